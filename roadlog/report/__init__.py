@@ -1,0 +1,1 @@
+"""Results to JSON, tables, figures, map and one self-contained page."""

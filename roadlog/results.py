@@ -1,0 +1,121 @@
+"""What an analysis found, as frozen data classes: the effect engine fills them, reports print them.
+
+The field names follow results.json (schema 1), which `roadlog.report.to_json` writes from them.
+"""
+
+from dataclasses import dataclass, field
+from typing import Literal
+
+import pandas as pd
+
+from roadlog.road.network import Network
+from roadlog.study import Study
+
+FindingWord = Literal["refuted", "supported", "undecided"]
+
+
+@dataclass(frozen=True)
+class Interval:
+    """A percent change (or another quantity) with its 95 % bounds, None where none can be given.
+
+    `df` is the degrees of freedom of the t quantile, NaN if not t-based; `method` is one plain
+    phrase that says how the bounds were made.
+    """
+
+    estimate: float
+    low: float | None
+    high: float | None
+    df: float = float("nan")
+    method: str = ""
+    level: float = 0.95
+
+
+@dataclass(frozen=True)
+class NamedInterval:
+    """One row of the forest plot."""
+
+    name: str
+    interval: Interval
+    role: Literal["primary", "total", "crosscheck", "sensitivity", "unadjusted"]
+    note: str = ""
+
+
+@dataclass(frozen=True)
+class Randomisation:
+    """Randomisation test of no effect, and its interval by inversion (None if too few orders)."""
+
+    p: float
+    low: float | None
+    high: float | None
+    assignments: int
+    exact: bool
+    note: str = ""
+
+
+@dataclass(frozen=True)
+class Finding:
+    """How effect and claim compare, in plain sentences."""
+
+    word: FindingWord | None
+    reasons: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Warned:
+    """A warning: a stable code and one plain sentence."""
+
+    code: str
+    message: str
+
+
+@dataclass(frozen=True)
+class ArmSummary:
+    """Plain totals of one arm over its used passes."""
+
+    l_per_100km: float
+    km: float
+    runs: int
+    switch_units: int
+
+
+@dataclass(frozen=True)
+class EffectResult:
+    """Everything that the effect stage concluded from the pass table."""
+
+    primary: Interval
+    total: Interval
+    unadjusted: Interval
+    randomisation: Randomisation | None
+    forest: tuple[NamedInterval, ...]
+    outcomes_by_arm: pd.DataFrame  # rows demand, speed, idle: estimate, low, high (percent), p
+    coefficients: pd.DataFrame  # term, estimate, se, df, low, high, unit
+    variance_components: pd.DataFrame  # name, sd_pct, note
+    residuals: pd.DataFrame  # passes index, fitted, residual, segment, switch_unit, start, arm
+    unit_means: (
+        pd.DataFrame
+    )  # switch_unit, arm, block, start, adjusted_pct (log scale x100, 0=mean)
+    leave_one_out: pd.DataFrame  # switch_unit, estimate, low, high
+    design: pd.DataFrame  # what, correlation with arm, note
+    segment_effects: pd.DataFrame  # segment, change_pct, low, high, passes_baseline, passes_fitted
+    smallest_detectable_pct: float
+    warnings: tuple[Warned, ...]
+
+
+@dataclass(frozen=True)
+class Analysed:
+    """A finished analysis: what report and results.json are made of."""
+
+    study: Study
+    switched_by: str
+    runs: pd.DataFrame  # tables.RUNS
+    passes: pd.DataFrame  # tables.PASSES
+    network: Network
+    effect: EffectResult
+    finding: Finding
+    baseline: ArmSummary
+    fitted: ArmSummary
+    fuel_estimator: str
+    estimators: pd.DataFrame  # name, available, expected error, l_per_100km by arm, change_pct
+    ambiguity_pct: float  # how far the effect moves between the two fuel bounds
+    closure: dict[str, float] | None
+    warnings: tuple[Warned, ...] = field(default=())

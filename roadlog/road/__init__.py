@@ -1,0 +1,1 @@
+"""From positions to a network of directed segments with elevation and grade."""

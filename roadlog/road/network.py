@@ -1,0 +1,50 @@
+"""The network: directed segments found in the data, each with its mean line and fused elevation."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Segment:
+    """A directed stretch of road that runs drive again and again.
+
+    `x_m`, `y_m`, `lat_deg`, `lon_deg`, `elevation_m` and `grade` are sampled along the mean line
+    at the distances `s_m` (increasing from 0 to `length_m`). `elevation_m` is NaN where no run
+    logged altitude.
+    """
+
+    id: str
+    length_m: float
+    s_m: Floats
+    x_m: Floats
+    y_m: Floats
+    lat_deg: Floats
+    lon_deg: Floats
+    elevation_m: Floats
+    grade: Floats
+
+
+@dataclass(frozen=True)
+class Network:
+    """All segments of a study, in driving order, and the centre of the local projection.
+
+    `origin` is (lat, lon) of x = y = 0, None for a study without positions, whose `kind` is then
+    `run` (the run itself is the unit); `lines` holds thinned tracks for the map, one a run:
+    run -> (lat_deg, lon_deg).
+    """
+
+    kind: str
+    origin: tuple[float, float] | None
+    segments: tuple[Segment, ...]
+    lines: dict[int, tuple[Floats, Floats]]
+
+    def by_id(self, segment_id: str) -> Segment:
+        """The segment with this id; KeyError if there is none."""
+        for s in self.segments:
+            if s.id == segment_id:
+                return s
+        raise KeyError(segment_id)

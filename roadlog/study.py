@@ -1,0 +1,278 @@
+"""The study: what `study.toml` may say, where the logs lie, and how results are written.
+
+A study is a folder with `study.toml`, the raw logs, an optional `notes.csv`, and `computed/`.
+`load_study` reads it; `atomic_write` is the one way that any file of results comes to be.
+"""
+
+import datetime as dt
+import difflib
+import os
+import tempfile
+import tomllib
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import Annotated, Any, Literal
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
+
+from roadlog.errors import InputError
+from roadlog.signals import SIGNALS
+
+Arm = Literal["baseline", "fitted"]
+ARMS: tuple[Arm, Arm] = ("baseline", "fitted")
+SwitchedBy = Literal["day", "run", "stretch"]
+FuelName = Literal["E0", "E10", "E15", "E85", "diesel"]
+Estimator = Literal["rate", "maf", "maf-trims", "absolute-load", "speed-density"]
+Positive = Annotated[float, Field(gt=0)]
+
+
+class _Table(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+class Vehicle(_Table):
+    """`[vehicle]`: declared before data; defaults are a mid-size petrol car."""
+
+    fuel: FuelName = "E10"
+    displacement_l: Positive | None = None
+    cylinders: Annotated[int, Field(gt=0)] | None = None
+    mass_kg: Positive = 1500.0
+    cda_m2: Positive = 0.68
+    crr: Positive = 0.010
+    aspiration: Literal["natural", "turbo"] = "natural"
+
+
+class Device(_Table):
+    """`[device]`: the add-on under test and where it acts."""
+
+    name: str = "add-on"
+    acts_on: Literal[
+        "intake", "fuel", "oxygen-sensor", "electrical", "aero-or-rolling", "other"
+    ] = "other"
+    carry_over: Literal["none", "washes out", "permanent"] = "none"
+    washout_km: Annotated[float, Field(ge=0)] = 0.0
+
+
+class Claim(_Table):
+    """`[claim]`: what the seller promises, in the seller's own quantity, as a positive number.
+
+    `economy_pct = 12` is 12 % more distance per fuel; `fuel_pct = 10` is 10 % less fuel.
+    """
+
+    economy_pct: Annotated[float, Field(gt=-100)] | None = None
+    fuel_pct: Annotated[float, Field(lt=100)] | None = None
+
+    @model_validator(mode="after")
+    def _one_quantity(self) -> "Claim":
+        if (self.economy_pct is None) == (self.fuel_pct is None):
+            raise ValueError("give exactly one of economy_pct and fuel_pct")
+        return self
+
+    @property
+    def fuel_use_change_pct(self) -> float:
+        """The claim as a change of fuel use [%], negative = less fuel."""
+        if self.economy_pct is not None:
+            return -100 * self.economy_pct / (100 + self.economy_pct)
+        assert self.fuel_pct is not None
+        return -self.fuel_pct
+
+
+class ScheduleUnit(_Table):
+    """One switch unit of the schedule: a day (or a run file) and the arm it was given."""
+
+    unit: dt.date | str
+    arm: Arm
+    block: int | None = None
+
+
+class Schedule(_Table):
+    """`[schedule]`: what was switched, and whether chance decided the order."""
+
+    switched_by: SwitchedBy = "day"
+    randomised: bool = False
+    seed: int | None = None
+    unit: tuple[ScheduleUnit, ...] = ()
+
+    @model_validator(mode="after")
+    def _no_unit_twice(self) -> "Schedule":
+        seen = set[str]()
+        for u in self.unit:
+            if str(u.unit) in seen:
+                raise ValueError(f"switch unit {u.unit} is scheduled twice")
+            seen.add(str(u.unit))
+        return self
+
+
+class ColumnRule(_Table):
+    """One entry of `[columns]`: what a header of the log means, where it isn't plain."""
+
+    signal: str
+    unit: str | None = None
+
+    @model_validator(mode="before")
+    @classmethod
+    def _short_form(cls, value: Any) -> Any:
+        return {"signal": value} if isinstance(value, str) else value
+
+    @model_validator(mode="after")
+    def _known_signal(self) -> "ColumnRule":
+        allowed = {*SIGNALS, "time", "date", "signal", "value", "unit", "ignore"}
+        if self.signal not in allowed:
+            near = difflib.get_close_matches(self.signal, allowed, n=1)
+            hint = f": did you mean '{near[0]}'?" if near else ""
+            raise ValueError(f"'{self.signal}' is no signal{hint}")
+        return self
+
+
+class TimeRule(_Table):
+    """`[time]`: how the logs' clocks are to be read where the data can't tell."""
+
+    zone: str | None = None
+    day_first: bool | None = None
+    column: str | None = None
+
+
+class Logs(_Table):
+    """`[logs]`: glob patterns, relative to the study's folder.
+
+    `any` logs get their arm from the schedule by date; `positions` are GPX tracks (or position
+    logs) that supply latitude and longitude to runs whose own log has none.
+    """
+
+    baseline: tuple[str, ...] = ()
+    fitted: tuple[str, ...] = ()
+    any: tuple[str, ...] = ()
+    positions: tuple[str, ...] = ()
+
+
+class Analysis(_Table):
+    """`[analysis]`: choices fixed before the effect is computed."""
+
+    estimator: Estimator | None = None
+    min_coverage: Annotated[float, Field(gt=0, le=1)] = 0.9
+    segment_length_km: Annotated[float, Field(ge=0.2, le=5)] = 1.0
+    min_runs_per_arm: Annotated[int, Field(ge=1)] = 2
+    covariates: tuple[str, ...] | None = None
+    driver_knew_arm: bool | None = None
+
+
+class Study(_Table):
+    """The whole of `study.toml`."""
+
+    name: str = "study"
+    synthetic: bool = False
+    labels: dict[Arm, str] = Field(default_factory=dict)
+    vehicle: Vehicle = Vehicle()
+    device: Device = Device()
+    claim: Claim | None = None
+    schedule: Schedule | None = None
+    logs: Logs = Logs()
+    columns: dict[str, ColumnRule] = Field(default_factory=dict)
+    time: TimeRule = TimeRule()
+    analysis: Analysis = Analysis()
+
+    def label(self, arm: str) -> str:
+        """The user's word for an arm."""
+        return {str(k): v for k, v in self.labels.items()}.get(arm, arm)
+
+
+def parse_study(text: str, where: str = "study.toml") -> Study:
+    """Parse the text of a `study.toml`.
+
+    Raises
+    ------
+    InputError
+        On TOML that can't be read, an unknown key (with the nearest known one) or a bad value.
+
+    >>> parse_study('name = "ring"').name
+    'ring'
+    """
+    try:
+        data = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as e:
+        raise InputError(f"{where}: not valid TOML: {e}") from e
+    try:
+        return Study.model_validate(data)
+    except ValidationError as e:
+        raise InputError(f"{where}: {_first_fault(e)}") from e
+
+
+def load_study(folder: Path) -> Study:
+    """Read `folder/study.toml`.
+
+    Raises
+    ------
+    InputError
+        If the folder or the file is missing, or the file is wrong.
+    """
+    path = folder / "study.toml"
+    if not folder.is_dir():
+        raise InputError(f"{folder} is not a folder: name the folder that holds study.toml")
+    if not path.is_file():
+        raise InputError(
+            f"{folder} has no study.toml: write one, or use --baseline and --fitted instead"
+        )
+    try:
+        return parse_study(path.read_text(encoding="utf-8-sig"), str(path))
+    except UnicodeDecodeError as e:
+        raise InputError(f"{path}: not UTF-8 text (byte {e.start}): save it as UTF-8") from e
+
+
+def log_files(folder: Path, patterns: Sequence[str]) -> list[Path]:
+    """The files that glob patterns name, relative to `folder`, sorted, each once.
+
+    Raises
+    ------
+    InputError
+        If a pattern matches nothing.
+    """
+    found: dict[Path, None] = {}
+    for pattern in patterns:
+        hits = sorted(p for p in folder.glob(pattern) if p.is_file())
+        if not hits:
+            raise InputError(f"no file matches '{pattern}' in {folder}: correct [logs]")
+        found.update(dict.fromkeys(hits))
+    return list(found)
+
+
+def atomic_write(path: Path, write: Callable[[Path], object]) -> None:
+    """Let `write` fill a temporary file beside `path`, then rename it over `path`.
+
+    A failure leaves whatever was at `path` before.
+    """
+    path.parent.mkdir(parents=True, exist_ok=True)
+    handle, name = tempfile.mkstemp(prefix=f".{path.name}.", suffix=path.suffix, dir=path.parent)
+    os.close(handle)
+    temporary = Path(name)
+    try:
+        write(temporary)
+        umask = os.umask(0)
+        os.umask(umask)
+        temporary.chmod(0o666 & ~umask)
+        temporary.replace(path)
+    finally:
+        temporary.unlink(missing_ok=True)
+
+
+def _first_fault(error: ValidationError) -> str:
+    fault = error.errors()[0]
+    where = ".".join(str(p) for p in fault["loc"])
+    if fault["type"] == "extra_forbidden":
+        parent: Any = Study
+        for part in fault["loc"][:-1]:
+            parent = _model_of(parent, str(part))
+        known = list(parent.model_fields) if parent is not None else []
+        near = difflib.get_close_matches(str(fault["loc"][-1]), known, n=1, cutoff=0.5)
+        hint = f"did you mean '{near[0]}'?" if near else f"known are {', '.join(known)}"
+        return f"key '{where}' is not known: {hint}"
+    return f"'{where or 'study'}': {fault['msg'].removeprefix('Value error, ')}"
+
+
+def _model_of(parent: Any, part: str) -> Any:
+    if parent is None or part.isdigit() or part not in parent.model_fields:
+        return parent
+    kind = parent.model_fields[part].annotation
+    for candidate in (kind, *getattr(kind, "__args__", ())):
+        if isinstance(candidate, type) and issubclass(candidate, BaseModel):
+            return candidate
+    return None

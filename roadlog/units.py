@@ -1,0 +1,164 @@
+"""Unit conversions and fuel-economy arithmetic: the only home of conversion factors.
+
+`convert` takes any unit spelling that a logger writes (see `canonical_unit`) to the unit that a
+signal is kept in. Factors are the exact ones of NIST SP 811 (2008), Appendix B.8, unless said
+otherwise beside the value.
+"""
+
+from dataclasses import dataclass
+from typing import TypeVar
+
+import numpy as np
+
+from roadlog.errors import InputError
+
+T = TypeVar("T", float, np.ndarray)
+
+KM_PER_MILE = 1.609344
+L_PER_US_GALLON = 3.785411784
+L_PER_IMPERIAL_GALLON = 4.54609
+KG_PER_LB = 0.45359237
+M_PER_FOOT = 0.3048
+STANDARD_GRAVITY_M_S2 = 9.80665
+
+
+@dataclass(frozen=True)
+class Unit:
+    """One unit: value in the dimension's base unit = (value + offset) * factor."""
+
+    dimension: str
+    factor: float
+    offset: float = 0.0
+    spellings: tuple[str, ...] = ()
+
+
+UNITS: dict[str, Unit] = {
+    # speed, base km/h
+    "km/h": Unit("speed", 1.0, 0, ("kmh", "kph", "km/hr", "kmph", "km_h")),
+    "mph": Unit("speed", KM_PER_MILE, 0, ("mi/h", "miles/h", "mile/h")),
+    "m/s": Unit("speed", 3.6, 0, ("mps", "m_s")),
+    "kn": Unit("speed", 1.852, 0, ("kt", "kts", "knots", "knot")),
+    # mass flow, base g/s
+    "g/s": Unit("mass flow", 1.0, 0, ("gps", "g/sec", "grams/s", "gram/s", "g_s", "grams/sec")),
+    "kg/h": Unit("mass flow", 1000 / 3600, 0, ("kg/hr", "kg_h")),
+    "lb/min": Unit("mass flow", KG_PER_LB * 1000 / 60, 0, ("lbs/min", "lb_min", "lbm/min")),
+    # volume flow, base L/h
+    "l/h": Unit("volume flow", 1.0, 0, ("lph", "l/hr", "litre/h", "liter/h", "l_h", "litres/h")),
+    "ml/min": Unit("volume flow", 0.06, 0, ("cc/min", "cm3/min", "ml_min")),
+    "gal/h": Unit("volume flow", L_PER_US_GALLON, 0, ("gph", "gal/hr", "us gal/h", "gal_h")),
+    "gal (imp)/h": Unit("volume flow", L_PER_IMPERIAL_GALLON, 0, ("imp gal/h", "uk gal/h")),
+    # pressure, base kPa
+    "kpa": Unit("pressure", 1.0),
+    "hpa": Unit("pressure", 0.1, 0, ("mbar", "mb")),
+    "bar": Unit("pressure", 100.0),
+    "pa": Unit("pressure", 0.001),
+    "psi": Unit("pressure", 6.894757293168361, 0, ("psia", "lbf/in2")),
+    "inhg": Unit("pressure", 3.386389, 0, ("in hg", "in.hg", '"hg')),  # SP 811: conventional
+    "mmhg": Unit("pressure", 0.1333224, 0, ("mm hg",)),
+    # temperature, base degree Celsius
+    "°c": Unit("temperature", 1.0, 0, ("c", "degc", "deg c", "celsius", "℃", "ºc", "deg_c")),
+    "°f": Unit("temperature", 5 / 9, -32, ("f", "degf", "deg f", "fahrenheit", "℉", "ºf", "deg_f")),
+    "k": Unit("temperature", 1.0, -273.15, ("kelvin",)),
+    # the rest
+    "%": Unit("share", 1.0, 0, ("percent", "pct", "prozent")),
+    "rpm": Unit("rotation", 1.0, 0, ("1/min", "rev/min", "r/min", "min-1", "u/min", "tr/min")),
+    "v": Unit("voltage", 1.0, 0, ("volt", "volts")),
+    "mv": Unit("voltage", 0.001, 0, ("millivolt",)),
+    "a": Unit("current", 1.0, 0, ("amp", "amps")),
+    "ma": Unit("current", 0.001),
+    "m": Unit("length", 1.0, 0, ("metre", "metres", "meter", "meters")),
+    "ft": Unit("length", M_PER_FOOT, 0, ("feet", "foot")),
+    "km": Unit("length", 1000.0, 0, ("kilometre", "kilometres", "kilometer", "kilometers")),
+    "mi": Unit("length", KM_PER_MILE * 1000, 0, ("mile", "miles")),
+    "°": Unit("angle", 1.0, 0, ("deg", "degree", "degrees", "º", "dd")),
+    "rad": Unit("angle", 57.29577951308232, 0, ("radian", "radians")),
+    "s": Unit("time", 1.0, 0, ("sec", "secs", "second", "seconds")),
+    "ms": Unit("time", 0.001, 0, ("msec", "millis", "millisecond", "milliseconds")),
+    "µs": Unit("time", 1e-6, 0, ("us", "usec", "microseconds")),
+    "min": Unit("time", 60.0, 0, ("minute", "minutes")),
+    "h": Unit("time", 3600.0, 0, ("hr", "hour", "hours")),
+    "l": Unit("volume", 1.0, 0, ("litre", "litres", "liter", "liters")),
+    "ml": Unit("volume", 0.001, 0, ("cc", "cm3")),
+    "gal": Unit("volume", L_PER_US_GALLON, 0, ("us gal", "gallon", "gallons")),
+    "gal (imp)": Unit("volume", L_PER_IMPERIAL_GALLON, 0, ("imp gal", "uk gal")),
+    "kg": Unit("mass", 1.0),
+    "g": Unit("mass", 0.001),
+    "lb": Unit("mass", KG_PER_LB, 0, ("lbs",)),
+    "ratio": Unit("ratio", 1.0, 0, ("", "-", "1", "lambda", "λ", "phi", ":1", "afr")),
+    "g (accel)": Unit("acceleration", STANDARD_GRAVITY_M_S2),
+    "m/s²": Unit("acceleration", 1.0, 0, ("m/s2", "m/s^2")),
+}
+
+_SPELLINGS = {s: name for name, u in UNITS.items() for s in (name, *u.spellings)}
+
+
+def canonical_unit(text: str) -> str | None:
+    """Return the canonical name of a unit as a logger spells it, or None if it isn't a unit.
+
+    >>> canonical_unit("KPH"), canonical_unit("deg F"), canonical_unit("lbs/min")
+    ('km/h', '°f', 'lb/min')
+    """
+    return _SPELLINGS.get(" ".join(text.strip().lower().split()))
+
+
+def convert(value: T, from_unit: str, to_unit: str) -> T:
+    """Convert `value` from one unit to another of the same dimension.
+
+    Parameters
+    ----------
+    value : float or array [from_unit]
+    from_unit, to_unit : str
+        Names or spellings in `UNITS`.
+
+    Returns
+    -------
+    float or array [to_unit]
+
+    Raises
+    ------
+    InputError
+        If a unit is unknown or the dimensions differ.
+
+    References
+    ----------
+    NIST SP 811 (2008), Appendix B.8.
+
+    >>> round(convert(60.0, "mph", "km/h"), 3)
+    96.561
+    """
+    names = canonical_unit(from_unit), canonical_unit(to_unit)
+    if names[0] is None or names[1] is None:
+        bad = from_unit if names[0] is None else to_unit
+        raise InputError(f"unit '{bad}' is not known: use one of {', '.join(UNITS)}")
+    a, b = UNITS[names[0]], UNITS[names[1]]
+    if a.dimension != b.dimension:
+        raise InputError(f"'{from_unit}' is a {a.dimension} and can't become '{to_unit}'")
+    if names[0] == names[1]:
+        return value
+    return (value + a.offset) * a.factor / b.factor - b.offset
+
+
+def mpg_us(l_per_100km: T) -> T:
+    """Fuel economy [mile/US gallon] of a fuel use [L/100 km]; its own inverse."""
+    return 100 * L_PER_US_GALLON / KM_PER_MILE / l_per_100km
+
+
+def mpg_imperial(l_per_100km: T) -> T:
+    """Fuel economy [mile/imperial gallon] of a fuel use [L/100 km]; its own inverse."""
+    return 100 * L_PER_IMPERIAL_GALLON / KM_PER_MILE / l_per_100km
+
+
+def km_per_litre(l_per_100km: T) -> T:
+    """Fuel economy [km/L] of a fuel use [L/100 km]; its own inverse."""
+    return 100 / l_per_100km
+
+
+def economy_change_pct(fuel_use_change_pct: T) -> T:
+    """Change of fuel economy [%] that a change of fuel use [%] equals; its own inverse.
+
+    A claim of "+12 % MPG" is a fuel-use change of -12/1.12 = -10.7 %.
+
+    >>> round(economy_change_pct(12.0), 2)
+    -10.71
+    """
+    return 100 * (1 / (1 + fuel_use_change_pct / 100) - 1)
