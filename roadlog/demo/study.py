@@ -1,0 +1,113 @@
+"""The synthetic study of the demonstration: a folder with logs, notes and the truth behind them.
+
+A seed and a true effect go in; `study.toml`, `logs/*.csv`, `notes.csv`, `weather.csv`,
+`truth.json` and a `README.txt` come out. It stands outside the method: it makes data whose right
+answer is known. Everything in it is invented and labelled so.
+"""
+
+import datetime as dt
+from pathlib import Path
+
+import numpy as np
+
+from roadlog.demo import car
+from roadlog.demo.driver import drive_all
+from roadlog.demo.files import (
+    log_text,
+    notes_csv,
+    readme,
+    study_toml,
+    truth_json,
+    truth_of,
+    weather_csv,
+)
+from roadlog.demo.logger import Style
+from roadlog.demo.plan import FIRST_DAY, draw_schedule, plan_days, plan_runs
+from roadlog.demo.road import invented_road
+from roadlog.errors import InputError
+from roadlog.study import atomic_write
+
+
+def make_study(
+    folder: Path,
+    *,
+    seed: int = 20260302,
+    effect_pct: float = 0.6,
+    days: int = 20,
+    runs_per_day: int = 2,
+    positions: bool = True,
+    randomised: bool = True,
+    day_sd_pct: float = 1.0,
+    claim_economy_pct: float = 12.0,
+    start_date: dt.date = FIRST_DAY,
+    drift_pct: float = 0.0,
+    driver_slows_pct: float = 0.0,
+    meter_bias_pct: float = 0.0,
+    style: Style = "rows",
+) -> None:
+    """Write a synthetic study whose true effect is known.
+
+    The true effect enters at one place: the fuel that the engine burns at each instant, and the
+    air burned with it, are multiplied by 1 + `effect_pct`/100 on fitted days. Road, driver,
+    weather, warm-up and every random number are the same whatever the effect, so at equal driving
+    the ratio of fuel is that factor exactly. The same seed gives the same bytes.
+
+    Parameters
+    ----------
+    folder : where to write; must not hold a study yet
+    seed : of every random number; the default is the first day's date, chosen before any result
+    effect_pct : true change of fuel use, fitted against baseline [%]
+    days : working days, even if randomised
+    runs_per_day : out and back in turn
+    positions : whether the logs have latitude, longitude, altitude and GPS speed
+    randomised : order within each pair of days by chance; else strict turns, no blocks
+    day_sd_pct : spread of fuel use from day to day at equal driving [%]
+    claim_economy_pct : the seller's claim, more distance per fuel [%]
+    start_date : first day (or the next Monday)
+    drift_pct : change of fuel use from first to last day that has nothing to do with the add-on [%]
+    driver_slows_pct : by how much the driver slows on the open road when the add-on is fitted [%]
+    meter_bias_pct : by how much the add-on bends the air meter's reading, fuel unchanged [%]
+    style : `rows` (one row a second), `sparse` (one row a reading) or `long` (time, signal, value)
+
+    Raises
+    ------
+    InputError
+        If the folder holds a study already or the days don't make pairs.
+    """
+    parameters = {name: value for name, value in locals().items() if name != "folder"}
+    if (folder / "study.toml").exists() or any(folder.glob("logs/*")):
+        raise InputError(f"{folder} holds a study already: name a new folder")
+    schedule = draw_schedule(days, seed, randomised=randomised)
+    for_days, *for_runs = np.random.SeedSequence(seed).spawn(1 + days * runs_per_day)
+    planned = plan_days(
+        schedule, start_date, np.random.default_rng(for_days),
+        day_sd_pct=day_sd_pct, drift_pct=drift_pct,
+    )  # fmt: skip
+    runs = [
+        run
+        for i, day in enumerate(planned)
+        for run in plan_runs(
+            day, runs_per_day, for_runs[i * runs_per_day : (i + 1) * runs_per_day], effect_pct
+        )
+    ]
+    roads = [invented_road(run.direction) for run in runs]
+    slows = [driver_slows_pct if run.day.arm == "fitted" else 0.0 for run in runs]
+    truths = []
+    for run, road, drive in zip(
+        runs, roads, drive_all(roads, slows, [run.rng for run in runs]), strict=True
+    ):
+        engine = car.run_engine(drive, road, run.conditions)
+        bias = meter_bias_pct if run.day.arm == "fitted" else 0.0
+        log = log_text(run, road, drive, engine, meter_pct=bias, gps=positions, style=style)
+        _write(folder / "logs" / run.file, log)
+        truths.append(truth_of(run, drive, engine))
+
+    _write(folder / "study.toml", study_toml(planned, seed, claim_economy_pct, randomised))
+    _write(folder / "notes.csv", notes_csv(planned))
+    _write(folder / "weather.csv", weather_csv(planned))
+    _write(folder / "truth.json", truth_json(truths, parameters))
+    _write(folder / "README.txt", readme(folder.name, parameters))
+
+
+def _write(path: Path, text: str) -> None:
+    atomic_write(path, lambda temporary: temporary.write_bytes(text.encode()))
