@@ -1,0 +1,232 @@
+"""Traces against lines: which points of which run follow which line, how far along and how far
+aside.
+
+Points (by distance) and directed lines go in; rows of (line, point, position along, offset, chain)
+come out. A chain is a run following a line forward without leaving it: nearness and heading pick
+candidates, agreement of distance driven with distance along the line makes chains, and the offset
+sustained over 200 m, less the drive's own receiver bias, tells parallel roads apart.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+from scipy.ndimage import gaussian_filter1d
+from scipy.spatial import cKDTree
+
+from roadlog.road.network import Floats
+from roadlog.road.trace import STEP_M, Bools, Trace
+
+Ints = NDArray[np.int64]
+
+LINE_STEP_M = 10.0
+REACH_M = 50.0  # candidates lie at most this far aside of the line
+HEADING_M = 40.0  # weight of heading in the search: unit heading vectors count as this many metres
+OFF_LINE_M = 120.0  # driven away from the line for longer than this ends a chain
+MAX_BLIND_M = 1500.0  # longest stretch without fixes that a chain may bridge
+MIN_CHAIN_M = 60.0
+SUSTAINED_M = 200.0  # offsets are averaged over this much road
+OFFSET_GATE_M = (18.0, 35.0)  # sustained offset that means another road: quiet, noisy drive
+MAX_BIAS_M = 20.0  # a receiver's bias in one drive is taken to be no more
+
+
+@dataclass(frozen=True)
+class Line:
+    """A directed line: vertices, their distance along it [m], unit tangents, and a search tree."""
+
+    s_m: Floats
+    x_m: Floats
+    y_m: Floats
+    tx: Floats
+    ty: Floats
+    tree: cKDTree
+
+    @property
+    def length_m(self) -> float:
+        """Length of the line [m]."""
+        return float(self.s_m[-1])
+
+
+@dataclass(frozen=True)
+class Points:
+    """Points of many traces in one: `owner` numbers the trace, in blocks, by distance within."""
+
+    owner: Ints
+    d_m: Floats
+    x_m: Floats
+    y_m: Floats
+    hx: Floats
+    hy: Floats
+    seen: Bools
+
+    def __len__(self) -> int:
+        return len(self.owner)
+
+
+@dataclass(frozen=True)
+class Alignment:
+    """Rows ordered by line, then owner, then distance; `chain` is -1 where a row is in none."""
+
+    line: Ints
+    point: Ints
+    s_m: Floats
+    offset_m: Floats  # to the left of the line
+    off_bias_m: Floats  # the same less the drive's bias, averaged over SUSTAINED_M
+    chain: Ints
+
+
+def make_line(x_m: Floats, y_m: Floats, step_m: float = LINE_STEP_M) -> Line:
+    """A line through the points (x_m, y_m), resampled at `step_m` and with smooth tangents."""
+    s = np.concatenate([[0.0], np.cumsum(np.hypot(np.diff(x_m), np.diff(y_m)))])
+    n = max(2, round(s[-1] / step_m) + 1)
+    at = np.linspace(0, s[-1], n)
+    x, y = np.interp(at, s, x_m), np.interp(at, s, y_m)
+    s = np.concatenate([[0.0], np.cumsum(np.hypot(np.diff(x), np.diff(y)))])
+    return line_of(s, x, y)
+
+
+def line_of(s_m: Floats, x_m: Floats, y_m: Floats) -> Line:
+    """A line with the given vertices as they are."""
+    gx, gy = np.gradient(x_m), np.gradient(y_m)
+    gx, gy = (gaussian_filter1d(g, 1.0, mode="nearest") for g in (gx, gy))
+    norm = np.maximum(np.hypot(gx, gy), 1e-9)
+    tx, ty = gx / norm, gy / norm
+    tree = cKDTree(np.column_stack([x_m, y_m, HEADING_M * tx, HEADING_M * ty]))
+    return Line(s_m, x_m, y_m, tx, ty, tree)
+
+
+def gather(traces: Sequence[Trace]) -> Points:
+    """All points of the traces, `owner` being the place in the sequence."""
+    sizes = [len(t.d_m) for t in traces]
+    owner = np.repeat(np.arange(len(traces), dtype=np.int64), sizes)
+    names = ("d_m", "x_m", "y_m", "hx", "hy", "seen")
+    return Points(owner, *(np.concatenate([getattr(t, n) for t in traces]) for n in names))
+
+
+def align(points: Points, lines: Sequence[Line], usable: Bools | None = None) -> Alignment:
+    """Align every usable point with every line that it may follow.
+
+    Points that aren't usable (already explained by another line) count as off the line; points
+    that weren't seen are neither on nor off it.
+    """
+    free = points.seen if usable is None else points.seen & usable
+    parts = [_candidates(points, line, free) for line in lines]
+    rows = np.concatenate([p[0] for p in parts])
+    line = np.repeat(np.arange(len(lines), dtype=np.int64), [len(p[0]) for p in parts])
+    s, offset, nx, ny = (np.concatenate([p[i] for p in parts]) for i in (1, 2, 3, 4))
+    owner, owners = points.owner[rows], int(points.owner.max(initial=-1)) + 1
+    group = line * owners + owner
+    away = np.cumsum(points.seen) * STEP_M
+    chain = _chains(group, points.d_m[rows], s, away[rows])
+    inside = chain >= 0
+    residual = np.full(len(rows), np.nan)
+    bx, by = _bias(owner[inside], owners, rows[inside], offset[inside], nx[inside], ny[inside])
+    residual[inside] = _sustained(offset - nx * bx[owner] - ny * by[owner], chain)[inside]
+    keep = inside.copy()
+    keep[inside] = np.abs(residual[inside]) <= _gate(owner[inside], residual[inside])
+    index = np.flatnonzero(keep)
+    final = np.full(len(rows), -1, dtype=np.int64)
+    final[index] = _chains(group[index], points.d_m[rows][index], s[index], away[rows][index])
+    return Alignment(line, rows, s, offset, residual, final)
+
+
+def _candidates(points: Points, line: Line, free: Bools) -> tuple[Ints, Floats, Floats, Floats, Floats]:
+    box = (
+        free
+        & (points.x_m > line.x_m.min() - REACH_M) & (points.x_m < line.x_m.max() + REACH_M)
+        & (points.y_m > line.y_m.min() - REACH_M) & (points.y_m < line.y_m.max() + REACH_M)
+    )  # fmt: skip
+    rows = np.flatnonzero(box)
+    x, y = points.x_m[rows], points.y_m[rows]
+    query = np.column_stack([x, y, HEADING_M * points.hx[rows], HEADING_M * points.hy[rows]])
+    _, vertex = line.tree.query(query, distance_upper_bound=1.25 * REACH_M)
+    found = vertex < len(line.s_m)
+    rows, x, y, v = rows[found], x[found], y[found], vertex[found]
+    tx, ty = line.tx[v], line.ty[v]
+    along = (x - line.x_m[v]) * tx + (y - line.y_m[v]) * ty
+    offset = (y - line.y_m[v]) * tx - (x - line.x_m[v]) * ty
+    past_end = ((v == 0) & (along < 0)) | ((v == len(line.s_m) - 1) & (along > 0))
+    near = (np.abs(offset) <= REACH_M) & ~past_end
+    s = np.clip(line.s_m[v] + np.clip(along, -STEP_M, STEP_M), 0, line.length_m)
+    return rows[near], s[near], offset[near], -ty[near], tx[near]
+
+
+def _chains(group: Ints, d: Floats, s: Floats, away: Floats) -> Ints:
+    """Number the chains among candidate rows; -1 for rows of chains shorter than MIN_CHAIN_M.
+
+    `away` [m] counts distance over seen points, so that its increase between two neighbouring
+    rows, less one step, is what was driven in view of the sky but off the line.
+    """
+    out = np.full(len(d), -1, dtype=np.int64)
+    index = np.arange(len(d))
+    for _ in range(2):
+        if not len(index):
+            break
+        dd, ds = np.diff(d[index]), np.diff(s[index])
+        off = np.diff(away[index]) - STEP_M
+        joined = (
+            (np.diff(group[index]) == 0)
+            & (ds > 0.8 * dd - 45) & (ds < 1.25 * dd + 45)
+            & (off <= OFF_LINE_M) & (dd <= MAX_BLIND_M)
+        )  # fmt: skip
+        number = np.concatenate([[0], np.cumsum(~joined)])
+        first = np.flatnonzero(np.concatenate([[True], ~joined]))
+        last = np.append(first[1:], len(index)) - 1
+        long = (d[index][last] - d[index][first] >= MIN_CHAIN_M)[number]
+        out[:] = -1
+        out[index[long]] = number[long]
+        index = index[long]
+    return out
+
+
+def _bias(
+    owner: Ints, owners: int, point: Ints, offset: Floats, nx: Floats, ny: Floats
+) -> tuple[Floats, Floats]:
+    """Each drive's constant receiver offset (east, north) [m] that best explains its offsets.
+
+    Least squares with offsets limited to 15 m about the current fit, shrunk as if 20 points had
+    none. A point near several lines speaks for the nearest only.
+    """
+    order = np.lexsort((np.abs(offset), point))
+    nearest = order[np.diff(point[order], prepend=-1) != 0]
+    owner, offset, nx, ny = owner[nearest], offset[nearest], nx[nearest], ny[nearest]
+    n = owners
+    sxx, sxy, syy = (np.bincount(owner, w, n) for w in (nx * nx, nx * ny, ny * ny))
+    det = (sxx + 20) * (syy + 20) - sxy**2
+    bx, by = np.zeros(n), np.zeros(n)
+    for _ in range(4):
+        fit = nx * bx[owner] + ny * by[owner]
+        target = fit + np.clip(offset - fit, -15, 15)
+        gx, gy = np.bincount(owner, nx * target, n), np.bincount(owner, ny * target, n)
+        bx, by = ((syy + 20) * gx - sxy * gy) / det, ((sxx + 20) * gy - sxy * gx) / det
+    shrink = np.minimum(1.0, MAX_BIAS_M / np.maximum(np.hypot(bx, by), 1e-9))
+    return bx * shrink, by * shrink
+
+
+def _sustained(value: Floats, chain: Ints) -> Floats:
+    """Mean of `value` over the rows of the same chain within SUSTAINED_M about each row."""
+    out = np.full(len(value), np.nan)
+    rows = np.flatnonzero(chain >= 0)
+    if not len(rows):
+        return out
+    c = chain[rows]
+    first = np.flatnonzero(np.concatenate([[True], np.diff(c) != 0]))
+    size = np.diff(np.append(first, len(c)))
+    start, end = np.repeat(first, size), np.repeat(first + size, size)
+    half = round(SUSTAINED_M / STEP_M / 2)
+    at = np.arange(len(c))
+    low, high = np.maximum(at - half, start), np.minimum(at + half + 1, end)
+    total = np.concatenate([[0.0], np.cumsum(value[rows])])
+    out[rows] = (total[high] - total[low]) / (high - low)
+    return out
+
+
+def _gate(owner: Ints, residual_m: Floats) -> Floats:
+    """Largest sustained offset [m] that is still on the line, for each row.
+
+    Three robust standard deviations of the drive's own, within OFFSET_GATE_M.
+    """
+    spread = pd.Series(np.abs(residual_m)).groupby(owner).transform("median").to_numpy(float)
+    return np.asarray(np.clip(3 * 1.4826 * spread, *OFFSET_GATE_M), float)

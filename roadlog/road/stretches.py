@@ -1,0 +1,227 @@
+"""The stretches of road that runs of both arms share in the same direction.
+
+Traces go in; out come directed mean lines with the rows of the runs that follow them (method
+section 3). A grid of cells by place and heading proposes a reference run; alignment with it, not
+the grid, decides who shares it; the line is then moved to the mean of all who do.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.ndimage import gaussian_filter1d
+
+from roadlog.road.alignment import LINE_STEP_M, Alignment, Line, Points, align, make_line
+from roadlog.road.network import Floats
+from roadlog.road.trace import STEP_M, Bools
+
+Ints = NDArray[np.int64]
+
+CELL_M = 40.0
+SECTORS = 8
+BRIDGE_M = 60.0  # a reference may cross this much road that too few runs show
+BLIND_M = 700.0  # and this much without fixes (a tunnel)
+REVISIT_M = 300.0  # a line that comes back to its own road after this much ends there
+LAPS_FOR_LINE = 80  # runs that the mean line is drawn from
+MAX_STRETCHES = 200
+COUNT_STEP_M = 20.0
+
+
+@dataclass(frozen=True)
+class Stretch:
+    """A shared directed line and who drove it.
+
+    `point`, `s_m`, `chain` are the aligned rows (`point` indexes the study's points); `runs_at`
+    counts the runs that pass each `COUNT_STEP_M` of the line.
+    """
+
+    line: Line
+    point: Ints
+    s_m: Floats
+    chain: Ints
+    runs_at: Ints
+
+
+def shared_stretches(
+    points: Points, fitted: Bools, min_runs_per_arm: int, min_length_m: float
+) -> tuple[list[Stretch], float]:
+    """Find the shared stretches, most shared first.
+
+    Parameters
+    ----------
+    points : Points
+        All runs' points.
+    fitted : (runs,) bool
+        Whether each run (by `points.owner`) belongs to the fitted arm.
+    min_runs_per_arm : int
+        Runs of either arm that a stretch needs.
+    min_length_m : float
+        Shorter stretches are left out [m].
+
+    Returns
+    -------
+    stretches : list of Stretch
+    longest_m : float
+        Longest stretch found, kept or not [m] (0 if none).
+    """
+    cells = _Cells(points)
+    free = points.seen.copy()
+    tried = np.zeros(len(points), bool)
+    found: list[Stretch] = []
+    longest = 0.0
+    for _ in range(MAX_STRETCHES):
+        support = cells.support(free, fitted)
+        good = free & ~tried & (support >= min_runs_per_arm)
+        reference = _reference(points, cells, free, good, support)
+        if len(reference) < 3:
+            break
+        tried[reference] = True
+        line = _mean_line(points, reference, free)
+        rows = align(points, [line], free)
+        kept, most = _kept(points, line, rows, fitted, min_runs_per_arm, min_length_m)
+        longest = max(longest, most)
+        for stretch in kept:
+            free[stretch.point] = False
+            found.append(stretch)
+        if not kept and points.d_m[reference[-1]] - points.d_m[reference[0]] < min_length_m:
+            break
+    return found, longest
+
+
+class _Cells:
+    """Cells of place and heading, each point filed under its home and its near neighbours."""
+
+    def __init__(self, points: Points) -> None:
+        sector = np.arctan2(points.hy, points.hx) / (2 * np.pi / SECTORS)
+        east, north = points.x_m / CELL_M, points.y_m / CELL_M
+        keys = [
+            self._key(np.floor(east - 0.5) + i, np.floor(north - 0.5) + j, np.floor(sector) + k)
+            for i in (0, 1) for j in (0, 1) for k in (0, 1)
+        ]  # fmt: skip
+        home = self._key(np.floor(east), np.floor(north), np.round(sector))
+        names, index = np.unique(np.concatenate([*keys, home]), return_inverse=True)
+        self.count = len(names)
+        self.filed = index[: 8 * len(points)].reshape(8, len(points))
+        self.home = index[8 * len(points) :]
+        self.owner = points.owner
+
+    @staticmethod
+    def _key(i: Floats, j: Floats, sector: Floats) -> Ints:
+        key = ((i + 2**23) * 2**24 + (j + 2**23)) * SECTORS + sector % SECTORS
+        return np.asarray(key, dtype=np.int64)
+
+    def support(self, free: Bools, fitted: Bools) -> Ints:
+        """For every point, how many runs of the rarer arm have a free point near its cell."""
+        index = np.flatnonzero(free)
+        runs = len(fitted)
+        owner = self.owner[index]
+        fresh = [
+            (row[index] * runs + owner)[np.append(True, np.diff(row[index]) != 0)]
+            for row in self.filed
+        ] if len(index) else [np.empty(0, dtype=np.int64)]  # fmt: skip
+        pairs = np.unique(np.concatenate(fresh))
+        arm = fitted[pairs % runs]
+        with_ = np.bincount(pairs[arm] // runs, minlength=self.count)
+        without = np.bincount(pairs[~arm] // runs, minlength=self.count)
+        return np.asarray(np.minimum(with_, without)[self.home], dtype=np.int64)
+
+
+def _reference(points: Points, cells: _Cells, free: Bools, good: Bools, support: Ints) -> Ints:
+    """The points of the one run's stretch that most runs share over most road."""
+    index = np.flatnonzero(good)
+    if not len(index):
+        return index
+    alone = np.cumsum(free & ~good) * STEP_M
+    taken = np.cumsum(points.seen & ~free)
+    joined = (
+        (np.diff(points.owner[index]) == 0)
+        & (np.diff(alone[index]) <= BRIDGE_M)
+        & (np.diff(taken[index]) == 0)
+        & (np.diff(points.d_m[index]) <= BLIND_M)
+    )
+    first = np.flatnonzero(np.append(True, ~joined))
+    best = int(np.argmax(np.add.reduceat(support[index].astype(float), first)))
+    end = first[best + 1] if best + 1 < len(first) else len(index)
+    stretch = np.arange(index[first[best]], index[end - 1] + 1)
+    earliest = np.full(cells.count, np.inf)
+    for row in cells.filed:
+        np.minimum.at(earliest, row[stretch], points.d_m[stretch])
+    again = earliest[cells.home[stretch]] < points.d_m[stretch] - REVISIT_M
+    return stretch[: int(np.argmax(again))] if again.any() else stretch
+
+
+def _mean_line(points: Points, reference: Ints, free: Bools) -> Line:
+    """The reference's path, moved to the mean of the runs that follow it."""
+    line = make_line(points.x_m[reference], points.y_m[reference])
+    rows = align(points, [line], free)
+    runs = np.unique(points.owner[rows.point[rows.chain >= 0]])
+    chosen = runs[np.linspace(0, len(runs) - 1, min(len(runs), LAPS_FOR_LINE)).astype(int)]
+    mask = np.isin(points.owner, chosen)
+    some = Points(
+        *(getattr(points, n)[mask] for n in ("owner", "d_m", "x_m", "y_m", "hx", "hy", "seen"))
+    )
+    usable = free[mask]
+    for _ in range(3):
+        rows = align(some, [line], usable)
+        inside = rows.chain >= 0
+        if not inside.any():
+            break
+        shift = _mean_offset(rows.s_m[inside], rows.offset_m[inside], line)
+        line = make_line(line.x_m - line.ty * shift, line.y_m + line.tx * shift)
+    return line
+
+
+def _mean_offset(s: Floats, offset: Floats, line: Line) -> Floats:
+    """Robust mean offset of the rows at each vertex of the line, smoothed along it [m]."""
+    bins = np.minimum((s / STEP_M).astype(int), int(line.length_m / STEP_M))
+    n = int(line.length_m / STEP_M) + 1
+    count = np.bincount(bins, minlength=n)
+    mean = np.bincount(bins, offset, n) / np.maximum(count, 1)
+    for _ in range(3):
+        near = mean[bins] + np.clip(offset - mean[bins], -12, 12)
+        mean = np.bincount(bins, near, n) / np.maximum(count, 1)
+    there = np.flatnonzero(count)
+    at = (there + 0.5) * STEP_M
+    at_vertex = np.interp(line.s_m, at, mean[there])
+    return np.asarray(gaussian_filter1d(at_vertex, 2.0, mode="nearest"), float)
+
+
+def _kept(
+    points: Points, line: Line, rows: Alignment, fitted: Bools, k: int, min_length_m: float
+) -> tuple[list[Stretch], float]:
+    """The parts of a line that enough runs of both arms pass, and the longest part's length."""
+    bins = int(line.length_m / COUNT_STEP_M) + 1
+    passed = np.zeros((len(fitted), bins), bool)
+    index = np.flatnonzero(rows.chain >= 0)
+    if not len(index):
+        return [], 0.0
+    first = np.flatnonzero(np.append(True, np.diff(rows.chain[index]) != 0))
+    last = np.append(first[1:], len(index)) - 1
+    owner = points.owner[rows.point[index]]
+    place = (rows.s_m[index] / COUNT_STEP_M).astype(int)
+    for a, b in zip(first, last, strict=True):
+        passed[owner[a], place[a] : place[b] + 1] = True
+    enough = (passed[fitted].sum(0) >= k) & (passed[~fitted].sum(0) >= k)
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], enough.astype(int), [0]])))
+    parts = [(a * COUNT_STEP_M, min(b * COUNT_STEP_M, line.length_m)) for a, b in edges.reshape(-1, 2)]
+    longest = max((b - a for a, b in parts), default=0.0)
+    kept = []
+    for a, b in parts:
+        if b - a < min_length_m:
+            continue
+        vertex = (line.s_m >= a) & (line.s_m <= b)
+        inside = index[(rows.s_m[index] >= a) & (rows.s_m[index] <= b)]
+        start = float(line.s_m[vertex][0])
+        piece = make_line(line.x_m[vertex], line.y_m[vertex], LINE_STEP_M)
+        window = slice(int(a / COUNT_STEP_M), int(np.ceil(b / COUNT_STEP_M)))
+        kept.append(
+            Stretch(
+                piece,
+                rows.point[inside],
+                np.clip(rows.s_m[inside] - start, 0, piece.length_m),
+                rows.chain[inside],
+                passed[:, window].sum(0),
+            )
+        )
+    return kept, longest

@@ -1,0 +1,132 @@
+"""One run's positions as a trace by distance: where the car was after each 20 m of road.
+
+A frame of samples goes in; out comes the distance at every sample (wheel speed, so a car that
+stands doesn't wander with its receiver's noise) and the smoothed path at equal steps of distance,
+with heading, altitude and arrival time. The first step of method section 3.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+from scipy.ndimage import gaussian_filter1d, uniform_filter1d
+
+from roadlog.road.network import Floats
+from roadlog.road.projection import Origin, positions, to_local
+
+Bools = NDArray[np.bool_]
+
+STEP_M = 20.0  # spacing of a trace's points
+SMOOTHING_M = 20.0  # standard deviation of the Gaussian that takes out receiver noise
+MERGE_M = 4.0  # fixes closer together than this count as one place
+MAX_FIX_GAP_M = 200.0  # a point farther than this from fixes on both sides isn't seen
+MAX_SPEED_GAP_S = 15.0  # wheel speed is interpolated over this much at most
+
+
+@dataclass(frozen=True)
+class Trace:
+    """A run by distance.
+
+    `sample_d_m` [m] holds the distance at every sample; the other arrays hold one value every
+    `STEP_M`: distance, easting, northing, unit heading (`hx`, `hy`), altitude [m] (NaN where
+    none), arrival time [s], and whether fixes near enough support the point.
+    """
+
+    run: int
+    sample_d_m: Floats
+    d_m: Floats
+    x_m: Floats
+    y_m: Floats
+    hx: Floats
+    hy: Floats
+    altitude_m: Floats
+    t_s: Floats
+    seen: Bools
+
+
+def make_trace(track: pd.DataFrame, run: int, origin: Origin) -> Trace:
+    """Reduce a frame of samples (t_s, lat_deg, lon_deg, speed_kmh, altitude_m …) to a trace.
+
+    A run without two distinct fixes gives a trace without points.
+    """
+    lat, lon, fix = positions(track)
+    x, y = to_local(np.where(fix, lat, np.nan), np.where(fix, lon, np.nan), origin)
+    d = travelled(track, x, y)
+    if fix.sum() < 2 or d[fix][-1] - d[fix][0] < 2 * STEP_M:
+        none = np.empty(0)
+        return Trace(run, d, *(none,) * 7, np.empty(0, bool))
+    altitude = _column(track, "altitude_m")
+    at, mx, my, malt = _merge(d[fix], x[fix], y[fix], altitude[fix])
+    grid = np.arange(np.ceil(at[0]), at[-1], STEP_M / 2)
+    sigma = SMOOTHING_M / (STEP_M / 2)
+    fx = gaussian_filter1d(np.interp(grid, at, mx), sigma, mode="nearest")
+    fy = gaussian_filter1d(np.interp(grid, at, my), sigma, mode="nearest")
+    hx, hy = np.gradient(fx), np.gradient(fy)
+    norm = np.maximum(np.hypot(hx, hy), 1e-9)
+    after = np.clip(np.searchsorted(at, grid), 1, len(at) - 1)
+    half = slice(None, None, 2)
+    arrival = np.interp(grid, d + 1e-6 * np.arange(len(d)), track["t_s"].to_numpy(float))
+    known = np.isfinite(malt)
+    alt = np.interp(grid, at[known], malt[known]) if known.any() else np.full(len(grid), np.nan)
+    seen = at[after] - at[after - 1] <= MAX_FIX_GAP_M
+    return Trace(
+        run, d, grid[half], fx[half], fy[half], (hx / norm)[half], (hy / norm)[half],
+        np.where(seen, alt, np.nan)[half], arrival[half], seen[half],
+    )  # fmt: skip
+
+
+def travelled(track: pd.DataFrame, x_m: Floats, y_m: Floats) -> Floats:
+    """Distance [m] since the run's start at every sample, never decreasing.
+
+    Trapezoid of wheel speed, else of the receiver's speed. Where neither is known for longer than
+    `MAX_SPEED_GAP_S` the distance between positions is taken instead: smoothed over 5 s, with
+    less than 1 m/s counted as standing.
+    """
+    t = track["t_s"].to_numpy(float)
+    if len(t) < 2:
+        return np.zeros(len(t))
+    speed = _column(track, "speed_kmh")
+    speed = np.where(np.isfinite(speed), speed, _column(track, "gps_speed_kmh"))
+    dt = np.diff(t)
+    known = np.flatnonzero(np.isfinite(speed))
+    steps = np.full(len(dt), np.nan)
+    if len(known) >= 2:
+        v = np.interp(t, t[known], speed[known]) / 3.6
+        after = np.searchsorted(known, np.arange(1, len(t)))
+        inside = (after > 0) & (after < len(known))
+        a = np.clip(after, 1, len(known) - 1)
+        near = inside & (t[known[a]] - t[known[a - 1]] <= np.maximum(MAX_SPEED_GAP_S, dt))
+        steps[near] = (0.5 * (v[:-1] + v[1:]) * dt)[near]
+    missing = ~np.isfinite(steps)
+    if missing.any():
+        steps[missing] = _position_steps(t, x_m, y_m)[missing]
+    return np.concatenate([[0.0], np.cumsum(steps)])
+
+
+def _position_steps(t: Floats, x: Floats, y: Floats) -> Floats:
+    fix = np.isfinite(x)
+    if fix.sum() < 2:
+        return np.zeros(len(t) - 1)
+    width = max(1, round(5.0 / max(float(np.median(np.diff(t))), 1e-3)))
+    px, py = (uniform_filter1d(np.interp(t, t[fix], c[fix]), width, mode="nearest") for c in (x, y))
+    px, py = (uniform_filter1d(c, width, mode="nearest") for c in (px, py))
+    steps = np.hypot(np.diff(px), np.diff(py))
+    return np.where(steps > np.diff(t) * 1.0, steps, 0.0)
+
+
+def _merge(d: Floats, x: Floats, y: Floats, altitude: Floats) -> tuple[Floats, ...]:
+    place = np.floor(d / MERGE_M)
+    first = np.flatnonzero(np.concatenate([[True], np.diff(place) != 0]))
+    n = np.diff(np.append(first, len(d)))
+    known = np.isfinite(altitude)
+    total = np.add.reduceat(np.where(known, altitude, 0.0), first)
+    count = np.add.reduceat(known.astype(float), first)
+    alt = np.divide(total, count, out=np.full(len(n), np.nan), where=count > 0)
+    return (*(np.add.reduceat(c, first) / n for c in (d, x, y)), alt)
+
+
+def _column(track: pd.DataFrame, name: str) -> Floats:
+    if name in track.columns:
+        return track[name].to_numpy(float)
+    return np.full(len(track), np.nan)
