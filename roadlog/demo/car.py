@@ -149,8 +149,9 @@ def run_engine(drive: Drive, road: Road, now: Conditions) -> Engine:
     """Drive the car along the road and give fuel, air and engine state.
 
     The add-on's true effect enters once, at the end: fuel and the air burned with it are
-    multiplied by `now.effect_factor`. Speed, power, warm-up, mixture and fuel cut come from the
-    unmultiplied engine, so equal driving is exactly equal and the ratio exactly the factor.
+    multiplied by `now.effect_factor` (as by `now.fuel_factor`, for all else that moves fuel use).
+    Speed, power, warm-up, mixture and fuel cut come from the unmultiplied engine, so equal
+    driving is exactly equal and the ratio exactly the factor.
     """
     wheel = wheel_power_w(drive, road, now)
     brake_w = np.where(wheel > 0, wheel / DRIVELINE_EFFICIENCY, wheel * DRIVELINE_EFFICIENCY)
@@ -171,17 +172,18 @@ def run_engine(drive: Drive, road: Road, now: Conditions) -> Engine:
         coolant = _coolant_c(now.coolant_start_c, now.ambient_c, burned_w)
 
     intake = _intake_c(drive, now)
-    stoichiometric_g_s = burned_w / FUEL.lhv_mj_kg / 1000 * now.fuel_factor
+    stoichiometric_g_s = burned_w / FUEL.lhv_mj_kg / 1000
     air = stoichiometric_g_s * FUEL.stoich_afr
     full_air = _full_air_g_s(rpm, baro, intake)
     enriched = air > ENRICH_ABOVE_LOAD * full_air
     mixture = np.where(enriched, 0.90, _lambda_cold(coolant, drive.t_s))
     idle_air_g_rev = _least_inner_w(rpm) / _indicated_efficiency(rpm) / FUEL.lhv_mj_kg / 1000
     cut_air = 0.8 * idle_air_g_rev * FUEL.stoich_afr
-    burned_air = np.where(cut, cut_air, air * now.effect_factor)
+    factor = now.fuel_factor * now.effect_factor
+    burned_air = np.where(cut, cut_air, air * factor)
     closed = (coolant > CLOSED_LOOP_FROM_C) & (drive.t_s > 25)
     return Engine(
-        fuel_g_s=np.where(cut, 0, stoichiometric_g_s / mixture * now.effect_factor),
+        fuel_g_s=np.where(cut, 0, stoichiometric_g_s / mixture * factor),
         air_g_s=burned_air,
         lambda_ratio=mixture,
         rpm=rpm,

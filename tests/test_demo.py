@@ -1,0 +1,454 @@
+import dataclasses
+import datetime as dt
+import json
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+from pyproj import Geod
+
+from roadlog.demo import car, make_study
+from roadlog.demo.car import CDA_M2, CRR, FUEL, MASS_KG, Conditions, run_engine, wheel_power_w
+from roadlog.demo.driver import STEP_S, drive_all
+from roadlog.demo.logger import CHANNELS, METER_READS_PCT, POSITION_HEADERS, positions
+from roadlog.demo.plan import draw_schedule
+from roadlog.demo.road import LENGTH_M, invented_road
+from roadlog.errors import InputError
+from roadlog.fuels import volume_l
+from roadlog.signals import CLOSED_LOOP, OPEN_LOOP_LOAD_OR_CUT, SIGNALS
+from roadlog.study import load_study, log_files
+from roadlog.units import UNITS, canonical_unit
+
+CALM = Conditions(
+    ambient_c=8.0, pressure_kpa=100.5, wind_m_s=0.0, wind_from_deg=0.0, payload_kg=0.0,
+    rolling_factor=1.0, coolant_start_c=8.0, fuel_factor=1.0, effect_factor=1.0,
+)  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def driven():
+    """Eight drives, out and back in turn, in calm air: (road, drive, engine)."""
+    roads = [invented_road(direction) for direction in ("out", "back") * 4]
+    rngs = [np.random.default_rng([7, i]) for i in range(8)]
+    drives = drive_all(roads, [0.0] * 8, rngs)
+    return [
+        (road, drive, run_engine(drive, road, CALM))
+        for road, drive in zip(roads, drives, strict=True)
+    ]
+
+
+@pytest.fixture(scope="module")
+def demo(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("demo") / "swirl"
+    make_study(folder, days=4)
+    return folder
+
+
+def truth_of(folder: Path) -> dict:
+    return json.loads((folder / "truth.json").read_text())
+
+
+def made(folder: Path, **options) -> dict:
+    make_study(folder, **{"days": 2, **options})
+    return truth_of(folder)
+
+
+def read(path: Path) -> pd.DataFrame:
+    frame = pd.read_csv(path)
+    return frame.assign(time=pd.to_datetime(frame["time"]))
+
+
+def litres_from_log(frame: pd.DataFrame) -> float:
+    """Fuel by air meter and trims, written out anew: last known values times elapsed time."""
+    held = frame.ffill().bfill()
+    seconds = frame["time"].diff().shift(-1).dt.total_seconds().fillna(1.0)
+    trims = 1 + (held["short term fuel trim [%]"] + held["long term fuel trim [%]"]) / 100
+    mixture = held["commanded equivalence ratio [-]"] * FUEL.stoich_afr
+    flow = held["MAF air flow rate [g/s]"] / mixture * trims
+    cut = (held["fuel system status [-]"] == OPEN_LOOP_LOAD_OR_CUT) & (
+        held["absolute load [%]"] < 30
+    )
+    return volume_l(float((flow * seconds)[~cut].sum()), FUEL)
+
+
+# the road
+
+
+def test_way_back_is_the_way_out_reversed_on_the_other_lane():
+    out, back = invented_road("out"), invented_road("back")
+    _, _, gap_m = Geod(ellps="WGS84").inv(
+        out.lon_deg, out.lat_deg, back.lon_deg[::-1], back.lat_deg[::-1]
+    )
+    assert gap_m == pytest.approx(3.5, abs=0.1)
+    np.testing.assert_array_equal(out.elevation_m, back.elevation_m[::-1])
+    np.testing.assert_allclose(out.grade, -back.grade[::-1])
+
+
+def test_positions_are_as_far_apart_as_the_road_says():
+    road = invented_road("out")
+    _, _, step_m = Geod(ellps="WGS84").inv(
+        road.lon_deg[:-1], road.lat_deg[:-1], road.lon_deg[1:], road.lat_deg[1:]
+    )
+    straight = road.curvature_1_m[1:] < 1e-6
+    np.testing.assert_allclose(step_m[straight], 5.0, rtol=1e-3)
+    assert step_m.sum() == pytest.approx(LENGTH_M, rel=2e-3)
+
+
+def test_hill_is_120_m_and_its_grades_are_those_of_a_road():
+    road = invented_road("out")
+    assert road.elevation_m.max() - road.elevation_m[0] == pytest.approx(120, abs=3)
+    assert np.abs(road.grade).max() < 0.06
+    climbed = (road.grade[1:] + road.grade[:-1]) / 2 * 5
+    np.testing.assert_allclose(np.cumsum(climbed), road.elevation_m[1:] - 92.0, atol=0.5)
+
+
+# the driver
+
+
+def test_driver_keeps_near_the_limits_and_stops_at_the_stop_line(driven):
+    for road, drive, _ in driven:
+        limit = np.interp(drive.s_m, road.s_m, road.limit_kmh)
+        assert (3.6 * drive.speed_m_s < 1.2 * limit + 6).all()
+        near = np.abs(drive.s_m - road.stop_lines_m[0]) < 40
+        assert drive.speed_m_s[near].min() < 0.1
+        assert drive.s_m[-1] == pytest.approx(LENGTH_M, abs=40)
+
+
+def test_driver_brakes_and_pulls_away_calmly(driven):
+    for _, drive, _ in driven:
+        assert drive.accel_m_s2.max() < 2.2
+        assert drive.accel_m_s2.min() > -2.2
+        np.testing.assert_allclose(
+            drive.accel_m_s2[1:-1], (drive.speed_m_s[2:] - drive.speed_m_s[:-2]) / (2 * STEP_S)
+        )
+
+
+def test_traffic_delays_are_skewed_to_the_long_side():
+    n = 120
+    drives = drive_all(
+        [invented_road("out")] * n, [0.0] * n, [np.random.default_rng([3, i]) for i in range(n)]
+    )
+    stood = np.array([np.sum(d.speed_m_s == 0) * STEP_S for d in drives])
+    assert np.mean(stood) > np.median(stood)
+    assert 20 < np.median(stood) < 150
+
+
+# the car
+
+
+def test_work_at_the_wheels_lifts_the_car_and_feeds_rolling_and_air(driven):
+    for road, drive, _ in driven:
+        work = wheel_power_w(drive, road, CALM).sum() * STEP_S
+        steps = drive.speed_m_s * STEP_S
+        height = np.interp(drive.s_m, road.s_m, road.elevation_m)
+        density = 100.5e3 * np.exp(-(height - 92) / 8400) / 287.05 / (8 + 273.15)
+        lift = MASS_KG * 9.80665 * (height[-1] - height[0])
+        rolling = MASS_KG * 9.80665 * CRR * steps.sum()
+        air = (0.5 * density * CDA_M2 * drive.speed_m_s**2 * steps).sum()
+        assert work == pytest.approx(lift + rolling + air, rel=0.01)
+
+
+def test_warm_engine_turns_a_fifth_to_a_third_of_the_heating_value_into_work(driven):
+    for _, _, engine in driven:
+        warm = engine.coolant_c > 75
+        work = np.maximum(engine.brake_power_w, 0)[warm].sum()
+        heat = engine.fuel_g_s[warm].sum() * FUEL.lhv_mj_kg * 1000
+        assert 0.20 < work / heat < 0.38
+        pulling = warm & (engine.brake_power_w > 15e3)
+        best = engine.brake_power_w[pulling] / engine.fuel_g_s[pulling] / FUEL.lhv_mj_kg / 1000
+        assert best.max() < 0.38
+
+
+def test_cold_engine_is_less_efficient_than_a_warm_one(driven):
+    road, drive, cold = driven[0]
+    warm = run_engine(drive, road, dataclasses.replace(CALM, coolant_start_c=85.0))
+    assert cold.fuel_g_s.sum() > 1.04 * warm.fuel_g_s.sum()
+    assert cold.coolant_c[0] == pytest.approx(8, abs=0.2)
+    assert cold.coolant_c[-1] == pytest.approx(car.THERMOSTAT_C, abs=2)
+    assert cold.lambda_ratio[0] < 0.9
+
+
+def test_downhill_fuel_cut_burns_nothing_but_still_pumps_air(driven):
+    for road, drive, engine in driven:
+        downhill = np.interp(drive.s_m, road.s_m, road.grade) < -0.025
+        assert (engine.cut & downhill).sum() * STEP_S > 10
+        assert (engine.fuel_g_s[engine.cut] == 0).all()
+        assert (engine.air_g_s[engine.cut] > 0).all()
+        assert (engine.fuel_g_s[~engine.cut] > 0).all()
+        assert (engine.rpm[engine.cut] > 1000).all()
+        assert (3.6 * drive.speed_m_s[engine.cut] > 15).all()
+        idle = (drive.speed_m_s == 0) & (engine.coolant_c > 80)
+        per_rev = engine.air_g_s / engine.rpm
+        assert per_rev[engine.cut].max() < per_rev[idle].min()
+
+
+def test_every_gram_of_air_burned_meets_its_fuel(driven):
+    for _, _, engine in driven:
+        lit = ~engine.cut
+        needed = engine.fuel_g_s * FUEL.stoich_afr * engine.lambda_ratio
+        np.testing.assert_allclose(engine.air_g_s[lit], needed[lit])
+
+
+def test_unblown_engine_never_takes_more_air_than_the_barometer_gives(driven):
+    for _, _, engine in driven:
+        assert (engine.map_kpa < engine.baro_kpa).all()
+        assert engine.calculated_load.max() <= 1
+
+
+def test_headwind_costs_fuel_and_tailwind_saves_it(driven):
+    road, drive, _ = driven[0]
+    ahead = dataclasses.replace(CALM, wind_m_s=4.0, wind_from_deg=62.0)
+    behind = dataclasses.replace(CALM, wind_m_s=4.0, wind_from_deg=242.0)
+    litres = [run_engine(drive, road, c).fuel_g_s.sum() for c in (behind, CALM, ahead)]
+    assert litres[0] < litres[1] < litres[2]
+
+
+# the study
+
+
+def test_study_file_parses_and_says_that_it_is_synthetic(demo):
+    study = load_study(demo)
+    assert study.synthetic
+    assert "synthetic" in study.name
+    assert study.vehicle.mass_kg == 1310
+    assert study.claim is not None
+    assert study.claim.fuel_use_change_pct == pytest.approx(-12 / 1.12)
+    assert "SYNTHETIC" in (demo / "README.txt").read_text()
+    assert truth_of(demo)["synthetic"] is True
+    logs = log_files(demo, study.logs.any)
+    assert len(logs) == 8
+    assert all(log.name.startswith("synthetic_") for log in logs)
+
+
+def test_each_pair_of_working_days_holds_both_arms(tmp_path):
+    make_study(tmp_path / "s", days=12, runs_per_day=1)
+    schedule = load_study(tmp_path / "s").schedule
+    assert schedule is not None
+    assert schedule.randomised
+    assert len(schedule.unit) == 12
+    assert all(isinstance(u.unit, dt.date) and u.unit.weekday() < 5 for u in schedule.unit)
+    for block in range(1, 7):
+        assert {u.arm for u in schedule.unit if u.block == block} == {"baseline", "fitted"}
+    notes = pd.read_csv(tmp_path / "s" / "notes.csv")
+    assert notes["date"].tolist() == [str(u.unit) for u in schedule.unit]
+    assert notes["arm"].tolist() == [
+        {"baseline": "ring out", "fitted": "ring in"}[u.arm] for u in schedule.unit
+    ]
+
+
+def test_chance_decides_the_order_in_each_pair():
+    firsts = [draw_schedule(20, seed, randomised=True)[0][0] for seed in range(200)]
+    assert 70 < firsts.count("fitted") < 130
+    assert len({tuple(draw_schedule(6, seed, randomised=True)) for seed in range(200)}) == 8
+
+
+def test_strict_turns_have_no_blocks(tmp_path):
+    made(tmp_path / "s", days=3, randomised=False, runs_per_day=1)
+    schedule = load_study(tmp_path / "s").schedule
+    assert schedule is not None
+    assert not schedule.randomised
+    assert [(u.arm, u.block) for u in schedule.unit] == [
+        ("baseline", None), ("fitted", None), ("baseline", None),
+    ]  # fmt: skip
+
+
+def test_same_seed_gives_the_same_bytes_and_another_seed_does_not(tmp_path):
+    for folder, seed in (("a", 5), ("b", 5), ("c", 6)):
+        made(tmp_path / folder / "swirl", seed=seed)
+    files = sorted(p.relative_to(tmp_path / "a") for p in (tmp_path / "a").rglob("*.*"))
+    assert len(files) == 9
+    for file in files:
+        assert (tmp_path / "a" / file).read_bytes() == (tmp_path / "b" / file).read_bytes()
+    assert {r["fuel_l"] for r in truth_of(tmp_path / "a" / "swirl")["runs"]}.isdisjoint(
+        r["fuel_l"] for r in truth_of(tmp_path / "c" / "swirl")["runs"]
+    )
+
+
+def test_true_effect_multiplies_fuel_run_by_run_at_equal_driving(tmp_path):
+    none = made(tmp_path / "none", effect_pct=0.0, days=4)
+    twelve = made(tmp_path / "twelve", effect_pct=-12.0, days=4)
+    for without, with_it in zip(none["runs"], twelve["runs"], strict=True):
+        assert without["file"] == with_it["file"]
+        assert without["km"] == with_it["km"]
+        ratio = with_it["fuel_l"] / without["fuel_l"]
+        assert ratio == pytest.approx(0.88 if without["arm"] == "fitted" else 1.0, rel=1e-12)
+    realised = [t["arms"]["fitted"]["fuel_l"] for t in (twelve, none)]
+    assert realised[0] / realised[1] == pytest.approx(0.88, rel=1e-12)
+
+
+def test_truth_adds_up(demo):
+    truth = truth_of(demo)
+    for arm in ("baseline", "fitted"):
+        runs = [r for r in truth["runs"] if r["arm"] == arm]
+        assert truth["arms"][arm]["runs"] == len(runs) == 4
+        assert truth["arms"][arm]["fuel_l"] == pytest.approx(sum(r["fuel_l"] for r in runs))
+        assert truth["arms"][arm]["km"] == pytest.approx(sum(r["km"] for r in runs))
+    ratio = truth["arms"]["fitted"]["l_per_100km"] / truth["arms"]["baseline"]["l_per_100km"]
+    assert truth["unadjusted_change_pct"] == pytest.approx(100 * (ratio - 1))
+    scheduled = {str(u.unit): u.arm for u in load_study(demo).schedule.unit}
+    assert all(scheduled[r["file"][10:20]] == r["arm"] for r in truth["runs"])
+
+
+def test_fuel_use_is_that_of_such_a_car(demo):
+    for run in truth_of(demo)["runs"]:
+        assert 5.5 < 100 * run["fuel_l"] / run["km"] < 8.5
+        assert 12 < run["minutes"] < 25
+
+
+# the log
+
+
+def test_metered_air_and_trims_give_back_the_true_fuel(demo):
+    for run in truth_of(demo)["runs"]:
+        frame = read(demo / "logs" / run["file"])
+        assert litres_from_log(frame) == pytest.approx(run["fuel_l"], rel=0.015)
+
+
+def test_air_meter_reads_high_and_trims_take_it_off(demo):
+    frame = read(next((demo / "logs").iterdir())).ffill()
+    closed = frame[frame["fuel system status [-]"] == CLOSED_LOOP]
+    total = closed["short term fuel trim [%]"] + closed["long term fuel trim [%]"]
+    assert total.mean() == pytest.approx(100 * (1 / (1 + METER_READS_PCT / 100) - 1), abs=0.3)
+
+
+def test_bent_air_meter_changes_the_log_but_not_the_fuel(tmp_path):
+    straight = made(tmp_path / "straight")
+    bent = made(tmp_path / "bent", meter_bias_pct=5.0)
+    for run, same in zip(straight["runs"], bent["runs"], strict=True):
+        assert run["fuel_l"] == same["fuel_l"]
+        air = [
+            read(tmp_path / name / "logs" / run["file"])["MAF air flow rate [g/s]"].sum()
+            for name in ("bent", "straight")
+        ]
+        expected = 1.05 if run["arm"] == "fitted" else 1.0
+        assert air[0] / air[1] == pytest.approx(expected, rel=1e-3)
+
+
+def test_every_header_is_by_meaning_a_known_signal_in_a_known_unit(demo):
+    header = read(next((demo / "logs").iterdir())).columns[1:]
+    words = {word: s for s in SIGNALS.values() for word in s.words}
+    assert len(header) == len(CHANNELS) + len(POSITION_HEADERS)
+    for column in header:
+        name, unit = column.rstrip("]").split(" [")
+        signal = words[name.lower()]
+        canonical = canonical_unit(unit)
+        assert canonical is not None, column
+        assert UNITS[canonical].dimension == UNITS[signal.unit].dimension, column
+
+
+@pytest.mark.parametrize("name", sorted(CHANNELS))
+def test_readings_fall_on_the_steps_of_their_pid_and_in_range(demo, name):
+    channel, signal = CHANNELS[name], SIGNALS[name]
+    for log in (demo / "logs").iterdir():
+        values = read(log)[channel.header].dropna()
+        assert values.size > 20
+        assert values.between(signal.low, signal.high).all()
+        rounding = {"%.0f": 0, "%.1f": 0.051, "%.2f": 0.0051, "%.4g": 1e-4}.get(channel.form, 1e-9)
+        off = np.abs(values - np.round(values / channel.step) * channel.step)
+        assert off.max() <= rounding + 1e-9
+
+
+def test_rows_come_about_once_a_second_with_jitter_gaps_and_blanks(demo):
+    longest, blank = [], []
+    for log in (demo / "logs").iterdir():
+        frame = read(log)
+        step = frame["time"].diff().dt.total_seconds().dropna()
+        assert (step > 0).all()
+        assert step.median() == pytest.approx(1.0, abs=0.01)
+        assert 0.01 < step[step < 1.5].std() < 0.1
+        longest.append(step.max())
+        blank.append(frame["vehicle speed [km/h]"].isna().mean())
+        assert frame["coolant temperature [degC]"].isna().mean() > 0.8
+    assert max(longest) > 3
+    assert 0 < np.mean(blank) < 0.01
+
+
+def test_position_error_lasts_a_drive_and_is_a_few_metres(driven):
+    means, spreads, climbs = [], [], []
+    for i, (road, drive, _) in enumerate(driven * 3):
+        gps = positions(drive, road, np.random.default_rng([11, i]))
+        seen = np.interp(np.maximum(drive.t_s - 0.4, 0), drive.t_s, drive.s_m)
+        east_m = (gps["longitude [deg]"] - np.interp(seen, road.s_m, road.lon_deg)) * 75_100
+        north_m = (gps["latitude [deg]"] - np.interp(seen, road.s_m, road.lat_deg)) * 111_200
+        means.append(np.hypot(east_m.mean(), north_m.mean()))
+        spreads.append(np.sqrt(np.var(east_m) + np.var(north_m)))
+        climbs.append(np.std(gps["altitude [m]"] - np.interp(seen, road.s_m, road.elevation_m)))
+    total = np.sqrt(np.mean(np.square(means) + np.square(spreads)))
+    assert 3 < total < 5.5
+    assert np.median(means) > 1.5
+    assert max(climbs) < 10
+
+
+def test_gps_speed_is_lower_than_wheel_speed_by_the_tyre_factor(demo):
+    frame = read(next((demo / "logs").iterdir()))
+    fast = frame[frame["vehicle speed [km/h]"] > 40]
+    ratio = fast["vehicle speed [km/h]"].sum() / fast["GPS speed [km/h]"].sum()
+    assert ratio == pytest.approx(1.008, abs=0.004)
+
+
+def test_without_positions_the_log_has_none(tmp_path):
+    made(tmp_path / "s", positions=False)
+    for log in (tmp_path / "s" / "logs").iterdir():
+        assert not set(POSITION_HEADERS) & set(read(log).columns)
+
+
+def test_sparse_log_has_one_reading_a_row_and_long_log_names_it(tmp_path):
+    sparse, long = made(tmp_path / "a", style="sparse"), made(tmp_path / "b", style="long")
+    assert sparse["arms"] == long["arms"]
+    file = sparse["runs"][0]["file"]
+    wide, tall = read(tmp_path / "a" / "logs" / file), read(tmp_path / "b" / "logs" / file)
+    assert (wide.drop(columns="time").notna().sum(axis=1) == 1).all()
+    assert list(tall.columns) == ["time", "signal", "value", "unit"]
+    assert len(wide) == len(tall)
+    assert (tall["signal"] == "engine speed").sum() == wide["engine speed [rpm]"].notna().sum()
+    per_second = (tall["unit"] != "deg").sum() / (60 * sparse["runs"][0]["minutes"])
+    assert 11 < per_second < 15
+
+
+def test_sample_sized_study_stays_small(demo):
+    sizes = [log.stat().st_size for log in (demo / "logs").iterdir()]
+    assert 24 * np.mean(sizes) < 4e6
+
+
+# what else can differ between the arms
+
+
+def test_driver_who_slows_when_fitted_is_slower_then_and_only_then(tmp_path):
+    usual = made(tmp_path / "usual")
+    slow = made(tmp_path / "slow", driver_slows_pct=8.0)
+    for before, after in zip(usual["runs"], slow["runs"], strict=True):
+        if before["arm"] == "fitted":
+            assert after["minutes"] > before["minutes"] + 0.5
+            assert after["fuel_l"] < before["fuel_l"]
+        else:
+            path = Path("logs") / before["file"]
+            assert (tmp_path / "usual" / path).read_bytes() == (
+                tmp_path / "slow" / path
+            ).read_bytes()
+
+
+def test_drift_runs_from_nothing_on_the_first_day_to_all_on_the_last(tmp_path):
+    flat = made(tmp_path / "flat", days=4)["runs"]
+    drifting = made(tmp_path / "drift", days=4, drift_pct=6.0)["runs"]
+    ratio = [b["fuel_l"] / a["fuel_l"] for a, b in zip(flat, drifting, strict=True)]
+    np.testing.assert_allclose(ratio, np.repeat([1, 1.02, 1.04, 1.06], 2), rtol=1e-12)
+
+
+def test_spread_between_days_is_as_asked(tmp_path):
+    runs = made(tmp_path / "s", days=60, runs_per_day=1, day_sd_pct=4.0)["runs"]
+    spread = 100 * np.std(np.log([r["fuel_factor"] for r in runs]), ddof=1)
+    assert 3 < spread < 5.2
+
+
+def test_existing_study_is_never_overwritten(demo):
+    before = (demo / "truth.json").read_bytes()
+    with pytest.raises(InputError, match="holds a study already"):
+        make_study(demo, seed=1)
+    assert (demo / "truth.json").read_bytes() == before
+
+
+def test_odd_days_make_no_pairs(tmp_path):
+    with pytest.raises(InputError, match="even number"):
+        make_study(tmp_path / "s", days=7)
+    assert not (tmp_path / "s").exists()
