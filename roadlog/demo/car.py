@@ -33,7 +33,7 @@ ROTATING_MASS_FACTOR = 1.04
 DRIVELINE_EFFICIENCY = 0.92
 ACCESSORIES_W = 800.0
 KMH_PER_1000_RPM = np.array([7.9, 14.2, 20.8, 27.6, 35.0])
-SHIFT_UP_KMH = np.array([17.0, 32.0, 50.0, 68.0])
+SHIFT_UP_KMH = np.array([16.0, 29.0, 43.0, 62.0])
 IDLE_RPM, COLD_IDLE_EXTRA_RPM = 780.0, 420.0
 CUT_RPM, CUT_KMH = 1300.0, 15.0
 THERMOSTAT_C = 88.0
@@ -103,10 +103,10 @@ def _baro_kpa(now: Conditions, height_m: Floats) -> Floats:
 def _gear(drive: Drive, wheel_w: Floats) -> NDArray[np.int64]:
     """Gear index 0 to 4: later shifts under load, held longer when slowing."""
     kmh = 3.6 * gaussian_filter1d(drive.speed_m_s, 0.5 / STEP_S)
-    power = np.clip(gaussian_filter1d(wheel_w, 1.5 / STEP_S) / 30_000, 0, 1)
+    power = np.clip(gaussian_filter1d(wheel_w, 4 / STEP_S) / 30_000, 0, 1)
     delay = np.where(drive.accel_m_s2 < -0.15, 0.72, 1 + 0.6 * power)
     gear = np.sum(kmh[:, None] > SHIFT_UP_KMH[None, :] * delay[:, None], axis=1)
-    return np.asarray(median_filter(gear, size=round(2.2 / STEP_S)))
+    return np.asarray(median_filter(gear, size=round(3.4 / STEP_S)))
 
 
 def _rpm(drive: Drive, wheel_w: Floats, idle_rpm: Floats) -> tuple[Floats, Bools]:
