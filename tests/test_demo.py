@@ -452,3 +452,21 @@ def test_odd_days_make_no_pairs(tmp_path):
     with pytest.raises(InputError, match="even number"):
         make_study(tmp_path / "s", days=7)
     assert not (tmp_path / "s").exists()
+
+
+# the sample that comes with the source
+
+
+def test_sample_logs_are_what_their_command_makes(tmp_path):
+    sample = Path(__file__).parents[1] / "sample_logs"
+    fresh = tmp_path / "sample_logs"
+    make_study(fresh, days=12)
+    for name in ("study.toml", "notes.csv", "weather.csv", "README.txt"):
+        assert (sample / name).read_text() == (fresh / name).read_text()
+    assert "roadlog demo sample_logs --days 12\n" in (sample / "README.txt").read_text()
+    for stored, made_now in zip(truth_of(sample)["runs"], truth_of(fresh)["runs"], strict=True):
+        assert stored["file"] == made_now["file"]
+        assert stored["fuel_l"] == pytest.approx(made_now["fuel_l"], rel=1e-9)
+    logs = log_files(sample, load_study(sample).logs.any)
+    assert [log.name for log in logs] == [run["file"] for run in truth_of(sample)["runs"]]
+    assert sum(p.stat().st_size for p in sample.rglob("*.*")) < 4e6
