@@ -1,0 +1,174 @@
+"""Air and trims: samples go in, air mass flow and the trim factor come out.
+
+Implements the air part of section 1 of the method: MAF, absolute load (PID 43), and
+speed-density with a volumetric efficiency over rpm and manifold pressure. `Calibration` is what
+baseline runs fix beforehand for every later step.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+import numpy as np
+import pandas as pd
+
+from roadlog.signals import TRIMS
+
+Array = np.ndarray
+
+LOAD_AIR_DENSITY_KG_M3 = 1.184  # SAE J1979, PID 43: air at 25 °C and 101.3 kPa
+AIR_GAS_CONSTANT_KJ_KG_K = 0.28705  # dry air, U.S. Standard Atmosphere 1976
+ZERO_CELSIUS_K = 273.15
+VE_LIMITS = (0.3, 1.3)
+
+AIR_MEASURES = {"maf": "maf", "maf-trims": "maf", "absolute-load": "absolute-load",
+                "speed-density": "speed-density"}  # fmt: skip
+
+
+@dataclass(frozen=True)
+class VolumetricEfficiency:
+    """Air drawn in over the air that would fill the displacement at manifold state [1].
+
+    A surface a + b r + c r² + d p + e r p in r = rpm/1000 and p = manifold pressure/100 kPa,
+    held at the edge of `rpm_range` and `map_range_kpa`. `basis` says what it was fitted to.
+    """
+
+    coefficients: tuple[float, float, float, float, float]
+    rpm_range: tuple[float, float]
+    map_range_kpa: tuple[float, float]
+    basis: str
+
+    def at(self, rpm: Array, map_kpa: Array) -> Array:
+        """Volumetric efficiency [1] at engine speed [1/min] and manifold pressure [kPa]."""
+        surface: Array = ve_terms(
+            np.clip(rpm, *self.rpm_range), np.clip(map_kpa, *self.map_range_kpa)
+        ) @ np.array(self.coefficients)
+        held: Array = np.clip(surface, *VE_LIMITS)
+        return held
+
+
+@dataclass(frozen=True)
+class Calibration:
+    """What the baseline runs fix for both arms.
+
+    Attributes
+    ----------
+    idle_rpm : float
+        Warm idle speed [1/min].
+    idle_air_g_rev : mapping
+        Air per crankshaft revolution at warm idle [g], by air measure; empty without a warm idle.
+    throttle_shut_pct, pedal_rest_pct : float
+        Throttle and pedal position at warm idle [%], NaN if not logged.
+    status_shows_cut : bool
+        Whether the fuel-system status (PID 03) follows fuel cuts in these logs.
+    trims : bool
+        Whether trims are logged, and so applied to speed-density.
+    rate_signal : str or None
+        `fuel_rate_l_h` or `fuel_rate_g_s`, whichever all baseline runs have.
+    ve : VolumetricEfficiency or None
+        None without displacement or manifold pressure.
+    warnings : tuple of str
+        Plain sentences on what had to be assumed.
+    """
+
+    idle_rpm: float
+    idle_air_g_rev: Mapping[str, float] = field(default_factory=dict)
+    throttle_shut_pct: float = np.nan
+    pedal_rest_pct: float = np.nan
+    status_shows_cut: bool = True
+    trims: bool = False
+    rate_signal: str | None = None
+    ve: VolumetricEfficiency | None = None
+    warnings: tuple[str, ...] = ()
+
+
+def signal(samples: pd.DataFrame, name: str) -> Array:
+    """One signal as an array; all NaN if the run never logged it."""
+    if name not in samples.columns:
+        return np.full(len(samples), np.nan)
+    values: Array = samples[name].to_numpy(np.float64)
+    return values
+
+
+def ve_terms(rpm: Array, map_kpa: Array) -> Array:
+    """The five terms of the volumetric-efficiency surface, shape (n, 5)."""
+    r, p = np.asarray(rpm) / 1000, np.asarray(map_kpa) / 100
+    return np.stack([np.ones_like(r), r, r * r, p, r * p], axis=-1)
+
+
+def manifold_air(samples: pd.DataFrame, displacement_l: float) -> Array:
+    """Air flow [g/s] of a four-stroke that fills its displacement at manifold state.
+
+    Ideal gas: p V/(R T) a cycle, rpm/120 cycles a second (displacement once in two revolutions).
+    """
+    temperature_k = signal(samples, "intake_air_temp_c") + ZERO_CELSIUS_K
+    density = signal(samples, "map_kpa") / (AIR_GAS_CONSTANT_KJ_KG_K * temperature_k)
+    flow: Array = density * displacement_l * signal(samples, "rpm") / 120
+    return flow
+
+
+def air_flow(
+    samples: pd.DataFrame,
+    measure: str,
+    displacement_l: float | None,
+    ve: VolumetricEfficiency | None = None,
+) -> Array:
+    """Air mass flow into the engine.
+
+    Parameters
+    ----------
+    samples : DataFrame
+        Samples.
+    measure : str
+        "maf"; "absolute-load": PID 43/100 x 1.184 kg/m³ x displacement x rpm/120 (four-stroke);
+        or "speed-density": volumetric efficiency x `manifold_air`.
+    displacement_l : float or None [L]
+        Needed for all but "maf".
+    ve : VolumetricEfficiency, optional
+        Needed for "speed-density".
+
+    Returns
+    -------
+    array [g/s]
+        NaN where a signal is missing.
+
+    References
+    ----------
+    SAE J1979, PIDs 10 and 43. Heywood, Internal Combustion Engine Fundamentals (1988), section
+    2.10 (volumetric efficiency).
+
+    >>> samples = pd.DataFrame({"rpm": [2400.0], "absolute_load_pct": [50.0]})
+    >>> air_flow(samples, "absolute-load", 2.0).round(2)
+    array([23.68])
+    """
+    if measure == "maf":
+        return signal(samples, "maf_g_s")
+    assert displacement_l is not None, f"{measure} needs displacement"
+    rpm = signal(samples, "rpm")
+    if measure == "absolute-load":
+        share = signal(samples, "absolute_load_pct") / 100
+        flow: Array = share * LOAD_AIR_DENSITY_KG_M3 * displacement_l * rpm / 120
+        return flow
+    assert ve is not None, "speed-density needs a volumetric efficiency"
+    filled: Array = ve.at(rpm, signal(samples, "map_kpa")) * manifold_air(samples, displacement_l)
+    return filled
+
+
+def air_per_revolution(samples: pd.DataFrame, air_g_s: Array) -> Array:
+    """Air per crankshaft revolution [g]; NaN where the engine doesn't turn."""
+    rpm = signal(samples, "rpm")
+    return np.where(rpm > 0, air_g_s * 60 / np.where(rpm > 0, rpm, 1.0), np.nan)
+
+
+def trim_factor(samples: pd.DataFrame) -> Array:
+    """1 + short-term + long-term trim, averaged over the banks that have both [1]; else NaN.
+
+    >>> samples = pd.DataFrame({"stft1_pct": [2.0], "ltft1_pct": [3.0], "stft2_pct": [0.0],
+    ...                         "ltft2_pct": [1.0]})
+    >>> trim_factor(samples)
+    array([1.03])
+    """
+    banks = np.stack([signal(samples, short) + signal(samples, long) for short, long in TRIMS])
+    there = np.isfinite(banks)
+    count = there.sum(axis=0)
+    total = np.where(there, banks, 0.0).sum(axis=0)
+    return np.where(count > 0, 1 + total / np.maximum(count, 1) / 100, np.nan)

@@ -1,0 +1,170 @@
+"""Fuel cut and enrichment: samples go in, how sure it is that fuel flowed and how rich comes out.
+
+Implements "Fuel cut and enrichment" in section 1 of the method. What the signals leave open
+becomes two bounds; nothing is decided by a guess. The thresholds here are common practice without
+a source, unless said otherwise.
+"""
+
+import numpy as np
+import pandas as pd
+
+from roadlog.fuel.air import Array, Calibration, signal
+from roadlog.signals import (
+    CLOSED_LOOP,
+    CLOSED_LOOP_FAULT,
+    OPEN_LOOP_COLD,
+    OPEN_LOOP_FAULT,
+    OPEN_LOOP_LOAD_OR_CUT,
+)
+from roadlog.study import Vehicle
+
+FUELLED, UNCLEAR, CUT = 0, 1, 2
+
+CUT_MIN_SPEED_KMH = 15.0
+CUT_RPM_ABOVE_IDLE = 300.0
+STOPPED_RPM = 100.0
+PEDAL_MARGIN_PCT = 1.5
+THROTTLE_MARGIN_PCT = 2.0
+
+# Air per revolution over that of the warm idle. An engine that fires on less air than it idles on
+# gives less work a revolution than its own friction takes: it is on overrun.
+SHUT_CUT, SHUT_UNCLEAR = 1.0, 1.15  # throttle known to be shut
+SHUT_CERTAIN = 0.85
+BLIND_CUT, BLIND_UNCLEAR = 0.8, 1.0  # throttle not known
+OPEN_UNCLEAR = 0.7  # throttle open, yet hardly any air: the two readings differ in time
+LOADED = 2.0  # status 4 with this much air is enrichment, not cut
+
+RICH_LAMBDA = 0.85  # richest to expect under full load: petrol makes most power near there
+COLD_COOLANT_C, COLD_LAMBDA = (-20.0, 20.0, 70.0), (0.80, 0.90, 1.0)
+COLD_WITHOUT_STATUS_C = 40.0
+ENRICHED_LAMBDA = 0.97
+HIGH_CALCULATED_LOAD_PCT = 90.0
+HIGH_ABSOLUTE_LOAD_PCT = 80.0
+HIGH_MAP_SHARE = 0.92
+STANDARD_PRESSURE_KPA = 101.325
+
+
+def cut_state(samples: pd.DataFrame, air_ratio: Array, calibration: Calibration) -> Array:
+    """Whether fuel was cut, sample by sample.
+
+    Parameters
+    ----------
+    samples : DataFrame
+        Samples.
+    air_ratio : array [1]
+        Air per revolution over the warm idle's; NaN if unknown.
+    calibration : Calibration
+
+    Returns
+    -------
+    array of int
+        `FUELLED`, `UNCLEAR` (fuel or none), or `CUT`. PID 03 decides where it is logged and
+        follows cuts: value 4 is a cut at low load, enrichment at high load. Else a cut needs
+        speed > 15 km/h, rpm > idle + 300, and less air per revolution than the warm idle. An
+        engine that stands burns nothing.
+    """
+    status = signal(samples, "fuel_status")
+    moving = overrun(samples, calibration)
+    state = _by_air(samples, air_ratio, calibration)
+    load_or_cut = status == OPEN_LOOP_LOAD_OR_CUT
+    if calibration.status_shows_cut:
+        state[np.isfinite(status) & ~load_or_cut] = FUELLED
+    low = moving & (air_ratio < SHUT_UNCLEAR)
+    loaded = (air_ratio >= LOADED) | (signal(samples, "engine_load_pct") >= 70)
+    state[load_or_cut] = UNCLEAR
+    state[load_or_cut & loaded] = FUELLED
+    state[load_or_cut & low & ~loaded] = CUT
+    state[signal(samples, "rpm") < STOPPED_RPM] = CUT
+    return state
+
+
+def overrun(samples: pd.DataFrame, calibration: Calibration) -> Array:
+    """Where a fuel cut is possible at all: driven fast enough, above idle speed."""
+    fast = signal(samples, "speed_kmh") > CUT_MIN_SPEED_KMH
+    spinning = signal(samples, "rpm") > calibration.idle_rpm + CUT_RPM_ABOVE_IDLE
+    possible: Array = fast & spinning
+    return possible
+
+
+def certain_overrun(samples: pd.DataFrame, air_ratio: Array, calibration: Calibration) -> Array:
+    """Samples that are a fuel cut beyond doubt by air and throttle, whatever the status says."""
+    shut, _ = _throttle(samples, calibration)
+    certain: Array = overrun(samples, calibration) & shut & (air_ratio < SHUT_CERTAIN)
+    return certain
+
+
+def lambda_bounds(samples: pd.DataFrame, vehicle: Vehicle) -> tuple[Array, Array, Array]:
+    """Leanest and richest λ of the fuelled samples, and where the mixture is enriched.
+
+    Parameters
+    ----------
+    samples : DataFrame
+        Samples.
+    vehicle : Vehicle
+
+    Returns
+    -------
+    lean, rich : array [1]
+        Both the commanded λ (PID 44) where that is logged; both 1 in closed loop. In open loop
+        without it λ lies between 1 and 0.85 under load, or between 1 and a value by coolant when
+        cold.
+    enriched : array of bool
+    """
+    status = signal(samples, "fuel_status")
+    commanded = signal(samples, "lambda_commanded")
+    coolant = signal(samples, "coolant_temp_c")
+    cold = np.interp(np.where(np.isfinite(coolant), coolant, 20.0), COLD_COOLANT_C, COLD_LAMBDA)
+    unknown = ~np.isfinite(status)
+    rich = np.ones(len(samples))
+    warming = (status == OPEN_LOOP_COLD) | (unknown & (coolant < COLD_WITHOUT_STATUS_C))
+    rich[warming] = cold[warming]
+    rich[(status == OPEN_LOOP_LOAD_OR_CUT) | (status == OPEN_LOOP_FAULT)] = RICH_LAMBDA
+    closed = (status == CLOSED_LOOP) | (status == CLOSED_LOOP_FAULT)
+    rich[_high_load(samples, vehicle) & ~closed] = RICH_LAMBDA
+    known = np.isfinite(commanded)
+    rich = np.where(known, commanded, rich)
+    lean = np.where(known, commanded, 1.0)
+    return lean, rich, rich < np.where(known, ENRICHED_LAMBDA, 1.0)
+
+
+def _by_air(samples: pd.DataFrame, air_ratio: Array, calibration: Calibration) -> Array:
+    """Cut by speed, rpm, throttle and air alone."""
+    shut, opened = _throttle(samples, calibration)
+    blind = ~shut & ~opened
+    moving = overrun(samples, calibration)
+    cut = (shut & (air_ratio < SHUT_CUT)) | (blind & (air_ratio < BLIND_CUT))
+    unclear = (
+        (shut & (air_ratio < SHUT_UNCLEAR))
+        | (blind & (air_ratio < BLIND_UNCLEAR))
+        | (opened & (air_ratio < OPEN_UNCLEAR))
+    )
+    state = np.full(len(samples), FUELLED)
+    state[moving & unclear] = UNCLEAR
+    state[moving & cut] = CUT
+    return state
+
+
+def _throttle(samples: pd.DataFrame, calibration: Calibration) -> tuple[Array, Array]:
+    """Where the throttle is known to be shut, and where to be open.
+
+    A pressed pedal opens it. A pedal at rest with an open plate is cruise control, or an engine
+    that opens the plate on overrun: neither is known then.
+    """
+    pedal = signal(samples, "pedal_pct") - calibration.pedal_rest_pct
+    plate = signal(samples, "throttle_pct") - calibration.throttle_shut_pct
+    pedal_known, plate_known = np.isfinite(pedal), np.isfinite(plate)
+    pressed = pedal > PEDAL_MARGIN_PCT
+    ajar = plate > THROTTLE_MARGIN_PCT
+    opened = pressed | (ajar & ~pedal_known)
+    shut = (pedal_known | plate_known) & ~pressed & ~ajar
+    return shut, opened
+
+
+def _high_load(samples: pd.DataFrame, vehicle: Vehicle) -> Array:
+    high: Array = signal(samples, "engine_load_pct") >= HIGH_CALCULATED_LOAD_PCT
+    if vehicle.aspiration == "natural":
+        baro = signal(samples, "baro_kpa")
+        baro = np.where(np.isfinite(baro), baro, STANDARD_PRESSURE_KPA)
+        high = high | (signal(samples, "absolute_load_pct") >= HIGH_ABSOLUTE_LOAD_PCT)
+        high = high | (signal(samples, "map_kpa") >= HIGH_MAP_SHARE * baro)
+    return high
