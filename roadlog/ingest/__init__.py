@@ -1,1 +1,69 @@
-"""Reading logs of any logger: delimited text and GPX into one frame of canonical signals."""
+"""Ingest: any logger's file to a `Log` in canonical signals and units.
+
+In come delimited text logs and GPX tracks, told apart by content; out come `Log` frames for
+`roadlog.timebase`. The raw side of section 2 of the method (time base).
+"""
+
+from collections.abc import Mapping
+from pathlib import Path
+
+from roadlog.errors import InputError
+from roadlog.ingest.delimited import read_delimited
+from roadlog.ingest.gpx import is_xml, read_gpx
+from roadlog.ingest.log import ColumnMatch, Log
+from roadlog.ingest.positions import join_positions
+from roadlog.study import ColumnRule, TimeRule
+
+__all__ = ["ColumnMatch", "Log", "join_positions", "read_log"]
+
+_NO_RULES: Mapping[str, ColumnRule] = {}
+_NO_TIME_RULE = TimeRule()
+
+
+def read_log(
+    path: Path,
+    *,
+    columns: Mapping[str, ColumnRule] = _NO_RULES,
+    time: TimeRule = _NO_TIME_RULE,
+) -> Log:
+    """Read one raw log, whatever wrote it.
+
+    Parameters
+    ----------
+    path : Path
+        A delimited text log or a GPX track; the content decides, not the name.
+    columns : mapping of header to ColumnRule
+        The study's `[columns]`; they override what the headers say.
+    time : TimeRule
+        The study's `[time]`.
+
+    Returns
+    -------
+    Log
+        `frame` has `t_s` [s] and a float64 column per signal in its canonical unit.
+
+    Raises
+    ------
+    InputError
+        If the file can't be read as a log; the message names file, line or column, and remedy.
+
+    >>> import tempfile
+    >>> folder = Path(tempfile.mkdtemp())
+    >>> _ = (folder / "drive.csv").write_text("time_s,Speed (mph)\\n0,10\\n1,20\\n")
+    >>> read_log(folder / "drive.csv").frame["speed_kmh"].round(3).tolist()
+    [16.093, 32.187]
+    """
+    path = Path(path)
+    if path.is_dir():
+        raise InputError(f"{path} is a folder: name the log files in it")
+    try:
+        raw = path.read_bytes()
+    except FileNotFoundError as e:
+        raise InputError(f"{path} does not exist: check the name") from e
+    except OSError as e:
+        raise InputError(f"{path} can't be read ({e.strerror}): check its permissions") from e
+    except ValueError as e:
+        raise InputError(f"{str(path)!r} is no file name: check it") from e
+    if not raw:
+        raise InputError(f"{path} is empty: give a log with a header and rows")
+    return read_gpx(path, raw, time) if is_xml(raw) else read_delimited(path, raw, columns, time)

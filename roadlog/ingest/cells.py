@@ -1,0 +1,208 @@
+"""Cells of one column to numbers.
+
+In comes a column as pyarrow read it, typed or text; out comes a float64 array, NaN where a cell is
+blank, and which cells could not be read. Text is only met where a file is ugly: units behind
+values, mixed decimal marks, thousands marks, hemisphere letters, words for a status.
+"""
+
+import re
+from collections.abc import Sequence
+
+import numpy as np
+import pandas as pd
+import pyarrow as pa
+import pyarrow.compute as pc
+
+from roadlog.ingest.dialect import BLANKS
+from roadlog.ingest.log import Bools, Floats
+from roadlog.signals import (
+    CLOSED_LOOP,
+    CLOSED_LOOP_FAULT,
+    OPEN_LOOP_COLD,
+    OPEN_LOOP_FAULT,
+    OPEN_LOOP_LOAD_OR_CUT,
+)
+
+_STATUS_BYTES = (0, 1, 2, 4, 8, 16)
+_NUMBER = r"^(?P<number>[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)\s*(?P<rest>[^\d\s.,:].*)?$"
+_COMMA_DECIMAL = r"^([+-]?\d*),(\d+(?:[eE][+-]?\d+)?)(\D.*)?$"
+_THOUSANDS = r"^[+-]?\d{1,3}(?:,\d{3})+(?:\.\d+)?(?:\D.*)?$"
+_ANGLE = (
+    r"^\s*(?P<before>[NSEWOnsewo])?\s*(?P<sign>-)?(?P<d>\d{1,3}(?:\.\d+)?)"
+    r"(?:\s*[°º:d ]\s*(?P<m>\d{1,2}(?:\.\d+)?))?(?:\s*['′’: ]\s*(?P<s>\d{1,2}(?:\.\d+)?))?"
+    r"\s*['′’\"″”°º]*\s*(?P<after>[NSEWOnsewo])?\s*$"
+)
+
+
+def floats(column: pa.ChunkedArray) -> Floats:
+    """A numeric column as a writable float64 array, nulls as NaN."""
+    parts = [c.to_numpy(zero_copy_only=False) for c in column.chunks]
+    if not parts:
+        return np.empty(0)
+    return np.concatenate(parts, dtype=np.float64, casting="unsafe")
+
+
+def texts(column: pa.ChunkedArray) -> pa.Array:
+    """A text column trimmed, with every blank spelling as null."""
+    if not (pa.types.is_string(column.type) or pa.types.is_large_string(column.type)):
+        column = column.cast(pa.string())
+    column = pc.utf8_trim_whitespace(column)
+    blank = pc.is_in(pc.utf8_lower(column), value_set=pa.array(sorted(BLANKS)))
+    column = pc.if_else(blank, pa.scalar(None, column.type), column)
+    whole = column.combine_chunks() if isinstance(column, pa.ChunkedArray) else column
+    return whole
+
+
+def numbers(column: pa.ChunkedArray, decimal: str) -> tuple[Floats, Bools]:
+    """Numbers of a column [as written], and which non-blank cells hold none.
+
+    Units behind a value (`45 km/h`) are passed over: the reader takes a column's unit from there
+    only if all its cells agree.
+    """
+    if pa.types.is_floating(column.type) or pa.types.is_integer(column.type):
+        values = floats(column)
+        return values, np.zeros(len(values), bool)
+    text = texts(column)
+    if decimal == ",":
+        text = pc.replace_substring(text, ".", "") if _dots_group(text) else text
+        text = pc.replace_substring_regex(text, _COMMA_DECIMAL, r"\1.\2\3")
+    else:
+        grouped = pc.match_substring_regex(text, _THOUSANDS)
+        text = pc.if_else(grouped, pc.replace_substring(text, ",", ""), text)
+    found = pc.struct_field(pc.extract_regex(text, _NUMBER), "number")
+    values = np.asarray(
+        pd.to_numeric(pd.Series(found.to_numpy(zero_copy_only=False)), errors="coerce"), np.float64
+    )
+    bad = np.isnan(values) & np.asarray(pc.is_valid(text).to_numpy(zero_copy_only=False), bool)
+    return values, bad
+
+
+def angles(column: pa.ChunkedArray, decimal: str) -> tuple[Floats, Bools]:
+    """Degrees of a column that writes them as plain numbers or as `52°30.5'N`, `N 52 30 15`."""
+    values, bad = numbers(column, decimal)
+    if not bad.any() and not _has_letters(column):
+        return values, bad
+    text = texts(column)
+    if decimal == ",":
+        text = pc.replace_substring(text, ",", ".")
+    parts = pc.extract_regex(text, _ANGLE)
+    field = {n: _part(parts, n) for n in ("d", "m", "s")}
+    degrees = field["d"] + np.nan_to_num(field["m"]) / 60 + np.nan_to_num(field["s"]) / 3600
+    letters = pc.utf8_upper(
+        pc.binary_join_element_wise(
+            pc.struct_field(parts, "before"), pc.struct_field(parts, "after"), ""
+        )
+    )
+    negative = pc.fill_null(
+        pc.or_(
+            pc.is_in(letters, value_set=pa.array(["S", "W"])),
+            pc.equal(pc.struct_field(parts, "sign"), "-"),
+        ),
+        False,
+    )
+    degrees = np.where(negative.to_numpy(zero_copy_only=False), -degrees, degrees)
+    return degrees, np.isnan(degrees) & pc.is_valid(text).to_numpy(zero_copy_only=False)
+
+
+def degrees_minutes(values: Floats) -> Floats:
+    """Degrees of `ddmm.mmmm` numbers, the form of NMEA 0183 sentences.
+
+    >>> float(degrees_minutes(np.array([5230.5]))[0])
+    52.50833333333333
+    """
+    whole = np.trunc(values / 100)
+    return whole + (values - 100 * whole) / 60
+
+
+def hemispheres(column: pa.ChunkedArray) -> Floats:
+    """+1 for N and E, -1 for S and W, NaN else."""
+    letters = pc.utf8_upper(pc.utf8_slice_codeunits(texts(column), 0, 1))
+    found = pd.Series(letters.to_numpy(zero_copy_only=False)).map(
+        {"N": 1.0, "E": 1.0, "O": 1.0, "S": -1.0, "W": -1.0}
+    )
+    return found.to_numpy(np.float64)
+
+
+def statuses(column: pa.ChunkedArray) -> tuple[Floats, Bools]:
+    """Fuel-system status bytes of SAE J1979 PID 03 from numbers, byte pairs or words.
+
+    Cells whose meaning isn't plain are NaN and marked.
+    """
+    if pa.types.is_floating(column.type):
+        raw = floats(column)
+        known = {v: _status_number(v) for v in np.unique(raw[~np.isnan(raw)])}
+        values = pd.Series(raw).map(known).to_numpy(np.float64)
+        return values, np.isnan(values) & ~np.isnan(raw)
+    text = pd.Series(texts(column).to_numpy(zero_copy_only=False))
+    meaning = {t: _status_of(t) for t in text.dropna().unique()}
+    values = text.map(meaning).to_numpy(np.float64)
+    return values, np.isnan(values) & text.notna().to_numpy()
+
+
+def step_of(values: Floats) -> float:
+    """The finest decimal step that the values use (1, 0.1, … 1e-9), NaN without values."""
+    some = values[np.isfinite(values)][:5000]
+    if not len(some):
+        return float("nan")
+    for digits in range(10):
+        if np.allclose(np.round(some, digits), some, rtol=1e-12, atol=1e-11):
+            return float(10.0**-digits)
+    return 1e-9
+
+
+def _status_number(value: float) -> float:
+    if value in _STATUS_BYTES:
+        return value
+    first, second = divmod(int(value), 256)
+    if value == int(value) and first in _STATUS_BYTES[1:] and second in _STATUS_BYTES:
+        return float(first)
+    return float("nan")
+
+
+def _status_of(text: str) -> float:
+    """One status text to its J1979 byte; the short forms OL, CL, OL-Drive … are J1979's."""
+    if m := re.fullmatch(r"(\d+)(?:[.,]0+)?\s*(?:[/,;| ]\s*\d+)?", text):
+        return _status_number(float(m[1]))
+    words = " ".join(re.findall(r"[a-z]+", text.lower()))
+    closed = re.match(r"(cl|closed( loop)?)\b", words)
+    opened = re.match(r"(ol|open( loop)?)\b", words)
+    fault = re.search(r"\b(fault|failure|error)\b", words)
+    if closed:
+        return CLOSED_LOOP_FAULT if fault else CLOSED_LOOP
+    if not opened:
+        return float("nan")
+    if re.search(r"\b(drive|driving|load|cut|deceleration|decel|enrichment|enleanment)\b", words):
+        return OPEN_LOOP_LOAD_OR_CUT
+    if fault:
+        return OPEN_LOOP_FAULT
+    if words == "ol" or re.search(
+        r"\b(cold|temperature|temp|warm|warming|yet|insufficient)\b", words
+    ):
+        return OPEN_LOOP_COLD
+    return float("nan")
+
+
+def _dots_group(text: pa.Array) -> bool:
+    """Whether dots only group thousands beside decimal commas (`1.234,5`)."""
+    both = pc.match_substring_regex(text, r"^[+-]?\d{1,3}(?:\.\d{3})+,\d")
+    return bool(pc.any(both).as_py())
+
+
+def _has_letters(column: pa.ChunkedArray) -> bool:
+    if not (pa.types.is_string(column.type) or pa.types.is_large_string(column.type)):
+        return False
+    return bool(pc.any(pc.match_substring_regex(column, r"[NSEWnsew°']")).as_py())
+
+
+def _part(parts: pa.Array, name: str) -> Floats:
+    field = pc.struct_field(parts, name)
+    series = pd.Series(field.to_numpy(zero_copy_only=False))
+    return np.asarray(pd.to_numeric(series, errors="coerce"), np.float64)
+
+
+def unit_behind(samples: Sequence[str]) -> str:
+    """The text that stands behind the first number, '' if none."""
+    for s in samples:
+        if m := re.fullmatch(_NUMBER, s):
+            return (m["rest"] or "").strip()
+    return ""

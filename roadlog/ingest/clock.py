@@ -1,0 +1,440 @@
+"""The time columns of a log to one clock.
+
+In come the columns that say when a row was taken (wall clock, date, time of day, elapsed); out
+come seconds since the first row, non-decreasing, the wall clock of the first row, and the rows
+kept in their order. Small disorder is repaired and noted; a clock that runs backwards is refused.
+"""
+
+import re
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+
+import numpy as np
+import pandas as pd
+import pyarrow as pa
+from numpy.typing import NDArray
+
+from roadlog.errors import InputError
+from roadlog.ingest import cells
+from roadlog.ingest.columns import Meaning
+from roadlog.ingest.datetext import DayMonthUnclear, Times, parse_times, zone_of
+from roadlog.ingest.log import Floats
+from roadlog.study import TimeRule
+from roadlog.units import convert
+
+_SECONDS_PER_DAY = 86400.0
+_MAX_OUT_OF_ORDER = 0.05
+_MAX_LATE_ROWS = 5
+_MAX_LATE_S = 2.0
+_UNSET_CLOCK_JUMP_S = 30 * _SECONDS_PER_DAY
+_FILE_DATE = re.compile(
+    r"(?<!\d)(20\d{2})([-_.]?)(0[1-9]|1[0-2])\2(0[1-9]|[12]\d|3[01])"
+    r"(?:[ T_-]+([01]\d|2[0-3])[-_.h:]?([0-5]\d)(?:[-_.m:]?([0-5]\d))?)?(?!\d)"
+)
+
+
+@dataclass(frozen=True)
+class TimeColumn:
+    """A column that tells time: its meaning, its cells and its first cells as they are written."""
+
+    meaning: Meaning
+    cells: pa.ChunkedArray
+    samples: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Place:
+    """Where a message points: the file, its preamble, and the line that a row stands in."""
+
+    path: Path
+    line: Callable[[int], int]
+    preamble: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class Clock:
+    """Seconds of every kept row, the wall clock of the first, and which rows are kept."""
+
+    t_s: Floats
+    start: pd.Timestamp | None
+    rows: NDArray[np.int64] | None
+    notes: tuple[str, ...]
+
+
+def read_clock(
+    columns: Sequence[TimeColumn], rule: TimeRule, place: Place, decimal: str = "."
+) -> Clock:
+    """One clock from a log's time columns.
+
+    Raises
+    ------
+    InputError
+        If no column gives a time, if day and month can't be told apart, or if the clock runs
+        backwards.
+    """
+    notes: list[str] = []
+    read = [(c, _read(c, rule, place, decimal)) for c in columns]
+    found = [(c, t) for c, t in read if t is not None and not np.isnan(t.seconds).all()]
+    if not found:
+        names = ", ".join(f"'{c.meaning.header}'" for c in columns)
+        raise InputError(
+            f"{place.path}: line {place.line(0)}: no time can be read from column {names}: name "
+            'the time column in study.toml, as [columns] "its header" = "time"'
+        )
+    times = _combine(found, place, notes)
+    rows = _with_time(times.seconds, place, notes)
+    seconds = times.seconds if rows is None else times.seconds[rows]
+    order, seconds = _in_order(seconds, rows, times, place, notes)
+    if order is not None:
+        rows = order if rows is None else rows[order]
+    start = times.origin
+    if start is not None:
+        start = start + pd.Timedelta(round(float(seconds[0]) * 1e9), unit="ns")
+    else:
+        start = _start_from_name(times, float(seconds[0]), place, notes)
+    return Clock(seconds - seconds[0], in_zone(start, rule, place.path, notes), rows, tuple(notes))
+
+
+def in_zone(
+    start: pd.Timestamp | None, rule: TimeRule, path: Path, notes: list[str]
+) -> pd.Timestamp | None:
+    """The start in the study's zone, if the study names one; a naive start is local to it."""
+    if start is None or rule.zone is None:
+        return start
+    try:
+        zone = ZoneInfo(rule.zone)
+    except (ZoneInfoNotFoundError, ValueError, OSError) as e:
+        raise InputError(
+            f"{path}: [time] zone '{rule.zone}' is not known: write one such as 'Europe/Paris'"
+        ) from e
+    if start.tz is not None:
+        return start.tz_convert(zone)
+    local = start.tz_localize(zone, ambiguous=True, nonexistent="shift_forward")
+    if local != start.tz_localize(zone, ambiguous=False, nonexistent="shift_forward"):
+        notes.append("the start lies in the hour that the clock change repeats: taken as summer")
+    return local
+
+
+def _read(column: TimeColumn, rule: TimeRule, place: Place, decimal: str) -> Times | None:
+    kind = column.cells.type
+    header = column.meaning.header
+    if pa.types.is_timestamp(kind):
+        return _from_timestamps(column)
+    if pa.types.is_floating(kind):
+        return _from_numbers(cells.floats(column.cells), column.meaning)
+    text = cells.texts(column.cells)
+    day_first = rule.day_first if rule.day_first is not None else _order_in_header(header)
+    if day_first is None and (m := _FILE_DATE.search(place.path.stem)):
+        day_first = _order_from(text, int(m[3]), int(m[4]))
+    try:
+        times = parse_times(text, day_first)
+    except DayMonthUnclear:
+        raise InputError(
+            f"{place.path}: line {place.line(0)}, column '{header}': "
+            f"'{next((x for x in column.samples if x), '')}' can be day/month or month/day: set "
+            "day_first = true or false under [time] in study.toml"
+        ) from None
+    if times is None:
+        values, bad = cells.numbers(column.cells, decimal)
+        if bad.mean() > 0.5:
+            return None
+        return _from_numbers(values, column.meaning)
+    if times.minutes_only:
+        if column.meaning.elapsed:
+            return Times("elapsed", times.seconds / 60)
+        if times.kind == "day time":
+            return _hours_or_minutes(times, place, header)
+    if times.kind == "day time" and column.meaning.elapsed:
+        return replace(times, kind="elapsed")
+    if times.kind == "wall" and times.origin is not None and times.origin.tz is None:
+        return replace(times, origin=_zone_in_header(times.origin, header))
+    return times
+
+
+def _from_timestamps(column: TimeColumn) -> Times:
+    stamps = column.cells.cast(pa.int64())
+    valid = next((x for c in stamps.chunks if len(c) for x in [c[0].as_py()]), None)
+    if stamps.null_count:
+        kept = stamps.drop_null()
+        valid = kept[0].as_py() if len(kept) else None
+    if valid is None:
+        return Times("wall", np.full(len(stamps), np.nan))
+    parts = [
+        (c.fill_null(valid) if c.null_count else c).to_numpy(zero_copy_only=False)
+        for c in stamps.chunks
+    ]
+    seconds = (np.concatenate(parts) - valid) / 1e9
+    if stamps.null_count:
+        seconds[
+            ~np.concatenate([c.is_valid().to_numpy(zero_copy_only=False) for c in stamps.chunks])
+        ] = np.nan
+    origin = pd.Timestamp(valid, unit="ns")
+    if column.cells.type.tz is not None:
+        zone = zone_of(next(x for x in column.samples if x)) or "UTC"
+        return Times("wall", seconds, origin.tz_localize("UTC").tz_convert(zone))
+    if all("T" not in x and ":" not in x for x in column.samples):
+        return Times("date", seconds, origin)
+    return Times("wall", seconds, _zone_in_header(origin, column.meaning.header))
+
+
+def _from_numbers(values: Floats, meaning: Meaning) -> Times | None:
+    """Epoch, packed date or time, spreadsheet serial day, or elapsed, by size and step."""
+    known = values[~np.isnan(values)]
+    if not len(known):
+        return None
+    size = float(np.median(known))
+    step = float(np.median(np.abs(np.diff(known)))) if len(known) > 1 else 0.0
+    if meaning.unit is None or size > 3e8:
+        for scale in (1e9, 1e6, 1e3, 1.0):
+            if 3e8 * scale < size < 6e9 * scale and not _is_packed(known):
+                first = float(known[0])
+                origin = pd.Timestamp(round(first / scale * 1e9), unit="ns", tz="UTC")
+                return Times("wall", (values - first) / scale, origin)
+    if meaning.unit is not None:
+        return Times("elapsed", convert(values, meaning.unit, "s"))
+    if _is_packed(known) or (meaning.role == "date" and (known == np.trunc(known)).all()):
+        return _from_packed(values)
+    if 2e4 < size < 8e4 and step < 0.05 and not meaning.elapsed:
+        first = float(np.trunc(known[0]))
+        origin = pd.Timestamp("1899-12-30") + pd.Timedelta(int(first), unit="D")
+        kind = "date" if (known == np.trunc(known)).all() else "wall"
+        rounded = np.round((values - first) * _SECONDS_PER_DAY, 3)
+        return Times(kind, rounded, origin)  # type: ignore[arg-type]
+    if 0 < step < 0.02 and 0 <= size < 1 and known.max() < 1.0001 and not meaning.elapsed:
+        return Times("day time", np.round(values * _SECONDS_PER_DAY, 3))
+    if step >= 20 and (known == np.trunc(known)).all():
+        note = f"'{meaning.header}' has no unit and steps of {step:g}: taken as milliseconds"
+        return Times("elapsed", values / 1000, note=note)
+    note = "" if meaning.elapsed else f"'{meaning.header}' has no unit: taken as seconds"
+    return Times("elapsed", values, note=note)
+
+
+def _is_packed(known: Floats) -> bool:
+    return bool(((known > 19e12) & (known < 21e12)).all())
+
+
+def _from_packed(values: Floats) -> Times | None:
+    text = pa.array([None if np.isnan(v) else f"{v:.0f}" for v in values], pa.string())
+    if (some := next((t for t in text.to_pylist() if t), "")) and len(some) not in (8, 14):
+        return None
+    return parse_times(text, None)
+
+
+def _combine(found: Sequence[tuple[TimeColumn, Times]], place: Place, notes: list[str]) -> Times:
+    wall = _first(found, "wall", notes)
+    date, clock, elapsed = (_first(found, k, notes) for k in ("date", "day time", "elapsed"))
+    if wall and clock and wall.origin and not (wall.seconds[~np.isnan(wall.seconds)] % 86400).any():
+        if wall.origin == wall.origin.normalize():
+            date, wall = wall, None
+    if wall is None and date and clock and date.origin is not None:
+        seconds = clock.seconds
+        days = date.seconds
+        if not days[~np.isnan(days)].any():
+            seconds = _over_midnight(seconds)
+        wall = replace(date, kind="wall", seconds=days + seconds)
+        clock = None
+    if clock is not None:
+        clock = replace(clock, seconds=_over_midnight(clock.seconds))
+    base = wall or clock
+    if elapsed is None:
+        if base is None:
+            raise InputError(
+                f"{place.path}: line {place.line(0)}: the log gives dates but no time of day: name "
+                'the time column in study.toml, as [columns] "its header" = "time"'
+            )
+        return base
+    if base is None:
+        return elapsed
+    both = ~np.isnan(base.seconds) & ~np.isnan(elapsed.seconds)
+    apart = base.seconds - elapsed.seconds
+    if both.sum() < 0.9 * max(1, (~np.isnan(base.seconds)).sum()) or (
+        np.ptp(apart[both]) > max(2.0, 1e-3 * float(np.ptp(elapsed.seconds[both])))
+    ):
+        notes.append("elapsed time and wall clock disagree: the wall clock is used")
+        return base
+    shift = float(apart[both][0])
+    return replace(base, seconds=elapsed.seconds + shift)
+
+
+def _first(found: Sequence[tuple[TimeColumn, Times]], kind: str, notes: list[str]) -> Times | None:
+    fits = sorted(((c, t) for c, t in found if t.kind == kind), key=lambda ct: ct[0].meaning.rank)
+    if not fits:
+        return None
+    column, times = fits[0]
+    if len(fits) > 1:
+        rest = ", ".join(f"'{c.meaning.header}'" for c, _ in fits[1:])
+        notes.append(f"time is taken from '{column.meaning.header}', not from {rest}")
+    if times.note:
+        notes.append(times.note)
+    return times
+
+
+def _hours_or_minutes(times: Times, place: Place, header: str) -> Times:
+    """`12:30` is hours and minutes unless that leaves the day or the rows step too far."""
+    known = times.seconds[~np.isnan(times.seconds)]
+    if len(known) and known.max() >= 24 * 3600:
+        return Times("elapsed", times.seconds / 60)
+    step = float(np.median(np.abs(np.diff(known)))) if len(known) > 1 else 0.0
+    if step > 0 and len(known) > 60:
+        return Times("elapsed", times.seconds / 60, note=f"'{header}' read as minutes:seconds")
+    raise InputError(
+        f"{place.path}: line {place.line(0)}, column '{header}': it can be hours:minutes or "
+        "minutes:seconds: log the time with seconds"
+    )
+
+
+def _over_midnight(seconds: Floats) -> Floats:
+    known = np.flatnonzero(~np.isnan(seconds))
+    steps = np.diff(seconds[known])
+    days = np.concatenate([[0.0], np.cumsum(steps < -_SECONDS_PER_DAY / 2)])
+    out = seconds.copy()
+    out[known] += days[: len(known)] * _SECONDS_PER_DAY
+    return out
+
+
+def _with_time(seconds: Floats, place: Place, notes: list[str]) -> NDArray[np.int64] | None:
+    blank = np.isnan(seconds)
+    if not blank.any():
+        return None
+    rows = np.flatnonzero(~blank)
+    if blank.sum() > max(2, 0.2 * len(seconds)):
+        line = place.line(int(np.flatnonzero(blank)[0]))
+        raise InputError(
+            f"{place.path}: line {line}: {int(blank.sum())} of {len(seconds)} rows have no "
+            "readable time: export the log again, with a time in every row"
+        )
+    notes.append(f"{int(blank.sum())} rows without a readable time were dropped")
+    return rows
+
+
+def _in_order(
+    seconds: Floats,
+    rows: NDArray[np.int64] | None,
+    times: Times,
+    place: Place,
+    notes: list[str],
+) -> tuple[NDArray[np.int64] | None, Floats]:
+    """The order that sorts the rows (None if they are), and the sorted seconds."""
+    dropped: NDArray[np.int64] | None = None
+    jumps = np.flatnonzero(np.diff(seconds) > _UNSET_CLOCK_JUMP_S)
+    if len(jumps):
+        first = int(jumps[-1]) + 1
+        if first > max(5, _MAX_OUT_OF_ORDER * len(seconds)):
+            raise InputError(
+                f"{place.path}: line {_line(place, rows, first)}: the clock jumps ahead by "
+                f"{(seconds[first] - seconds[first - 1]) / _SECONDS_PER_DAY:.0f} days: split the "
+                "file there"
+            )
+        notes.append(f"{first} rows from before the logger's clock was set were dropped")
+        dropped = np.arange(first, len(seconds))
+        seconds = seconds[first:]
+        rows = dropped if rows is None else rows[dropped]
+    if not (np.diff(seconds) < 0).any():
+        return dropped, seconds
+    seconds = _autumn_hour(seconds, times, notes)
+    ahead = np.maximum.accumulate(seconds)
+    late = seconds < ahead
+    if late.any():
+        _refuse_backwards(seconds, ahead, late, rows, place)
+        notes.append(f"{int(late.sum())} rows out of order were put in order of time")
+    order = np.argsort(seconds, kind="stable")
+    return (order if dropped is None else dropped[order]), seconds[order]
+
+
+def _autumn_hour(seconds: Floats, times: Times, notes: list[str]) -> Floats:
+    """Undo one step back of an hour on a naive wall clock: the end of summer time."""
+    steps = np.diff(seconds)
+    back = np.flatnonzero(steps < -1800)
+    naive = times.kind == "wall" and times.origin is not None and times.origin.tz is None
+    if not naive or len(back) != 1 or not -3601 < steps[back[0]] < -3600 + 600:
+        return seconds
+    notes.append("the clock steps back one hour (end of summer time): later rows moved on an hour")
+    out = seconds.copy()
+    out[back[0] + 1 :] += 3600.0
+    return out
+
+
+def _refuse_backwards(
+    seconds: Floats,
+    ahead: Floats,
+    late: NDArray[np.bool_],
+    rows: NDArray[np.int64] | None,
+    place: Place,
+) -> None:
+    edges = np.diff(np.concatenate([[0], late.astype(np.int8), [0]]))
+    begins, ends = np.flatnonzero(edges == 1), np.flatnonzero(edges == -1)
+    lag = np.maximum.reduceat(ahead - seconds, begins)
+    long = (ends - begins > _MAX_LATE_ROWS) & (lag > _MAX_LATE_S)
+    at_end = (ends == len(seconds)) & (lag > 60)
+    many = late.sum() > max(1, _MAX_OUT_OF_ORDER * len(seconds))
+    if not (many or (long | at_end).any()):
+        return
+    row = int(begins[np.argmax(long | at_end)] if (long | at_end).any() else begins[0])
+    back = float(ahead[row] - seconds[row])
+    line = _line(place, rows, row)
+    if len(begins) == 1:
+        raise InputError(
+            f"{place.path}: line {line}: the clock jumps back by {back:.0f} s: split the file "
+            "there, or name another time column in [columns]"
+        )
+    raise InputError(
+        f"{place.path}: line {line}: the clock runs backwards ({int(late.sum())} of "
+        f"{len(seconds)} rows): sort the file or name another time column in [columns]"
+    )
+
+
+def _line(place: Place, rows: NDArray[np.int64] | None, row: int) -> int:
+    return place.line(int(row if rows is None else rows[row]))
+
+
+def _start_from_name(
+    times: Times, first_s: float, place: Place, notes: list[str]
+) -> pd.Timestamp | None:
+    """A date that the preamble or the file's name gives to a clock that has none."""
+    for text, where in (
+        *((p, "the lines above the header") for p in place.preamble),
+        (place.path.stem, "the file's name"),
+    ):
+        m = _FILE_DATE.search(text)
+        if not m:
+            continue
+        try:
+            day = pd.Timestamp(int(m[1]), int(m[3]), int(m[4]))
+        except ValueError:
+            continue
+        if times.kind == "day time":
+            notes.append(f"the date is taken from {where}: {day:%Y-%m-%d}")
+            return day + pd.Timedelta(round(first_s * 1e9), unit="ns")
+        if m[5] is None:
+            continue
+        start = day + pd.Timedelta(hours=int(m[5]), minutes=int(m[6]), seconds=int(m[7] or 0))
+        notes.append(f"the start is taken from {where}: {start:%Y-%m-%d %H:%M:%S}")
+        return start
+    return None
+
+
+def _order_in_header(header: str) -> bool | None:
+    low = header.lower()
+    if re.search(r"\bdd[./-]mm\b", low):
+        return True
+    return False if re.search(r"\bmm[./-]dd\b", low) else None
+
+
+def _order_from(text: pa.Array, month: int, day: int) -> bool | None:
+    """Day first or not, if the first cell agrees with the date in the file's name one way only."""
+    first = next((t for t in text[:50].to_pylist() if t), "")
+    m = re.match(r"(\d{1,2})[-/.](\d{1,2})[-/.]", first)
+    if not m or month == day:
+        return None
+    a, b = int(m[1]), int(m[2])
+    return True if (a, b) == (day, month) else False if (a, b) == (month, day) else None
+
+
+def _zone_in_header(origin: pd.Timestamp, header: str) -> pd.Timestamp:
+    return (
+        origin.tz_localize("UTC")
+        if re.search(r"(?<![a-z])(utc|gmt)(?![a-z])", header.lower())
+        else origin
+    )

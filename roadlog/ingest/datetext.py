@@ -1,0 +1,251 @@
+"""Date and time texts to seconds, a whole column at a time.
+
+In comes a text column; out come seconds and the instant they count from. A column has one form,
+found on its first cells; fields are cut by one regular expression and added up as arrays, so that
+mixed fractions, am/pm, decimal commas and zones cost nothing extra. Day before month or after is
+settled from the data, or asked for.
+"""
+
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+import pandas as pd
+import pyarrow as pa
+import pyarrow.compute as pc
+from numpy.typing import NDArray
+
+from roadlog.ingest.log import Bools, Floats
+
+Kind = Literal["wall", "date", "day time", "elapsed"]
+
+_MONTHS = ["jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec"]
+_ZONE = r"\s*(?P<z>(?:UTC|GMT)?[+-]\d{1,2}(?::?\d{2})?|Z|z|UTC|GMT)?"
+_TIME = (
+    r"(?P<h>\d{1,3}):(?P<mi>\d{1,2})(?::(?P<s>\d{1,2}(?:[.,:]\d+)?))?"
+    r"\s*(?P<p>[AaPp])?\.?(?:[Mm]\.?)?" + _ZONE
+)
+_TIME_PACKED = r"(?P<h>\d{2})(?P<mi>\d{2})(?P<s>\d{2}(?:[.,]\d+)?)" + _ZONE
+_DATES = {
+    "year first": r"(?P<y>\d{4})[-/.](?P<mo>\d{1,2})[-/.](?P<d>\d{1,2})",
+    "year last": r"(?P<a>\d{1,2})(?P<sep>[-/.])(?P<b>\d{1,2})[-/.](?P<y>\d{4}|\d{2})",
+    "named": r"(?P<d>\d{1,2})[-. /]*(?P<mon>[A-Za-z]{3})[a-z]*[-. /,]*(?P<y>\d{4}|\d{2})",
+    "named first": r"(?:[A-Za-z]{3,9},?\s+)?(?P<mon>[A-Za-z]{3})[a-z]*[. -]+(?P<d>\d{1,2}),?\s+"
+    r"(?P<y>\d{4})",
+    "packed": r"(?P<y>(?:19|20)\d{2})(?P<mo>\d{2})(?P<d>\d{2})",
+}
+_GAP = r"[T,;_ ]\s*"
+_FORMS: tuple[tuple[Kind, re.Pattern[str]], ...] = (
+    *(("wall", re.compile(f"^{d}{_GAP}{_TIME}$")) for d in _DATES.values()),
+    ("wall", re.compile(f"^{_DATES['packed']}[T,;_ ]?{_TIME_PACKED}$")),
+    (
+        "wall",
+        re.compile(
+            r"^(?:[A-Za-z]{3} )?(?P<mon>[A-Za-z]{3}) +(?P<d>\d{1,2}) "
+            + _TIME.replace("|UTC|GMT)", "|UTC|GMT|[A-Z]{3,4})")
+            + r" (?P<y>\d{4})$"
+        ),
+    ),
+    *(("date", re.compile(f"^{d}$")) for d in _DATES.values()),
+    ("day time", re.compile(f"^{_TIME}$")),
+    ("day time", re.compile(r"^(?P<mi>\d{1,2}):(?P<s>\d{2}[.,]\d+)$")),
+)  # fmt: skip
+
+
+class DayMonthUnclear(Exception):
+    """Neither the fields nor the order of rows say whether day or month comes first."""
+
+
+@dataclass(frozen=True)
+class Times:
+    """A time column read: seconds since `origin` (wall, date), midnight (day time) or its zero."""
+
+    kind: Kind
+    seconds: Floats
+    origin: pd.Timestamp | None = None
+    note: str = ""
+    minutes_only: bool = False
+
+
+def is_time_text(samples: Sequence[str]) -> bool:
+    """Whether the cells are mostly dates or times."""
+    return _form(samples) is not None
+
+
+def parse_times(text: pa.Array, day_first: bool | None) -> Times | None:
+    """Read a trimmed text column; None if no known form fits its cells.
+
+    Raises
+    ------
+    DayMonthUnclear
+        If day and month can't be told apart and `day_first` is None.
+    """
+    head = [s for s in text[:200].to_pylist() if s]
+    form = _form(head)
+    if form is None:
+        return None
+    kind, pattern = form
+    parts = pc.extract_regex(text, pattern=pattern.pattern)
+    names = set(pattern.groupindex)
+    clock, minutes_only = _clock_seconds(parts, names)
+    if kind == "day time":
+        return Times(kind, clock, minutes_only=minutes_only)
+    days, note = _days(parts, names, clock, day_first)
+    valid = ~np.isnan(days)
+    if not valid.any():
+        return None
+    first = days[valid][0]
+    offset, zone = _offsets(parts, names)
+    seconds = (days - first) * 86400.0
+    if kind == "wall":
+        seconds = seconds + clock - np.nan_to_num(offset)
+        first_row = int(np.flatnonzero(~np.isnan(seconds))[0]) if (~np.isnan(seconds)).any() else 0
+        shift = seconds[first_row]
+        if np.isnan(shift):
+            return None
+        origin = pd.Timestamp(int(first), unit="D") + pd.Timedelta(round(shift * 1e9), unit="ns")
+        seconds = seconds - shift
+        if zone is not None:
+            origin = origin.tz_localize("UTC").tz_convert(zone)
+        return Times(kind, seconds, origin, note)
+    return Times(kind, seconds, pd.Timestamp(int(first), unit="D"), note)
+
+
+def zone_of(text: str) -> str | None:
+    """The zone that a time text ends in (`UTC` or `+02:00`), None if it has none."""
+    m = re.search(r"(?:\d|[AaPp][Mm])\s*(Z|z|UTC|GMT|(?:UTC|GMT)?[+-]\d{2}(?::?\d{2})?)$", text)
+    if not m or re.fullmatch(r"\d{4}-\d{2}-\d{2}", text.strip()):
+        return None
+    minutes = _offset_minutes(m[1])
+    return None if minutes is None else _zone_name(minutes)
+
+
+def _zone_name(minutes: float) -> str:
+    if not minutes:
+        return "UTC"
+    sign = "-" if minutes < 0 else "+"
+    return f"{sign}{int(abs(minutes)) // 60:02d}:{int(abs(minutes)) % 60:02d}"
+
+
+def _offset_minutes(text: str) -> float | None:
+    m = re.fullmatch(r"(?:UTC|GMT)?([+-])(\d{1,2}):?(\d{2})?", text)
+    if m:
+        minutes = int(m[2]) * 60 + int(m[3] or 0)
+        return None if minutes > 18 * 60 else float(minutes if m[1] == "+" else -minutes)
+    return 0.0 if text.upper() in ("Z", "UTC", "GMT") else None
+
+
+def _form(samples: Sequence[str]) -> tuple[Kind, re.Pattern[str]] | None:
+    some = [s for s in samples[:50] if s]
+    best = max(_FORMS, key=lambda f: sum(f[1].match(s) is not None for s in some))
+    hits = sum(best[1].match(s) is not None for s in some)
+    return best if some and 2 * hits > len(some) else None
+
+
+def _number(parts: pa.Array, name: str) -> Floats:
+    field = pc.struct_field(parts, name)
+    field = pc.if_else(pc.equal(field, ""), pa.scalar(None, field.type), field)
+    return np.asarray(pc.cast(field, pa.float64()).to_numpy(zero_copy_only=False), np.float64)
+
+
+def _clock_seconds(parts: pa.Array, names: set[str]) -> tuple[Floats, bool]:
+    if "mi" not in names:
+        return np.zeros(len(parts)), False
+    seconds_text = pc.replace_substring_regex(pc.struct_field(parts, "s"), "[,:]", ".")
+    seconds_text = pc.if_else(pc.equal(seconds_text, ""), "0", seconds_text)
+    s = np.asarray(pc.cast(seconds_text, pa.float64()).to_numpy(zero_copy_only=False), np.float64)
+    mi = _number(parts, "mi")
+    h = _number(parts, "h") if "h" in names else np.zeros(len(parts))
+    if "p" in names:
+        half = pc.utf8_lower(pc.struct_field(parts, "p"))
+        am = pc.fill_null(pc.equal(half, "a"), False).to_numpy(zero_copy_only=False)
+        pm = pc.fill_null(pc.equal(half, "p"), False).to_numpy(zero_copy_only=False)
+        h = np.where(am & (h == 12), 0, np.where(pm & (h < 12), h + 12, h))
+    bad = (mi > 59) & (h > 0) | (s >= 61)
+    no_seconds = "s" in names and bool(
+        pc.all(pc.fill_null(pc.equal(pc.struct_field(parts, "s"), ""), True)).as_py()
+    )
+    return np.where(bad, np.nan, h * 3600 + mi * 60 + s), no_seconds
+
+
+def _days(
+    parts: pa.Array, names: set[str], clock: Floats, day_first: bool | None
+) -> tuple[Floats, str]:
+    y = _number(parts, "y")
+    y = np.where(y < 100, y + 2000, y)
+    if "mon" in names:
+        name = pc.utf8_lower(pc.struct_field(parts, "mon"))
+        month = pc.index_in(name, value_set=pa.array(_MONTHS))
+        mo = np.asarray(month.cast(pa.float64()).to_numpy(zero_copy_only=False), np.float64) + 1
+        return _civil_days(y, mo, _number(parts, "d")), ""
+    if "mo" in names:
+        return _civil_days(y, _number(parts, "mo"), _number(parts, "d")), ""
+    a, b = _number(parts, "a"), _number(parts, "b")
+    separator = next((x for x in pc.struct_field(parts, "sep").to_pylist() if x), "")
+    first, note = _day_is_first(y, a, b, clock, day_first, separator)
+    return (_civil_days(y, b, a) if first else _civil_days(y, a, b)), note
+
+
+def _day_is_first(
+    y: Floats, a: Floats, b: Floats, clock: Floats, rule: bool | None, separator: str
+) -> tuple[bool, str]:
+    if rule is not None:
+        return rule, ""
+    over_a, over_b = bool((a > 12).any()), bool((b > 12).any())
+    if over_a != over_b:
+        return over_a, ""
+    if bool(np.all((a == b) | np.isnan(a))):
+        return True, ""
+    runs = {
+        day_first: _share_backwards(_civil_days(y, *((b, a) if day_first else (a, b))), clock)
+        for day_first in (True, False)
+    }
+    if runs[True] == 0 and runs[False] > 0:
+        return True, "dates read as day before month: only so do they run forward"
+    if runs[False] == 0 and runs[True] > 0:
+        return False, "dates read as month before day: only so do they run forward"
+    steps = {d: _longest_step(_civil_days(y, *((b, a) if d else (a, b)))) for d in (True, False)}
+    if min(steps.values()) <= 1 < max(steps.values()):
+        best = steps[True] < steps[False]
+        order = "day before month" if best else "month before day"
+        return best, f"dates read as {order}: only so do they follow day upon day"
+    if separator == ".":
+        return True, "dates with dots read as day before month; [time] day_first = false if not so"
+    raise DayMonthUnclear
+
+
+def _share_backwards(days: Floats, clock: Floats) -> float:
+    t = days * 86400 + clock
+    t = t[~np.isnan(t)]
+    return float(np.mean(np.diff(t) < 0)) if len(t) > 1 else 0.0
+
+
+def _longest_step(days: Floats) -> float:
+    found = days[~np.isnan(days)]
+    return float(np.abs(np.diff(found)).max()) if len(found) > 1 else 0.0
+
+
+def _civil_days(y: Floats, mo: Floats, d: Floats) -> Floats:
+    """Days since 1970-01-01, NaN where there is no such date."""
+    ok = (mo >= 1) & (mo <= 12) & (d >= 1) & (d <= 31) & (y >= 1900) & (y <= 2200)
+    months: NDArray[np.int64] = np.where(ok, (y - 1970) * 12 + mo - 1, 0).astype(np.int64)
+    start = months.astype("datetime64[M]").astype("datetime64[D]")
+    day = start + np.where(ok, d - 1, 0).astype("timedelta64[D]")
+    ok = ok & (day.astype("datetime64[M]").astype(np.int64) == months)
+    return np.where(ok, day.astype(np.int64).astype(np.float64), np.nan)
+
+
+def _offsets(parts: pa.Array, names: set[str]) -> tuple[Floats, str | None]:
+    """Offset from UTC [s] of each row (NaN without), and the first row's zone."""
+    none = np.full(len(parts), np.nan)
+    if "z" not in names:
+        return none, None
+    text = pd.Series(pc.struct_field(parts, "z").to_numpy(zero_copy_only=False))
+    known = {z: _offset_minutes(z) for z in text.dropna().unique() if z}
+    minutes = text.map({z: m for z, m in known.items() if m is not None}).to_numpy(np.float64)
+    have: Bools = ~np.isnan(minutes)
+    if not have.any():
+        return none, None
+    return minutes * 60, _zone_name(float(minutes[have][0]))

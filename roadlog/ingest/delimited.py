@@ -1,0 +1,419 @@
+"""Delimited text of any logger to a `Log`.
+
+In come a file's bytes and the study's `[columns]` and `[time]` rules; out comes the log in
+canonical units. A clean file is parsed once, typed, by pyarrow; only a file that isn't clean is
+read again as text and mended, and every mend is noted. The raw side of section 2 of the method.
+"""
+
+import csv
+import io
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from functools import partial
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pyarrow as pa
+import pyarrow.compute as pc
+import pyarrow.csv as pa_csv
+
+from roadlog.errors import InputError
+from roadlog.ingest import cells
+from roadlog.ingest.claims import Claim, clean, settle
+from roadlog.ingest.clock import Place, TimeColumn, read_clock
+from roadlog.ingest.columns import Meaning, is_known, match_columns
+from roadlog.ingest.datetext import zone_of
+from roadlog.ingest.dialect import (
+    BLANKS,
+    Dialect,
+    as_text_bytes,
+    is_number,
+    read_records,
+    sniff,
+)
+from roadlog.ingest.log import ColumnMatch, Floats, Log
+from roadlog.ingest.long import widen
+from roadlog.study import ColumnRule, TimeRule
+
+_ISO = re.compile(
+    r"\d{4}-\d{2}-\d{2}([ T]\d{2}:\d{2}(:\d{2}(\.\d{1,9})?)?(Z|[+-]\d{2}(:?\d{2})?)?)?"
+)
+_NULLS = sorted({v for b in BLANKS for v in (b, b.upper(), b.title())} | {"NaN", "N/A", "-NaN"})
+_BLOCK = 1 << 22
+_HEMISPHERE = re.compile(r"(?i)^(n/?s|e/?w|(lat|lon)\w*[ _]?(hemi\w*|dir\w*|ns|ew|n/s|e/w|ref))$")
+
+
+@dataclass(frozen=True)
+class _Body:
+    """The data rows as bytes, and what of them could not be read as rows."""
+
+    data: bytes | memoryview
+    dialect: Dialect
+    torn: tuple[str, ...] = ()
+
+
+def read_delimited(
+    path: Path, raw: bytes, columns: Mapping[str, ColumnRule], time: TimeRule
+) -> Log:
+    """Read one delimited text.
+
+    Raises
+    ------
+    InputError
+        If it isn't text, has no header, no rows, no time or no column that means anything, if two
+        columns claim one signal, or if its clock runs backwards.
+    """
+    data, encoding = as_text_bytes(raw, path)
+    if not data.strip(b"\0 \t\r\n\x1a"):
+        raise InputError(f"{path} is empty: give a log with a header and rows")
+    rules = dict(columns)
+    if time.column is not None:
+        rules[time.column] = ColumnRule(signal="time")
+    dialect = sniff(data, encoding, path, partial(is_known, rules=rules))
+    meanings = match_columns(dialect.headers, dialect.units, rules, path)
+    times = _time_columns(meanings, dialect, time, path)
+    notes: list[str] = [
+        f"the rule for '{h}' in [columns] names no column of this log"
+        for h in columns
+        if h.strip().casefold() not in {x.casefold() for x in dialect.headers}
+        and not any(m.role == "name" for m in meanings)
+    ]
+    long = any(m.role == "name" for m in meanings)
+    used = [
+        i
+        for i, m in enumerate(meanings)
+        if m.role in ("signal", "name", "value", "unit") or i in times
+    ]
+    if not any(meanings[i].role in ("signal", "value") for i in used):
+        raise InputError(
+            f"{path}: line {dialect.first_line - 1}: no column is recognised among "
+            f"{_listed(dialect.headers)}: name them in study.toml under [columns], "
+            'as "its header" = "speed_kmh"'
+        )
+    hemispheres = _hemisphere_columns(dialect.headers)
+    table, place = _read(data, dialect, path, meanings, [*used, *hemispheres.values()], notes)
+    clock = read_clock(
+        [TimeColumn(meanings[i], table[f"c{i}"], _column(dialect, i)) for i in times],
+        time, place, dialect.decimal,
+    )  # fmt: skip
+    notes.extend(clock.notes)
+    signals = [(i, meanings[i]) for i in used if meanings[i].role == "signal"]
+    claims = [_claim(m, table, i, hemispheres.get(i), dialect, place, notes) for i, m in signals]
+    if clock.rows is not None:
+        claims = [c.at(clock.rows) for c in claims]
+    frame, t_s = {}, clock.t_s
+    if long:
+        wide, matches = widen(meanings, table, clock, dialect.decimal, columns, place, notes)
+        t_s, back = np.unique(t_s, return_inverse=True)
+        frame.update(wide(len(t_s), back))
+        for c in claims:
+            frame[c.signal] = _spread(c.values, back, len(t_s))
+    else:
+        kept = settle(claims, path)
+        notes.extend(kept.notes)
+        frame.update({c.signal: c.values for c in kept.claims})
+        matches = _matches(meanings, times, kept.dropped)
+    if not long:
+        _note_assumed([m for _, m in signals], notes)
+    cleaned = clean(frame, path, notes)
+    return Log(
+        path=path,
+        frame=pd.DataFrame({"t_s": t_s, **cleaned}, copy=False),
+        start=clock.start,
+        columns=matches,
+        notes=tuple(notes),
+    )
+
+
+def _time_columns(
+    meanings: Sequence[Meaning], dialect: Dialect, rule: TimeRule, path: Path
+) -> list[int]:
+    found = [i for i, m in enumerate(meanings) if m.role in ("time", "date")]
+    if rule.column is not None:
+        wanted = rule.column.strip().casefold()
+        named = [i for i in found if dialect.headers[i].casefold() == wanted]
+        if not named:
+            raise InputError(
+                f"{path}: [time] column '{rule.column}' is not among {_listed(dialect.headers)}: "
+                "correct it in study.toml"
+            )
+        return named + [i for i in found if meanings[i].role == "date" and i not in named]
+    by_rule = [i for i in found if meanings[i].by_rule]
+    found = by_rule or found
+    if not found:
+        raise InputError(
+            f"{path}: line {dialect.first_line - 1}: no time column among "
+            f'{_listed(dialect.headers)}: name it in study.toml, as [columns] "its header" = "time"'
+        )
+    return found
+
+
+def _read(
+    data: bytes,
+    dialect: Dialect,
+    path: Path,
+    meanings: Sequence[Meaning],
+    used: Sequence[int],
+    notes: list[str],
+) -> tuple[pa.Table, Place]:
+    """The used columns, typed where the file is clean, mended and as text where it is not."""
+    body = memoryview(data)[dialect.body :]
+    types = {i: _type_of(meanings[i], _column(dialect, i)) for i in used}
+    torn: list[tuple[str, int]] = []
+    last = _last_line(data, dialect.encoding)
+    try:
+        table = _parse(body, dialect, types, torn)
+    except (pa.ArrowException, ValueError, OSError):
+        torn.clear()
+        text = bytes(body).decode(dialect.encoding, errors="replace").replace("\0", "")
+        body = memoryview(text.encode())
+        table = _as_text(body, dialect, used, torn, path)
+    broken = [t for t, _ in torn if t.strip("\0 \t\x1a")]
+    if broken and len(broken) > max(1, 0.05 * (len(table) + len(broken))):
+        body = memoryview(_padded(bytes(body).decode(errors="replace"), dialect, path))
+        table, torn, broken = _as_text(body, dialect, used, [], path), [], []
+        notes.append("rows shorter than the header were read as if blank cells ended them")
+    if broken:
+        cut = broken[-1].strip() == last.strip()
+        if cut:
+            notes.append("the last line is incomplete and was dropped")
+        if len(broken) > cut:
+            n = len(broken) - cut
+            notes.append(
+                f"{n} {'line' if n == 1 else 'lines'} with the wrong number of cells were dropped"
+            )
+    table, rows = _without_headers(table, dialect, notes)
+    if not len(table):
+        raise InputError(f"{path}: line {dialect.first_line}: no complete row: the log is empty")
+    line = partial(_line_of, data, dialect, rows)
+    return table, Place(path, line, dialect.preamble)
+
+
+def _type_of(meaning: Meaning, samples: Sequence[str]) -> pa.DataType:
+    filled = [s for s in samples if s.lower() not in BLANKS]
+    if meaning.role in ("name", "unit"):
+        return pa.string()
+    if all(is_number(s) for s in filled):
+        packed = meaning.role in ("time", "date") and all(
+            len(s) in (6, 8, 14) and s.isdigit() for s in filled
+        )
+        return pa.string() if packed and filled else pa.float64()
+    if meaning.role in ("time", "date") and all(_ISO.fullmatch(s) for s in filled):
+        zoned = zone_of(filled[0]) is not None
+        return pa.timestamp("ns", "UTC") if zoned else pa.timestamp("ns")
+    return pa.string()
+
+
+def _parse(
+    body: memoryview,
+    dialect: Dialect,
+    types: Mapping[int, pa.DataType],
+    torn: list[tuple[str, int]],
+) -> pa.Table:
+    def skip(row: pa_csv.InvalidRow) -> str:
+        torn.append((row.text, row.actual_columns))
+        return "skip"
+
+    quoted = b'"' in body.obj  # a newline inside quotes may come in any block
+    return pa_csv.read_csv(
+        pa.BufferReader(pa.py_buffer(body)),
+        read_options=pa_csv.ReadOptions(
+            column_names=[f"c{i}" for i in range(dialect.width)],
+            block_size=_BLOCK,
+        ),
+        parse_options=pa_csv.ParseOptions(
+            delimiter=dialect.delimiter,
+            newlines_in_values=quoted,
+            invalid_row_handler=skip,
+        ),
+        convert_options=pa_csv.ConvertOptions(
+            include_columns=[f"c{i}" for i in types],
+            column_types={f"c{i}": t for i, t in types.items()},
+            null_values=_NULLS,
+            strings_can_be_null=False,
+            decimal_point=dialect.decimal,
+            timestamp_parsers=[pa_csv.ISO8601],
+        ),
+    )
+
+
+def _as_text(
+    body: memoryview,
+    dialect: Dialect,
+    used: Sequence[int],
+    torn: list[tuple[str, int]],
+    path: Path,
+) -> pa.Table:
+    try:
+        return _parse(body, dialect, {i: pa.string() for i in used}, torn)
+    except (pa.ArrowException, ValueError, OSError) as e:
+        raise InputError(
+            f"{path}: the rows after line {dialect.first_line - 1} can't be cut into cells "
+            f"({str(e).splitlines()[0][:120]}): export the log again"
+        ) from e
+
+
+def _padded(text: str, dialect: Dialect, path: Path) -> bytes:
+    out = io.StringIO()
+    writer = csv.writer(out, delimiter=dialect.delimiter, lineterminator="\n")
+    long = 0
+    total = 0
+    for line, row in read_records(text, dialect.delimiter):
+        if not any(c.strip() for c in row):
+            continue
+        total += 1
+        if len(row) > dialect.width and any(c.strip() for c in row[dialect.width :]):
+            long += 1
+            if long > max(1, 0.05 * total) and total > 20:
+                raise InputError(
+                    f"{path}: line {line + dialect.first_line - 1}: {len(row)} cells where the "
+                    f"header names {dialect.width}: export the log again"
+                )
+            continue
+        writer.writerow((row + [""] * dialect.width)[: dialect.width])
+    return out.getvalue().encode()
+
+
+def _without_headers(
+    table: pa.Table, dialect: Dialect, notes: list[str]
+) -> tuple[pa.Table, np.ndarray | None]:
+    """Drop header rows (and units rows under them) that the logger repeated among the data."""
+    texts = [n for n in table.column_names if pa.types.is_string(table[n].type)]
+    if not texts:
+        return table, None
+    repeat = np.zeros(len(table), bool)
+    for name in texts:
+        header = dialect.headers[int(name[1:])]
+        if header:
+            same = pc.equal(pc.utf8_trim_whitespace(table[name]), header)
+            repeat |= np.asarray(same.fill_null(False).to_numpy(), bool)
+    if not repeat.any():
+        return table, None
+    if any(dialect.units):
+        after = np.flatnonzero(repeat) + 1
+        after = after[after < len(table)]
+        for row in after:
+            here = [str(table[n][int(row)].as_py() or "").strip() for n in texts]
+            if not any(any(ch.isdigit() for ch in c) for c in here):
+                repeat[row] = True
+    notes.append(f"{int(repeat.sum())} repeated header rows were dropped")
+    return table.filter(pa.array(~repeat)), np.flatnonzero(~repeat)
+
+
+def _claim(
+    meaning: Meaning,
+    table: pa.Table,
+    index: int,
+    hemisphere: int | None,
+    dialect: Dialect,
+    place: Place,
+    notes: list[str],
+) -> Claim:
+    column = table[f"c{index}"]
+    assert meaning.signal is not None
+    assert meaning.unit is not None
+    if meaning.signal == "fuel_status":
+        values, bad = cells.statuses(column)
+        what = "say no plain fuel-system status"
+    elif meaning.signal in ("lat_deg", "lon_deg"):
+        values, bad = cells.angles(column, dialect.decimal)
+        what = "hold no angle"
+        if hemisphere is not None:
+            values = _signed(values, cells.hemispheres(table[f"c{hemisphere}"]))
+    else:
+        values, bad = cells.numbers(column, dialect.decimal)
+        what = "hold no number"
+    if bad.any():
+        n = int(bad.sum())
+        line = place.line(int(np.flatnonzero(bad)[0]))
+        notes.append(
+            f"column '{meaning.header}': {n} {'cell' if n == 1 else 'cells'} (first in line "
+            f"{line}) {what} and were left blank"
+        )
+    return Claim(meaning, values)
+
+
+def _signed(values: Floats, signs: Floats) -> Floats:
+    size = np.abs(values)
+    if np.nanmax(size, initial=0.0) > 180:
+        size = cells.degrees_minutes(size)
+    return np.where(np.isnan(signs), np.sign(values), signs) * size
+
+
+def _hemisphere_columns(headers: Sequence[str]) -> dict[int, int]:
+    """Index of the latitude or longitude column -> index of its hemisphere column."""
+    found: dict[int, int] = {}
+    for i, header in enumerate(headers):
+        if not _HEMISPHERE.match(header.strip()):
+            continue
+        north = bool(re.match(r"(?i)(n|lat)", header.strip()))
+        wanted = "lat" if north else "lon"
+        near = [j for j, h in enumerate(headers) if j != i and h.lower().startswith(wanted)]
+        if near:
+            found[near[0]] = i
+    return found
+
+
+def _matches(
+    meanings: Sequence[Meaning], times: Sequence[int], dropped: Mapping[str, str]
+) -> tuple[ColumnMatch, ...]:
+    out = []
+    for i, m in enumerate(meanings):
+        if i in times:
+            out.append(ColumnMatch(m.header, None, m.unit, "time", "time"))
+        elif m.header in dropped and m.role == "signal":
+            out.append(ColumnMatch(m.header, None, m.unit, dropped[m.header], "ignored"))
+        elif m.role == "signal":
+            note = "no unit in the header" if m.assumed else m.note
+            out.append(ColumnMatch(m.header, m.signal, m.unit, note))
+        elif m.role == "ignored" or m.role in ("time", "date"):
+            out.append(ColumnMatch(m.header, None, m.unit, m.note, "ignored"))
+        else:
+            out.append(ColumnMatch(m.header, None, m.unit, m.note, "unmatched"))
+    return tuple(out)
+
+
+def _note_assumed(meanings: Sequence[Meaning], notes: list[str]) -> None:
+    plain = {"rpm", "%", "°", "ratio", "v"}
+    taken = [
+        f"{m.header} in {m.unit}"
+        for m in meanings
+        if m.assumed and m.unit not in plain and m.header not in (m.signal,)
+    ]
+    if taken:
+        notes.append("no unit in the header, taken as SAE J1979 gives it: " + ", ".join(taken))
+
+
+def _spread(values: Floats, back: np.ndarray, n: int) -> Floats:
+    out = np.full(n, np.nan)
+    have = ~np.isnan(values)
+    out[back[have]] = values[have]
+    return out
+
+
+def _column(dialect: Dialect, index: int) -> tuple[str, ...]:
+    return tuple(s[index] for s in dialect.samples)
+
+
+def _last_line(data: bytes, encoding: str) -> str:
+    tail = data[-65536:].rstrip(b"\0\r\n\x1a")
+    return re.split(rb"[\r\n]", tail)[-1].decode(encoding, errors="replace")
+
+
+def _listed(headers: Sequence[str]) -> str:
+    named = [f"'{h[:40]}'" for h in headers if h]
+    return ", ".join(named[:12]) + (f" and {len(named) - 12} more" if len(named) > 12 else "")
+
+
+def _line_of(data: bytes, dialect: Dialect, rows: np.ndarray | None, row: int) -> int:
+    """Line number in the file of a row of the table (only on the way to a message)."""
+    wanted = int(rows[row]) if rows is not None else row
+    text = data[dialect.body :].decode(dialect.encoding, errors="replace")
+    seen = -1
+    for line, record in read_records(text, dialect.delimiter):
+        seen += len(record) == dialect.width
+        if seen == wanted:
+            return line + dialect.first_line - 1
+    return dialect.first_line

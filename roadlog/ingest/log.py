@@ -1,0 +1,50 @@
+"""A log as the later stages see it: one frame in canonical units and what was done to get it.
+
+In comes nothing; `Log` is what every reader of `roadlog.ingest` gives back, whatever the file's
+form. It is the raw side of section 2 of the method (time base): sparse, on the logger's own clock.
+"""
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Literal
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+Bools = NDArray[np.bool_]
+Role = Literal["signal", "time", "ignored", "unmatched"]
+
+
+@dataclass(frozen=True)
+class ColumnMatch:
+    """What one column of the file was taken for.
+
+    `signal` is a name in `roadlog.signals.SIGNALS`, or None for time columns (`role` "time"), for
+    columns that a rule ignores and for those that no word matches; `unit` is the unit that the
+    file's values are in.
+    """
+
+    header: str
+    signal: str | None
+    unit: str | None
+    note: str = ""
+    role: Role = "signal"
+
+
+@dataclass(frozen=True)
+class Log:
+    """One raw file, read.
+
+    `frame` holds `t_s` [s] since the first row, non-decreasing, then one float64 column per
+    matched signal in its canonical unit, NaN where the row has none. `start` is the wall clock at
+    `t_s` = 0: naive local time if the log has no zone, tz-aware if it has, None if it has no wall
+    clock. `notes` are plain sentences on what was repaired.
+    """
+
+    path: Path
+    frame: pd.DataFrame
+    start: pd.Timestamp | None
+    columns: tuple[ColumnMatch, ...] = ()
+    notes: tuple[str, ...] = ()

@@ -1,0 +1,112 @@
+"""Long logs, one reading a row (time, signal, value, unit), to one column a signal.
+
+In come the columns that name the signal and hold its value; out comes a frame on the union of the
+times, NaN where a signal has no reading at that time. Part of the ingest stage.
+"""
+
+from collections.abc import Callable, Mapping, Sequence
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.compute as pc
+from numpy.typing import NDArray
+
+from roadlog.errors import InputError
+from roadlog.ingest import cells
+from roadlog.ingest.claims import Claim, canonical
+from roadlog.ingest.clock import Clock, Place
+from roadlog.ingest.columns import Meaning, match_columns, unit_of
+from roadlog.ingest.log import ColumnMatch, Floats
+from roadlog.signals import SIGNALS
+from roadlog.study import ColumnRule
+
+Spread = Callable[[int, NDArray[np.intp]], dict[str, Floats]]
+
+
+def widen(
+    meanings: Sequence[Meaning],
+    table: pa.Table,
+    clock: Clock,
+    decimal: str,
+    rules: Mapping[str, ColumnRule],
+    place: Place,
+    notes: list[str],
+) -> tuple[Spread, tuple[ColumnMatch, ...]]:
+    """Match every signal name of a long log and return how to spread its values.
+
+    Raises
+    ------
+    InputError
+        If no signal name is recognised, or two names claim one signal.
+    """
+    column = {m.role: f"c{i}" for i, m in enumerate(meanings) if f"c{i}" in table.column_names}
+    if clock.rows is not None:
+        table = table.take(pa.array(clock.rows))
+    names = cells.texts(table[column["name"]])
+    units = cells.texts(table[column["unit"]]) if "unit" in column else None
+    coded = pc.dictionary_encode(names)
+    codes = coded.indices.fill_null(-1).to_numpy(zero_copy_only=False)
+    readings: dict[str, tuple[NDArray[np.intp], Floats]] = {}
+    matches: list[ColumnMatch] = []
+    for code, name in enumerate(coded.dictionary.to_pylist()):
+        rows = np.flatnonzero(codes == code)
+        unit = _one_unit(name, units, rows, place)
+        meaning = match_columns([name], [unit], rules, place.path)[0]
+        if meaning.role != "signal" or meaning.signal is None:
+            matches.append(ColumnMatch(name, None, meaning.unit, meaning.note, "unmatched"))
+            continue
+        if meaning.signal in readings:
+            other = next(m.header for m in matches if m.signal == meaning.signal)
+            raise InputError(
+                f"{place.path}: '{other}' and '{name}' both claim {meaning.signal}: settle it in "
+                f'study.toml under [columns], as "{name}" = "ignore"'
+            )
+        part = table[column["value"]].take(pa.array(rows))
+        values = _values(meaning, part, decimal, name, notes)
+        readings[meaning.signal] = rows, canonical(Claim(meaning, values)).values
+        matches.append(ColumnMatch(name, meaning.signal, meaning.unit, meaning.note))
+    if not readings:
+        listed = ", ".join(f"'{m.header[:40]}'" for m in matches[:12])
+        raise InputError(
+            f"{place.path}: no signal is recognised among {listed}: name them in study.toml under "
+            '[columns], as "its name" = "speed_kmh"'
+        )
+
+    def spread(n: int, back: NDArray[np.intp]) -> dict[str, Floats]:
+        out: dict[str, Floats] = {}
+        for signal in (s for s in SIGNALS if s in readings):
+            rows, values = readings[signal]
+            have = ~np.isnan(values)
+            out[signal] = np.full(n, np.nan)
+            out[signal][back[rows[have]]] = values[have]
+        return out
+
+    return spread, tuple(matches)
+
+
+def _values(
+    meaning: Meaning, part: pa.ChunkedArray, decimal: str, name: str, notes: list[str]
+) -> Floats:
+    if meaning.signal == "fuel_status":
+        values, bad = cells.statuses(part)
+    elif meaning.signal in ("lat_deg", "lon_deg"):
+        values, bad = cells.angles(part, decimal)
+    else:
+        values, bad = cells.numbers(part, decimal)
+    if bad.any():
+        notes.append(f"'{name}': {int(bad.sum())} readings hold no number and were left blank")
+    return values
+
+
+def _one_unit(
+    name: str, units: pa.Array | None, rows: NDArray[np.intp], place: Place
+) -> str | None:
+    if units is None:
+        return None
+    found = {u for u in units.take(pa.array(rows)).unique().to_pylist() if u}
+    if len(found) > 1:
+        raise InputError(
+            f"{place.path}: '{name}' comes in more than one unit ({', '.join(sorted(found))}): log "
+            "it in one"
+        )
+    return unit_of(found.pop()) if found else None
