@@ -1,1 +1,10 @@
-"""Results to JSON, tables, figures, map and one self-contained page."""
+"""Results to files and words: results.json, report.html, passes.csv, map.html and the summary.
+
+In: an `Analysed`. Out: text for people and machines; nothing is computed here but presentation.
+"""
+
+from roadlog.report.json_out import to_json
+from roadlog.report.text import summary_lines
+from roadlog.report.write import write_all
+
+__all__ = ["summary_lines", "to_json", "write_all"]

@@ -1,0 +1,173 @@
+"""The machine's view of a finished analysis: an `Analysed` in, the `results.json` dictionary out.
+
+Schema 1: keys may be added, never renamed. Every number is finite or null.
+"""
+
+import math
+from collections.abc import Iterable
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from roadlog.report.text import economy_interval, economy_interval_mpg_us
+from roadlog.results import Analysed, ArmSummary, Interval, NamedInterval, Warned
+from roadlog.units import mpg_us
+
+SCHEMA = 1
+
+
+def to_json(analysed: Analysed) -> dict[str, Any]:
+    """Everything that an analysis found, as plain dictionaries, lists, strings and numbers.
+
+    Parameters
+    ----------
+    analysed : Analysed
+
+    Returns
+    -------
+    dict
+        Schema 1 of results.json: changes in percent, economy in MPG (US), fuel use in L/100 km,
+        distances in km, fuel in litres. NaN, infinity and "not given" are None, so
+        `json.dumps(..., allow_nan=False)` accepts it.
+    """
+    a, effect = analysed, analysed.effect
+    everything: dict[str, Any] = {
+        "schema": SCHEMA,
+        "study": a.study.name,
+        "synthetic": a.study.synthetic,
+        "switched_by": a.switched_by,
+        "fuel_use_change_pct": _full_interval(effect.primary),
+        "economy_change_pct": _bounds(economy_interval(effect.primary)),
+        "economy_change_mpg_us": _bounds(
+            economy_interval_mpg_us(effect.primary, a.baseline.l_per_100km)
+        ),
+        "baseline": _arm(a.baseline),
+        "fitted": _arm(a.fitted),
+        "randomisation": _randomisation(a),
+        "total_effect_pct": _full_interval(effect.total),
+        "unadjusted_change_pct": _full_interval(effect.unadjusted),
+        "claim": _claim(a),
+        "finding": a.finding.word,
+        "finding_reasons": list(a.finding.reasons),
+        "smallest_detectable_pct": effect.smallest_detectable_pct,
+        "fuel_estimator": a.fuel_estimator,
+        "fuel_ambiguity_pct": a.ambiguity_pct,
+        "closure": dict(a.closure) if a.closure is not None else None,
+        "crosschecks": _rows(effect.forest, "crosscheck"),
+        "sensitivity": _rows(effect.forest, "sensitivity"),
+        "runs": _runs(a.runs),
+        "segments": _segments(a),
+        "warnings": [{"code": w.code, "message": w.message} for w in all_warnings(a)],
+    }
+    plain: dict[str, Any] = _plain(everything)
+    return plain
+
+
+def all_warnings(analysed: Analysed) -> list[Warned]:
+    """Warnings of every stage, each once, in order."""
+    return list(dict.fromkeys((*analysed.warnings, *analysed.effect.warnings)))
+
+
+def _bounds(interval: Interval) -> dict[str, float | None]:
+    return {"estimate": interval.estimate, "low": interval.low, "high": interval.high}
+
+
+def _full_interval(interval: Interval) -> dict[str, Any]:
+    return {
+        **_bounds(interval),
+        "level": interval.level,
+        "df": interval.df,
+        "method": interval.method,
+    }
+
+
+def _arm(arm: ArmSummary) -> dict[str, Any]:
+    return {
+        "l_per_100km": arm.l_per_100km,
+        "mpg_us": mpg_us(arm.l_per_100km) if arm.l_per_100km > 0 else None,
+        "km": arm.km,
+        "runs": arm.runs,
+        "switch_units": arm.switch_units,
+    }
+
+
+def _randomisation(a: Analysed) -> dict[str, Any] | None:
+    r = a.effect.randomisation
+    if r is None:
+        return None
+    return {
+        "p": r.p,
+        "low": r.low,
+        "high": r.high,
+        "assignments": r.assignments,
+        "exact": r.exact,
+        "note": r.note,
+    }
+
+
+def _claim(a: Analysed) -> dict[str, Any] | None:
+    claim = a.study.claim
+    if claim is None:
+        return None
+    quantity, pct = (
+        ("economy", claim.economy_pct) if claim.fuel_pct is None else ("fuel_use", claim.fuel_pct)
+    )
+    return {"quantity": quantity, "pct": pct, "fuel_use_change_pct": claim.fuel_use_change_pct}
+
+
+def _rows(forest: Iterable[NamedInterval], role: str) -> list[dict[str, Any]]:
+    return [
+        {"name": r.name, **_bounds(r.interval), "note": r.note} for r in forest if r.role == role
+    ]
+
+
+def _runs(runs: pd.DataFrame) -> list[dict[str, Any]]:
+    keys = ["file", "arm", "used", "reason", "km", "fuel_l", "start", "day", "switch_unit", "block"]
+    keys += [k for k in ("fuel_low_l", "fuel_high_l", "hours", "sha256") if k in runs.columns]
+    records: list[dict[str, Any]] = [
+        {str(k): v for k, v in r.items()} for r in runs[keys].to_dict("records")
+    ]
+    for record in records:
+        record["reason"] = record["reason"] or None
+    return records
+
+
+def _segments(a: Analysed) -> list[dict[str, Any]]:
+    used = a.passes[a.passes["used"].astype(bool)]
+    counts = used.groupby(["segment", "arm"], observed=True).size().to_dict()
+    effects = {str(r["segment"]): r for r in a.effect.segment_effects.to_dict("records")}
+    rows: list[dict[str, Any]] = []
+    for s in a.network.segments:
+        effect = effects.get(s.id, {})
+        rows.append(
+            {
+                "id": s.id,
+                "length_km": s.length_m / 1000,
+                "passes_baseline": counts.get((s.id, "baseline"), 0),
+                "passes_fitted": counts.get((s.id, "fitted"), 0),
+                "change_pct": effect.get("change_pct"),
+                "low": effect.get("low"),
+                "high": effect.get("high"),
+            }
+        )
+    return rows
+
+
+def _plain(value: Any) -> Any:
+    """Only JSON's own types: finite numbers, ISO times; anything not a number becomes None."""
+    if isinstance(value, dict):
+        return {str(k): _plain(v) for k, v in value.items()}
+    if isinstance(value, list | tuple):
+        return [_plain(v) for v in value]
+    if value is None or value is pd.NaT or value is pd.NA:
+        return None
+    if isinstance(value, bool | np.bool_):
+        return bool(value)
+    if isinstance(value, int | np.integer):
+        return int(value)
+    if isinstance(value, float | np.floating):
+        return float(value) if math.isfinite(value) else None
+    if isinstance(value, pd.Timestamp):
+        return value.isoformat()
+    return str(value)

@@ -1,0 +1,220 @@
+"""The map's layers, drawn with folium: legs and looks of segments in, an element and a script out.
+
+Segments, distance marks and every run are layers that the reader can switch. Text reaches the
+script only through JSON with `<`, `>` and `&` escaped.
+"""
+
+import html
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import Any
+
+import numpy as np
+
+from roadlog.report.colours import ARM_COLOURS, INK
+from roadlog.report.legs import Leg
+from roadlog.report.strips import mark_step_km
+from roadlog.results import Analysed
+from roadlog.road.network import Floats, Segment
+from roadlog.study import ARMS
+
+SIDEWAYS_PX = 5.0
+WIDTH_PX = (4.0, 9.0)
+POINTS_A_SEGMENT = 40
+POINTS_A_RUN = 160
+
+
+@dataclass(frozen=True)
+class Drawn:
+    """One segment as the map and the strip show it."""
+
+    segment: Segment
+    colour: str
+    passes: int
+    hint: str
+    popup: str
+
+
+def width_px(passes: int, most: int) -> float:
+    """Width of a line [px] for its number of passes."""
+    return WIDTH_PX[0] + (WIDTH_PX[1] - WIDTH_PX[0]) * passes / max(most, 1)
+
+
+def draw_map(
+    analysed: Analysed, legs: Sequence[Leg], drawn: Mapping[str, Drawn], *, tiles: bool
+) -> tuple[str, str]:
+    """The map's element and its script, as folium writes them."""
+    folium = _folium()
+    chart = folium.Map(
+        tiles="OpenStreetMap" if tiles else None,
+        location=_middle(legs),
+        control_scale=True,
+        zoom_snap=0.25,
+        scroll_wheel_zoom=False,
+    )
+    chart.default_js, chart.default_css = [], []
+    segments = folium.FeatureGroup("Change by segment").add_to(chart)
+    marks = folium.FeatureGroup("Distances and ends").add_to(chart)
+    most = max(d.passes for d in drawn.values())
+    for casing in (True, False):
+        for d in drawn.values():
+            _segment_line(d, most, chart, casing=casing).add_to(segments)
+    for leg in legs:
+        _mark_leg(leg, marks)
+    for arm in ARMS:
+        _run_lines(analysed, arm).add_to(chart)
+    control = folium.LayerControl(collapsed=False).add_to(chart)
+    ready = "road.ready({{ v.map }}, {{ v.control }}, {{ v.box|tojson }});"
+    _script(ready, map=chart.get_name(), control=control.get_name(), box=_box(legs)).add_to(chart)
+    root = chart.get_root()
+    root.render()
+    stable = _stable_names(root.html.render() + "\0" + root.script.render())
+    body, script = stable.split("\0")
+    return body.strip(), script
+
+
+def _stable_names(text: str) -> str:
+    """folium's random names replaced by counters, so that equal results give equal files."""
+    names: dict[str, str] = {}
+    return re.sub(
+        r"_[0-9a-f]{32}(?![0-9a-f])", lambda m: names.setdefault(m.group(), f"_{len(names)}"), text
+    )
+
+
+@lru_cache(maxsize=16)
+def _template(script: str) -> Any:
+    from jinja2 import Template
+
+    names = "{% set v, parent = this.values, this._parent.get_name() %}"
+    return Template("{% macro script(this, kwargs) %}" + names + script + "\n{% endmacro %}")
+
+
+def _script(script: str, **values: object) -> Any:
+    """A folium element that only writes a line of script about its `parent`, from values `v`."""
+    from branca import element
+
+    macro: Any = element
+    made = macro.MacroElement()
+    made._template, made.values = _template(script), values
+    return made
+
+
+def _folium() -> Any:
+    """folium, imported when a map is drawn and not before; its own annotations are partial."""
+    import folium
+
+    return folium
+
+
+def _segment_line(d: Drawn, most: int, chart: Any, *, casing: bool) -> Any:
+    folium = _folium()
+    width = width_px(d.passes, most)
+    line = folium.PolyLine(
+        _places(d.segment.lat_deg, d.segment.lon_deg, POINTS_A_SEGMENT, digits=6),
+        color=INK if casing else d.colour,
+        weight=width + (2 if casing else 0),
+        opacity=1.0,
+        line_cap="butt",
+    )
+    aside = "road.sideways({{ v.map }}, {{ parent }}, {{ v.px|tojson }});"
+    line.add_child(_script(aside, map=chart.get_name(), px=SIDEWAYS_PX))
+    if not casing:
+        words = "road.words({{ parent }}, {{ v.hint|tojson }}, {{ v.popup|tojson }});"
+        line.add_child(_script(words, hint=html.escape(d.hint), popup=d.popup))
+        known = "road.known({{ v.segment|tojson }}, {{ parent }});"
+        line.add_child(_script(known, segment=d.segment.id))
+    return line
+
+
+def _mark_leg(leg: Leg, group: Any) -> None:
+    folium = _folium()
+    first, last = leg.segments[0], leg.segments[-1]
+    for segment, at, text, anchor in (
+        (first, 0, f"leg {leg.number} starts", (84, 22)),
+        (last, -1, f"leg {leg.number} ends", (-4, -6)),
+    ):
+        place = [float(segment.lat_deg[at]), float(segment.lon_deg[at])]
+        if not np.isfinite(place).all():
+            continue
+        folium.CircleMarker(
+            place, radius=5, color=INK, weight=2, fill_color="#ffffff", fill_opacity=1.0,
+        ).add_to(group)  # fmt: skip
+        _label(place, text, "road-end", (80, 16), anchor).add_to(group)
+    step = mark_step_km(leg.length_km)
+    for km in np.arange(step, leg.length_km - step / 3, step):
+        _mark_km(leg, float(km), group)
+
+
+def _mark_km(leg: Leg, km: float, group: Any) -> None:
+    at = max(0, int(np.searchsorted(leg.starts_km, km, side="right")) - 1)
+    segment = leg.segments[at]
+    s = (km - leg.starts_km[at]) * 1000
+    i = min(int(np.searchsorted(segment.s_m, s)), segment.s_m.size - 1)
+    j, k = max(i - 1, 0), min(i + 1, segment.s_m.size - 1)
+    place = [float(np.interp(s, segment.s_m, v)) for v in (segment.lat_deg, segment.lon_deg)]
+    ahead = np.array([segment.x_m[k] - segment.x_m[j], segment.y_m[k] - segment.y_m[j]])
+    length = float(np.hypot(*ahead))
+    if not np.isfinite([*place, length]).all() or length == 0:
+        return
+    east, north = ahead / length
+    right_px = (26 * north, 17 * east)
+    anchor = (round(20 - right_px[0]), round(8 - right_px[1]))
+    _label(place, f"{km:g} km", "road-mark", (40, 16), anchor).add_to(group)
+
+
+def _label(
+    place: Sequence[float], text: str, style: str, size: tuple[int, int], anchor: tuple[int, int]
+) -> Any:
+    folium = _folium()
+    icon = folium.DivIcon(
+        html=html.escape(text), icon_size=size, icon_anchor=anchor, class_name=style
+    )
+    return folium.Marker(place, icon=icon, interactive=False, keyboard=False)
+
+
+def _run_lines(analysed: Analysed, arm: str) -> Any:
+    folium = _folium()
+    runs = analysed.runs[analysed.runs["arm"] == arm]
+    label = html.escape(analysed.study.label(arm))
+    dash = "" if arm == "baseline" else "6 5"
+    style = "solid" if arm == "baseline" else "dashed"
+    key = f'<i class="road-dash" style="border-top:2px {style} {ARM_COLOURS[arm]}"></i>'
+    group = folium.FeatureGroup(f"{key}Every run, {label}", show=False)
+    for record in runs[["run", "file"]].to_dict("records"):
+        lat, lon = analysed.network.lines.get(record["run"], (np.empty(0), np.empty(0)))
+        places = _places(lat, lon, POINTS_A_RUN, digits=5)
+        if len(places) < 2:
+            continue
+        line = folium.PolyLine(
+            places, color=ARM_COLOURS[arm], weight=1.5, opacity=0.8, dash_array=dash or None
+        )
+        words = "road.words({{ parent }}, {{ v.hint|tojson }});"
+        line.add_child(_script(words, hint=html.escape(str(record["file"]))))
+        line.add_to(group)
+    return group
+
+
+def _places(lat: Floats, lon: Floats, most: int, *, digits: int) -> list[list[float]]:
+    """At most about `most` finite places of a line, its ends kept."""
+    finite = np.isfinite(lat) & np.isfinite(lon)
+    both = np.column_stack((lat[finite], lon[finite])).round(digits)
+    if len(both) > most:
+        both = both[np.unique(np.linspace(0, len(both) - 1, most).round().astype(int))]
+    places: list[list[float]] = both.tolist()
+    return places
+
+
+def _box(legs: Sequence[Leg]) -> list[list[float]]:
+    lat = np.concatenate([s.lat_deg for leg in legs for s in leg.segments])
+    lon = np.concatenate([s.lon_deg for leg in legs for s in leg.segments])
+    return [
+        [float(np.nanmin(lat)), float(np.nanmin(lon))],
+        [float(np.nanmax(lat)), float(np.nanmax(lon))],
+    ]
+
+
+def _middle(legs: Sequence[Leg]) -> list[float]:
+    (south, west), (north, east) = _box(legs)
+    return [(south + north) / 2, (west + east) / 2]

@@ -1,0 +1,188 @@
+"""report.html: a finished analysis in, one self-contained page for public and sceptics out.
+
+The finding comes first, then what it rests on, then how to check it. No script or picture comes
+from elsewhere; the page forbids the browser to fetch anything.
+"""
+
+import math
+import sys
+from dataclasses import dataclass
+from importlib.metadata import version
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from roadlog.report import figures, tabulate
+from roadlog.report.colours import ARM_COLOURS
+from roadlog.report.json_out import all_warnings
+from roadlog.report.map import map_parts, why_no_map
+from roadlog.report.templating import NO_NETWORK, raw, render
+from roadlog.report.text import (
+    claim_words,
+    economy_interval,
+    economy_interval_mpg_us,
+    headline,
+    number,
+    scaled,
+    signed,
+    typeset,
+    verdict,
+)
+from roadlog.results import Analysed, ArmSummary, Interval
+from roadlog.study import ARMS
+from roadlog.units import economy_change_pct, mpg_imperial, mpg_us
+
+LIBRARIES = ("roadlog", "numpy", "scipy", "pandas", "statsmodels", "matplotlib", "folium")
+LISTED_PASSES = 60
+
+
+@dataclass(frozen=True)
+class Quantity:
+    """One row of the table under the finding."""
+
+    name: str
+    measured: str
+    interval: str
+    claimed: str
+
+
+def report_page(analysed: Analysed, *, passes_sha256: str) -> str:
+    """The whole page.
+
+    Parameters
+    ----------
+    analysed : Analysed
+    passes_sha256 : str
+        SHA-256 of passes.csv as it lies beside the page.
+    """
+    a = analysed
+    no_map = why_no_map(a)
+    return render(
+        "report.html",
+        a=a,
+        study=a.study,
+        effect=a.effect,
+        policy=NO_NETWORK,
+        base_css=raw("base.css"),
+        report_css=raw("report.css"),
+        headline=headline(a),
+        verdict=verdict(a),
+        quantities=quantities(a),
+        claim=None if a.study.claim is None else claim_words(a.study.claim),
+        arms=[_arm(a, arm) for arm in ARMS],
+        period=_period(a.runs),
+        warnings=all_warnings(a),
+        map=None if no_map else map_parts(a),
+        no_map=no_map,
+        plots=_plots(a),
+        tables=_tables(a),
+        run_reasons=tabulate.reason_counts(a.runs),
+        pass_reasons=tabulate.reason_counts(a.passes),
+        pass_count=len(a.passes),
+        listed_passes=LISTED_PASSES,
+        closure=_closure(a),
+        driver=_driver_knew(a.study.analysis.driver_knew_arm),
+        versions=[("Python", sys.version.split()[0]), *((n, version(n)) for n in LIBRARIES)],
+        hashes=tabulate.hashes(a.runs),
+        passes_sha256=passes_sha256,
+        primary_df=number(a.effect.primary.df, 0),
+        has_interval=a.effect.primary.low is not None,
+        detectable=math.isfinite(a.effect.smallest_detectable_pct),
+    )
+
+
+def quantities(analysed: Analysed) -> list[Quantity]:
+    """The measured change and the claim in four quantities."""
+    fuel, base = analysed.effect.primary, analysed.baseline.l_per_100km
+    claim = analysed.study.claim
+    claimed = None if claim is None else claim.fuel_use_change_pct
+    economy = None if claimed is None else economy_change_pct(claimed)
+    economy_base = mpg_us(base) if base > 0 else math.nan
+
+    def row(
+        name: str, interval: Interval, digits: int, said: float | None, factor: float
+    ) -> Quantity:
+        ends = (
+            "none can be given"
+            if interval.low is None or interval.high is None
+            else f"{signed(interval.low, digits)} to {signed(interval.high, digits)}"
+        )
+        told = "" if said is None else signed(said * factor, digits)
+        return Quantity(name, signed(interval.estimate, digits), ends, told)
+
+    return [
+        row("Fuel use, %", fuel, 1, claimed, 1.0),
+        row("Fuel use, L/100 km", scaled(fuel, base / 100), 2, claimed, base / 100),
+        row("Fuel economy, %", economy_interval(fuel), 1, economy, 1.0),
+        row(
+            "Fuel economy, MPG (US)",
+            economy_interval_mpg_us(fuel, base),
+            1,
+            economy,
+            economy_base / 100,
+        ),
+    ]
+
+
+def _arm(analysed: Analysed, arm: str) -> dict[str, Any]:
+    totals: ArmSummary = analysed.baseline if arm == "baseline" else analysed.fitted
+    use = totals.l_per_100km
+    return {
+        "arm": arm,
+        "label": analysed.study.label(arm),
+        "colour": ARM_COLOURS[arm],
+        "use": number(use, 2),
+        "mpg_us": number(mpg_us(use) if use > 0 else None),
+        "mpg_imperial": number(mpg_imperial(use) if use > 0 else None),
+        "km": number(totals.km, 0),
+        "runs": totals.runs,
+        "units": totals.switch_units,
+    }
+
+
+def _period(runs: pd.DataFrame) -> str | None:
+    starts = runs["start"].dropna()
+    if starts.empty:
+        return None
+    return f"{starts.min():%Y-%m-%d} to {starts.max():%Y-%m-%d}"
+
+
+def _plots(a: Analysed) -> dict[str, Any]:
+    return {
+        "forest": figures.forest(a),
+        "units": figures.unit_means(a),
+        "without": figures.leave_one_out(a),
+        "residuals": figures.residual_plots(a),
+    }
+
+
+def _tables(a: Analysed) -> dict[str, tabulate.Table]:
+    effect = a.effect
+    return {
+        "outcomes": tabulate.table(effect.outcomes_by_arm),
+        "design": tabulate.table(effect.design),
+        "coefficients": tabulate.table(effect.coefficients, digits=4),
+        "variances": tabulate.table(effect.variance_components),
+        "estimators": tabulate.table(a.estimators),
+        "runs": tabulate.run_table(a),
+        "segments": tabulate.segment_table(a),
+        "excluded": tabulate.excluded_passes(a, LISTED_PASSES),
+    }
+
+
+def _closure(a: Analysed) -> list[tuple[str, str]]:
+    if a.closure is None:
+        return []
+    return [
+        (k.replace("_", " "), typeset(number(v, 3)) if np.isfinite(v) else "not known")
+        for k, v in a.closure.items()
+    ]
+
+
+def _driver_knew(knew: bool | None) -> str:
+    if knew is None:
+        return "The study doesn't say whether the driver knew which arm a drive belonged to."
+    if knew:
+        return "The driver knew which arm a drive belonged to."
+    return "The driver didn't know which arm a drive belonged to."

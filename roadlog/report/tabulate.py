@@ -1,0 +1,159 @@
+"""Tables for the page: frames of a finished analysis in, headings and rows of text out."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from roadlog.report.text import number, signed, typeset
+from roadlog.results import Analysed
+
+HEADINGS = {
+    "name": "",
+    "term": "term",
+    "what": "",
+    "sd_pct": "standard deviation, %",
+    "se": "standard error",
+    "df": "degrees of freedom",
+    "low": "low, 95 %",
+    "high": "high, 95 %",
+    "change_pct": "change, %",
+    "correlation": "correlation with the arm",
+    "expected_error_pct": "expected error, %",
+    "expected_error": "expected error",
+    "l_per_100km_baseline": "baseline, L/100 km",
+    "l_per_100km_fitted": "fitted, L/100 km",
+    "length_m": "length, m",
+}
+_SIGNED = {"change_pct", "correlation"}
+
+
+@dataclass(frozen=True)
+class Table:
+    """Headings, which columns are numbers, and rows of text ready to be escaped."""
+
+    headings: tuple[str, ...]
+    numeric: tuple[bool, ...]
+    rows: tuple[tuple[str, ...], ...]
+
+
+def table(frame: pd.DataFrame, *, digits: int = 2) -> Table:
+    """Any small frame as a table; empty columns are dropped, a named index becomes a column."""
+    if not isinstance(frame.index, pd.RangeIndex):
+        frame = frame.rename_axis(str(frame.index.name or "name")).reset_index()
+    kept = [c for c in frame.columns if not _blank(frame[c])]
+    numeric = tuple(
+        pd.api.types.is_numeric_dtype(frame[c]) and not pd.api.types.is_bool_dtype(frame[c])
+        for c in kept
+    )
+    rows = tuple(
+        tuple(_cell(row[c], digits, sign=str(c) in _SIGNED) for c in kept)
+        for row in frame.to_dict("records")
+    )
+    return Table(tuple(_heading(str(c)) for c in kept), numeric, rows)
+
+
+def _blank(column: pd.Series) -> bool:
+    return bool(column.isna().all() or (column.astype(str) == "").all())
+
+
+def _heading(name: str) -> str:
+    return HEADINGS.get(name, name.replace("_pct", ", %").replace("_", " "))
+
+
+def _cell(value: Any, digits: int, *, sign: bool) -> str:
+    if isinstance(value, bool | np.bool_):
+        return "yes" if value else "no"
+    if isinstance(value, int | np.integer):
+        return str(value)
+    if isinstance(value, float | np.floating):
+        return _figure(float(value), digits, sign=sign)
+    return "" if value is None or value is pd.NaT else str(value)
+
+
+def _figure(value: float, digits: int, *, sign: bool) -> str:
+    if not np.isfinite(value):
+        return "–"
+    if sign:
+        return typeset(signed(value, digits))
+    small = 0 < abs(value) < 0.5 * 10.0**-digits or 0 < abs(value) < 0.1
+    return typeset(f"{value:.2g}" if small else number(value, digits))
+
+
+def run_table(analysed: Analysed) -> Table:
+    """One row a run: when, which arm, how far, how much, and whether it counted."""
+    runs = analysed.runs
+    headings = ("run", "log", "arm", "start", "switch unit", "km", "L", "L/100 km", "used")
+    rows = []
+    for r in runs.to_dict("records"):
+        km, fuel = float(r["km"]), float(r["fuel_l"])
+        use = 100 * fuel / km if km > 0 else float("nan")
+        rows.append(
+            (
+                str(r["run"]),
+                str(r["file"]),
+                analysed.study.label(str(r["arm"])),
+                when(r["start"]),
+                str(r["switch_unit"]),
+                number(km),
+                number(fuel, 2),
+                number(use, 2),
+                "yes" if r["used"] else f"no: {r['reason']}",
+            )
+        )
+    numeric = (True, False, False, False, False, True, True, True, False)
+    return Table(headings, numeric, tuple(rows))
+
+
+def segment_table(analysed: Analysed) -> Table:
+    """One row a segment: its change with interval and how often each arm drove it."""
+    frame = analysed.effect.segment_effects
+    lengths: Mapping[str, float] = {s.id: s.length_m / 1000 for s in analysed.network.segments}
+    label = analysed.study.label
+    headings = (
+        "segment", "km", f"passes, {label('baseline')}", f"passes, {label('fitted')}",
+        "change, %", "low, 95 %", "high, 95 %",
+    )  # fmt: skip
+    rows = tuple(
+        (
+            str(r["segment"]),
+            number(lengths.get(str(r["segment"])), 2),
+            str(r["passes_baseline"]),
+            str(r["passes_fitted"]),
+            *(_figure(float(r[k]), 1, sign=True) for k in ("change_pct", "low", "high")),
+        )
+        for r in frame.to_dict("records")
+    )
+    return Table(headings, (False, *[True] * 6), rows)
+
+
+def reason_counts(frame: pd.DataFrame) -> list[tuple[str, int]]:
+    """Why rows were set aside and how many for each reason, most first."""
+    counts = frame.loc[~frame["used"].astype(bool), "reason"].value_counts()
+    return [(str(reason), int(n)) for reason, n in counts.items()]
+
+
+def excluded_passes(analysed: Analysed, most: int) -> Table:
+    """Passes set aside one by one, the first `most` of them (the rest is in passes.csv)."""
+    passes = analysed.passes
+    left_out = passes[~passes["used"].astype(bool)].head(most)
+    rows = tuple(
+        (str(r["run"]), str(r["segment"]), when(r["start"]), str(r["reason"]))
+        for r in left_out.to_dict("records")
+    )
+    return Table(("run", "segment", "start", "why"), (True, False, False, False), rows)
+
+
+def hashes(runs: pd.DataFrame) -> list[tuple[str, str]]:
+    """(log, SHA-256) of every log, empty if the hashes weren't taken."""
+    if "sha256" not in runs.columns:
+        return []
+    pairs: Sequence[tuple[Any, Any]] = list(zip(runs["file"], runs["sha256"], strict=True))
+    return [(str(f), str(h)) for f, h in dict.fromkeys(pairs)]
+
+
+def when(value: Any) -> str:
+    """A date and time to the minute, '–' where the log had none."""
+    return "–" if pd.isna(value) else f"{value:%Y-%m-%d %H:%M}"

@@ -1,0 +1,54 @@
+"""Writes what an analysis found: an `Analysed` in, four files in one folder out.
+
+All contents are made before the first file is touched, and each file replaces its forerunner in
+one step, so a failure leaves the folder as it was.
+"""
+
+import hashlib
+import json
+from functools import partial
+from pathlib import Path
+
+from roadlog.report.json_out import to_json
+from roadlog.results import Analysed
+from roadlog.study import atomic_write
+
+
+def write_all(analysed: Analysed, out: Path, *, tiles: bool = False) -> None:
+    """Write results.json, report.html, passes.csv and map.html into `out`.
+
+    Parameters
+    ----------
+    analysed : Analysed
+    out : Path
+        Folder, made if it is missing.
+    tiles : bool
+        Let map.html fetch a background map from a tile server when it is opened. The report never
+        does.
+    """
+    from roadlog.report.map import map_page
+    from roadlog.report.page import report_page
+
+    passes = passes_csv(analysed)
+    digest = hashlib.sha256(passes.encode("utf-8")).hexdigest()
+    results = {**to_json(analysed), "passes_csv_sha256": digest}
+    contents = {
+        "passes.csv": passes,
+        "map.html": map_page(analysed, tiles=tiles),
+        "report.html": report_page(analysed, passes_sha256=digest),
+        "results.json": json.dumps(results, indent=2, ensure_ascii=False, allow_nan=False) + "\n",
+    }
+    for name, text in contents.items():
+        atomic_write(out / name, partial(_write_bytes, text=text))
+
+
+def passes_csv(analysed: Analysed) -> str:
+    """The pass table as comma-separated text; generated data carry a `synthetic` column."""
+    passes = analysed.passes
+    if analysed.study.synthetic:
+        passes = passes.assign(synthetic=True)
+    return passes.to_csv(index=False, lineterminator="\n")
+
+
+def _write_bytes(path: Path, *, text: str) -> None:
+    path.write_bytes(text.encode("utf-8", "backslashreplace"))
