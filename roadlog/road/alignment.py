@@ -132,7 +132,9 @@ def align(points: Points, lines: Sequence[Line], usable: Bools | None = None) ->
     return Alignment(line, rows, s, offset, residual, final)
 
 
-def _candidates(points: Points, line: Line, free: Bools) -> tuple[Ints, Floats, Floats, Floats, Floats]:
+def _candidates(
+    points: Points, line: Line, free: Bools
+) -> tuple[Ints, Floats, Floats, Floats, Floats]:
     box = (
         free
         & (points.x_m > line.x_m.min() - REACH_M) & (points.x_m < line.x_m.max() + REACH_M)
@@ -141,7 +143,7 @@ def _candidates(points: Points, line: Line, free: Bools) -> tuple[Ints, Floats, 
     rows = np.flatnonzero(box)
     x, y = points.x_m[rows], points.y_m[rows]
     query = np.column_stack([x, y, HEADING_M * points.hx[rows], HEADING_M * points.hy[rows]])
-    _, vertex = line.tree.query(query, distance_upper_bound=1.25 * REACH_M)
+    vertex = np.asarray(line.tree.query(query, distance_upper_bound=1.25 * REACH_M)[1])
     found = vertex < len(line.s_m)
     rows, x, y, v = rows[found], x[found], y[found], vertex[found]
     tx, ty = line.tx[v], line.ty[v]

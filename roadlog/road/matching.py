@@ -5,8 +5,6 @@ Between fixes the position along the segment follows the wheel distance, so that
 tunnel isn't lost. Method section 3.
 """
 
-from itertools import pairwise
-
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
@@ -14,7 +12,7 @@ from numpy.typing import NDArray
 from roadlog.road.alignment import Alignment, Line, align, gather, line_of
 from roadlog.road.network import Floats, Network, Segment
 from roadlog.road.projection import positions, to_local
-from roadlog.road.trace import MAX_FIX_GAP_M, STEP_M, make_trace
+from roadlog.road.trace import STEP_M, make_trace
 
 END_REACH_M = 3 * STEP_M  # a chain that begins this near an end of its line reaches that end
 SHORTEST_PIECE_M = 60.0
@@ -39,8 +37,9 @@ def match(track: pd.DataFrame, network: Network, run: int) -> pd.DataFrame:
     DataFrame
         The frame with `run`, `x_m`, `y_m` [m], `segment`, `traversal`, `s_m` [m], `grade`,
         `d_m` (distance since the run's start by wheel speed [m]) and `bearing_deg` (direction of
-        the segment, clockwise from north [°], NaN off the network). In a network of kind `run`
-        every sample is on segment `run`.
+        the segment, clockwise from north [°], NaN off the network). Standing before the first
+        move and after the last is on no segment: it is parking, not driving it. In a network of
+        kind `run` every sample is on segment `run`.
     """
     out = track.assign(
         run=run, x_m=np.nan, y_m=np.nan, segment="", traversal=-1, s_m=np.nan, grade=0.0,
@@ -59,10 +58,11 @@ def match(track: pd.DataFrame, network: Network, run: int) -> pd.DataFrame:
     piece = np.full(len(track), -1)
     s = np.full(len(track), np.nan)
     if len(trace.d_m):
+        moving = (d > d[0]) & (d < d[-1])
         pieces = _pieces(align(gather([trace]), lines), trace.d_m, lines)
         for number, (which, at_d, at_s) in enumerate(pieces):
             a, b = np.searchsorted(d, at_d[0], "left"), np.searchsorted(d, at_d[-1], "right")
-            free = piece[a:b] < 0
+            free = (piece[a:b] < 0) & moving[a:b]
             line[a:b][free], piece[a:b][free] = which, number
             s[a:b][free] = np.interp(d[a:b], at_d, at_s)[free]
         near = piece >= 0
@@ -164,9 +164,7 @@ def _on_segments(
         grade[rows] = np.interp(along[rows], g.s_m, g.grade)
         heading = np.unwrap(np.arctan2(np.gradient(g.x_m), np.gradient(g.y_m)))
         bearing[rows] = np.degrees(np.interp(along[rows], g.s_m, heading)) % 360
-    entry = (index >= 0) & (
-        (np.diff(index, prepend=-2) != 0) | (np.diff(piece, prepend=-2) != 0)
-    )
+    entry = (index >= 0) & ((np.diff(index, prepend=-2) != 0) | (np.diff(piece, prepend=-2) != 0))
     traversal = np.where(index >= 0, np.cumsum(entry) - 1, -1)
     names = np.array(["", *(g.id for g in segments)], dtype=object)
     return {

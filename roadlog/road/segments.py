@@ -7,6 +7,7 @@ lie where runs part or join and, within a margin, where the traffic flows.
 
 import string
 from collections.abc import Mapping
+from itertools import pairwise
 
 import numpy as np
 import pandas as pd
@@ -123,7 +124,7 @@ def _cuts(stretch: Stretch, pace: Floats, wanted_m: float) -> Floats:
     slow = gaussian_filter1d(slow, 2.0, mode="nearest")
     fixed = [0.0, *_junctions(stretch, wanted_m), length]
     cuts = [0.0]
-    for a, b in zip(fixed[:-1], fixed[1:], strict=True):
+    for a, b in pairwise(fixed):
         n = max(1, round((b - a) / wanted_m))
         margin = CUT_MARGIN * (b - a) / n
         for j in range(1, n):
@@ -165,7 +166,7 @@ def _segments(
     profile, slope = smooth(profile)
     at_bin = (np.arange(bins) + 0.5) * BIN_M
     out = []
-    for number, (a, b) in enumerate(zip(cuts[:-1], cuts[1:], strict=True), 1):
+    for number, (a, b) in enumerate(pairwise(cuts), 1):
         s = np.linspace(a, b, max(2, round((b - a) / LINE_STEP_M) + 1))
         x, y = np.interp(s, line.s_m, line.x_m), np.interp(s, line.s_m, line.y_m)
         lat, lon = to_geographic(x, y, origin)

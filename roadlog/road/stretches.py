@@ -5,7 +5,6 @@ section 3). A grid of cells by place and heading proposes a reference run; align
 the grid, decides who shares it; the line is then moved to the mean of all who do.
 """
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -24,6 +23,7 @@ BRIDGE_M = 60.0  # a reference may cross this much road that too few runs show
 BLIND_M = 700.0  # and this much without fixes (a tunnel)
 REVISIT_M = 300.0  # a line that comes back to its own road after this much ends there
 LAPS_FOR_LINE = 80  # runs that the mean line is drawn from
+SAME_ROAD_M = 12.0  # sustained offset within which a run speaks for the mean line
 MAX_STRETCHES = 200
 COUNT_STEP_M = 20.0
 
@@ -164,7 +164,7 @@ def _mean_line(points: Points, reference: Ints, free: Bools) -> Line:
     usable = free[mask]
     for _ in range(3):
         rows = align(some, [line], usable)
-        inside = rows.chain >= 0
+        inside = (rows.chain >= 0) & (np.abs(rows.off_bias_m) <= SAME_ROAD_M)
         if not inside.any():
             break
         shift = _mean_offset(rows.s_m[inside], rows.offset_m[inside], line)
@@ -204,7 +204,9 @@ def _kept(
         passed[owner[a], place[a] : place[b] + 1] = True
     enough = (passed[fitted].sum(0) >= k) & (passed[~fitted].sum(0) >= k)
     edges = np.flatnonzero(np.diff(np.concatenate([[0], enough.astype(int), [0]])))
-    parts = [(a * COUNT_STEP_M, min(b * COUNT_STEP_M, line.length_m)) for a, b in edges.reshape(-1, 2)]
+    parts = [
+        (a * COUNT_STEP_M, min(b * COUNT_STEP_M, line.length_m)) for a, b in edges.reshape(-1, 2)
+    ]
     longest = max((b - a for a, b in parts), default=0.0)
     kept = []
     for a, b in parts:

@@ -57,7 +57,7 @@ ROUTES = {
 
 @dataclass(frozen=True)
 class Drives:
-    """Frames by run, arms by run, and the true place of each sample (shape n × 4: x, y, heading)."""
+    """Frames and arms by run, and each sample's true place (n × 4: x, y, unit heading)."""
 
     tracks: dict[int, pd.DataFrame]
     arms: dict[int, str]
@@ -135,7 +135,7 @@ def _drift(n: int, seconds: float, rng: np.random.Generator) -> np.ndarray:
 
 
 def _speeds(length: float, rng: np.random.Generator, stand_s: float) -> tuple[np.ndarray, ...]:
-    """Distance and speed each second: cruising at 14 ± 3 m/s, a few stops, standing at both ends."""
+    """Distance and speed each second: 14 ± 3 m/s, a few stops, standing at both ends."""
     target = 14 + 3 * rng.normal()
     target = float(np.clip(target, 8, 22))
     stops = np.sort(rng.uniform(200, length - 200, max(1, round(length / 3000))))
