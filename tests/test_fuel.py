@@ -140,6 +140,26 @@ def test_light_load_without_throttle_or_status_stays_open():
     assert np.allclose(overrun["fuel_flow_g_s"], overrun["maf_g_s"] / AFR / 2)
 
 
+def test_shut_throttle_near_idle_air_stays_open():
+    """A shut throttle doesn't settle it: an engine can be fuelled on overrun."""
+    samples = drive().drop(columns="fuel_status")
+    light = samples["phase"] == "overrun"
+    idle_air = (samples["maf_g_s"] / samples["rpm"])[samples["phase"] == "idle"].median()
+    samples.loc[light, "maf_g_s"] = 0.95 * idle_air * samples["rpm"]
+    assert set(only(flow_of(samples), "overrun")["fuel_state"]) == {"unclear"}
+
+
+def test_resting_pedal_with_open_throttle_may_be_cruise_control():
+    samples = drive().drop(columns="fuel_status").assign(pedal_pct=15.0)
+    light = samples["phase"] == "overrun"
+    idle_air = (samples["maf_g_s"] / samples["rpm"])[samples["phase"] == "idle"].median()
+    samples.loc[light, "maf_g_s"] = 0.9 * idle_air * samples["rpm"]
+    samples.loc[light, "throttle_pct"] = 19.0
+    assert set(only(flow_of(samples), "overrun")["fuel_state"]) == {"unclear"}
+    samples.loc[light, "pedal_pct"] = 22.0
+    assert set(only(flow_of(samples), "overrun")["fuel_state"]) == {"metered"}
+
+
 def test_open_throttle_at_light_load_is_fuelled():
     samples = drive().drop(columns="fuel_status")
     light = samples["phase"] == "overrun"

@@ -27,9 +27,9 @@ PEDAL_MARGIN_PCT = 1.5
 THROTTLE_MARGIN_PCT = 2.0
 
 # Air per revolution over that of the warm idle. An engine that fires on less air than it idles on
-# gives less work a revolution than its own friction takes: it is on overrun.
-SHUT_CUT, SHUT_UNCLEAR = 1.0, 1.15  # throttle known to be shut
-SHUT_CERTAIN = 0.85
+# gives less work a revolution than its own friction takes: it is on overrun. Fuelled overrun at
+# light load reaches up to the idle's own air, hence the open band below 1.
+SHUT_CUT, SHUT_UNCLEAR = 0.85, 1.15  # throttle known to be shut
 BLIND_CUT, BLIND_UNCLEAR = 0.8, 1.0  # throttle not known
 OPEN_UNCLEAR = 0.7  # throttle open, yet hardly any air: the two readings differ in time
 LOADED = 2.0  # status 4 with this much air is enrichment, not cut
@@ -60,8 +60,9 @@ def cut_state(samples: pd.DataFrame, air_ratio: Array, calibration: Calibration)
     array of int
         `FUELLED`, `UNCLEAR` (fuel or none), or `CUT`. PID 03 decides where it is logged and
         follows cuts: value 4 is a cut at low load, enrichment at high load. Else a cut needs
-        speed > 15 km/h, rpm > idle + 300, and less air per revolution than the warm idle. An
-        engine that stands burns nothing.
+        speed > 15 km/h, rpm > idle + 300, and clearly less air per revolution than the warm idle;
+        near the idle's air it is unclear, unless an open throttle says that fuel flowed. An engine
+        that stands burns nothing.
     """
     status = signal(samples, "fuel_status")
     moving = overrun(samples, calibration)
@@ -89,7 +90,7 @@ def overrun(samples: pd.DataFrame, calibration: Calibration) -> Array:
 def certain_overrun(samples: pd.DataFrame, air_ratio: Array, calibration: Calibration) -> Array:
     """Samples that are a fuel cut beyond doubt by air and throttle, whatever the status says."""
     shut, _ = _throttle(samples, calibration)
-    certain: Array = overrun(samples, calibration) & shut & (air_ratio < SHUT_CERTAIN)
+    certain: Array = overrun(samples, calibration) & shut & (air_ratio < SHUT_CUT)
     return certain
 
 
