@@ -9,7 +9,7 @@ import difflib
 import os
 import tempfile
 import tomllib
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
@@ -195,6 +195,27 @@ def parse_study(text: str, where: str = "study.toml") -> Study:
         return Study.model_validate(data)
     except ValidationError as e:
         raise InputError(f"{where}: {_first_fault(e)}") from e
+
+
+def override(
+    study: Study, *, vehicle: Mapping[str, object], claim: Mapping[str, float] | None = None
+) -> Study:
+    """The study with vehicle values and a claim of the command line in place of its own.
+
+    Raises
+    ------
+    InputError
+        If a value is impossible.
+    """
+    try:
+        changes: dict[str, object] = {
+            "vehicle": Vehicle.model_validate({**study.vehicle.model_dump(), **vehicle})
+        }
+        if claim is not None:
+            changes["claim"] = Claim.model_validate(dict(claim))
+    except ValidationError as e:
+        raise InputError(f"command line: {_first_fault(e)}") from e
+    return study.model_copy(update=changes)
 
 
 def load_study(folder: Path) -> Study:

@@ -1,1 +1,9 @@
-"""The effect of the add-on on fuel use, from the pass table, with its interval."""
+"""The effect of the add-on on fuel use, from the pass table, with its interval.
+
+`estimate_effect` is the stage; `decide` holds its result against the claim.
+"""
+
+from roadlog.effect.estimate import ambiguity_pct, estimate_effect
+from roadlog.effect.finding import decide
+
+__all__ = ["ambiguity_pct", "decide", "estimate_effect"]

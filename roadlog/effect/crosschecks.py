@@ -1,0 +1,171 @@
+"""Other roads to the same number: estimates from switch-unit means, held beside the primary one.
+
+Each cross-check boils the passes down to one figure a switch unit and compares arms with a t
+interval on the units (paired within blocks when the schedule is blocked). None of them shares the
+mixed model's machinery, so agreement means something.
+"""
+
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from roadlog.effect.design import Design
+from roadlog.effect.primary import orthonormal
+from roadlog.results import Interval, NamedInterval
+
+Floats = NDArray[np.floating[Any]]
+
+DISAGREEMENT_RULE = (
+    "a cross-check disagrees when its estimate lies outside the primary interval and the primary "
+    "estimate lies outside the cross-check's interval"
+)
+
+
+def percent(log_change: float) -> float:
+    """Percent change that a log ratio stands for.
+
+    >>> round(percent(0.1), 2)
+    10.52
+    """
+    return float(100 * np.expm1(log_change))
+
+
+def percent_interval(tau: float, half: float, df: float, method: str) -> Interval:
+    """Interval in percent from a log-scale estimate and half-width (NaN: no bounds)."""
+    bounded = np.isfinite(half)
+    return Interval(
+        estimate=percent(tau),
+        low=percent(tau - half) if bounded else None,
+        high=percent(tau + half) if bounded else None,
+        df=df,
+        method=method,
+    )
+
+
+def unit_t(
+    values: Floats, unit_arm: NDArray[np.intp], blocks: Sequence[str] | None
+) -> tuple[float, float, float]:
+    """Arm difference of one value a switch unit: estimate, 95 % half-width, degrees of freedom.
+
+    Units with a missing value are left out; blocks (if any) are fixed effects. The half-width is
+    NaN under 2 degrees of freedom.
+    """
+    from scipy.special import stdtrit
+
+    keep = np.isfinite(values)
+    v, arm = values[keep], unit_arm[keep].astype(float)
+    columns = [np.ones(len(v))]
+    if blocks is not None:
+        labels = np.asarray(blocks)[keep]
+        columns += [(labels == b).astype(float) for b in dict.fromkeys(labels)]
+    basis = orthonormal(np.column_stack(columns))
+    a = arm - basis @ (basis.T @ arm)
+    if a @ a < 1e-9:
+        return float("nan"), float("nan"), 0.0
+    left = v - basis @ (basis.T @ v)
+    estimate = float(a @ left / (a @ a))
+    residual = left - a * estimate
+    df = len(v) - basis.shape[1] - 1
+    if df < 2:
+        return estimate, float("nan"), float(max(df, 0))
+    se = float(np.sqrt(residual @ residual / df / (a @ a)))
+    return estimate, float(stdtrit(df, 0.975)) * se, float(df)
+
+
+def unadjusted(design: Design) -> Interval:
+    """Total fuel over total distance of each switch unit, nothing held equal."""
+    totals = design.passes.groupby(design.unit)[["fuel_ml", "distance_km"]].sum()
+    values = np.log((totals["fuel_ml"] / totals["distance_km"]).to_numpy())
+    return _interval(design, values, "t interval of switch-unit totals")
+
+
+def segment_paired(design: Design) -> Interval:
+    """Mean log fuel use of each segment, compared within segments, averaged by switch unit."""
+    table = pd.DataFrame(
+        {"y": design.y, "segment": design.passes["segment"].to_numpy(), "unit": design.unit}
+    )
+    cells = table.groupby(["unit", "segment"])["y"].mean().unstack()
+    centre = (
+        cells[design.unit_arm[cells.index] == 0].mean()
+        + cells[design.unit_arm[cells.index] == 1].mean()
+    ) / 2
+    values = (cells - centre).mean(axis=1).to_numpy()
+    return _interval(design, values, "t interval of segment-paired switch-unit means")
+
+
+def demand_ratio(design: Design) -> Interval | None:
+    """Fuel over what baseline passes with the same demand and time would burn, by switch unit.
+
+    None where demand is unknown.
+    """
+    from scipy.optimize import nnls
+
+    p = design.passes
+    needed = p[["fuel_ml", "duration_s", "demand_kj_per_km", "distance_km"]].to_numpy(dtype=float)
+    if not np.isfinite(needed).all():
+        return None
+    work = needed[:, 2] * needed[:, 3]
+    terms = np.column_stack([needed[:, 1], work, needed[:, 3]])
+    scale = terms.mean(axis=0)
+    if not (scale > 0).all():
+        return None
+    base = design.arm == 0
+    weights, _ = nnls(terms[base] / scale, needed[base, 0])
+    expected = terms / scale @ weights
+    sums = pd.DataFrame({"fuel": needed[:, 0], "expected": expected}).groupby(design.unit).sum()
+    values = np.log((sums["fuel"] / sums["expected"]).to_numpy())
+    return _interval(design, values, "t interval of fuel over baseline's demand line")
+
+
+def mode_binned(design: Design, modes: pd.DataFrame) -> Interval | None:
+    """Fuel rate by operating mode, at the study's common mix of modes, by switch unit.
+
+    Parameters
+    ----------
+    modes : DataFrame
+        Columns `switch_unit`, `mode` (EPA MOVES operating mode), `seconds`, `fuel_g`.
+
+    Returns
+    -------
+    Interval or None
+        None where fewer than two modes were driven in every switch unit.
+    """
+    if modes.empty:
+        return None
+    sums = modes.groupby(["switch_unit", "mode"])[["seconds", "fuel_g"]].sum()
+    seconds = sums["seconds"].unstack().reindex(design.units)
+    fuel = sums["fuel_g"].unstack().reindex(design.units)
+    common = seconds.columns[(seconds >= 10).all()]
+    if len(common) < 2:
+        return None
+    mix = seconds[common].sum()
+    rates = fuel[common] / seconds[common]
+    values = np.log(((rates * mix).sum(axis=1) / mix.sum()).to_numpy())
+    share = float(mix.sum() / seconds.sum().sum())
+    return _interval(
+        design, values, f"t interval of fuel rate at a common mix of modes ({share:.0%} of time)"
+    )
+
+
+def disagreements(primary: Interval, rows: Sequence[NamedInterval]) -> list[str]:
+    """Names of the cross-checks that disagree with the primary interval by the stated rule."""
+    if primary.low is None or primary.high is None:
+        return []
+    out = []
+    for row in rows:
+        i = row.interval
+        if row.role != "crosscheck" or i.low is None or i.high is None:
+            continue
+        outside = not primary.low <= i.estimate <= primary.high
+        if outside and not i.low <= primary.estimate <= i.high:
+            out.append(row.name)
+    return out
+
+
+def _interval(design: Design, values: Floats, method: str) -> Interval:
+    blocks = design.unit_block if design.blocked else None
+    tau, half, df = unit_t(values, design.unit_arm, blocks)
+    return percent_interval(tau, half, df, method)

@@ -1,0 +1,317 @@
+"""From the pass table to a design: response, arm, switch units, blocks, covariates, weights.
+
+The covariate policy of docs/method.md lives here: which columns may enter which model, in which
+order of priority, how many that vary mostly between switch units the study can afford, and which
+never enter because they lie on the path from device to fuel.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from roadlog.effect.primary import orthonormal
+from roadlog.errors import DesignError, FitError, InputError
+
+Floats = NDArray[np.floating[Any]]
+
+# On the path from device to fuel: never conditioned on in the main model.
+MEDIATORS = (
+    "engine_load", "load_pct", "absolute_load", "maf", "throttle", "pedal", "rpm", "stft", "ltft",
+    "trim", "lambda", "intake_air_temp", "coolant_temp", "map_kpa", "oil_temp", "catalyst_temp",
+    "cold_share", "fuel_rate", "fuel_flow",
+)  # fmt: skip
+
+# What the driver and the road asked: in the equal-driving model, left out of the total effect.
+DRIVING = ("demand_kj_per_km", "mean_speed_kmh", "idle_s_per_km")
+
+# Known before or whatever the device does; the order is the priority under the budget.
+CONDITIONS = ("warmup_deficit_c", "ambient_c", "headwind_m_s")
+
+WARMUP_TIME_CONSTANT_S = 300.0  # common practice, no source: coolant warms in about ten minutes
+WARM_COOLANT_C = 80.0
+
+TERM_UNITS = {
+    "arm": "log ratio",
+    "demand_kj_per_km": "per kJ/km",
+    "mean_speed_kmh": "per km/h",
+    "idle_s_per_km": "per s/km",
+    "warmup_deficit_c": "per °C below warm",
+    "ambient_c": "per °C",
+    "headwind_m_s": "per m/s",
+}
+
+_PRESENT = 0.95
+_MOSTLY_BETWEEN = 0.5
+
+
+@dataclass(frozen=True)
+class Design:
+    """The used passes as arrays, one row a pass.
+
+    `passes` keeps the table's index; `unit`, `other` are integer codes (`other` is None where runs
+    and switch units coincide and days add nothing); `fixed` holds intercept, blocks and segments,
+    `covariates` the centred covariates of the equal-driving model.
+    """
+
+    passes: pd.DataFrame
+    y: Floats
+    arm: Floats
+    unit: NDArray[np.intp]
+    units: tuple[str, ...]
+    unit_arm: NDArray[np.intp]
+    unit_block: tuple[str, ...]
+    other: NDArray[np.intp] | None
+    other_name: str
+    fixed: Floats
+    fixed_names: tuple[str, ...]
+    covariates: pd.DataFrame
+    between: tuple[str, ...]
+    blocked: bool
+    notes: tuple[str, ...]
+
+    @property
+    def names(self) -> list[str]:
+        """Covariates of the equal-driving model."""
+        return [str(c) for c in self.covariates.columns]
+
+    @property
+    def driving(self) -> list[str]:
+        """Covariates that describe the driving, absent from the total-effect model."""
+        return [c for c in self.names if c in DRIVING]
+
+    @property
+    def conditions(self) -> list[str]:
+        """Covariates that the arm can't change."""
+        return [c for c in self.names if c not in DRIVING]
+
+    def fixed_with(self, covariates: Sequence[str]) -> Floats:
+        """The fixed effects without the arm, with these covariates."""
+        return np.column_stack([self.fixed, self.covariates[list(covariates)].to_numpy()])
+
+    def between_count(self, covariates: Sequence[str]) -> int:
+        """How many of these covariates vary mostly between switch units."""
+        return sum(c in self.between for c in covariates)
+
+
+def refuse_mediators(covariates: Sequence[str]) -> None:
+    """Raise InputError if a covariate lies on the path from device to fuel.
+
+    >>> refuse_mediators(["ambient_c"])
+    """
+    for name in covariates:
+        hit = [m for m in MEDIATORS if m in name.lower()]
+        if hit:
+            raise InputError(
+                f"'{name}' can't be a covariate of the main model: the device may change it, and "
+                "holding it equal would hide the effect; leave it out of [analysis] covariates"
+            )
+
+
+def build_design(passes: pd.DataFrame, covariates: Sequence[str] | None = None) -> Design:
+    """Turn the pass table into a design.
+
+    Parameters
+    ----------
+    passes : DataFrame
+        `roadlog.tables.PASSES`; rows with `used` False are left out.
+    covariates : sequence of str, optional
+        Exactly these covariates instead of the policy's own (still within the budget).
+
+    Raises
+    ------
+    DesignError
+        One arm only, one switch unit an arm, or no segment driven in both arms.
+    InputError
+        A covariate that is unknown or lies on the path from device to fuel.
+    """
+    used = _comparable(passes[passes["used"].astype(bool)])
+    segments = list(dict.fromkeys(used["segment"]))
+    unit, unit_labels = pd.factorize(used["switch_unit"], sort=False)
+    first = used.groupby(unit)[["arm", "block"]].first()
+    unit_arm = (first["arm"] == "fitted").to_numpy().astype(np.intp)
+    _check_units(used, unit, unit_labels)
+    arm = (used["arm"] == "fitted").to_numpy().astype(float)
+    unit_block, blocked = _blocks(first)
+    y = np.log(used["ml_per_km"].to_numpy(dtype=float))
+
+    names = ["intercept"]
+    columns = [np.ones(len(used))]
+    if blocked:
+        row_block = np.asarray(unit_block)[unit]
+        for b in list(dict.fromkeys(unit_block))[1:]:
+            names.append(f"block {b}")
+            columns.append((row_block == b).astype(float))
+    for s in segments[1:]:
+        names.append(f"segment {s}")
+        columns.append((used["segment"] == s).to_numpy().astype(float))
+    fixed = np.column_stack(columns)
+    other, other_name = _other_grouping(used, unit)
+    table, between, notes = _covariates(used, fixed, unit, len(unit_labels), covariates, unit_arm)
+    return Design(
+        passes=used,
+        y=y,
+        arm=arm,
+        unit=unit,
+        units=tuple(str(u) for u in unit_labels),
+        unit_arm=unit_arm,
+        unit_block=unit_block,
+        other=other,
+        other_name=other_name,
+        fixed=fixed,
+        fixed_names=tuple(names),
+        covariates=table,
+        between=between,
+        blocked=blocked,
+        notes=notes,
+    )
+
+
+def warmup_deficit_c(coolant_start_c: Floats, since_start_s: Floats) -> Floats:
+    """How far the engine is below warm at entry [°C], from its state at the start alone.
+
+    Coolant in mid-run isn't used, because the device could change it; the deficit at the start
+    decays with a fixed time constant.
+    """
+    deficit = np.maximum(WARM_COOLANT_C - coolant_start_c, 0.0)
+    return np.asarray(deficit * np.exp(-since_start_s / WARMUP_TIME_CONSTANT_S))
+
+
+def _comparable(used: pd.DataFrame) -> pd.DataFrame:
+    if used.empty:
+        raise DesignError("no pass is usable: see the reasons in passes.csv, or add runs")
+    for arm in ("baseline", "fitted"):
+        if not (used["arm"] == arm).any():
+            raise DesignError(
+                f"no usable run of the {arm} arm: an effect needs runs with the add-on in and out"
+            )
+    both = used.groupby("segment")["arm"].nunique()
+    kept = used[used["segment"].isin(both.index[both == 2])]
+    if kept.empty:
+        raise DesignError(
+            "no segment was driven in both arms, so arm and road can't be told apart: "
+            "drive the same road with the add-on in and out"
+        )
+    order = ["start", "run"] if kept["start"].notna().all() else ["run"]
+    return kept.sort_values(order, kind="stable")
+
+
+def _check_units(used: pd.DataFrame, unit: NDArray[np.intp], labels: pd.Index) -> None:
+    mixed = used.groupby(unit)["arm"].nunique()
+    if (mixed > 1).any():
+        name = labels[int(mixed.index[mixed > 1][0])]
+        raise InputError(
+            f"switch unit {name} holds runs of both arms: "
+            "say --switched-by run if the add-on was switched between its runs"
+        )
+    counts = used.groupby("arm")["switch_unit"].nunique()
+    if counts.max() == 1:
+        raise DesignError(
+            "one switch unit in each arm can't tell the add-on from the day: switch it in and out "
+            "again on other days (12 days in randomised pairs are a good start); if it was "
+            "switched daily, say --switched-by day"
+        )
+
+
+def _blocks(first: pd.DataFrame) -> tuple[tuple[str, ...], bool]:
+    """Block label of each unit, and whether every block holds both arms of at least two blocks."""
+    labels = tuple(first["block"].astype(str))
+    if len(set(labels)) < 2 or "" in labels:
+        return labels, False
+    return labels, bool((first.groupby("block")["arm"].nunique() == 2).all())
+
+
+def _other_grouping(
+    used: pd.DataFrame, unit: NDArray[np.intp]
+) -> tuple[NDArray[np.intp] | None, str]:
+    run = pd.factorize(used["run"])[0]
+    if run.max() > unit.max():
+        return run, "run"
+    day = pd.factorize(used["day"])[0]
+    if 0 < day.max() < unit.max():
+        return day, "day"
+    return None, ""
+
+
+def _covariates(
+    used: pd.DataFrame,
+    fixed: Floats,
+    unit: NDArray[np.intp],
+    n_units: int,
+    wanted: Sequence[str] | None,
+    unit_arm: NDArray[np.intp],
+) -> tuple[pd.DataFrame, tuple[str, ...], tuple[str, ...]]:
+    """Centred covariates that the policy and the budget admit, those between units, and notes."""
+    candidates = used.copy()
+    candidates["warmup_deficit_c"] = warmup_deficit_c(
+        used["coolant_start_c"].to_numpy(dtype=float), used["since_start_s"].to_numpy(dtype=float)
+    )
+    notes_columns = [c for c in used.columns if c.startswith("note_")]
+    names = list(wanted) if wanted is not None else [*DRIVING, *CONDITIONS, *notes_columns]
+    if wanted is not None:
+        refuse_mediators(names)
+        unknown = [c for c in names if c not in candidates.columns]
+        if unknown:
+            raise InputError(f"covariate '{unknown[0]}' is not in the pass table: see passes.csv")
+    basis = orthonormal(fixed)
+    budget = max(0, min((n_units - 4) // 4, _free_df(fixed, unit, unit_arm) - 4))
+    kept: dict[str, Floats] = {}
+    between: list[str] = []
+    notes: list[str] = []
+    for name in names:
+        values = pd.Series(
+            pd.to_numeric(candidates[name], errors="coerce"), index=used.index, dtype=float
+        )
+        share = float(np.isfinite(values).mean())
+        if share < _PRESENT:
+            if share > 0 or wanted is not None:
+                notes.append(f"{name} left out: known for only {share:.0%} of the passes")
+            continue
+        filled = values.fillna(values.groupby(used["run"]).transform("mean")).fillna(values.mean())
+        centred = np.asarray(filled - filled.mean(), dtype=float)
+        left = centred - basis @ (basis.T @ centred)
+        if float(left @ left) <= 1e-12 * max(float(centred @ centred), 1e-24):
+            if wanted is not None or float(centred @ centred) > 0:
+                notes.append(f"{name} left out: constant within segments and blocks")
+            continue
+        span = orthonormal(np.column_stack([np.asarray(left), *kept.values()]))
+        if kept and span.shape[1] <= len(kept):
+            notes.append(f"{name} left out: determined by the covariates before it")
+            continue
+        if _between_share(left, unit) > _MOSTLY_BETWEEN:
+            if len(between) >= budget:
+                notes.append(
+                    f"{name} left out: it varies mostly between switch units, and {n_units} units "
+                    f"carry at most {budget} such covariates"
+                )
+                continue
+            between.append(name)
+        kept[name] = centred
+    table = pd.DataFrame(kept, index=used.index)
+    return table, tuple(between), tuple(notes)
+
+
+def _free_df(fixed: Floats, unit: NDArray[np.intp], unit_arm: NDArray[np.intp]) -> int:
+    """Switch units less the rank of the unit-level fixed part (intercept, arm, blocks)."""
+    z = np.eye(len(unit_arm))[unit]
+    basis = orthonormal(fixed)
+    return int(orthonormal(z - basis @ (basis.T @ z)).shape[1]) - 1
+
+
+def _between_share(left: Floats, unit: NDArray[np.intp]) -> float:
+    """Share of a covariate's variance, segments and blocks removed, that lies between units."""
+    counts = np.bincount(unit)
+    means = np.bincount(unit, weights=left) / counts
+    return float((counts * means**2).sum() / (left @ left))
+
+
+def require_rows(design: Design) -> None:
+    """Raise FitError if the passes can't carry the fixed effects."""
+    n, p = design.fixed.shape
+    if n <= p + design.covariates.shape[1] + 2:
+        raise FitError(
+            f"{n} passes can't carry {p} segments and blocks: add runs, or lengthen the segments"
+        )

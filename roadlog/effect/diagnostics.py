@@ -1,0 +1,213 @@
+"""What could be wrong with the design or the fit: aliasing, drift, influence, missing passes.
+
+In go the design and the primary fit; out come the tables that the report shows and warnings with
+stable codes.
+"""
+
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from roadlog.effect.crosschecks import percent, percent_interval, unit_t
+from roadlog.effect.design import Design
+from roadlog.effect.primary import fit_primary, reduce_design
+from roadlog.errors import RoadlogError
+from roadlog.results import Interval, Warned
+
+Floats = NDArray[np.floating[Any]]
+
+ALIASED = 0.6  # |correlation| of the arm with another unit-level quantity that is worth a warning
+
+
+def design_table(design: Design) -> pd.DataFrame:
+    """Correlation of the arm with calendar time, temperature, hour, weather ... by switch unit."""
+    p = design.passes
+    unit_rows = p.groupby(design.unit)
+    quantities: dict[str, pd.Series] = {"order in time": pd.Series(np.arange(len(design.units)))}
+    if p["start"].notna().all():
+        hours = p["start"].dt.hour + p["start"].dt.minute / 60
+        quantities["hour of day"] = hours.groupby(design.unit).mean()
+        weekday = p["start"].dt.dayofweek.astype(float)
+        quantities["weekday"] = weekday.groupby(design.unit).mean()
+    for column, name in (
+        ("ambient_c", "ambient temperature"),
+        ("air_density_kg_m3", "air density"),
+        ("headwind_m_s", "headwind"),
+        ("coolant_start_c", "coolant at start"),
+    ):
+        quantities[name] = unit_rows[column].mean()
+    for column in (c for c in p.columns if c.startswith("note_")):
+        numbers = pd.to_numeric(p[column], errors="coerce")
+        if numbers.notna().all():
+            quantities[column.removeprefix("note_").replace("_", " ")] = numbers.groupby(
+                design.unit
+            ).mean()
+    rows = []
+    for name, values in quantities.items():
+        v = values.to_numpy(dtype=float)
+        if not np.isfinite(v).all() or np.ptp(v) < 1e-9:
+            continue
+        r = float(np.corrcoef(v, design.unit_arm)[0, 1])
+        note = "arm and this can't be told apart well" if abs(r) > ALIASED else ""
+        rows.append({"what": name, "correlation": r, "note": note})
+    return pd.DataFrame(rows, columns=["what", "correlation", "note"])
+
+
+def leave_one_out(design: Design, weights: Floats) -> pd.DataFrame:
+    """The primary effect with each switch unit left out in turn (percent)."""
+    names = design.names
+    fixed = design.fixed_with(names)
+    rows = []
+    for k, label in enumerate(design.units):
+        keep = design.unit != k
+        try:
+            reduced = reduce_design(
+                fixed[keep],
+                design.arm[keep],
+                design.unit[keep],
+                None if design.other is None else design.other[keep],
+                weights[keep],
+                design.between_count(names),
+            )
+            fit = fit_primary(reduced, design.y[keep])
+        except RoadlogError:
+            rows.append({"switch_unit": label, "estimate": np.nan, "low": np.nan, "high": np.nan})
+            continue
+        low, high = fit.bounds()
+        rows.append(
+            {
+                "switch_unit": label,
+                "estimate": percent(fit.tau[0]),
+                "low": percent(low[0]),
+                "high": percent(high[0]),
+            }
+        )
+    return pd.DataFrame(rows)
+
+
+def influence_warnings(primary: Interval, table: pd.DataFrame) -> list[Warned]:
+    """Name a switch unit whose removal moves the estimate by over half of the half-width."""
+    if primary.low is None or primary.high is None or table.empty:
+        return []
+    half = (primary.high - primary.low) / 2
+    moves = (table["estimate"] - primary.estimate).abs()
+    if not (moves > half / 2).any():
+        return []
+    worst = table.iloc[int(np.nanargmax(moves.to_numpy()))]
+    return [
+        Warned(
+            "influential-unit",
+            f"switch unit {worst['switch_unit']} carries much of the result: without it the change "
+            f"is {worst['estimate']:+.1f} % instead of {primary.estimate:+.1f} %",
+        )
+    ]
+
+
+def design_warnings(design: Design, table: pd.DataFrame, randomised: bool) -> list[Warned]:
+    """Warnings about the schedule: order not randomised, aliasing, too few units."""
+    out = []
+    if not randomised:
+        out.append(
+            Warned(
+                "order-not-randomised",
+                "the order of arms wasn't randomised, so a drift over the weeks (weather, fuel, "
+                "tyres) can look like an effect of the add-on",
+            )
+        )
+    for row in table.itertuples():
+        if row.note:
+            out.append(
+                Warned(
+                    "aliased",
+                    f"the arm goes together with {row.what} (correlation {row.correlation:+.2f}): "
+                    "their effects can't be told apart well",
+                )
+            )
+    return out
+
+
+def drift_warnings(design: Design, unit_values: Floats) -> list[Warned]:
+    """Warn if the switch units' adjusted means drift with time beyond chance (5 % level)."""
+    order = np.arange(len(design.units), dtype=float)
+    x = np.column_stack([np.ones_like(order), design.unit_arm, order])
+    if len(order) < 6:
+        return []
+    from scipy.special import stdtr
+
+    beta, _, rank, _ = np.linalg.lstsq(x, unit_values, rcond=None)
+    df = len(order) - rank
+    residual = unit_values - x @ beta
+    variance = residual @ residual / df * np.linalg.pinv(x.T @ x)[2, 2]
+    if rank < 3 or variance <= 0:
+        return []
+    p = 2 * stdtr(df, -abs(beta[2]) / np.sqrt(variance))
+    if p >= 0.05:
+        return []
+    blocked = (
+        "blocks of neighbouring switch units keep it out of the effect"
+        if design.blocked
+        else "and nothing in the design keeps it out of the effect"
+    )
+    change = percent(beta[2] * (len(order) - 1))
+    return [Warned("drift", f"fuel use drifted by {change:+.1f} % over the study; {blocked}")]
+
+
+def missing_warnings(passes: pd.DataFrame) -> list[Warned]:
+    """Warn if one arm lost more of its passes than chance explains.
+
+    Lost are passes that were excluded, and segments that a run of the study's usual route lacks.
+    """
+    from scipy.special import stdtr
+
+    if passes.empty or passes["run"].nunique() < 4:
+        return []
+    usual = passes.groupby("run")["segment"].nunique().quantile(0.9)
+    used = passes[passes["used"].astype(bool)].groupby("run")["segment"].nunique()
+    runs = passes.groupby("run").agg(arm=("arm", "first"), unit=("switch_unit", "first"))
+    runs["kept"] = used.reindex(runs.index).fillna(0) / max(float(usual), 1.0)
+    units = runs.groupby("unit").agg(arm=("arm", "first"), kept=("kept", "mean"))
+    a = units.loc[units["arm"] == "baseline", "kept"].to_numpy()
+    b = units.loc[units["arm"] == "fitted", "kept"].to_numpy()
+    if len(a) < 2 or len(b) < 2:
+        return []
+    gap = float(b.mean() - a.mean())
+    se = float(np.sqrt(a.var(ddof=1) / len(a) + b.var(ddof=1) / len(b)))
+    if abs(gap) < 0.05 or (se > 0 and 2 * stdtr(len(a) + len(b) - 2, -abs(gap) / se) > 0.05):
+        return []
+    return [
+        Warned(
+            "uneven-missing",
+            f"the arms lost unequal shares of their passes (baseline kept {a.mean():.0%}, fitted "
+            f"{b.mean():.0%}): if hard drives dropped out of one arm, the effect is biased",
+        )
+    ]
+
+
+def segment_effects(design: Design, adjusted: Floats) -> pd.DataFrame:
+    """Change by segment (percent) from switch-unit means of the adjusted log fuel use."""
+    rows = []
+    segment = design.passes["segment"].to_numpy()
+    n_units = len(design.units)
+    blocks = design.unit_block if design.blocked else None
+    for s in dict.fromkeys(segment):
+        here = segment == s
+        count = np.bincount(design.unit[here], minlength=n_units)
+        total = np.bincount(design.unit[here], weights=adjusted[here], minlength=n_units)
+        means = np.where(count > 0, total / np.maximum(count, 1), np.nan)
+        tau, half, df = unit_t(means, design.unit_arm, blocks)
+        if not np.isfinite(tau):
+            tau, half, df = unit_t(means, design.unit_arm, None)
+        interval = percent_interval(tau, half, df, "")
+        rows.append(
+            {
+                "segment": s,
+                "change_pct": interval.estimate,
+                "low": np.nan if interval.low is None else interval.low,
+                "high": np.nan if interval.high is None else interval.high,
+                "passes_baseline": int((here & (design.arm == 0)).sum()),
+                "passes_fitted": int((here & (design.arm == 1)).sum()),
+            }
+        )
+    return pd.DataFrame(rows)

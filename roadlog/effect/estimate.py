@@ -1,0 +1,439 @@
+"""The effect stage as one function: pass table in, `EffectResult` out.
+
+Everything is computed from the used passes and the design; the order of work is the order of
+docs/method.md: weights, primary (equal-driving) fit, total effect, unadjusted change,
+randomisation, driving outcomes, cross-checks, sensitivity rows, diagnostics.
+"""
+
+from collections.abc import Iterator, Sequence
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from roadlog.effect import crosschecks, diagnostics, power
+from roadlog.effect.crosschecks import percent, percent_interval
+from roadlog.effect.design import TERM_UNITS, Design, build_design, require_rows
+from roadlog.effect.primary import PrimaryFit, Reduced, fit_primary, reduce_design
+from roadlog.effect.randomise import assignments, randomisation_test
+from roadlog.errors import FitError
+from roadlog.results import EffectResult, Interval, NamedInterval, Randomisation, Warned
+
+Floats = NDArray[np.floating[Any]]
+
+_WORTH_WEIGHTING = 1.5  # largest over smallest pass distance from which weights are estimated
+_OUTCOMES = {
+    "demand_kj_per_km": "demand",
+    "mean_speed_kmh": "mean speed",
+    "idle_s_per_km": "idle time",
+}
+
+
+def estimate_effect(
+    passes: pd.DataFrame,
+    *,
+    randomised: bool,
+    modes: pd.DataFrame | None = None,
+    covariates: Sequence[str] | None = None,
+    seed: int = 1,
+) -> EffectResult:
+    """Estimate the effect of the fitted arm on fuel use.
+
+    Parameters
+    ----------
+    passes : DataFrame
+        `roadlog.tables.PASSES`.
+    randomised : bool
+        Whether chance decided the order of arms (within blocks, where there are any).
+    modes : DataFrame, optional
+        Time and fuel by operating mode and switch unit, for the mode-binned cross-check.
+    covariates : sequence of str, optional
+        Exactly these covariates, instead of the policy's.
+    seed : int
+        For the random draws of the randomisation test.
+
+    Raises
+    ------
+    DesignError, FitError, InputError
+        If the passes can't answer the question.
+    """
+    design = build_design(passes, covariates)
+    require_rows(design)
+    names = design.names
+    weights, weight_note = distance_weights(design, names)
+    _, fit = fit_design(design, names, weights)
+    if not fit.converged[0]:
+        raise FitError(
+            "the variance components reached no optimum: give fewer covariates in [analysis]"
+        )
+    primary = _interval(fit, _method(design, fit))
+    reduced_total, fit_total = fit_design(design, design.conditions, weights)
+    total = _interval(fit_total, "as the primary, without demand, speed and idle")
+    randomisation = (
+        _randomisation(design, reduced_total, np.random.default_rng(seed)) if randomised else None
+    )
+    outcomes = driving_outcomes(design, weights)
+    unadjusted = crosschecks.unadjusted(design)
+    table, adjusted, residuals = _fixed_effects(design, names, weights, fit)
+    unit_values = np.bincount(design.unit, weights=adjusted) / np.bincount(design.unit)
+    forest = [
+        NamedInterval("equal-driving effect", primary, "primary"),
+        NamedInterval("total effect", total, "total"),
+        *_crosscheck_rows(design, modes),
+        *_sensitivity_rows(design, names, weights, residuals["residual"].to_numpy()),
+        NamedInterval("unadjusted change", unadjusted, "unadjusted"),
+    ]
+    correlations = diagnostics.design_table(design)
+    left_out = diagnostics.leave_one_out(design, weights)
+    warnings = [
+        *diagnostics.design_warnings(design, correlations, randomised),
+        *diagnostics.drift_warnings(design, unit_values),
+        *diagnostics.missing_warnings(passes),
+        *diagnostics.influence_warnings(primary, left_out),
+        *[Warned("covariate", n) for n in design.notes],
+        *_disagreement_warnings(primary, forest),
+    ]
+    return EffectResult(
+        primary=primary,
+        total=total,
+        unadjusted=unadjusted,
+        randomisation=randomisation,
+        forest=tuple(forest),
+        outcomes_by_arm=outcomes,
+        coefficients=table,
+        variance_components=_components(design, fit, weight_note),
+        residuals=residuals,
+        unit_means=pd.DataFrame(
+            {
+                "switch_unit": design.units,
+                "arm": np.where(design.unit_arm == 1, "fitted", "baseline"),
+                "block": design.unit_block,
+                "start": design.passes.groupby(design.unit)["start"].min().to_numpy(),
+                "adjusted_pct": 100 * (unit_values - unit_values.mean()),
+            }
+        ),
+        leave_one_out=left_out,
+        design=correlations,
+        segment_effects=diagnostics.segment_effects(design, adjusted),
+        smallest_detectable_pct=power.smallest_detectable_pct(float(fit.se[0]), fit.df),
+        warnings=tuple(warnings),
+    )
+
+
+def ambiguity_pct(passes: pd.DataFrame, covariates: Sequence[str] | None = None) -> float:
+    """How far the effect moves [% fuel use] between the two bounds of ambiguous fuel flow."""
+    taus = []
+    for column in ("fuel_low_ml", "fuel_high_ml"):
+        bound = passes.assign(ml_per_km=passes[column] / passes["distance_km"])
+        bound["used"] = bound["used"].astype(bool) & (bound["ml_per_km"] > 0)
+        design = build_design(bound, covariates)
+        _, fit = fit_design(design, design.names, np.ones(len(design.y)))
+        taus.append(float(fit.tau[0]))
+    return abs(percent(taus[1]) - percent(taus[0]))
+
+
+def fit_design(
+    design: Design,
+    covariates: Sequence[str],
+    weights: Floats,
+    *,
+    y: Floats | None = None,
+) -> tuple[Reduced, PrimaryFit]:
+    """Fit the arm's coefficient with these covariates, for log fuel use or another response."""
+    reduced = reduce_design(
+        design.fixed_with(covariates),
+        design.arm,
+        design.unit,
+        design.other,
+        weights,
+        design.between_count(covariates),
+    )
+    return reduced, fit_primary(reduced, design.y if y is None else y)
+
+
+def distance_weights(design: Design, covariates: Sequence[str]) -> tuple[Floats, str]:
+    """Weights 1/(a + b/distance), a + b = 1 at the mean distance, by REML; and how they came.
+
+    Passes of nearly equal length (longest under 1.5 times the shortest) get equal weights.
+    """
+    from scipy.optimize import minimize_scalar
+
+    km = design.passes["distance_km"].to_numpy(dtype=float)
+    equal = np.ones(len(km))
+    if km.max() < _WORTH_WEIGHTING * km.min():
+        return equal, "equal weights: the passes have nearly the same length"
+    relative = km.mean() / km
+    fixed = design.fixed_with(covariates)
+    columns = _independent(fixed)
+
+    def criterion(share: float) -> float:
+        variance = 1 - share + share * relative
+        root = 1 / np.sqrt(variance)
+        _, fit = fit_design(design, covariates, 1 / variance)
+        r = np.linalg.qr(fixed[:, columns] * root[:, None], mode="r")
+        jacobian = np.log(variance).sum() + 2 * np.log(np.abs(np.diag(r))).sum()
+        return float(fit.criterion[0] + jacobian)
+
+    best = minimize_scalar(criterion, bounds=(0, 1), method="bounded", options={"xatol": 0.02})
+    share = float(best.x)
+    if criterion(0.0) <= float(best.fun):
+        share = 0.0
+    return 1 / (1 - share + share * relative), (
+        f"pass variance {1 - share:.0%} constant, {share:.0%} falling with distance"
+    )
+
+
+def driving_outcomes(design: Design, weights: Floats) -> pd.DataFrame:
+    """Demand, mean speed and idle time as outcomes of the arm.
+
+    Returns
+    -------
+    DataFrame
+        `outcome`, `estimate`, `low`, `high` (percent of the mean; idle in s/km), `p`, `unit`.
+    """
+    from scipy.special import stdtr
+
+    rows = []
+    for column, name in _OUTCOMES.items():
+        values = design.passes[column].to_numpy(dtype=float)
+        if not np.isfinite(values).all() or np.ptp(values) < 1e-9:
+            continue
+        relative = column != "idle_s_per_km"
+        scale = 100 / values.mean() if relative else 1.0
+        try:
+            _, fit = fit_design(design, design.conditions, weights, y=values * scale)
+        except FitError:
+            continue
+        low, high = fit.bounds()
+        p = 2 * stdtr(max(fit.df, 1), -abs(fit.tau[0]) / fit.se[0]) if fit.df >= 2 else np.nan
+        rows.append(
+            {
+                "outcome": name,
+                "estimate": float(fit.tau[0]),
+                "low": float(low[0]),
+                "high": float(high[0]),
+                "p": float(p),
+                "unit": "%" if relative else "s/km",
+            }
+        )
+    return pd.DataFrame(rows, columns=["outcome", "estimate", "low", "high", "p", "unit"])
+
+
+def _interval(fit: PrimaryFit, method: str) -> Interval:
+    _, high = fit.bounds()
+    half = float(high[0] - fit.tau[0])
+    return percent_interval(float(fit.tau[0]), half, fit.df, method)
+
+
+def _method(design: Design, fit: PrimaryFit) -> str:
+    parts = [f"mixed-effects REML, t with {fit.df} degrees of freedom (switch units)"]
+    if fit.df < 2:
+        return "no interval: under 2 degrees of freedom between switch units"
+    if design.blocked:
+        parts.append("blocks fixed")
+    if fit.phi[0] != 1:
+        parts.append("between-unit variance below the passes', scaled to the unit means")
+    return "; ".join(parts)
+
+
+def _randomisation(
+    design: Design, reduced: Reduced, rng: np.random.Generator
+) -> Randomisation | None:
+    blocks = design.unit_block if design.blocked else None
+    drawn = assignments(design.unit_arm, blocks, rng)
+    if drawn.total < 2:
+        return None
+    r = randomisation_test(reduced, design.y, drawn)
+    return Randomisation(
+        p=r.p,
+        low=None if r.low is None else percent(r.low),
+        high=None if r.high is None else percent(r.high),
+        assignments=r.assignments,
+        exact=r.exact,
+        note=r.note,
+    )
+
+
+def _crosscheck_rows(design: Design, modes: pd.DataFrame | None) -> Iterator[NamedInterval]:
+    yield NamedInterval("segment-paired means", crosschecks.segment_paired(design), "crosscheck")
+    ratio = crosschecks.demand_ratio(design)
+    if ratio is not None:
+        yield NamedInterval("fuel per demand", ratio, "crosscheck")
+    binned = None if modes is None else crosschecks.mode_binned(design, modes)
+    if binned is not None:
+        yield NamedInterval("fuel rate by operating mode", binned, "crosscheck")
+
+
+def _sensitivity_rows(
+    design: Design, names: list[str], weights: Floats, residual: Floats
+) -> Iterator[NamedInterval]:
+    """Pre-declared variants of the model; none of them is the result."""
+    from statsmodels.robust.norms import HuberT
+    from statsmodels.robust.scale import mad
+
+    spread = float(mad(residual))
+    huber = np.asarray(HuberT().weights(residual / spread)) if spread > 0 else np.ones_like(weights)
+    variants: list[tuple[str, Sequence[str], Floats, str]] = [
+        ("minimal model", [], weights, "arm, blocks and segments only"),
+        ("heavy tails damped", names, weights * huber, "Huber weights on the primary residuals"),
+    ]
+    if np.ptp(weights) > 0:
+        variants.append(("equal weights", names, np.ones_like(weights), "weights 1"))
+    for name, covariates, w, note in variants:
+        _, fit = fit_design(design, covariates, w)
+        yield NamedInterval(name, _interval(fit, note), "sensitivity", note)
+    yield from _bounded_rows(design, names, weights)
+
+
+def _bounded_rows(design: Design, names: Sequence[str], weights: Floats) -> Iterator[NamedInterval]:
+    """Bounded REML with Kenward-Roger and Satterthwaite degrees of freedom, for parity with R."""
+    from scipy.special import stdtrit
+
+    from roadlog.effect.df import kenward_roger, satterthwaite
+    from roadlog.effect.model import fit_mixed
+
+    fixed = design.fixed_with(names)
+    columns = [*_independent(fixed)]
+    labels = [*design.fixed_names, *names]
+    factors = {"switch unit": design.unit}
+    if design.other is not None:
+        factors[design.other_name] = design.other
+    try:
+        fit = fit_mixed(
+            design.y,
+            np.column_stack([fixed[:, columns], design.arm]),
+            [*(labels[c] for c in columns), "arm"],
+            factors,
+            weights,
+        )
+        tau, _ = fit.coefficient("arm")
+        for name, rule in (("Kenward-Roger", kenward_roger), ("Satterthwaite", satterthwaite)):
+            d = rule(fit, "arm")
+            half = float(stdtrit(d.df, 0.975)) * d.se if d.df >= 2 else float("nan")
+            note = f"bounded REML, {name}"
+            if fit.boundary:
+                note += f"; {' and '.join(fit.boundary)} variance at zero"
+            yield NamedInterval(
+                f"bounded REML, {name}",
+                percent_interval(tau, half, d.df, note),
+                "sensitivity",
+                note,
+            )
+    except FitError:
+        return
+
+
+def _disagreement_warnings(primary: Interval, forest: Sequence[NamedInterval]) -> list[Warned]:
+    names = crosschecks.disagreements(primary, forest)
+    if not names:
+        return []
+    return [
+        Warned(
+            "crosscheck-disagrees",
+            f"{' and '.join(names)} disagree with the primary result "
+            f"({crosschecks.DISAGREEMENT_RULE})",
+        )
+    ]
+
+
+def _fixed_effects(
+    design: Design, names: Sequence[str], weights: Floats, fit: PrimaryFit
+) -> tuple[pd.DataFrame, Floats, pd.DataFrame]:
+    """Coefficient table, log fuel use adjusted to equal conditions, and residuals.
+
+    Covariate rows are generalised least squares at the fitted variances; the arm's row is the
+    primary fit itself.
+    """
+    from scipy.special import stdtrit
+
+    fixed = design.fixed_with(names)
+    columns = _independent(fixed)
+    labels = [[*design.fixed_names, *names][c] for c in columns]
+    x = np.column_stack([design.arm, fixed[:, columns]])
+    s0, s1, s2 = fit.s[0]
+    z = [(s2, design.unit)] + ([(s1, design.other)] if design.other is not None else [])
+    v_inverse_x, v_inverse_y = _solve_covariance(x, design.y, s0 / weights, z)
+    information = x.T @ v_inverse_x
+    vcov = np.linalg.inv(information)
+    beta = vcov @ (x.T @ v_inverse_y)
+    se = np.sqrt(np.diag(vcov))
+    n_rows = len(design.y)
+    rows = []
+    for i, label in enumerate(["arm", *labels]):
+        within = label not in design.between and label != "arm"
+        df = n_rows - x.shape[1] - len(design.units) if within else fit.df
+        b, e = (fit.tau[0], fit.se[0]) if label == "arm" else (beta[i], se[i])
+        half = float(stdtrit(df, 0.975)) * e if df >= 2 else float("nan")
+        rows.append(
+            {
+                "term": label,
+                "estimate": float(b),
+                "se": float(e),
+                "df": float(df),
+                "low": float(b - half),
+                "high": float(b + half),
+                "unit": TERM_UNITS.get(label, "log"),
+            }
+        )
+    fitted = x @ beta
+    condition = np.isin(["arm", *labels], names)
+    segments = np.array([label.startswith("segment ") for label in ["arm", *labels]])
+    part = condition | segments
+    adjusted = design.y - x[:, part] @ beta[part] - (beta[1] if not part[1] else 0.0)
+    p = design.passes
+    residuals = pd.DataFrame(
+        {
+            "fitted": fitted,
+            "residual": design.y - fitted,
+            "segment": p["segment"],
+            "switch_unit": p["switch_unit"],
+            "start": p["start"],
+            "arm": p["arm"],
+        },
+        index=p.index,
+    )
+    return pd.DataFrame(rows), adjusted, residuals
+
+
+def _solve_covariance(
+    x: Floats, y: Floats, variance: Floats, components: Sequence[tuple[float, NDArray[np.intp]]]
+) -> tuple[Floats, Floats]:
+    """V^-1 x and V^-1 y for V = diag(variance) + sum s Z Z', by Woodbury."""
+    right = np.column_stack([x, y])
+    scaled = right / variance[:, None]
+    blocks = [np.sqrt(s) * np.eye(c.max() + 1)[c] for s, c in components if s > 0]
+    if blocks:
+        z = np.hstack(blocks)
+        zd = z / variance[:, None]
+        inner = np.eye(z.shape[1]) + z.T @ zd
+        scaled = scaled - zd @ np.linalg.solve(inner, z.T @ scaled)
+    return scaled[:, :-1], scaled[:, -1]
+
+
+def _components(design: Design, fit: PrimaryFit, weight_note: str) -> pd.DataFrame:
+    s0, s1, s2 = fit.s[0]
+    below = fit.phi[0] != 1
+    rows = [
+        {
+            "name": "switch unit",
+            "sd_pct": 100 * float(np.sqrt(s2)),
+            "note": (
+                f"below zero: units vary {fit.phi[0]:.2f} times what their passes imply"
+                if below
+                else ""
+            ),
+        }
+    ]
+    if design.other is not None:
+        rows.append({"name": design.other_name, "sd_pct": 100 * float(np.sqrt(s1)), "note": ""})
+    rows.append({"name": "pass", "sd_pct": 100 * float(np.sqrt(s0)), "note": weight_note})
+    return pd.DataFrame(rows)
+
+
+def _independent(columns: Floats) -> list[int]:
+    """Positions of a maximal independent set of columns, first come first kept."""
+    from roadlog.effect.model import aliased_columns
+
+    dropped = set(aliased_columns(columns.T @ columns))
+    return [i for i in range(columns.shape[1]) if i not in dropped]

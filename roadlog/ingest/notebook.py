@@ -1,0 +1,114 @@
+"""The study's own small tables: `notes.csv` (what the driver wrote down) and `weather.csv`.
+
+In comes a delimited text in any dialect; out come frames as `roadlog.passes` and
+`roadlog.conditions` take them. Weather columns are matched by meaning and unit.
+"""
+
+import io
+import re
+from pathlib import Path
+
+import pandas as pd
+
+from roadlog.errors import InputError
+from roadlog.ingest.columns import unit_of
+from roadlog.ingest.dialect import as_utf8
+from roadlog.units import UNITS, convert
+
+WEATHER_WORDS = {  # our column: unit, words by which stations call it
+    "temp_c": ("°c", ("temperature", "air temperature", "temp", "outside temperature")),
+    "pressure_kpa": ("kpa", ("pressure", "station pressure", "air pressure", "barometer")),
+    "wind_speed_m_s": ("m/s", ("wind speed", "wind", "mean wind speed")),
+    "wind_from_deg": ("°", ("wind from", "wind direction", "wind bearing")),
+    "humidity_pct": ("%", ("humidity", "relative humidity")),
+}
+TIME_WORDS = ("time", "date time", "datetime", "timestamp", "date")
+
+
+def read_notes(path: Path) -> pd.DataFrame:
+    """Read `notes.csv` as text cells, one row a day or a run.
+
+    Raises
+    ------
+    InputError
+        If it isn't a table with a header and equal rows.
+    """
+    return _read_table(path)
+
+
+def read_weather(path: Path) -> pd.DataFrame:
+    """Read a weather table: `time` and any of the columns of `WEATHER_WORDS`.
+
+    Raises
+    ------
+    InputError
+        If there is no time column, no weather column, or a cell that is neither number nor blank.
+    """
+    table = _read_table(path)
+    out: dict[str, pd.Series] = {}
+    for header in table.columns:
+        words, unit = _split_unit(str(header))
+        if words in TIME_WORDS and "time" not in out:
+            out["time"] = _times(table[header], path)
+            continue
+        for name, (own, known) in WEATHER_WORDS.items():
+            if words in known:
+                if name in out:
+                    raise InputError(f"{path}: two columns say '{words}': leave one out")
+                out[name] = _quantity(table[header], unit, own, path, str(header))
+    if "time" not in out:
+        raise InputError(f"{path}: no time column: name one 'time', as 2026-03-02T08:00+01:00")
+    if len(out) < 2:
+        known_names = ", ".join(w[0] for _, w in WEATHER_WORDS.values())
+        raise InputError(f"{path}: no weather column is recognised: name them {known_names}")
+    return pd.DataFrame(out).sort_values("time", ignore_index=True)
+
+
+def _read_table(path: Path) -> pd.DataFrame:
+    text = as_utf8(path.read_bytes(), path).decode()
+    first = text.partition("\n")[0]
+    delimiter = max(",;\t|", key=first.count)
+    try:
+        table = pd.read_csv(
+            io.StringIO(text),
+            sep=delimiter,
+            dtype=str,
+            skip_blank_lines=True,
+            skipinitialspace=True,
+        )
+    except (pd.errors.ParserError, pd.errors.EmptyDataError) as e:
+        raise InputError(f"{path}: not a table: {str(e).strip()}: one header, equal rows") from e
+    return table.rename(columns=lambda c: str(c).strip())
+
+
+def _times(cells: pd.Series, path: Path) -> pd.Series:
+    try:
+        return pd.to_datetime(cells, format="ISO8601")
+    except (ValueError, TypeError) as e:
+        raise InputError(f"{path}: a time can't be read ({e}): write 2026-03-02T08:00+01:00") from e
+
+
+def _quantity(cells: pd.Series, unit: str | None, own: str, path: Path, header: str) -> pd.Series:
+    text = cells.str.strip().str.replace(",", ".", regex=False)
+    numbers = pd.to_numeric(text, errors="coerce")
+    bad = numbers.isna() & text.notna() & ~text.isin(["", "-", "NA", "N/A", "nan"])
+    if bad.any():
+        row = int(bad.to_numpy().argmax())
+        raise InputError(
+            f"{path}: line {row + 2}, column '{header}': '{cells.iloc[row]}' is no number"
+        )
+    name = own if unit is None else unit_of(unit)
+    if name is None or UNITS[name].dimension != UNITS[own].dimension:
+        raise InputError(f"{path}: column '{header}': unit '{unit}' doesn't fit: use {own}")
+    return pd.Series(convert(numbers.to_numpy(dtype=float), name, own), index=cells.index)
+
+
+def _split_unit(header: str) -> tuple[str, str | None]:
+    """The words of a header in lower case, and the unit in brackets or behind the last gap."""
+    bracketed = re.fullmatch(r"(.*?)[\s_]*[\[(]([^\])]*)[\])]\s*", header)
+    if bracketed:
+        words, unit = bracketed[1], bracketed[2] or None
+    else:
+        head, _, tail = header.replace("_", " ").replace(",", " ").strip().rpartition(" ")
+        words, unit = (head, tail) if head and unit_of(tail) else (header, None)
+    return " ".join(re.sub(r"[_\-]", " ", words).lower().split()), unit
