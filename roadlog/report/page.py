@@ -35,6 +35,7 @@ from roadlog.units import economy_change_pct, mpg_imperial, mpg_us
 
 LIBRARIES = ("roadlog", "numpy", "scipy", "pandas", "statsmodels", "matplotlib", "folium")
 LISTED_PASSES = 60
+_CHANGES = frozenset({"estimate", "low", "high"})
 
 
 @dataclass(frozen=True)
@@ -160,7 +161,7 @@ def _plots(a: Analysed) -> dict[str, Any]:
 def _tables(a: Analysed) -> dict[str, tabulate.Table]:
     effect = a.effect
     return {
-        "outcomes": tabulate.table(effect.outcomes_by_arm),
+        "outcomes": tabulate.table(effect.outcomes_by_arm, with_sign=_CHANGES),
         "design": tabulate.table(effect.design),
         "coefficients": tabulate.table(effect.coefficients, digits=4),
         "variances": tabulate.table(effect.variance_components),
@@ -175,7 +176,7 @@ def _closure(a: Analysed) -> list[tuple[str, str]]:
     if a.closure is None:
         return []
     return [
-        (k.replace("_", " "), typeset(number(v, 3)) if np.isfinite(v) else "not known")
+        (k.replace("_", " "), typeset(f"{v:.4g}") if np.isfinite(v) else "not known")
         for k, v in a.closure.items()
     ]
 

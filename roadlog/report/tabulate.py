@@ -27,7 +27,7 @@ HEADINGS = {
     "l_per_100km_fitted": "fitted, L/100 km",
     "length_m": "length, m",
 }
-_SIGNED = {"change_pct", "correlation"}
+_SIGNED = frozenset({"change_pct", "correlation"})
 
 
 @dataclass(frozen=True)
@@ -39,7 +39,7 @@ class Table:
     rows: tuple[tuple[str, ...], ...]
 
 
-def table(frame: pd.DataFrame, *, digits: int = 2) -> Table:
+def table(frame: pd.DataFrame, *, digits: int = 2, with_sign: frozenset[str] = _SIGNED) -> Table:
     """Any small frame as a table; empty columns are dropped, a named index becomes a column."""
     if not isinstance(frame.index, pd.RangeIndex):
         frame = frame.rename_axis(str(frame.index.name or "name")).reset_index()
@@ -49,7 +49,7 @@ def table(frame: pd.DataFrame, *, digits: int = 2) -> Table:
         for c in kept
     )
     rows = tuple(
-        tuple(_cell(row[c], digits, sign=str(c) in _SIGNED) for c in kept)
+        tuple(_cell(row[c], digits, sign=str(c) in with_sign) for c in kept)
         for row in frame.to_dict("records")
     )
     return Table(tuple(_heading(str(c)) for c in kept), numeric, rows)

@@ -26,7 +26,7 @@ def economy_interval(fuel: Interval) -> Interval:
     """The same change told as fuel economy [%]: the ends swap, since less fuel is more distance.
 
     >>> i = economy_interval(Interval(0.0, -20.0, 25.0))
-    >>> i.estimate, i.low, i.high
+    >>> i.estimate, round(i.low, 6), round(i.high, 6)
     (0.0, -20.0, 25.0)
     """
     return Interval(
@@ -103,10 +103,10 @@ def bounds(interval: Interval, digits: int = 1, unit: str = "%") -> str:
 
 
 def typeset(text: str) -> str:
-    """Minus signs for negative numbers and unbroken spaces before units, for pages.
+    r"""Minus signs for negative numbers and unbroken spaces before units, for pages.
 
-    >>> typeset("-0.8 % on 2024-03-05")
-    '−0.8\\u00a0% on 2024-03-05'
+    >>> ascii(typeset("-0.8 % on 2024-03-05"))
+    "'\\u22120.8\\xa0% on 2024-03-05'"
     """
     text = re.sub(r"(?<![\w-])-(?=\d)", "−", text)
     return _UNIT_SPACE.sub("\u00a0", text)

@@ -51,4 +51,4 @@ def passes_csv(analysed: Analysed) -> str:
 
 
 def _write_bytes(path: Path, *, text: str) -> None:
-    path.write_bytes(text.encode("utf-8", "backslashreplace"))
+    path.write_bytes(text.encode("utf-8"))

@@ -7,6 +7,7 @@ const road = {
     const places = line.getLatLngs();
     const draw = () => {
       const zoom = map.getZoom();
+      if (!Number.isFinite(zoom)) return;
       const p = L.LineUtil.simplify(places.map(q => map.project(q, zoom)), 1);
       const normal = p.slice(1).map((b, i) => {
         const dx = b.x - p[i].x, dy = b.y - p[i].y, d = Math.hypot(dx, dy) || 1;
@@ -40,7 +41,10 @@ const road = {
       path.addEventListener("click", () => show(path));
       path.addEventListener("keydown", e => { if (e.key === "Enter") show(path); });
     }
-    const fit = () => { map.invalidateSize(); map.fitBounds(bounds, { padding: [34, 34], animate: false }); };
+    const fit = () => {
+      map.invalidateSize();
+      if (map.getSize().x) map.fitBounds(bounds, { padding: [34, 34], animate: false });
+    };
     fit();
     addEventListener("beforeprint", fit);
     addEventListener("afterprint", fit);

@@ -1,0 +1,85 @@
+"""The words of a result: short enough for a terminal, true to the numbers."""
+
+import doctest
+
+import pytest
+
+from roadlog.report import summary_lines, text
+from roadlog.report.text import claim_words, headline, verdict
+from roadlog.results import Analysed, Finding, Interval
+from roadlog.study import Claim
+from tests.report.conftest import Change
+
+
+def test_examples_in_the_module_hold() -> None:
+    assert doctest.testmod(text).failed == 0
+
+
+@pytest.mark.parametrize("name", ["whole", "no claim", "before/after", "no positions", "no dates"])
+def test_summary_fits_a_terminal(variants: dict[str, Analysed], name: str) -> None:
+    lines = summary_lines(variants[name])
+    assert max(len(line) for line in lines) <= 88
+    assert 8 <= len(lines) <= 16
+    assert "nan" not in "\n".join(lines).lower()
+
+
+def test_summary_ends_in_the_finding_and_its_reason(analysed: Analysed) -> None:
+    whole = " ".join(" ".join(summary_lines(analysed)).split())
+    end = whole[whole.index("Finding REFUTED") :]
+    assert "falls short" in end
+    assert end.endswith("The randomisation interval agrees.")
+
+
+def test_summary_gives_both_units_and_says_synthetic(analysed: Analysed) -> None:
+    whole = "\n".join(summary_lines(analysed))
+    assert "SYNTHETIC DATA" in whole
+    assert "6.41" in whole
+    assert "L/100 km" in whole
+    assert "36.7 and 36.1 MPG US" in whole
+
+
+def test_real_data_are_not_called_synthetic(variants: dict[str, Analysed]) -> None:
+    assert "SYNTHETIC" not in "\n".join(summary_lines(variants["before/after"]))
+
+
+def test_a_name_with_line_breaks_and_escapes_stays_on_its_line(change: Change) -> None:
+    lines = summary_lines(change(study_name="ring\n\x1b[31mred\u2028x"))
+    assert lines[0] == "ring [31mred x"
+
+
+def test_summary_survives_a_terminal_without_unicode(analysed: Analysed) -> None:
+    "\n".join(summary_lines(analysed)).encode("ascii")
+
+
+@pytest.mark.parametrize(
+    ("estimate", "words"),
+    [(0.62, "used 0.6 % more fuel"), (-3.0, "used 3.0 % less fuel"), (0.04, "changed by 0.0 %")],
+)
+def test_headline_says_more_or_less(change: Change, estimate: float, words: str) -> None:
+    a = change(effect_primary=Interval(estimate, estimate - 1, estimate + 1))
+    assert words in headline(a)
+    assert "95 % interval" in headline(a)
+
+
+def test_headline_without_an_interval_says_so(variants: dict[str, Analysed]) -> None:
+    assert "no interval can be given" in headline(variants["before/after"])
+
+
+@pytest.mark.parametrize(
+    ("claim", "words"),
+    [
+        (Claim(economy_pct=12), "12 % more distance per fuel (10.7 % less fuel)"),
+        (Claim(fuel_pct=10), "10 % less fuel"),
+        (Claim(economy_pct=-5), "5 % less distance per fuel (5.3 % more fuel)"),
+    ],
+)
+def test_claim_is_told_in_fuel_too(claim: Claim, words: str) -> None:
+    assert claim_words(claim) == words
+
+
+@pytest.mark.parametrize(
+    ("word", "words"),
+    [("refuted", "falls short"), ("supported", "reaches it"), ("undecided", "can't settle")],
+)
+def test_verdict_follows_the_finding(change: Change, word: str, words: str) -> None:
+    assert words in verdict(change(finding=Finding(word, ())))  # type: ignore[arg-type]
