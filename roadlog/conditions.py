@@ -48,7 +48,7 @@ def air_density(
     ISO 2533:1975 (dry air). Saturation pressure: WMO-No. 8, annex 4.B (2014). Within 0.1 % of
     CIPM-2007 (Picard et al., Metrologia 45 (2008) 149) over road weather, see tests/reference.
 
-    >>> round(air_density(15.0, 101.325), 4)
+    >>> round(float(air_density(15.0, 101.325)), 4)
     1.225
     """
     vapour = humidity_pct / 100 * 0.6112 * np.exp(17.62 * temp_c / (243.12 + temp_c))

@@ -25,6 +25,7 @@ LINE_STEP_M = 10.0
 REACH_M = 50.0  # candidates lie at most this far aside of the line
 HEADING_M = 40.0  # weight of heading in the search: unit heading vectors count as this many metres
 OFF_LINE_M = 120.0  # driven away from the line for longer than this ends a chain
+GLITCH_M = 300.0  # unless both distances agree closely: then only the receiver left it
 MAX_BLIND_M = 1500.0  # longest stretch without fixes that a chain may bridge
 MIN_CHAIN_M = 60.0
 SUSTAINED_M = 200.0  # offsets are averaged over this much road
@@ -119,16 +120,14 @@ def align(points: Points, lines: Sequence[Line], usable: Bools | None = None) ->
     owner, owners = points.owner[rows], int(points.owner.max(initial=-1)) + 1
     group = line * owners + owner
     away = np.cumsum(points.seen) * STEP_M
-    chain = _chains(group, points.d_m[rows], s, away[rows])
+    chain = _chains(group, points.d_m[rows], s, away[rows], np.arange(len(rows)))
     inside = chain >= 0
     residual = np.full(len(rows), np.nan)
     bx, by = _bias(owner[inside], owners, rows[inside], offset[inside], nx[inside], ny[inside])
     residual[inside] = _sustained(offset - nx * bx[owner] - ny * by[owner], chain)[inside]
     keep = inside.copy()
     keep[inside] = np.abs(residual[inside]) <= _gate(owner[inside], residual[inside])
-    index = np.flatnonzero(keep)
-    final = np.full(len(rows), -1, dtype=np.int64)
-    final[index] = _chains(group[index], points.d_m[rows][index], s[index], away[rows][index])
+    final = _chains(group, points.d_m[rows], s, away[rows], np.flatnonzero(keep))
     return Alignment(line, rows, s, offset, residual, final)
 
 
@@ -155,31 +154,36 @@ def _candidates(
     return rows[near], s[near], offset[near], -ty[near], tx[near]
 
 
-def _chains(group: Ints, d: Floats, s: Floats, away: Floats) -> Ints:
-    """Number the chains among candidate rows; -1 for rows of chains shorter than MIN_CHAIN_M.
+def _chains(group: Ints, d: Floats, s: Floats, away: Floats, use: Ints) -> Ints:
+    """Number the chains among the candidate rows `use`; -1 for the rest and for short chains.
 
     `away` [m] counts distance over seen points, so that its increase between two neighbouring
-    rows, less one step, is what was driven in view of the sky but off the line.
+    rows, less one step, is what was driven in view of the sky between them: over rows not in use
+    (aside of the line) or over no candidates at all (far from it).
     """
     out = np.full(len(d), -1, dtype=np.int64)
-    index = np.arange(len(d))
     for _ in range(2):
-        if not len(index):
+        if not len(use):
             break
-        dd, ds = np.diff(d[index]), np.diff(s[index])
-        off = np.diff(away[index]) - STEP_M
+        dd, ds = np.diff(d[use]), np.diff(s[use])
+        aside = (np.diff(use) - 1) * STEP_M
+        far = np.diff(away[use]) - STEP_M - aside
+        glitch = (far <= GLITCH_M) & (np.abs(ds - dd) <= 30 + 0.05 * dd)
         joined = (
-            (np.diff(group[index]) == 0)
-            & (ds > 0.8 * dd - 45) & (ds < 1.25 * dd + 45)
-            & (off <= OFF_LINE_M) & (dd <= MAX_BLIND_M)
-        )  # fmt: skip
-        number = np.concatenate([[0], np.cumsum(~joined)])
-        first = np.flatnonzero(np.concatenate([[True], ~joined]))
-        last = np.append(first[1:], len(index)) - 1
-        long = (d[index][last] - d[index][first] >= MIN_CHAIN_M)[number]
+            (np.diff(group[use]) == 0)
+            & (ds > 0.8 * dd - 45)
+            & (ds < 1.25 * dd + 45)
+            & (aside <= OFF_LINE_M)
+            & ((far <= OFF_LINE_M) | glitch)
+            & (dd <= MAX_BLIND_M)
+        )
+        number = np.append(0, np.cumsum(~joined))
+        first = np.flatnonzero(np.append(True, ~joined))
+        last = np.append(first[1:], len(use)) - 1
+        long = (d[use][last] - d[use][first] >= MIN_CHAIN_M)[number]
         out[:] = -1
-        out[index[long]] = number[long]
-        index = index[long]
+        out[use[long]] = number[long]
+        use = use[long]
     return out
 
 
