@@ -73,6 +73,7 @@ def numbers(column: pa.ChunkedArray, decimal: str) -> tuple[Floats, Bools]:
     values = np.asarray(
         pd.to_numeric(pd.Series(found.to_numpy(zero_copy_only=False)), errors="coerce"), np.float64
     )
+    values = np.where(np.isinf(values), np.nan, values)
     bad = np.isnan(values) & np.asarray(pc.is_valid(text).to_numpy(zero_copy_only=False), bool)
     return values, bad
 
@@ -100,8 +101,9 @@ def angles(column: pa.ChunkedArray, decimal: str) -> tuple[Floats, Bools]:
         ),
         False,
     )
-    degrees = np.where(negative.to_numpy(zero_copy_only=False), -degrees, degrees)
-    return degrees, np.isnan(degrees) & pc.is_valid(text).to_numpy(zero_copy_only=False)
+    degrees = np.where(np.asarray(negative.to_numpy(zero_copy_only=False)), -degrees, degrees)
+    written = np.asarray(pc.is_valid(text).to_numpy(zero_copy_only=False), bool)
+    return degrees, np.isnan(degrees) & written
 
 
 def degrees_minutes(values: Floats) -> Floats:
@@ -110,8 +112,8 @@ def degrees_minutes(values: Floats) -> Floats:
     >>> float(degrees_minutes(np.array([5230.5]))[0])
     52.50833333333333
     """
-    whole = np.trunc(values / 100)
-    return whole + (values - 100 * whole) / 60
+    whole: Floats = np.trunc(values / 100)
+    return np.asarray(whole + (values - 100 * whole) / 60, np.float64)
 
 
 def hemispheres(column: pa.ChunkedArray) -> Floats:
@@ -120,7 +122,7 @@ def hemispheres(column: pa.ChunkedArray) -> Floats:
     found = pd.Series(letters.to_numpy(zero_copy_only=False)).map(
         {"N": 1.0, "E": 1.0, "O": 1.0, "S": -1.0, "W": -1.0}
     )
-    return found.to_numpy(np.float64)
+    return np.asarray(found, np.float64)
 
 
 def statuses(column: pa.ChunkedArray) -> tuple[Floats, Bools]:
@@ -131,11 +133,11 @@ def statuses(column: pa.ChunkedArray) -> tuple[Floats, Bools]:
     if pa.types.is_floating(column.type):
         raw = floats(column)
         known = {v: _status_number(v) for v in np.unique(raw[~np.isnan(raw)])}
-        values = pd.Series(raw).map(known).to_numpy(np.float64)
+        values: Floats = np.asarray(pd.Series(raw).map(known), np.float64)
         return values, np.isnan(values) & ~np.isnan(raw)
     text = pd.Series(texts(column).to_numpy(zero_copy_only=False))
     meaning = {t: _status_of(t) for t in text.dropna().unique()}
-    values = text.map(meaning).to_numpy(np.float64)
+    values = np.asarray(text.map(meaning), np.float64)
     return values, np.isnan(values) & text.notna().to_numpy()
 
 
@@ -175,9 +177,8 @@ def _status_of(text: str) -> float:
         return OPEN_LOOP_LOAD_OR_CUT
     if fault:
         return OPEN_LOOP_FAULT
-    if words == "ol" or re.search(
-        r"\b(cold|temperature|temp|warm|warming|yet|insufficient)\b", words
-    ):
+    cold = re.search(r"\b(cold|temperature|temp|warm|warming|yet|insufficient)\b", words)
+    if words == "ol" or cold:
         return OPEN_LOOP_COLD
     return float("nan")
 

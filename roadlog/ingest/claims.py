@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from roadlog.errors import InputError
 from roadlog.ingest.cells import step_of
 from roadlog.ingest.columns import Meaning
-from roadlog.ingest.log import Floats
+from roadlog.ingest.log import Floats, counted
 from roadlog.signals import SIGNALS
 from roadlog.units import convert
 
@@ -104,7 +104,7 @@ def clean(frame: Mapping[str, Floats], path: Path, notes: list[str]) -> dict[str
         _check_positions(out["lat_deg"], out["lon_deg"], path)
         nowhere = (out["lat_deg"] == 0) & (out["lon_deg"] == 0)
         if nowhere.any():
-            notes.append(f"{int(nowhere.sum())} fixes at 0, 0 were left blank")
+            notes.append(f"{int(nowhere.sum())} of {len(nowhere)} fixes lie at 0, 0: left blank")
             for name in ("lat_deg", "lon_deg"):
                 out[name] = np.where(nowhere, np.nan, out[name])
     for name, values in out.items():
@@ -116,8 +116,8 @@ def clean(frame: Mapping[str, Floats], path: Path, notes: list[str]) -> dict[str
             continue
         wrong = (values < signal.low) | (values > signal.high)
         notes.append(
-            f"{name}: {int(wrong.sum())} values outside {signal.low:g} … {signal.high:g} "
-            f"{signal.unit} were left blank"
+            f"{name}: {counted(int(wrong.sum()), 'value')} outside {signal.low:g} … "
+            f"{signal.high:g} {signal.unit}: left blank"
         )
         out[name] = np.where(wrong, np.nan, values)
     return out

@@ -20,7 +20,7 @@ from roadlog.errors import InputError
 from roadlog.ingest import cells
 from roadlog.ingest.columns import Meaning
 from roadlog.ingest.datetext import DayMonthUnclear, Times, parse_times, zone_of
-from roadlog.ingest.log import Floats
+from roadlog.ingest.log import Floats, counted, shown
 from roadlog.study import TimeRule
 from roadlog.units import convert
 
@@ -131,10 +131,10 @@ def _read(column: TimeColumn, rule: TimeRule, place: Place, decimal: str) -> Tim
     try:
         times = parse_times(text, day_first)
     except DayMonthUnclear:
+        date = shown(next((x for x in column.samples if x), ""))
         raise InputError(
-            f"{place.path}: line {place.line(0)}, column '{header}': "
-            f"'{next((x for x in column.samples if x), '')}' can be day/month or month/day: set "
-            "day_first = true or false under [time] in study.toml"
+            f"{place.path}: line {place.line(0)}, column '{header}': '{date}' can be day/month or "
+            "month/day: set day_first = true or false under [time] in study.toml"
         ) from None
     if times is None:
         values, bad = cells.numbers(column.cells, decimal)
@@ -167,9 +167,8 @@ def _from_timestamps(column: TimeColumn) -> Times:
     ]
     seconds = (np.concatenate(parts) - valid) / 1e9
     if stamps.null_count:
-        seconds[
-            ~np.concatenate([c.is_valid().to_numpy(zero_copy_only=False) for c in stamps.chunks])
-        ] = np.nan
+        present = [c.is_valid().to_numpy(zero_copy_only=False) for c in stamps.chunks]
+        seconds[~np.concatenate(present)] = np.nan
     origin = pd.Timestamp(valid, unit="ns")
     if column.cells.type.tz is not None:
         zone = zone_of(next(x for x in column.samples if x)) or "UTC"
@@ -181,15 +180,17 @@ def _from_timestamps(column: TimeColumn) -> Times:
 
 def _from_numbers(values: Floats, meaning: Meaning) -> Times | None:
     """Epoch, packed date or time, spreadsheet serial day, or elapsed, by size and step."""
+    values = np.where((values > -1e6) & (values < 1e20), values, np.nan)
     known = values[~np.isnan(values)]
     if not len(known):
         return None
-    size = float(np.median(known))
+    size = float(np.partition(known, len(known) // 2)[len(known) // 2])
     step = float(np.median(np.abs(np.diff(known)))) if len(known) > 1 else 0.0
     if meaning.unit is None or size > 3e8:
         for scale in (1e9, 1e6, 1e3, 1.0):
             if 3e8 * scale < size < 6e9 * scale and not _is_packed(known):
-                first = float(known[0])
+                values = np.where((values > 0) & (values < 7e9 * scale), values, np.nan)
+                first = float(values[~np.isnan(values)][0])
                 origin = pd.Timestamp(round(first / scale * 1e9), unit="ns", tz="UTC")
                 return Times("wall", (values - first) / scale, origin)
     if meaning.unit is not None:
@@ -225,9 +226,8 @@ def _from_packed(values: Floats) -> Times | None:
 def _combine(found: Sequence[tuple[TimeColumn, Times]], place: Place, notes: list[str]) -> Times:
     wall = _first(found, "wall", notes)
     date, clock, elapsed = (_first(found, k, notes) for k in ("date", "day time", "elapsed"))
-    if wall and clock and wall.origin and not (wall.seconds[~np.isnan(wall.seconds)] % 86400).any():
-        if wall.origin == wall.origin.normalize():
-            date, wall = wall, None
+    if wall and clock and _midnights_only(wall):
+        date, wall = wall, None
     if wall is None and date and clock and date.origin is not None:
         seconds = clock.seconds
         days = date.seconds
@@ -256,6 +256,13 @@ def _combine(found: Sequence[tuple[TimeColumn, Times]], place: Place, notes: lis
         return base
     shift = float(apart[both][0])
     return replace(base, seconds=elapsed.seconds + shift)
+
+
+def _midnights_only(wall: Times) -> bool:
+    """Whether a wall clock only carries the date (`2024-01-02 00:00:00` in every row)."""
+    if wall.origin is None or wall.origin != wall.origin.normalize():
+        return False
+    return not (wall.seconds[~np.isnan(wall.seconds)] % _SECONDS_PER_DAY).any()
 
 
 def _first(found: Sequence[tuple[TimeColumn, Times]], kind: str, notes: list[str]) -> Times | None:
@@ -305,7 +312,7 @@ def _with_time(seconds: Floats, place: Place, notes: list[str]) -> NDArray[np.in
             f"{place.path}: line {line}: {int(blank.sum())} of {len(seconds)} rows have no "
             "readable time: export the log again, with a time in every row"
         )
-    notes.append(f"{int(blank.sum())} rows without a readable time were dropped")
+    notes.append(f"{counted(int(blank.sum()), 'row')} without a readable time dropped")
     return rows
 
 
@@ -327,7 +334,7 @@ def _in_order(
                 f"{(seconds[first] - seconds[first - 1]) / _SECONDS_PER_DAY:.0f} days: split the "
                 "file there"
             )
-        notes.append(f"{first} rows from before the logger's clock was set were dropped")
+        notes.append(f"{counted(first, 'row')} from before the logger's clock was set dropped")
         dropped = np.arange(first, len(seconds))
         seconds = seconds[first:]
         rows = dropped if rows is None else rows[dropped]
@@ -338,7 +345,7 @@ def _in_order(
     late = seconds < ahead
     if late.any():
         _refuse_backwards(seconds, ahead, late, rows, place)
-        notes.append(f"{int(late.sum())} rows out of order were put in order of time")
+        notes.append(f"{counted(int(late.sum()), 'row')} out of order put in order of time")
     order = np.argsort(seconds, kind="stable")
     return (order if dropped is None else dropped[order]), seconds[order]
 
@@ -374,7 +381,7 @@ def _refuse_backwards(
     row = int(begins[np.argmax(long | at_end)] if (long | at_end).any() else begins[0])
     back = float(ahead[row] - seconds[row])
     line = _line(place, rows, row)
-    if len(begins) == 1:
+    if len(begins) == 1 and (np.diff(seconds) < 0).sum() <= max(1, 0.05 * len(seconds)):
         raise InputError(
             f"{place.path}: line {line}: the clock jumps back by {back:.0f} s: split the file "
             "there, or name another time column in [columns]"
@@ -433,8 +440,5 @@ def _order_from(text: pa.Array, month: int, day: int) -> bool | None:
 
 
 def _zone_in_header(origin: pd.Timestamp, header: str) -> pd.Timestamp:
-    return (
-        origin.tz_localize("UTC")
-        if re.search(r"(?<![a-z])(utc|gmt)(?![a-z])", header.lower())
-        else origin
-    )
+    in_utc = re.search(r"(?<![a-z])(utc|gmt)(?![a-z])", header.lower())
+    return origin.tz_localize("UTC") if in_utc else origin

@@ -55,7 +55,7 @@ _SHORT_FORMS = {
     "temp": "temperature", "pos": "position", "press": "pressure", "calc": "calculated",
     "equiv": "equivalence", "spd": "speed", "veh": "vehicle", "eng": "engine", "abs": "absolute",
     "cmd": "commanded", "volt": "voltage", "pct": "percent", "barometer": "barometric",
-    "b1": "bank 1", "b2": "bank 2",
+    "b1": "bank 1", "b2": "bank 2", "s1": "sensor 1", "b1s1": "bank 1 sensor 1",
 }  # fmt: skip
 _DROPPED = frozenset({"obd", "obd2", "obdii", "ecu", "ecm", "pcm", "value", "actual", "reading",
                       "sae", "pid", "data", "the", "of"})  # fmt: skip
@@ -95,6 +95,16 @@ def unit_of(text: str) -> str | None:
         if unit := canonical_unit(spelling):
             return unit
     return None
+
+
+def split_unit(header: str) -> tuple[str, str | None]:
+    """The words of a header, in lower case, and the canonical unit that it gives, if any.
+
+    >>> split_unit("Wind speed (km/h)")
+    ('wind speed', 'km/h')
+    """
+    name, unit, _ = next(iter(_readings(header)))
+    return " ".join(re.findall(r"[^\W_]+", _HUMP.sub(" ", name).lower())), unit
 
 
 def match_columns(

@@ -28,12 +28,12 @@ from roadlog.ingest.datetext import zone_of
 from roadlog.ingest.dialect import (
     BLANKS,
     Dialect,
-    as_text_bytes,
+    as_utf8,
     is_number,
     read_records,
     sniff,
 )
-from roadlog.ingest.log import ColumnMatch, Floats, Log
+from roadlog.ingest.log import ColumnMatch, Floats, Log, counted, shown
 from roadlog.ingest.long import widen
 from roadlog.study import ColumnRule, TimeRule
 
@@ -65,13 +65,13 @@ def read_delimited(
         If it isn't text, has no header, no rows, no time or no column that means anything, if two
         columns claim one signal, or if its clock runs backwards.
     """
-    data, encoding = as_text_bytes(raw, path)
-    if not data.strip(b"\0 \t\r\n\x1a"):
+    data = as_utf8(raw, path)
+    if not data.strip(b" \t\r\n\x1a"):
         raise InputError(f"{path} is empty: give a log with a header and rows")
     rules = dict(columns)
     if time.column is not None:
         rules[time.column] = ColumnRule(signal="time")
-    dialect = sniff(data, encoding, path, partial(is_known, rules=rules))
+    dialect = sniff(data, path, partial(is_known, rules=rules))
     meanings = match_columns(dialect.headers, dialect.units, rules, path)
     times = _time_columns(meanings, dialect, time, path)
     notes: list[str] = [
@@ -162,17 +162,15 @@ def _read(
     body = memoryview(data)[dialect.body :]
     types = {i: _type_of(meanings[i], _column(dialect, i)) for i in used}
     torn: list[tuple[str, int]] = []
-    last = _last_line(data, dialect.encoding)
+    last = _last_line(data)
     try:
         table = _parse(body, dialect, types, torn)
     except (pa.ArrowException, ValueError, OSError):
         torn.clear()
-        text = bytes(body).decode(dialect.encoding, errors="replace").replace("\0", "")
-        body = memoryview(text.encode())
         table = _as_text(body, dialect, used, torn, path)
-    broken = [t for t, _ in torn if t.strip("\0 \t\x1a")]
+    broken = [t for t, _ in torn if t.strip(" \t\x1a")]
     if broken and len(broken) > max(1, 0.05 * (len(table) + len(broken))):
-        body = memoryview(_padded(bytes(body).decode(errors="replace"), dialect, path))
+        body = memoryview(_padded(bytes(body).decode(), dialect, path))
         table, torn, broken = _as_text(body, dialect, used, [], path), [], []
         notes.append("rows shorter than the header were read as if blank cells ended them")
     if broken:
@@ -181,9 +179,7 @@ def _read(
             notes.append("the last line is incomplete and was dropped")
         if len(broken) > cut:
             n = len(broken) - cut
-            notes.append(
-                f"{n} {'line' if n == 1 else 'lines'} with the wrong number of cells were dropped"
-            )
+            notes.append(f"{counted(n, 'line')} with the wrong number of cells dropped")
     table, rows = _without_headers(table, dialect, notes)
     if not len(table):
         raise InputError(f"{path}: line {dialect.first_line}: no complete row: the log is empty")
@@ -216,7 +212,9 @@ def _parse(
         torn.append((row.text, row.actual_columns))
         return "skip"
 
-    quoted = b'"' in body.obj  # a newline inside quotes may come in any block
+    whole = body.obj
+    assert isinstance(whole, bytes)
+    quoted = b'"' in whole  # a newline inside quotes may come in any block
     return pa_csv.read_csv(
         pa.BufferReader(pa.py_buffer(body)),
         read_options=pa_csv.ReadOptions(
@@ -251,7 +249,7 @@ def _as_text(
     except (pa.ArrowException, ValueError, OSError) as e:
         raise InputError(
             f"{path}: the rows after line {dialect.first_line - 1} can't be cut into cells "
-            f"({str(e).splitlines()[0][:120]}): export the log again"
+            f"({shown(str(e))}): export the log again"
         ) from e
 
 
@@ -298,7 +296,8 @@ def _without_headers(
             here = [str(table[n][int(row)].as_py() or "").strip() for n in texts]
             if not any(any(ch.isdigit() for ch in c) for c in here):
                 repeat[row] = True
-    notes.append(f"{int(repeat.sum())} repeated header rows were dropped")
+    n = int(repeat.sum())
+    notes.append(f"{counted(n, 'repeated header row')} dropped")
     return table.filter(pa.array(~repeat)), np.flatnonzero(~repeat)
 
 
@@ -316,27 +315,26 @@ def _claim(
     assert meaning.unit is not None
     if meaning.signal == "fuel_status":
         values, bad = cells.statuses(column)
-        what = "say no plain fuel-system status"
+        what = "without a plain fuel-system status"
     elif meaning.signal in ("lat_deg", "lon_deg"):
         values, bad = cells.angles(column, dialect.decimal)
-        what = "hold no angle"
+        what = "without an angle"
         if hemisphere is not None:
             values = _signed(values, cells.hemispheres(table[f"c{hemisphere}"]))
     else:
         values, bad = cells.numbers(column, dialect.decimal)
-        what = "hold no number"
+        what = "without a number"
     if bad.any():
         n = int(bad.sum())
         line = place.line(int(np.flatnonzero(bad)[0]))
         notes.append(
-            f"column '{meaning.header}': {n} {'cell' if n == 1 else 'cells'} (first in line "
-            f"{line}) {what} and were left blank"
+            f"'{meaning.header}': {counted(n, 'cell')} {what}, first in line {line}: left blank"
         )
     return Claim(meaning, values)
 
 
 def _signed(values: Floats, signs: Floats) -> Floats:
-    size = np.abs(values)
+    size = np.where(np.isfinite(values), np.abs(values), np.nan)
     if np.nanmax(size, initial=0.0) > 180:
         size = cells.degrees_minutes(size)
     return np.where(np.isnan(signs), np.sign(values), signs) * size
@@ -397,20 +395,20 @@ def _column(dialect: Dialect, index: int) -> tuple[str, ...]:
     return tuple(s[index] for s in dialect.samples)
 
 
-def _last_line(data: bytes, encoding: str) -> str:
-    tail = data[-65536:].rstrip(b"\0\r\n\x1a")
-    return re.split(rb"[\r\n]", tail)[-1].decode(encoding, errors="replace")
+def _last_line(data: bytes) -> str:
+    tail = data[-65536:].rstrip(b"\r\n\x1a")
+    return re.split(rb"[\r\n]", tail)[-1].decode(errors="replace")
 
 
 def _listed(headers: Sequence[str]) -> str:
-    named = [f"'{h[:40]}'" for h in headers if h]
+    named = [f"'{shown(h)}'" for h in headers if h]
     return ", ".join(named[:12]) + (f" and {len(named) - 12} more" if len(named) > 12 else "")
 
 
 def _line_of(data: bytes, dialect: Dialect, rows: np.ndarray | None, row: int) -> int:
     """Line number in the file of a row of the table (only on the way to a message)."""
     wanted = int(rows[row]) if rows is not None else row
-    text = data[dialect.body :].decode(dialect.encoding, errors="replace")
+    text = data[dialect.body :].decode()
     seen = -1
     for line, record in read_records(text, dialect.delimiter):
         seen += len(record) == dialect.width

@@ -1,6 +1,6 @@
 """How a delimited text is written: encoding, delimiter, decimal mark, header line, units row.
 
-In come a file's bytes; out come the bytes as UTF-8 (or another ASCII superset, named) and a
+In come a file's bytes; out come the bytes as UTF-8 and a
 `Dialect` that says where the rows begin and how to cut them. Only the head of the file is looked
 at, so this costs the same for 200 kB and 200 MB.
 """
@@ -40,7 +40,6 @@ class Dialect:
     row or, where there is none, the unit that follows every value of a column in its cells.
     """
 
-    encoding: str
     delimiter: str
     decimal: str
     headers: tuple[str, ...]
@@ -52,8 +51,8 @@ class Dialect:
     preamble: tuple[str, ...]
 
 
-def as_text_bytes(raw: bytes, path: Path) -> tuple[bytes, str]:
-    """Bytes of an ASCII-superset text without byte-order mark, and their encoding.
+def as_utf8(raw: bytes, path: Path) -> bytes:
+    """The file's text as valid UTF-8 without byte-order mark and NUL bytes.
 
     Raises
     ------
@@ -62,35 +61,67 @@ def as_text_bytes(raw: bytes, path: Path) -> tuple[bytes, str]:
     """
     head = raw[:_HEAD_BYTES]
     if head.startswith(codecs.BOM_UTF8):
-        raw, head = raw[3:], head[3:]
+        raw = raw[3:]
     elif head.startswith((codecs.BOM_UTF32_LE, codecs.BOM_UTF32_BE)):
-        return raw.decode("utf-32", errors="replace").encode(), "utf-8"
+        raw = _transcoded(raw, "utf-32")
     elif head.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
-        raw = raw.decode("utf-16", errors="replace").encode("utf-8", errors="replace")
-        head = raw[:_HEAD_BYTES]
-    elif b"\0" in head:
-        pairs = head[: len(head) // 2 * 2]
-        even, odd = pairs[0::2].count(0), pairs[1::2].count(0)
-        kind = "utf-16-le" if odd > even else "utf-16-be"
-        if max(even, odd) > 0.8 * len(pairs) / 2 and min(even, odd) <= 0.1 * len(pairs) / 2:
-            raw = raw.decode(kind, errors="replace").encode("utf-8", errors="replace")
-            head = raw[:_HEAD_BYTES]
-    control = len(re.findall(rb"[\x00-\x08\x0e-\x1f\x7f]", head.rstrip(b"\0\x1a")))
+        raw = _transcoded(raw, "utf-16")
+    elif kind := _bare_utf16(head):
+        raw = _transcoded(raw, kind)
+    head = raw[:_HEAD_BYTES].rstrip(b"\0\x1a")
+    control = len(re.findall(rb"[\x00-\x08\x0e-\x1f\x7f]", head))
     if control > 0.001 * len(head):
         raise InputError(f"{path} is not a text file: give a delimited text log or a GPX track")
-    try:
-        codecs.getincrementaldecoder("utf-8")().decode(head, len(head) == len(raw))
-        return raw, "utf-8"
-    except UnicodeDecodeError:
-        pass
+    if b"\0" in raw:
+        raw = raw.replace(b"\0", b"")
+    if raw.isascii():
+        return raw
+    end = _valid_utf8(raw)
+    if end >= len(raw) - 3 and end:
+        return raw[:end]
+    if _valid_utf8(head) > len(head) - 4 and not head.isascii():
+        return _transcoded(raw, "utf-8")
     try:
         head.decode("cp1252")
-        return raw, "cp1252"
+        kind = "cp1252"
     except UnicodeDecodeError:
-        return raw, "latin-1"
+        kind = "latin-1"
+    if raw[_HEAD_BYTES:].isascii():
+        return _transcoded(raw[:_HEAD_BYTES], kind) + raw[_HEAD_BYTES:]
+    return _transcoded(raw, kind)
 
 
-def sniff(data: bytes, encoding: str, path: Path, is_known: Callable[[str], bool]) -> Dialect:
+def _bare_utf16(head: bytes) -> str | None:
+    """UTF-16 without a byte-order mark shows as a NUL in nearly every second byte."""
+    pairs = len(head) // 2
+    even, odd = head[: 2 * pairs : 2].count(0), head[1 : 2 * pairs : 2].count(0)
+    if max(even, odd) > 0.8 * pairs and min(even, odd) <= 0.1 * pairs:
+        return "utf-16-le" if odd > even else "utf-16-be"
+    return None
+
+
+def _transcoded(raw: bytes, encoding: str) -> bytes:
+    decoder = codecs.getincrementaldecoder(encoding)(errors="replace")
+    size = 1 << 22
+    return b"".join(
+        decoder.decode(raw[i : i + size]).encode("utf-8", errors="replace")
+        for i in range(0, len(raw), size)
+    )
+
+
+def _valid_utf8(raw: bytes) -> int:
+    """Number of leading bytes that are whole UTF-8 characters; 0 if a bad one lies within."""
+    decoder = codecs.getincrementaldecoder("utf-8")()
+    size = 1 << 22
+    try:
+        for i in range(0, len(raw), size):
+            decoder.decode(raw[i : i + size])
+    except UnicodeDecodeError:
+        return 0
+    return len(raw) - len(decoder.getstate()[0])
+
+
+def sniff(data: bytes, path: Path, is_known: Callable[[str], bool]) -> Dialect:
     """Find delimiter, header, units row, decimal mark and first data row.
 
     `is_known` says whether a cell is a header that means something (a signal, a time column).
@@ -100,9 +131,9 @@ def sniff(data: bytes, encoding: str, path: Path, is_known: Callable[[str], bool
     InputError
         If no header can be found, or no row follows it.
     """
-    lines = _head_lines(data, encoding)
+    lines = _head_lines(data)
     delimiter, records, at = _header(lines, path, is_known)
-    header = [c.strip() for c in records[at].cells]
+    header = [" ".join(c.split()) for c in records[at].cells]
     rows = [r for r in records[at + 1 :] if any(c.strip() for c in r.cells)]
     units: Sequence[str | None] = ()
     if rows and (found := _units_row(rows[0].cells)):
@@ -119,13 +150,12 @@ def sniff(data: bytes, encoding: str, path: Path, is_known: Callable[[str], bool
         units = _units_in_cells(samples, width)
     first = rows[0].first_line
     return Dialect(
-        encoding=encoding,
         delimiter=delimiter,
         decimal=_decimal(samples),
         headers=tuple(header),
         units=tuple([*units, *[None] * width][:width]),
         width=width,
-        body=len("".join(lines[: first - 1]).encode(encoding, errors="replace")),
+        body=len("".join(lines[: first - 1]).encode()),
         first_line=first,
         samples=tuple(samples),
         preamble=tuple(x.strip() for x in lines[: records[at].first_line - 1]),
@@ -149,10 +179,8 @@ class _Record:
     first_line: int
 
 
-def _head_lines(data: bytes, encoding: str) -> list[str]:
-    head = data[:_HEAD_BYTES]
-    decoder = codecs.getincrementaldecoder(encoding)(errors="replace")
-    return _LINE.findall(decoder.decode(head, len(head) == len(data)).replace("\0", ""))
+def _head_lines(data: bytes) -> list[str]:
+    return _LINE.findall(data[:_HEAD_BYTES].decode(errors="ignore"))
 
 
 def _records(lines: Sequence[str], delimiter: str) -> Iterator[_Record]:

@@ -21,7 +21,7 @@ from roadlog.errors import InputError
 from roadlog.ingest.claims import clean
 from roadlog.ingest.clock import Clock, Place, TimeColumn, in_zone, read_clock
 from roadlog.ingest.columns import Meaning
-from roadlog.ingest.log import ColumnMatch, Floats, Log
+from roadlog.ingest.log import ColumnMatch, Floats, Log, counted
 from roadlog.study import TimeRule
 from roadlog.units import convert
 
@@ -61,7 +61,7 @@ def read_gpx(path: Path, raw: bytes, time: TimeRule) -> Log:
         )
     notes: list[str] = []
     if len(timed) < len(points):
-        notes.append(f"{len(points) - len(timed)} track points without a time were dropped")
+        notes.append(f"{counted(len(points) - len(timed), 'track point')} without a time dropped")
     clock = _clock(path, [stamps[i] for i in timed], time)
     order = clock.rows if clock.rows is not None else np.arange(len(timed))
     notes.extend(clock.notes)
@@ -97,9 +97,10 @@ def _points(path: Path, raw: bytes) -> list[Any]:
     return points
 
 
-def _decoded(raw: bytes) -> bytes | str:
+def _decoded(raw: bytes) -> bytes:
     if raw.startswith((b"\xff\xfe", b"\xfe\xff")):
-        return re.sub(r"^<\?xml[^>]*\?>", "", raw.decode("utf-16", errors="replace"))
+        text = raw.decode("utf-16", errors="replace")
+        return re.sub(r"^<\?xml[^>]*\?>", "", text).encode("utf-8", errors="replace")
     return raw.removeprefix(b"\xef\xbb\xbf")
 
 
@@ -122,6 +123,6 @@ def _clock(path: Path, stamps: list[Any], time: TimeRule) -> Clock:
     import pyarrow as pa
 
     utc = pd.to_datetime(pd.Series(stamps), utc=True).dt.as_unit("ns")
-    cells = pa.chunked_array([pa.array(utc.array.asi8).cast(pa.timestamp("ns", "UTC"))])
+    cells = pa.chunked_array([pa.array(utc, pa.timestamp("ns", "UTC"))])
     column = TimeColumn(Meaning("time", "time"), cells, ("2000-01-01T00:00:00Z",))
     return read_clock([column], TimeRule(), Place(path, lambda row: row + 1))

@@ -33,6 +33,21 @@ class ColumnMatch:
     role: Role = "signal"
 
 
+def shown(text: str) -> str:
+    """A text from the file, on one line and short enough for a message."""
+    line = " ".join(text.split())
+    return line if len(line) <= 40 else line[:39] + "…"
+
+
+def counted(n: int, noun: str) -> str:
+    """`1 row`, `2 rows`.
+
+    >>> counted(2, "cell")
+    '2 cells'
+    """
+    return f"{n} {noun}" if n == 1 else f"{n} {noun}s"
+
+
 @dataclass(frozen=True)
 class Log:
     """One raw file, read.

@@ -16,7 +16,7 @@ from roadlog.ingest import cells
 from roadlog.ingest.claims import Claim, canonical
 from roadlog.ingest.clock import Clock, Place
 from roadlog.ingest.columns import Meaning, match_columns, unit_of
-from roadlog.ingest.log import ColumnMatch, Floats
+from roadlog.ingest.log import ColumnMatch, Floats, counted, shown
 from roadlog.signals import SIGNALS
 from roadlog.study import ColumnRule
 
@@ -58,15 +58,15 @@ def widen(
         if meaning.signal in readings:
             other = next(m.header for m in matches if m.signal == meaning.signal)
             raise InputError(
-                f"{place.path}: '{other}' and '{name}' both claim {meaning.signal}: settle it in "
-                f'study.toml under [columns], as "{name}" = "ignore"'
+                f"{place.path}: '{shown(other)}' and '{shown(name)}' both claim {meaning.signal}: "
+                f'settle it in study.toml under [columns], as "{shown(name)}" = "ignore"'
             )
         part = table[column["value"]].take(pa.array(rows))
         values = _values(meaning, part, decimal, name, notes)
         readings[meaning.signal] = rows, canonical(Claim(meaning, values)).values
         matches.append(ColumnMatch(name, meaning.signal, meaning.unit, meaning.note))
     if not readings:
-        listed = ", ".join(f"'{m.header[:40]}'" for m in matches[:12])
+        listed = ", ".join(f"'{shown(m.header)}'" for m in matches[:12])
         raise InputError(
             f"{place.path}: no signal is recognised among {listed}: name them in study.toml under "
             '[columns], as "its name" = "speed_kmh"'
@@ -94,7 +94,9 @@ def _values(
     else:
         values, bad = cells.numbers(part, decimal)
     if bad.any():
-        notes.append(f"'{name}': {int(bad.sum())} readings hold no number and were left blank")
+        notes.append(
+            f"'{shown(name)}': {counted(int(bad.sum()), 'reading')} without a number: left blank"
+        )
     return values
 
 
@@ -105,8 +107,8 @@ def _one_unit(
         return None
     found = {u for u in units.take(pa.array(rows)).unique().to_pylist() if u}
     if len(found) > 1:
+        listed = ", ".join(shown(u) for u in sorted(found)[:4])
         raise InputError(
-            f"{place.path}: '{name}' comes in more than one unit ({', '.join(sorted(found))}): log "
-            "it in one"
+            f"{place.path}: '{shown(name)}' comes in more than one unit ({listed}): log it in one"
         )
     return unit_of(found.pop()) if found else None
