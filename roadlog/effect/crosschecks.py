@@ -83,7 +83,7 @@ def unadjusted(design: Design) -> Interval:
 
 
 def segment_paired(design: Design) -> Interval:
-    """Mean log fuel use of each segment, compared within segments, averaged by switch unit."""
+    """Log fuel use compared within segments, segments weighted by their fuel, by switch unit."""
     table = pd.DataFrame(
         {"y": design.y, "segment": design.passes["segment"].to_numpy(), "unit": design.unit}
     )
@@ -92,7 +92,9 @@ def segment_paired(design: Design) -> Interval:
         cells[design.unit_arm[cells.index] == 0].mean()
         + cells[design.unit_arm[cells.index] == 1].mean()
     ) / 2
-    values = (cells - centre).mean(axis=1).to_numpy()
+    fuel = design.passes.groupby("segment")["fuel_ml"].mean().reindex(cells.columns)
+    weight = cells.notna() * fuel
+    values = (((cells - centre) * weight).sum(axis=1) / weight.sum(axis=1)).to_numpy()
     return _interval(design, values, "t interval of segment-paired switch-unit means")
 
 

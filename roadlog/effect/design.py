@@ -36,9 +36,9 @@ WARM_COOLANT_C = 80.0
 
 TERM_UNITS = {
     "arm": "log ratio",
-    "demand_kj_per_km": "per kJ/km",
-    "mean_speed_kmh": "per km/h",
-    "idle_s_per_km": "per s/km",
+    "demand_kj_per_km": "per kJ/km at mean fuel use",
+    "mean_speed_kmh": "per km/h at mean fuel use",
+    "idle_s_per_km": "per s/km at mean fuel use",
     "warmup_deficit_c": "per °C below warm",
     "ambient_c": "per °C",
     "headwind_m_s": "per m/s",
@@ -54,7 +54,9 @@ class Design:
 
     `passes` keeps the table's index; `unit`, `other` are integer codes (`other` is None where runs
     and switch units coincide and days add nothing); `fixed` holds intercept, blocks and segments,
-    `covariates` the centred covariates of the equal-driving model.
+    `covariates` the centred covariates of the equal-driving model, `fuel_scale` the mean fuel use
+    over the segment's own (both arms), and `base_df` switch units less the rank of intercept, arm
+    and blocks.
     """
 
     passes: pd.DataFrame
@@ -72,6 +74,8 @@ class Design:
     between: tuple[str, ...]
     blocked: bool
     notes: tuple[str, ...]
+    fuel_scale: Floats
+    base_df: int
 
     @property
     def names(self) -> list[str]:
@@ -92,9 +96,9 @@ class Design:
         """The fixed effects without the arm, with these covariates."""
         return np.column_stack([self.fixed, self.covariates[list(covariates)].to_numpy()])
 
-    def between_count(self, covariates: Sequence[str]) -> int:
-        """How many of these covariates vary mostly between switch units."""
-        return sum(c in self.between for c in covariates)
+    def df(self, covariates: Sequence[str]) -> int:
+        """Containment degrees of freedom with these covariates."""
+        return self.base_df - sum(c in self.between for c in covariates)
 
 
 def refuse_mediators(covariates: Sequence[str]) -> None:
@@ -150,7 +154,10 @@ def build_design(passes: pd.DataFrame, covariates: Sequence[str] | None = None) 
         columns.append((used["segment"] == s).to_numpy().astype(float))
     fixed = np.column_stack(columns)
     other, other_name = _other_grouping(used, unit)
-    table, between, notes = _covariates(used, fixed, unit, len(unit_labels), covariates, unit_arm)
+    by_segment = used["ml_per_km"].groupby(used["segment"]).transform("mean").to_numpy(dtype=float)
+    fuel_scale = by_segment.mean() / by_segment
+    base_df = unit_df(fixed, unit)
+    table, between, notes = _covariates(used, fixed, unit, base_df, fuel_scale, covariates)
     return Design(
         passes=used,
         y=y,
@@ -167,6 +174,8 @@ def build_design(passes: pd.DataFrame, covariates: Sequence[str] | None = None) 
         between=between,
         blocked=blocked,
         notes=notes,
+        fuel_scale=fuel_scale,
+        base_df=base_df,
     )
 
 
@@ -240,11 +249,17 @@ def _covariates(
     used: pd.DataFrame,
     fixed: Floats,
     unit: NDArray[np.intp],
-    n_units: int,
+    base_df: int,
+    fuel_scale: Floats,
     wanted: Sequence[str] | None,
-    unit_arm: NDArray[np.intp],
 ) -> tuple[pd.DataFrame, tuple[str, ...], tuple[str, ...]]:
-    """Centred covariates that the policy and the budget admit, those between units, and notes."""
+    """Centred covariates that the policy and the budget admit, those between units, and notes.
+
+    A kJ/km or an idle second costs about the same fuel on every segment, so in the logarithm it
+    weighs more where the segment needs less: driving covariates are taken about their segment's
+    mean and scaled by `fuel_scale`.
+    """
+    n_units = int(unit.max()) + 1
     candidates = used.copy()
     candidates["warmup_deficit_c"] = warmup_deficit_c(
         used["coolant_start_c"].to_numpy(dtype=float), used["since_start_s"].to_numpy(dtype=float)
@@ -257,7 +272,7 @@ def _covariates(
         if unknown:
             raise InputError(f"covariate '{unknown[0]}' is not in the pass table: see passes.csv")
     basis = orthonormal(fixed)
-    budget = max(0, min((n_units - 4) // 4, _free_df(fixed, unit, unit_arm) - 4))
+    budget = max(0, min((n_units - 4) // 4, base_df - 4))
     kept: dict[str, Floats] = {}
     between: list[str] = []
     notes: list[str] = []
@@ -272,6 +287,9 @@ def _covariates(
             continue
         filled = values.fillna(values.groupby(used["run"]).transform("mean")).fillna(values.mean())
         centred = np.asarray(filled - filled.mean(), dtype=float)
+        if name in DRIVING:
+            own = filled.groupby(used["segment"]).transform("mean")
+            centred = np.asarray(filled - own, dtype=float) * fuel_scale
         left = centred - basis @ (basis.T @ centred)
         if float(left @ left) <= 1e-12 * max(float(centred @ centred), 1e-24):
             if wanted is not None or float(centred @ centred) > 0:
@@ -294,9 +312,13 @@ def _covariates(
     return table, tuple(between), tuple(notes)
 
 
-def _free_df(fixed: Floats, unit: NDArray[np.intp], unit_arm: NDArray[np.intp]) -> int:
-    """Switch units less the rank of the unit-level fixed part (intercept, arm, blocks)."""
-    z = np.eye(len(unit_arm))[unit]
+def unit_df(fixed: Floats, unit: NDArray[np.intp]) -> int:
+    """Switch units less the rank of the unit-level fixed part (intercept, arm, blocks).
+
+    `fixed` (n, p) holds intercept, blocks and segments, but neither arm nor covariates.
+    """
+    _, codes = np.unique(unit, return_inverse=True)
+    z = np.eye(int(codes.max()) + 1)[codes]
     basis = orthonormal(fixed)
     return int(orthonormal(z - basis @ (basis.T @ z)).shape[1]) - 1
 

@@ -11,7 +11,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from roadlog.effect.crosschecks import percent, percent_interval, unit_t
-from roadlog.effect.design import Design
+from roadlog.effect.design import Design, unit_df
 from roadlog.effect.primary import fit_primary, reduce_design
 from roadlog.errors import RoadlogError
 from roadlog.results import Interval, Warned
@@ -69,7 +69,7 @@ def leave_one_out(design: Design, weights: Floats) -> pd.DataFrame:
                 design.unit[keep],
                 None if design.other is None else design.other[keep],
                 weights[keep],
-                design.between_count(names),
+                unit_df(design.fixed[keep], design.unit[keep]) - len(design.between),
             )
             fit = fit_primary(reduced, design.y[keep])
         except RoadlogError:

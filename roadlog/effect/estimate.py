@@ -5,7 +5,7 @@ docs/method.md: weights, primary (equal-driving) fit, total effect, unadjusted c
 randomisation, driving outcomes, cross-checks, sensitivity rows, diagnostics.
 """
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from typing import Any
 
 import numpy as np
@@ -61,7 +61,7 @@ def estimate_effect(
     design = build_design(passes, covariates)
     require_rows(design)
     names = design.names
-    weights, weight_note = distance_weights(design, names)
+    weights, weight_note = noise_weights(design, names)
     _, fit = fit_design(design, names, weights)
     if not fit.converged[0]:
         raise FitError(
@@ -147,40 +147,55 @@ def fit_design(
         design.unit,
         design.other,
         weights,
-        design.between_count(covariates),
+        design.df(covariates),
     )
     return reduced, fit_primary(reduced, design.y if y is None else y)
 
 
-def distance_weights(design: Design, covariates: Sequence[str]) -> tuple[Floats, str]:
-    """Weights 1/(a + b/distance), a + b = 1 at the mean distance, by REML; and how they came.
+def noise_weights(design: Design, covariates: Sequence[str]) -> tuple[Floats, str]:
+    """Weights 1/v with v = a + b (mean distance/distance) + c (mean fuel/segment's fuel)^2.
 
-    Passes of nearly equal length (longest under 1.5 times the shortest) get equal weights.
+    The shares a + b + c = 1 are estimated by REML. The last term is for segments that need little
+    fuel (downhill, overrun): a millilitre of chance is a large share there. `b` is only estimated
+    where passes differ in length (longest at least 1.5 times the shortest).
+
+    Returns
+    -------
+    weights : (n,) array
+    note : str
+        The shares in words.
     """
     from scipy.optimize import minimize_scalar
 
     km = design.passes["distance_km"].to_numpy(dtype=float)
-    equal = np.ones(len(km))
-    if km.max() < _WORTH_WEIGHTING * km.min():
-        return equal, "equal weights: the passes have nearly the same length"
-    relative = km.mean() / km
+    by_distance = km.mean() / km
+    by_fuel = (design.fuel_scale * by_distance) ** 2
     fixed = design.fixed_with(covariates)
     columns = _independent(fixed)
 
-    def criterion(share: float) -> float:
-        variance = 1 - share + share * relative
-        root = 1 / np.sqrt(variance)
-        _, fit = fit_design(design, covariates, 1 / variance)
-        r = np.linalg.qr(fixed[:, columns] * root[:, None], mode="r")
-        jacobian = np.log(variance).sum() + 2 * np.log(np.abs(np.diag(r))).sum()
+    def variance(b: float, c: float) -> Floats:
+        return np.asarray((1 - c) * (1 - b + b * by_distance) + c * by_fuel)
+
+    def criterion(b: float, c: float) -> float:
+        v = variance(b, c)
+        _, fit = fit_design(design, covariates, 1 / v)
+        r = np.linalg.qr(fixed[:, columns] / np.sqrt(v)[:, None], mode="r")
+        jacobian = np.log(v).sum() + 2 * np.log(np.abs(np.diag(r))).sum()
         return float(fit.criterion[0] + jacobian)
 
-    best = minimize_scalar(criterion, bounds=(0, 1), method="bounded", options={"xatol": 0.02})
-    share = float(best.x)
-    if criterion(0.0) <= float(best.fun):
-        share = 0.0
-    return 1 / (1 - share + share * relative), (
-        f"pass variance {1 - share:.0%} constant, {share:.0%} falling with distance"
+    def best(f: Callable[[float], float]) -> float:
+        found = minimize_scalar(f, bounds=(0, 1), method="bounded", options={"xatol": 0.01})
+        ends = {0.0: f(0.0), float(found.x): float(found.fun), 1.0: f(1.0)}
+        return min(ends, key=lambda x: ends[x])
+
+    b = c = 0.0
+    if np.ptp(design.fuel_scale) > 1e-9:
+        c = best(lambda x: criterion(0.0, x))
+    if c < 1 and km.max() >= _WORTH_WEIGHTING * km.min():
+        b = best(lambda x: criterion(x, c))
+    a, b = (1 - b) * (1 - c), b * (1 - c)
+    return 1 / variance(b / max(1 - c, 1e-12), c), (
+        f"variance {a:.0%} constant, {b:.0%} falling with distance, {c:.0%} with fuel burned"
     )
 
 

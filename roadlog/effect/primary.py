@@ -50,7 +50,7 @@ class Reduced:
     units : (m, n_units) the switch units' coordinates
     unit_basis : (m, q) orthonormal basis of the span of `units`
     n_outside : passes' degrees of freedom outside the run space
-    df : containment degrees of freedom, q - 1 less the covariates that vary between units
+    df : containment degrees of freedom: q - 1, less the covariates that vary between units
     """
 
     fixed_basis: Floats
@@ -106,7 +106,7 @@ def reduce_design(
     unit: ArrayLike,
     other: ArrayLike | None,
     weights: ArrayLike | None = None,
-    between_covariates: int = 0,
+    df: int | None = None,
 ) -> Reduced:
     """Project out the fixed effects and rotate into the run space.
 
@@ -117,8 +117,9 @@ def reduce_design(
     unit : (n,) switch-unit codes 0..n_units-1
     other : (n,) codes of runs (within units) or of days (over units), or None
     weights : (n,) inverse relative error variances
-    between_covariates : int
-        Covariates that vary mostly between switch units: each costs a degree of freedom.
+    df : int, optional
+        Containment degrees of freedom; by default the rank of the switch units less one, which
+        is right as long as no covariate varies mostly between units.
 
     Raises
     ------
@@ -151,7 +152,7 @@ def reduce_design(
         units=units,
         unit_basis=unit_basis,
         n_outside=n - basis.shape[1] - run_basis.shape[1],
-        df=unit_basis.shape[1] - 1 - between_covariates,
+        df=unit_basis.shape[1] - 1 if df is None else df,
     )
 
 
