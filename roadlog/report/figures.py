@@ -98,9 +98,9 @@ def _forest_row(axes: "Axes", row: NamedInterval, i: int, span: tuple[float, flo
     colour = INK if row.role in ("primary", "total") else QUIET
     weight = "bold" if main else "normal"
     y = i + 0.28
-    name = f"{row.name} ({row.note})" if row.note else row.name
+    name = row.name[:1].upper() + row.name[1:]
     axes.text(
-        0.0, i - 0.08, _shortened(name, 52), transform=axes.get_yaxis_transform(), va="center",
+        0.0, i - 0.08, _shortened(name, 42), transform=axes.get_yaxis_transform(), va="center",
         fontweight=weight, color=colour, bbox=_BEHIND_TEXT,
     )  # fmt: skip
     if interval.low is not None and interval.high is not None:

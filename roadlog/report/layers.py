@@ -24,6 +24,7 @@ SIDEWAYS_PX = 5.0
 WIDTH_PX = (4.0, 9.0)
 POINTS_A_SEGMENT = 40
 POINTS_A_RUN = 160
+_DIRECTION_OVER_M = 150.0
 
 
 @dataclass(frozen=True)
@@ -130,44 +131,52 @@ def _segment_line(d: Drawn, most: int, chart: Any, *, casing: bool) -> Any:
 
 def _mark_leg(leg: Leg, group: Any) -> None:
     folium = _folium()
-    first, last = leg.segments[0], leg.segments[-1]
-    for segment, at, text, anchor in (
-        (first, 0, f"leg {leg.number} starts", (84, 22)),
-        (last, -1, f"leg {leg.number} ends", (-4, -6)),
-    ):
-        place = [float(segment.lat_deg[at]), float(segment.lon_deg[at])]
-        if not np.isfinite(place).all():
+    for km, text, outward in ((0.0, "start", -1.0), (leg.length_km, "end", 1.0)):
+        place, ahead = _at(leg, km)
+        if not np.isfinite([*place, *ahead]).all():
             continue
         folium.CircleMarker(
             place, radius=5, color=INK, weight=2, fill_color="#ffffff", fill_opacity=1.0,
         ).add_to(group)  # fmt: skip
-        _label(place, text, "road-end", (80, 16), anchor).add_to(group)
+        centre = _aside_px(ahead, right_px=(40, 20), ahead_px=16 * outward)
+        _label(place, f"leg {leg.number} {text}", "road-end", (66, 16), centre).add_to(group)
     step = mark_step_km(leg.length_km)
     for km in np.arange(step, leg.length_km - step / 3, step):
-        _mark_km(leg, float(km), group)
+        place, ahead = _at(leg, float(km))
+        if np.isfinite([*place, *ahead]).all():
+            centre = _aside_px(ahead, right_px=(26, 17), ahead_px=0)
+            _label(place, f"{km:g} km", "road-mark", (40, 16), centre).add_to(group)
 
 
-def _mark_km(leg: Leg, km: float, group: Any) -> None:
-    at = max(0, int(np.searchsorted(leg.starts_km, km, side="right")) - 1)
-    segment = leg.segments[at]
-    s = (km - leg.starts_km[at]) * 1000
-    i = min(int(np.searchsorted(segment.s_m, s)), segment.s_m.size - 1)
-    j, k = max(i - 1, 0), min(i + 1, segment.s_m.size - 1)
+def _at(leg: Leg, km: float) -> tuple[list[float], tuple[float, float]]:
+    """Place (lat, lon) at a distance along a leg, and the unit vector (east, north) of travel."""
+    i = max(0, int(np.searchsorted(leg.starts_km, km, side="right")) - 1)
+    segment, s = leg.segments[i], (km - leg.starts_km[i]) * 1000
     place = [float(np.interp(s, segment.s_m, v)) for v in (segment.lat_deg, segment.lon_deg)]
-    ahead = np.array([segment.x_m[k] - segment.x_m[j], segment.y_m[k] - segment.y_m[j]])
-    length = float(np.hypot(*ahead))
-    if not np.isfinite([*place, length]).all() or length == 0:
-        return
-    east, north = ahead / length
-    right_px = (26 * north, 17 * east)
-    anchor = (round(20 - right_px[0]), round(8 - right_px[1]))
-    _label(place, f"{km:g} km", "road-mark", (40, 16), anchor).add_to(group)
+    ends = np.clip([s - _DIRECTION_OVER_M, s + _DIRECTION_OVER_M], 0, segment.s_m[-1])
+    east, north = (float(np.diff(np.interp(ends, segment.s_m, v))[0]) for v in
+                   (segment.x_m, segment.y_m))  # fmt: skip
+    length = float(np.hypot(east, north))
+    return place, (east / length, north / length) if length > 0 else (np.nan, np.nan)
+
+
+def _aside_px(
+    ahead: tuple[float, float], *, right_px: tuple[float, float], ahead_px: float
+) -> tuple[float, float]:
+    """Where a label's centre goes [px right, px down], to the right of the direction of travel."""
+    east, north = ahead
+    return (right_px[0] * north + ahead_px * east, right_px[1] * east - ahead_px * north)
 
 
 def _label(
-    place: Sequence[float], text: str, style: str, size: tuple[int, int], anchor: tuple[int, int]
+    place: Sequence[float],
+    text: str,
+    style: str,
+    size: tuple[int, int],
+    centre: tuple[float, float],
 ) -> Any:
     folium = _folium()
+    anchor = (round(size[0] / 2 - centre[0]), round(size[1] / 2 - centre[1]))
     icon = folium.DivIcon(
         html=html.escape(text), icon_size=size, icon_anchor=anchor, class_name=style
     )

@@ -35,6 +35,7 @@ from roadlog.units import economy_change_pct, mpg_imperial, mpg_us
 
 LIBRARIES = ("roadlog", "numpy", "scipy", "pandas", "statsmodels", "matplotlib", "folium")
 LISTED_PASSES = 60
+_NUISANCE_TERMS = r"intercept|block\b|segment\b"
 _CHANGES = frozenset({"estimate", "low", "high"})
 
 
@@ -77,6 +78,7 @@ def report_page(analysed: Analysed, *, passes_sha256: str) -> str:
         map=None if no_map else map_parts(a),
         no_map=no_map,
         plots=_plots(a),
+        notes=[(r.name, r.note) for r in figures.forest_rows(a) if r.note],
         tables=_tables(a),
         run_reasons=tabulate.reason_counts(a.runs),
         pass_reasons=tabulate.reason_counts(a.passes),
@@ -160,10 +162,14 @@ def _plots(a: Analysed) -> dict[str, Any]:
 
 def _tables(a: Analysed) -> dict[str, tabulate.Table]:
     effect = a.effect
+    terms = effect.coefficients.reset_index(drop=True)
+    nuisance = terms["term"].str.match(_NUISANCE_TERMS).to_numpy(dtype=bool)
+    terms = terms.assign(term=terms["term"].astype(str).map(tabulate.term_name))
     return {
         "outcomes": tabulate.table(effect.outcomes_by_arm, with_sign=_CHANGES),
         "design": tabulate.table(effect.design),
-        "coefficients": tabulate.table(effect.coefficients, digits=4),
+        "coefficients": tabulate.table(terms[~nuisance].reset_index(drop=True), digits=None),
+        "nuisance": tabulate.table(terms[nuisance].reset_index(drop=True), digits=None),
         "variances": tabulate.table(effect.variance_components),
         "estimators": tabulate.table(a.estimators),
         "runs": tabulate.run_table(a),

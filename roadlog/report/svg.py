@@ -62,7 +62,7 @@ def figure(name: str, description: str, height_in: float, draw: Callable[["Axes"
     }
     with mpl.rc_context(look):
         sheet = Figure(figsize=(WIDTH_IN, height_in), facecolor="none", dpi=144)
-        axes = sheet.add_axes((0.12, 0.5 / height_in, 0.86, 1 - 0.62 / height_in))
+        axes = sheet.add_axes((0.14, 0.5 / height_in, 0.84, 1 - 0.62 / height_in))
         draw(axes)
         text = io.StringIO()
         canvas: Any = FigureCanvasSVG(sheet)

@@ -1,5 +1,6 @@
 """Tables for the page: frames of a finished analysis in, headings and rows of text out."""
 
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -23,10 +24,25 @@ HEADINGS = {
     "correlation": "correlation with the arm",
     "expected_error_pct": "expected error, %",
     "expected_error": "expected error",
-    "l_per_100km_baseline": "baseline, L/100 km",
-    "l_per_100km_fitted": "fitted, L/100 km",
+    "baseline_l_per_100km": "baseline, L/100 km",
+    "fitted_l_per_100km": "fitted, L/100 km",
     "length_m": "length, m",
 }
+TERMS = {
+    "demand_kj_per_km": "demand",
+    "mean_speed_kmh": "mean speed",
+    "idle_s_per_km": "idling",
+    "cold_share": "share of cold time",
+    "coolant_start_c": "coolant at start",
+    "since_start_s": "time since start",
+    "warmup_deficit_c": "warm-up",
+    "ambient_c": "ambient temperature",
+    "pressure_kpa": "air pressure",
+    "air_density_kg_m3": "air density",
+    "headwind_m_s": "headwind",
+    "supply_voltage_v": "supply voltage",
+}
+_NUMBER = re.compile(r"\d+(?:\.\d+)?")
 _SIGNED = frozenset({"change_pct", "correlation"})
 
 
@@ -39,8 +55,20 @@ class Table:
     rows: tuple[tuple[str, ...], ...]
 
 
-def table(frame: pd.DataFrame, *, digits: int = 2, with_sign: frozenset[str] = _SIGNED) -> Table:
-    """Any small frame as a table; empty columns are dropped, a named index becomes a column."""
+def table(
+    frame: pd.DataFrame, *, digits: int | None = 2, with_sign: frozenset[str] = _SIGNED
+) -> Table:
+    """Any small frame as a table.
+
+    Parameters
+    ----------
+    frame : DataFrame
+        Empty columns are dropped, a named index becomes a column.
+    digits : int or None
+        Decimals of numbers; None for three significant figures.
+    with_sign : set of str
+        Columns of changes, told with their sign.
+    """
     if not isinstance(frame.index, pd.RangeIndex):
         frame = frame.rename_axis(str(frame.index.name or "name")).reset_index()
     kept = [c for c in frame.columns if not _blank(frame[c])]
@@ -49,10 +77,21 @@ def table(frame: pd.DataFrame, *, digits: int = 2, with_sign: frozenset[str] = _
         for c in kept
     )
     rows = tuple(
-        tuple(_cell(row[c], digits, sign=str(c) in with_sign) for c in kept)
+        tuple(_cell(row[c], None if c == "p" else digits, sign=str(c) in with_sign) for c in kept)
         for row in frame.to_dict("records")
     )
     return Table(tuple(_heading(str(c)) for c in kept), numeric, rows)
+
+
+def term_name(term: str) -> str:
+    """A model term in words.
+
+    >>> term_name("demand_kj_per_km"), term_name("note_payload_kg")
+    ('demand', 'payload kg (from notes)')
+    """
+    if term.startswith("note_"):
+        return f"{term.removeprefix('note_').replace('_', ' ')} (from notes)"
+    return TERMS.get(term, term.replace("_", " "))
 
 
 def _blank(column: pd.Series) -> bool:
@@ -63,7 +102,7 @@ def _heading(name: str) -> str:
     return HEADINGS.get(name, name.replace("_pct", ", %").replace("_", " "))
 
 
-def _cell(value: Any, digits: int, *, sign: bool) -> str:
+def _cell(value: Any, digits: int | None, *, sign: bool) -> str:
     if isinstance(value, bool | np.bool_):
         return "yes" if value else "no"
     if isinstance(value, int | np.integer):
@@ -73,13 +112,12 @@ def _cell(value: Any, digits: int, *, sign: bool) -> str:
     return "" if value is None or value is pd.NaT else str(value)
 
 
-def _figure(value: float, digits: int, *, sign: bool) -> str:
+def _figure(value: float, digits: int | None, *, sign: bool) -> str:
     if not np.isfinite(value):
         return "–"
-    if sign:
-        return typeset(signed(value, digits))
-    small = 0 < abs(value) < 0.5 * 10.0**-digits or 0 < abs(value) < 0.1
-    return typeset(f"{value:.2g}" if small else number(value, digits))
+    if digits is None:
+        return typeset(f"{value:.3g}")
+    return typeset(signed(value, digits) if sign else number(value, digits))
 
 
 def run_table(analysed: Analysed) -> Table:
@@ -130,9 +168,23 @@ def segment_table(analysed: Analysed) -> Table:
 
 
 def reason_counts(frame: pd.DataFrame) -> list[tuple[str, int]]:
-    """Why rows were set aside and how many for each reason, most first."""
-    counts = frame.loc[~frame["used"].astype(bool), "reason"].value_counts()
-    return [(str(reason), int(n)) for reason, n in counts.items()]
+    """Why rows were set aside and how many for each reason, most first.
+
+    Reasons that differ in one number only are told together, with that number's range.
+    """
+    reasons = frame.loc[~frame["used"].astype(bool), "reason"].astype(str)
+    alike: dict[str, list[str]] = {}
+    for reason in reasons:
+        alike.setdefault(_NUMBER.sub("#", reason), []).append(reason)
+    counts = [(_together(kind, told), len(told)) for kind, told in alike.items()]
+    return sorted(counts, key=lambda c: -c[1])
+
+
+def _together(kind: str, told: Sequence[str]) -> str:
+    if kind.count("#") != 1:
+        return told[0] if len(set(told)) == 1 else kind.replace("#", "…")
+    values = sorted({_NUMBER.findall(reason)[0] for reason in told}, key=float)
+    return kind.replace("#", " to ".join(dict.fromkeys((values[0], values[-1]))))
 
 
 def excluded_passes(analysed: Analysed, most: int) -> Table:

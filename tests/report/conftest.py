@@ -91,7 +91,9 @@ def runs_frame() -> pd.DataFrame:
                     "switch_unit": f"{day:%Y-%m-%d}",
                     "block": str(d // 2 + 1),
                     "used": not dropped,
-                    "reason": "speed and fuel cover only 61 % of the drive" if dropped else "",
+                    "reason": f"speed and fuel cover only {50 + run} % of the drive"
+                    if dropped
+                    else "",
                     "km": km,
                     "fuel_l": fuel,
                     "fuel_low_l": fuel * 0.99,
@@ -298,8 +300,8 @@ def analysed() -> Analysed:
                 "name": ["maf-trims", "maf", "speed-density", "rate"],
                 "available": [True, True, True, False],
                 "expected_error_pct": [3.0, 5.0, 8.0, 2.0],
-                "l_per_100km_baseline": [6.41, 6.35, 6.6, np.nan],
-                "l_per_100km_fitted": [6.52, 6.44, 6.7, np.nan],
+                "baseline_l_per_100km": [6.41, 6.35, 6.6, np.nan],
+                "fitted_l_per_100km": [6.52, 6.44, 6.7, np.nan],
                 "change_pct": [0.62, 0.5, 0.8, np.nan],
             }
         ),

@@ -1,9 +1,12 @@
 """report.html: self-contained, the finding first, safe with any name, whole in every variant."""
 
+import doctest
 import re
 
+import pandas as pd
 import pytest
 
+from roadlog.report import tabulate
 from roadlog.report.page import quantities, report_page
 from roadlog.results import Analysed, Warned
 from tests.report.conftest import Change
@@ -102,7 +105,7 @@ def test_nasty_names_stay_text(analysed: Analysed, change: Change) -> None:
 
 def test_excluded_runs_are_listed_with_reasons_and_counts(whole: str) -> None:
     words = " ".join(" ".join(Page(whole).words).split())
-    assert "2: speed and fuel cover only 61 % of the drive" in words
+    assert "2: speed and fuel cover only 59 to 72 % of the drive" in words
     assert "34 of 680: the run was not used" in words
 
 
@@ -130,6 +133,23 @@ def test_logs_can_be_checked_by_hash_and_version(whole: str, analysed: Analysed)
     words = " ".join(Page(whole).words)
     for name in ("Python", "roadlog", "numpy", "pandas"):
         assert re.search(rf"{name}\s\d+\.\d+", words), name
+
+
+def test_model_terms_are_told_in_words(analysed: Analysed, change: Change) -> None:
+    assert doctest.testmod(tabulate).failed == 0
+    terms = ["arm", "segment A02", "mean_speed_kmh", "note_wet_road", "block 2"]
+    read = page(change(effect_coefficients=analysed.effect.coefficients.assign(term=terms)))
+    assert "mean_speed_kmh" not in read
+    assert "wet road (from notes)" in read
+    main, rest = read[read.index("Coefficients") :].split("Intercept, blocks and segments", 1)
+    assert "segment A02" not in main
+    assert "segment A02" in rest
+
+
+def test_reasons_that_differ_in_a_number_are_told_together() -> None:
+    reasons = ["gap of 12 s", "gap of 9 s", "off the road", "gap of 31 s", ""]
+    frame = pd.DataFrame({"used": [False] * 4 + [True], "reason": reasons})
+    assert tabulate.reason_counts(frame) == [("gap of 9 to 31 s", 3), ("off the road", 1)]
 
 
 def test_safety_is_spelled_out(whole: str) -> None:

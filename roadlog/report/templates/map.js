@@ -41,11 +41,24 @@ const road = {
       path.addEventListener("click", () => show(path));
       path.addEventListener("keydown", e => { if (e.key === "Enter") show(path); });
     }
+    // Of labels that would cover one another only the first stays: ends before distances.
+    const thin = () => {
+      const kept = [];
+      for (const label of map.getContainer().querySelectorAll(".road-end, .road-mark")) {
+        label.style.visibility = "";
+        const a = label.getBoundingClientRect();
+        const hidden = kept.some(b => a.left < b.right && b.left < a.right && a.top < b.bottom && b.top < a.bottom);
+        if (hidden) label.style.visibility = "hidden"; else kept.push(a);
+      }
+    };
+    map.on("zoomend moveend overlayadd", () => requestAnimationFrame(thin));
     const fit = () => {
       map.invalidateSize();
-      if (map.getSize().x) map.fitBounds(bounds, { padding: [34, 34], animate: false });
+      if (map.getSize().x) map.fitBounds(bounds, { padding: [56, 40], animate: false });
     };
     fit();
+    thin();
+    new ResizeObserver(fit).observe(map.getContainer());
     addEventListener("beforeprint", fit);
     addEventListener("afterprint", fit);
   },
