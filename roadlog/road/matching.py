@@ -5,13 +5,15 @@ Between fixes the position along the segment follows the wheel distance, so that
 tunnel isn't lost. Method section 3.
 """
 
+from dataclasses import dataclass
+from typing import Any
+
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
 from roadlog.road.alignment import Alignment, Line, align, gather, line_of
 from roadlog.road.network import Floats, Network, Segment
-from roadlog.road.projection import positions, to_local
 from roadlog.road.trace import STEP_M, make_trace
 
 END_REACH_M = 3 * STEP_M  # a chain that begins this near an end of its line reaches that end
@@ -41,40 +43,45 @@ def match(track: pd.DataFrame, network: Network, run: int) -> pd.DataFrame:
         move and after the last is on no segment: it is parking, not driving it. In a network of
         kind `run` every sample is on segment `run`.
     """
-    out = track.assign(
-        run=run, x_m=np.nan, y_m=np.nan, segment="", traversal=-1, s_m=np.nan, grade=0.0,
-        d_m=0.0, bearing_deg=np.nan,
-    )  # fmt: skip
-    if network.origin is None:
-        d = make_trace(track, run, (0.0, 0.0)).sample_d_m
-        whole = network.segments[0].id
-        return out.assign(segment=whole, traversal=0, s_m=d, d_m=d)
-    trace = make_trace(track, run, network.origin)
-    lat, lon, fix = positions(track)
-    x, y = to_local(np.where(fix, lat, np.nan), np.where(fix, lon, np.nan), network.origin)
-    d = trace.sample_d_m
-    lines, parts = _lines(network)
-    line = np.full(len(track), -1)
-    piece = np.full(len(track), -1)
-    s = np.full(len(track), np.nan)
+    trace = make_trace(track, run, network.origin or (0.0, 0.0))
+    d, x, y, n = trace.sample_d_m, trace.sample_x_m, trace.sample_y_m, len(track)
+    if network.kind == "run":
+        return track.assign(
+            run=run, x_m=x, y_m=y, segment=network.segments[0].id, traversal=0, s_m=d, grade=0.0,
+            d_m=d, bearing_deg=np.nan,
+        )  # fmt: skip
+    corridors = _corridors(network.segments)
+    which, piece, s = np.full(n, -1), np.full(n, -1), np.full(n, np.nan)
     if len(trace.d_m):
         moving = (d > d[0]) & (d < d[-1])
+        lines = [c.line for c in corridors]
         pieces = _pieces(align(gather([trace]), lines), trace.d_m, lines)
-        for number, (which, at_d, at_s) in enumerate(pieces):
+        for number, (line, at_d, at_s) in enumerate(pieces):
             a, b = np.searchsorted(d, at_d[0], "left"), np.searchsorted(d, at_d[-1], "right")
             free = (piece[a:b] < 0) & moving[a:b]
-            line[a:b][free], piece[a:b][free] = which, number
+            which[a:b][free], piece[a:b][free] = line, number
             s[a:b][free] = np.interp(d[a:b], at_d, at_s)[free]
         near = piece >= 0
         x, y = _between_fixes(x, d, near), _between_fixes(y, d, near)
-    return out.assign(x_m=x, y_m=y, d_m=d, **_on_segments(network.segments, parts, line, piece, s))
+    placed = _on_segments(network.segments, corridors, which, piece, s)
+    return track.assign(run=run, x_m=x, y_m=y, **placed, d_m=d)
 
 
-def _lines(network: Network) -> tuple[list[Line], list[list[int]]]:
-    """The stretches again: lines of consecutive segments, and which segments make each."""
+@dataclass(frozen=True)
+class _Corridor:
+    """Consecutive segments as one line: their indices, ends along it [m], and what lies on it."""
+
+    line: Line
+    segments: Ints
+    ends_m: Floats
+    grade: Floats
+    bearing: Floats  # radians clockwise from north, unwrapped
+
+
+def _corridors(segments: tuple[Segment, ...]) -> list[_Corridor]:
     parts: list[list[int]] = []
-    for i, segment in enumerate(network.segments):
-        before = network.segments[i - 1] if i else None
+    for i, segment in enumerate(segments):
+        before = segments[i - 1] if i else None
         if (
             before is not None
             and before.id.rstrip("0123456789") == segment.id.rstrip("0123456789")
@@ -83,15 +90,18 @@ def _lines(network: Network) -> tuple[list[Line], list[list[int]]]:
             parts[-1].append(i)
         else:
             parts.append([i])
-    return [_joined([network.segments[i] for i in part]) for part in parts], parts
+    return [_joined(np.array(part), [segments[i] for i in part]) for part in parts]
 
 
-def _joined(segments: list[Segment]) -> Line:
-    start = np.cumsum([0.0, *(g.length_m for g in segments)])
-    s = np.concatenate([g.s_m[(i > 0) :] + start[i] for i, g in enumerate(segments)])
-    x = np.concatenate([g.x_m[(i > 0) :] for i, g in enumerate(segments)])
-    y = np.concatenate([g.y_m[(i > 0) :] for i, g in enumerate(segments)])
-    return line_of(s, x, y)
+def _joined(index: Ints, segments: list[Segment]) -> _Corridor:
+    ends = np.cumsum([0.0, *(g.length_m for g in segments)])
+    s = np.concatenate([g.s_m[(i > 0) :] + ends[i] for i, g in enumerate(segments)])
+    x, y, grade = (
+        np.concatenate([getattr(g, name)[(i > 0) :] for i, g in enumerate(segments)])
+        for name in ("x_m", "y_m", "grade")
+    )
+    line = line_of(s, x, y)
+    return _Corridor(line, index, ends, grade, np.unwrap(np.arctan2(line.tx, line.ty)))
 
 
 def _pieces(rows: Alignment, d: Floats, lines: list[Line]) -> list[tuple[int, Floats, Floats]]:
@@ -149,25 +159,24 @@ def _between_fixes(c: Floats, d: Floats, near: np.ndarray) -> Floats:
 
 
 def _on_segments(
-    segments: tuple[Segment, ...], parts: list[list[int]], line: Ints, piece: Ints, s: Floats
-) -> dict[str, np.ndarray]:
-    """Columns segment, traversal, s_m, grade and bearing_deg from positions along lines."""
-    index = np.full(len(s), -1)
-    along, grade, bearing = np.full(len(s), np.nan), np.zeros(len(s)), np.full(len(s), np.nan)
-    for number, part in enumerate(parts):
-        rows = np.flatnonzero(line == number)
-        edges = np.cumsum([0.0, *(segments[i].length_m for i in part)])
-        which = np.clip(np.searchsorted(edges, s[rows], "right") - 1, 0, len(part) - 1)
-        index[rows], along[rows] = np.array(part)[which], s[rows] - edges[which]
-    for i in np.unique(index[index >= 0]):
-        rows, g = np.flatnonzero(index == i), segments[i]
-        grade[rows] = np.interp(along[rows], g.s_m, g.grade)
-        heading = np.unwrap(np.arctan2(np.gradient(g.x_m), np.gradient(g.y_m)))
-        bearing[rows] = np.degrees(np.interp(along[rows], g.s_m, heading)) % 360
+    segments: tuple[Segment, ...], corridors: list[_Corridor], which: Ints, piece: Ints, s: Floats
+) -> dict[str, NDArray[Any]]:
+    """Columns segment, traversal, s_m, grade and bearing_deg from positions along corridors."""
+    n = len(s)
+    index, along = np.full(n, -1), np.full(n, np.nan)
+    grade, bearing = np.zeros(n), np.full(n, np.nan)
+    for number, c in enumerate(corridors):
+        rows = np.flatnonzero(which == number)
+        part = np.clip(np.searchsorted(c.ends_m, s[rows], "right") - 1, 0, len(c.segments) - 1)
+        index[rows], along[rows] = c.segments[part], s[rows] - c.ends_m[part]
+        grade[rows] = np.interp(s[rows], c.line.s_m, c.grade)
+        bearing[rows] = np.degrees(np.interp(s[rows], c.line.s_m, c.bearing)) % 360
     entry = (index >= 0) & ((np.diff(index, prepend=-2) != 0) | (np.diff(piece, prepend=-2) != 0))
-    traversal = np.where(index >= 0, np.cumsum(entry) - 1, -1)
     names = np.array(["", *(g.id for g in segments)], dtype=object)
     return {
-        "segment": names[index + 1], "traversal": traversal, "s_m": along, "grade": grade,
+        "segment": names[index + 1],
+        "traversal": np.where(index >= 0, np.cumsum(entry) - 1, -1),
+        "s_m": along,
+        "grade": grade,
         "bearing_deg": bearing,
-    }  # fmt: skip
+    }

@@ -5,6 +5,7 @@ out. Azimuthal equidistant: over a commuting area (30 km) distances are right to
 """
 
 from collections.abc import Iterable
+from functools import lru_cache
 
 import numpy as np
 import pandas as pd
@@ -67,5 +68,6 @@ def to_geographic(x_m: Floats, y_m: Floats, origin: Origin) -> tuple[Floats, Flo
     return np.asarray(lat, float), np.asarray(lon, float)
 
 
+@lru_cache(maxsize=4)
 def _plane(origin: Origin) -> Proj:
     return Proj(proj="aeqd", lat_0=origin[0], lon_0=origin[1], ellps="WGS84")

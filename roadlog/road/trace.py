@@ -28,13 +28,16 @@ MAX_SPEED_GAP_S = 15.0  # wheel speed is interpolated over this much at most
 class Trace:
     """A run by distance.
 
-    `sample_d_m` [m] holds the distance at every sample; the other arrays hold one value every
-    `STEP_M`: distance, easting, northing, unit heading (`hx`, `hy`), altitude [m] (NaN where
-    none), arrival time [s], and whether fixes near enough support the point.
+    `sample_d_m`, `sample_x_m`, `sample_y_m` [m] hold distance and raw position (NaN where no fix)
+    at every sample. The other arrays hold one value every `STEP_M`: distance, easting, northing,
+    unit heading (`hx`, `hy`), altitude [m] (NaN where none), arrival time [s], and whether fixes
+    near enough support the point.
     """
 
     run: int
     sample_d_m: Floats
+    sample_x_m: Floats
+    sample_y_m: Floats
     d_m: Floats
     x_m: Floats
     y_m: Floats
@@ -55,7 +58,7 @@ def make_trace(track: pd.DataFrame, run: int, origin: Origin) -> Trace:
     d = travelled(track, x, y)
     if fix.sum() < 2 or d[fix][-1] - d[fix][0] < 2 * STEP_M:
         none = np.empty(0)
-        return Trace(run, d, *(none,) * 7, np.empty(0, bool))
+        return Trace(run, d, x, y, *(none,) * 7, np.empty(0, bool))
     altitude = _column(track, "altitude_m")
     at, mx, my, malt = _merge(d[fix], x[fix], y[fix], altitude[fix])
     grid = np.arange(np.ceil(at[0]), at[-1], STEP_M / 2)
@@ -71,7 +74,7 @@ def make_trace(track: pd.DataFrame, run: int, origin: Origin) -> Trace:
     alt = np.interp(grid, at[known], malt[known]) if known.any() else np.full(len(grid), np.nan)
     seen = at[after] - at[after - 1] <= MAX_FIX_GAP_M
     return Trace(
-        run, d, grid[half], fx[half], fy[half], (hx / norm)[half], (hy / norm)[half],
+        run, d, x, y, grid[half], fx[half], fy[half], (hx / norm)[half], (hy / norm)[half],
         np.where(seen, alt, np.nan)[half], arrival[half], seen[half],
     )  # fmt: skip
 
