@@ -14,7 +14,7 @@ from markupsafe import Markup
 
 from roadlog.report.colours import ARM_COLOURS, CLAIM, HAIR, INK, QUIET
 from roadlog.report.svg import figure
-from roadlog.report.text import bounds, number, signed, typeset
+from roadlog.report.text import bounds, ends_of, number, signed, typeset
 from roadlog.results import Analysed, Interval, NamedInterval
 from roadlog.study import ARMS
 
@@ -40,9 +40,10 @@ def forest_rows(analysed: Analysed) -> list[NamedInterval]:
         rows.append(NamedInterval("Plain comparison of arms", effect.unadjusted, "unadjusted"))
     chance = effect.randomisation
     told = any("randomis" in r.name.lower() for r in rows)
-    if chance is not None and chance.low is not None and chance.high is not None and not told:
+    if chance is not None and not told:
         interval = Interval(effect.total.estimate, chance.low, chance.high)
-        rows.append(NamedInterval("Randomisation interval", interval, "crosscheck"))
+        if ends_of(interval) is not None:
+            rows.append(NamedInterval("Randomisation interval", interval, "crosscheck"))
     order = ("primary", "total", "crosscheck", "sensitivity", "unadjusted")
     return sorted(rows, key=lambda r: order.index(r.role))
 
@@ -83,11 +84,10 @@ def forest(analysed: Analysed) -> Markup:
 def _forest_span(rows: Sequence[NamedInterval], claimed: float | None) -> tuple[float, float]:
     """Ends of the axis: all of the main rows, others only as far as three times those."""
     main = [r.interval for r in rows if r.role in ("primary", "total")]
-    ends = [v for i in main for v in (i.estimate, i.low, i.high) if v is not None]
+    ends = [v for i in main for v in (i.estimate, *(ends_of(i) or ()))]
     reach = max([abs(v) for v in ends] + [abs(claimed or 0), 1.0])
-    every = [v for r in rows for v in (r.interval.low, r.interval.high, r.interval.estimate)]
-    finite = [v for v in every if v is not None and math.isfinite(v)]
-    points = [0.0, *finite, *([] if claimed is None else [claimed])]
+    every = [v for r in rows for v in (r.interval.estimate, *(ends_of(r.interval) or ()))]
+    points = [0.0, *every, *([] if claimed is None else [claimed])]
     low, high = max(min(points), -3 * reach), min(max(points), 3 * reach)
     margin = 0.09 * (high - low or 1)
     return low - margin, high + margin
@@ -103,12 +103,13 @@ def _forest_row(axes: "Axes", row: NamedInterval, i: int, span: tuple[float, flo
         0.0, i - 0.08, _shortened(name, 42), transform=axes.get_yaxis_transform(), va="center",
         fontweight=weight, color=colour, bbox=_BEHIND_TEXT,
     )  # fmt: skip
-    if interval.low is not None and interval.high is not None:
-        low, high = max(interval.low, span[0]), min(interval.high, span[1])
+    ends = ends_of(interval)
+    if ends is not None:
+        low, high = max(ends[0], span[0]), min(ends[1], span[1])
         axes.plot([low, high], [y, y], color=colour, linewidth=3.0 if main else 1.5,
                   solid_capstyle="butt")  # fmt: skip
-        value = f"{signed(interval.low)} to {signed(interval.high)}"
-        for end, inside, marker in ((interval.low, low, "<"), (interval.high, high, ">")):
+        value = f"{signed(ends[0])} to {signed(ends[1])}"
+        for end, inside, marker in ((ends[0], low, "<"), (ends[1], high, ">")):
             if end != inside:
                 axes.plot([inside], [y], marker, color=colour, markersize=5)
     else:
@@ -158,13 +159,14 @@ def leave_one_out(analysed: Analysed) -> Markup | None:
     if frame.empty:
         return None
     whole = analysed.effect.primary
+    band = ends_of(whole)
 
     def draw(axes: "Axes") -> None:
         x = frame.index.to_numpy()
         axes.axhline(0, color=INK, linewidth=0.6)
         axes.axhline(whole.estimate, color=QUIET, linewidth=1, linestyle=(0, (4, 2)))
-        if whole.low is not None and whole.high is not None:
-            axes.axhspan(whole.low, whole.high, color=HAIR, alpha=0.45, linewidth=0)
+        if band is not None:
+            axes.axhspan(*band, color=HAIR, alpha=0.45, linewidth=0)
         axes.vlines(x, frame["low"].astype(float), frame["high"].astype(float), color=QUIET,
                     linewidth=1.1)  # fmt: skip
         axes.plot(x, frame["estimate"], "o", color=INK, markersize=4)

@@ -23,7 +23,8 @@ from roadlog.study import ARMS
 SIDEWAYS_PX = 5.0
 WIDTH_PX = (4.0, 9.0)
 POINTS_A_SEGMENT = 40
-POINTS_A_RUN = 160
+POINTS_A_RUN = (30, 160)
+POINTS_ALL_RUNS = 8000
 _DIRECTION_OVER_M = 150.0
 
 
@@ -52,7 +53,7 @@ def draw_map(
         tiles="OpenStreetMap" if tiles else None,
         location=_middle(legs),
         control_scale=True,
-        zoom_snap=0.25,
+        zoom_snap=0.1,
         scroll_wheel_zoom=False,
     )
     chart.default_js, chart.default_css = [], []
@@ -190,10 +191,12 @@ def _run_lines(analysed: Analysed, arm: str) -> Any:
     dash = "" if arm == "baseline" else "6 5"
     style = "solid" if arm == "baseline" else "dashed"
     key = f'<i class="road-dash" style="border-top:2px {style} {ARM_COLOURS[arm]}"></i>'
+    share = POINTS_ALL_RUNS // max(len(analysed.runs), 1)
+    most = min(max(share, POINTS_A_RUN[0]), POINTS_A_RUN[1])
     group = folium.FeatureGroup(f"{key}Every run, {label}", show=False)
     for record in runs[["run", "file"]].to_dict("records"):
         lat, lon = analysed.network.lines.get(record["run"], (np.empty(0), np.empty(0)))
-        places = _places(lat, lon, POINTS_A_RUN, digits=5)
+        places = _places(lat, lon, most, digits=5)
         if len(places) < 2:
             continue
         line = folium.PolyLine(

@@ -22,6 +22,7 @@ from roadlog.report.text import (
     claim_words,
     economy_interval,
     economy_interval_mpg_us,
+    ends_of,
     headline,
     number,
     scaled,
@@ -90,7 +91,7 @@ def report_page(analysed: Analysed, *, passes_sha256: str) -> str:
         hashes=tabulate.hashes(a.runs),
         passes_sha256=passes_sha256,
         primary_df=number(a.effect.primary.df, 0),
-        has_interval=a.effect.primary.low is not None,
+        has_interval=ends_of(a.effect.primary) is not None,
         detectable=math.isfinite(a.effect.smallest_detectable_pct),
     )
 
@@ -106,10 +107,11 @@ def quantities(analysed: Analysed) -> list[Quantity]:
     def row(
         name: str, interval: Interval, digits: int, said: float | None, factor: float
     ) -> Quantity:
+        known = ends_of(interval)
         ends = (
             "none can be given"
-            if interval.low is None or interval.high is None
-            else f"{signed(interval.low, digits)} to {signed(interval.high, digits)}"
+            if known is None
+            else f"{signed(known[0], digits)} to {signed(known[1], digits)}"
         )
         told = "" if said is None else signed(said * factor, digits)
         return Quantity(name, signed(interval.estimate, digits), ends, told)

@@ -90,15 +90,24 @@ def number(value: float | None, digits: int = 1) -> str:
     return f"{value:,.{digits}f}"
 
 
+def ends_of(interval: Interval) -> tuple[float, float] | None:
+    """Both ends of an interval if it has two finite ones."""
+    low, high = interval.low, interval.high
+    if low is None or high is None or not (math.isfinite(low) and math.isfinite(high)):
+        return None
+    return low, high
+
+
 def bounds(interval: Interval, digits: int = 1, unit: str = "%") -> str:
     """The interval in words, or that there is none.
 
     >>> bounds(Interval(0.6, -0.8, 2.0))
     '95 % interval -0.8 to +2.0 %'
     """
-    if interval.low is None or interval.high is None:
+    known = ends_of(interval)
+    if known is None:
         return "no interval can be given"
-    ends = f"{signed(interval.low, digits)} to {signed(interval.high, digits)}"
+    ends = f"{signed(known[0], digits)} to {signed(known[1], digits)}"
     return f"{100 * interval.level:g} % interval {ends} {unit}".rstrip()
 
 

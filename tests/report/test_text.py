@@ -65,6 +65,11 @@ def test_headline_without_an_interval_says_so(variants: dict[str, Analysed]) -> 
     assert "no interval can be given" in headline(variants["before/after"])
 
 
+def test_an_interval_with_an_infinite_end_is_no_interval() -> None:
+    assert text.bounds(Interval(1.0, float("-inf"), 2.0)) == "no interval can be given"
+    assert text.bounds(Interval(1.0, float("nan"), 2.0)) == "no interval can be given"
+
+
 @pytest.mark.parametrize(
     ("claim", "words"),
     [

@@ -54,7 +54,7 @@ const road = {
     map.on("zoomend moveend overlayadd", () => requestAnimationFrame(thin));
     const fit = () => {
       map.invalidateSize();
-      if (map.getSize().x) map.fitBounds(bounds, { padding: [56, 40], animate: false });
+      if (map.getSize().x) map.fitBounds(bounds, { padding: [62, 44], animate: false });
     };
     fit();
     thin();
