@@ -36,7 +36,7 @@ class MapParts:
     scripts: Markup
 
 
-def map_page(analysed: Analysed, *, tiles: bool = False) -> str:
+def map_page(analysed: Analysed, *, tiles: bool = False, parts: MapParts | None = None) -> str:
     """map.html: the map on a page of its own, or why there is none.
 
     Parameters
@@ -44,6 +44,8 @@ def map_page(analysed: Analysed, *, tiles: bool = False) -> str:
     analysed : Analysed
     tiles : bool
         Fetch a background from OpenStreetMap's tile server when the page is opened.
+    parts : MapParts, optional
+        The map without tiles, if it has been drawn already.
     """
     reason = why_no_map(analysed)
     policy = NO_NETWORK.replace("img-src data:", f"img-src data: {TILE_HOST}")
@@ -56,8 +58,12 @@ def map_page(analysed: Analysed, *, tiles: bool = False) -> str:
         policy=policy if tiles else NO_NETWORK,
         tiles=tiles,
         why_none=reason,
-        parts=None if reason else map_parts(analysed, tiles=tiles),
+        parts=None if reason else _drawn_or_new(analysed, parts, tiles=tiles),
     )
+
+
+def _drawn_or_new(analysed: Analysed, parts: MapParts | None, *, tiles: bool) -> MapParts:
+    return map_parts(analysed, tiles=tiles) if tiles or parts is None else parts
 
 
 def why_no_map(analysed: Analysed) -> str | None:

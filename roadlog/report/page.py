@@ -16,7 +16,7 @@ import pandas as pd
 from roadlog.report import figures, tabulate
 from roadlog.report.colours import ARM_COLOURS
 from roadlog.report.json_out import all_warnings
-from roadlog.report.map import map_parts, why_no_map
+from roadlog.report.map import MapParts, map_parts, why_no_map
 from roadlog.report.templating import NO_NETWORK, raw, render
 from roadlog.report.text import (
     claim_words,
@@ -50,7 +50,7 @@ class Quantity:
     claimed: str
 
 
-def report_page(analysed: Analysed, *, passes_sha256: str) -> str:
+def report_page(analysed: Analysed, *, passes_sha256: str, parts: MapParts | None = None) -> str:
     """The whole page.
 
     Parameters
@@ -58,6 +58,8 @@ def report_page(analysed: Analysed, *, passes_sha256: str) -> str:
     analysed : Analysed
     passes_sha256 : str
         SHA-256 of passes.csv as it lies beside the page.
+    parts : MapParts, optional
+        The map without tiles, if it has been drawn already.
     """
     a = analysed
     no_map = why_no_map(a)
@@ -76,7 +78,7 @@ def report_page(analysed: Analysed, *, passes_sha256: str) -> str:
         arms=[_arm(a, arm) for arm in ARMS],
         period=_period(a.runs),
         warnings=all_warnings(a),
-        map=None if no_map else map_parts(a),
+        map=None if no_map else parts or map_parts(a),
         no_map=no_map,
         plots=_plots(a),
         notes=[(r.name, r.note) for r in figures.forest_rows(a) if r.note],

@@ -26,16 +26,17 @@ def write_all(analysed: Analysed, out: Path, *, tiles: bool = False) -> None:
         Let map.html fetch a background map from a tile server when it is opened. The report never
         does.
     """
-    from roadlog.report.map import map_page
+    from roadlog.report.map import map_page, map_parts, why_no_map
     from roadlog.report.page import report_page
 
     passes = passes_csv(analysed)
     digest = hashlib.sha256(passes.encode("utf-8")).hexdigest()
     results = {**to_json(analysed), "passes_csv_sha256": digest}
+    parts = None if why_no_map(analysed) else map_parts(analysed)
     contents = {
         "passes.csv": passes,
-        "map.html": map_page(analysed, tiles=tiles),
-        "report.html": report_page(analysed, passes_sha256=digest),
+        "map.html": map_page(analysed, tiles=tiles, parts=parts),
+        "report.html": report_page(analysed, passes_sha256=digest, parts=parts),
         "results.json": json.dumps(results, indent=2, ensure_ascii=False, allow_nan=False) + "\n",
     }
     for name, text in contents.items():
