@@ -135,3 +135,43 @@ def test_frames_go_through_unchanged(commute: Drives) -> None:
     network = find_network(commute.tracks, commute.arms, segment_length_km=1.0, min_runs_per_arm=2)
     match(commute.tracks[0], network, 0)
     assert commute.tracks[0].equals(before)
+
+
+def test_ten_seconds_of_wild_fixes_do_not_break_a_pass(commute: Drives) -> None:
+    network = find_network(commute.tracks, commute.arms, segment_length_km=1.0, min_runs_per_arm=2)
+    clean = match(commute.tracks[0], network, 0)
+    wild = commute.tracks[0].copy()
+    middle = clean.index[clean["segment"] == "A05"][20:30]
+    wild.loc[middle, "lat_deg"] += 0.003
+    got = match(wild, network, 0)
+    assert (got.loc[middle, "segment"] == "A05").all()
+    assert got["traversal"].max() == clean["traversal"].max()
+
+
+def test_out_and_back_in_one_run_is_two_directions() -> None:
+    made = drives([("over the bridge and back", arm) for _ in range(2) for arm in ARMS], seed=9)
+    network = find_network(made.tracks, made.arms, segment_length_km=1.0, min_runs_per_arm=2)
+    north = [s for s in network.segments if s.y_m[-1] - s.y_m[0] > 300]
+    south = [s for s in network.segments if s.y_m[-1] - s.y_m[0] < -300]
+    assert len(north) >= 4
+    assert len(south) >= 4
+
+
+def test_each_lap_is_a_traversal_of_its_own() -> None:
+    made = drives([("laps", arm) for _ in range(2) for arm in ARMS], seed=10)
+    network = find_network(made.tracks, made.arms, segment_length_km=1.0, min_runs_per_arm=2)
+    on = match(made.tracks[0], network, 0)
+    laps = on[on["segment"] == "A02"].groupby("traversal").size()
+    assert len(laps) == 3
+    assert sum(s.length_m for s in network.segments) == pytest.approx(3000, abs=250)
+
+
+def test_joining_half_way_gives_part_of_a_segment(commute: Drives) -> None:
+    network = find_network(commute.tracks, commute.arms, segment_length_km=1.0, min_runs_per_arm=2)
+    whole = match(commute.tracks[0], network, 0)
+    inside = whole.index[whole["segment"] == "A04"]
+    late = commute.tracks[0].loc[inside[len(inside) // 2] :].reset_index(drop=True)
+    got = match(late, network, 0)
+    first = got[got["segment"] == "A04"]["s_m"]
+    assert first.min() > 0.3 * network.by_id("A04").length_m
+    assert (got["segment"] == "A05").sum() == (whole["segment"] == "A05").sum()
