@@ -149,8 +149,7 @@ def analyse(
     calibration = fuel.calibrate(base, study)
     warnings += [Warned("fuel", w) for w in calibration.warnings]
     flows = [
-        fuel.fuel_flow(s, study, estimator, calibration)
-        for s in _bar(samples, "fuel", progress)
+        fuel.fuel_flow(s, study, estimator, calibration) for s in _bar(samples, "fuel", progress)
     ]
     runs = _with_totals(runs, flows, study)
     usable = {
@@ -334,9 +333,7 @@ def _judged(runs: pd.DataFrame, samples: Sequence[pd.DataFrame]) -> pd.DataFrame
     return judged
 
 
-def _with_totals(
-    runs: pd.DataFrame, flows: Sequence[pd.DataFrame], study: Study
-) -> pd.DataFrame:
+def _with_totals(runs: pd.DataFrame, flows: Sequence[pd.DataFrame], study: Study) -> pd.DataFrame:
     """Add distance and litres over the time in which both fuel and speed are known."""
     density = FUELS[study.vehicle.fuel].density_kg_m3
     columns: dict[str, list[float]] = {
@@ -348,7 +345,9 @@ def _with_totals(
         ("fuel_low_l", "fuel_flow_low_g_s"),
         ("fuel_high_l", "fuel_flow_high_g_s"),
     ):
-        columns[column] = [timebase.integrate(f, source, also=("speed_kmh",)) / density for f in flows]
+        columns[column] = [
+            timebase.integrate(f, source, also=("speed_kmh",)) / density for f in flows
+        ]
     totals = runs.assign(**columns)
     no_fuel = totals["used"] & ~(totals["fuel_l"] > 0)
     return totals.assign(

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from roadlog.effect.primary import orthonormal
 from roadlog.errors import DesignError, FitError, InputError
+from roadlog.units import canonical_unit
 
 Floats = NDArray[np.floating[Any]]
 
@@ -42,6 +43,15 @@ TERM_UNITS = {
     "warmup_deficit_c": "per °C below warm",
     "ambient_c": "per °C",
     "headwind_m_s": "per m/s",
+}
+
+_PLAIN = {
+    "demand_kj_per_km": "demand",
+    "mean_speed_kmh": "mean speed",
+    "idle_s_per_km": "idle time",
+    "warmup_deficit_c": "warm-up",
+    "ambient_c": "ambient temperature",
+    "headwind_m_s": "headwind",
 }
 
 _PRESENT = 0.95
@@ -113,6 +123,21 @@ def refuse_mediators(covariates: Sequence[str]) -> None:
                 f"'{name}' can't be a covariate of the main model: the device may change it, and "
                 "holding it equal would hide the effect; leave it out of [analysis] covariates"
             )
+
+
+def plain_name(column: str) -> str:
+    """A pass-table column in words.
+
+    >>> plain_name("note_cold_tyre_pressure_kpa"), plain_name("ambient_c")
+    ('cold tyre pressure', 'ambient temperature')
+    """
+    words = _PLAIN.get(column)
+    if words:
+        return words
+    parts = column.removeprefix("note_").split("_")
+    if len(parts) > 1 and canonical_unit(parts[-1]):
+        parts = parts[:-1]
+    return " ".join(parts)
 
 
 def build_design(passes: pd.DataFrame, covariates: Sequence[str] | None = None) -> Design:
@@ -275,7 +300,11 @@ def _covariates(
     budget = max(0, min((n_units - 4) // 4, base_df - 4))
     kept: dict[str, Floats] = {}
     between: list[str] = []
-    notes: list[str] = []
+    left_out: dict[str, list[str]] = {}
+
+    def leave_out(name: str, why: str) -> None:
+        left_out.setdefault(why, []).append(plain_name(name))
+
     for name in names:
         values = pd.Series(
             pd.to_numeric(candidates[name], errors="coerce"), index=used.index, dtype=float
@@ -283,7 +312,7 @@ def _covariates(
         share = float(np.isfinite(values).mean())
         if share < _PRESENT:
             if share > 0 or wanted is not None:
-                notes.append(f"{name} left out: known for only {share:.0%} of the passes")
+                leave_out(name, f"known for only {share:.0%} of the passes")
             continue
         filled = values.fillna(values.groupby(used["run"]).transform("mean")).fillna(values.mean())
         centred = np.asarray(filled - filled.mean(), dtype=float)
@@ -293,23 +322,25 @@ def _covariates(
         left = centred - basis @ (basis.T @ centred)
         if float(left @ left) <= 1e-12 * max(float(centred @ centred), 1e-24):
             if wanted is not None or float(centred @ centred) > 0:
-                notes.append(f"{name} left out: constant within segments and blocks")
+                leave_out(name, "constant within segments and blocks")
             continue
         span = orthonormal(np.column_stack([np.asarray(left), *kept.values()]))
         if kept and span.shape[1] <= len(kept):
-            notes.append(f"{name} left out: determined by the covariates before it")
+            leave_out(name, "determined by other covariates")
             continue
         if _between_share(left, unit) > _MOSTLY_BETWEEN:
             if len(between) >= budget:
-                notes.append(
-                    f"{name} left out: it varies mostly between switch units, and {n_units} units "
-                    f"carry at most {budget} such covariates"
+                leave_out(
+                    name,
+                    f"varying mostly between switch units, and {n_units} units carry at most "
+                    f"{budget} such covariate{'s' if budget != 1 else ''}",
                 )
                 continue
             between.append(name)
         kept[name] = centred
     table = pd.DataFrame(kept, index=used.index)
-    return table, tuple(between), tuple(notes)
+    notes = tuple(f"{', '.join(who)}: {why}" for why, who in left_out.items())
+    return table, tuple(between), notes
 
 
 def unit_df(fixed: Floats, unit: NDArray[np.intp]) -> int:

@@ -14,7 +14,14 @@ from numpy.typing import NDArray
 
 from roadlog.effect import crosschecks, diagnostics, power
 from roadlog.effect.crosschecks import percent, percent_interval
-from roadlog.effect.design import TERM_UNITS, Design, build_design, require_rows
+from roadlog.effect.design import (
+    DRIVING,
+    TERM_UNITS,
+    Design,
+    build_design,
+    plain_name,
+    require_rows,
+)
 from roadlog.effect.primary import PrimaryFit, Reduced, fit_primary, reduce_design
 from roadlog.effect.randomise import assignments, randomisation_test
 from roadlog.errors import FitError
@@ -23,11 +30,7 @@ from roadlog.results import EffectResult, Interval, NamedInterval, Randomisation
 Floats = NDArray[np.floating[Any]]
 
 _WORTH_WEIGHTING = 1.5  # largest over smallest pass distance from which weights are estimated
-_OUTCOMES = {
-    "demand_kj_per_km": "demand",
-    "mean_speed_kmh": "mean speed",
-    "idle_s_per_km": "idle time",
-}
+_RELATIVE_OUTCOMES = ("demand_kj_per_km", "mean_speed_kmh")
 
 
 def estimate_effect(
@@ -91,7 +94,7 @@ def estimate_effect(
         *diagnostics.drift_warnings(design, unit_values),
         *diagnostics.missing_warnings(passes),
         *diagnostics.influence_warnings(primary, left_out),
-        *[Warned("covariate", n) for n in design.notes],
+        *[Warned("covariate", f"not held equal in the model: {n}") for n in design.notes],
         *_disagreement_warnings(primary, forest),
     ]
     return EffectResult(
@@ -210,11 +213,11 @@ def driving_outcomes(design: Design, weights: Floats) -> pd.DataFrame:
     from scipy.special import stdtr
 
     rows = []
-    for column, name in _OUTCOMES.items():
+    for column in DRIVING:
         values = design.passes[column].to_numpy(dtype=float)
         if not np.isfinite(values).all() or np.ptp(values) < 1e-9:
             continue
-        relative = column != "idle_s_per_km"
+        relative = column in _RELATIVE_OUTCOMES
         scale = 100 / values.mean() if relative else 1.0
         try:
             _, fit = fit_design(design, design.conditions, weights, y=values * scale)
@@ -224,7 +227,7 @@ def driving_outcomes(design: Design, weights: Floats) -> pd.DataFrame:
         p = 2 * stdtr(max(fit.df, 1), -abs(fit.tau[0]) / fit.se[0]) if fit.df >= 2 else np.nan
         rows.append(
             {
-                "outcome": name,
+                "outcome": plain_name(column),
                 "estimate": float(fit.tau[0]),
                 "low": float(low[0]),
                 "high": float(high[0]),
