@@ -8,13 +8,14 @@ from collections.abc import Mapping
 from pathlib import Path
 
 from roadlog.errors import InputError
+from roadlog.ingest.dayorder import settle_day_first
 from roadlog.ingest.delimited import read_delimited
 from roadlog.ingest.gpx import is_xml, read_gpx
 from roadlog.ingest.log import ColumnMatch, Log
 from roadlog.ingest.positions import join_positions
 from roadlog.study import ColumnRule, TimeRule
 
-__all__ = ["ColumnMatch", "Log", "join_positions", "read_log"]
+__all__ = ["ColumnMatch", "Log", "join_positions", "read_log", "settle_day_first"]
 
 _NO_RULES: Mapping[str, ColumnRule] = {}
 _NO_TIME_RULE = TimeRule()

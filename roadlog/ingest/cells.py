@@ -132,7 +132,10 @@ def statuses(column: pa.ChunkedArray) -> tuple[Floats, Bools]:
     """
     if pa.types.is_floating(column.type):
         raw = floats(column)
-        known = {v: _status_number(v) for v in np.unique(raw[~np.isnan(raw)])}
+        found = [v for v in pc.unique(column).to_pylist() if v is not None]
+        known = {v: _status_number(v) for v in found}
+        if all(v == byte for v, byte in known.items()):
+            return raw, np.zeros(len(raw), bool)
         values: Floats = np.asarray(pd.Series(raw).map(known), np.float64)
         return values, np.isnan(values) & ~np.isnan(raw)
     text = pd.Series(texts(column).to_numpy(zero_copy_only=False))
@@ -153,7 +156,7 @@ def step_of(values: Floats) -> float:
 
 
 def _status_number(value: float) -> float:
-    if value in _STATUS_BYTES:
+    if value in _STATUS_BYTES or not np.isfinite(value):
         return value
     first, second = divmod(int(value), 256)
     if value == int(value) and first in _STATUS_BYTES[1:] and second in _STATUS_BYTES:

@@ -97,16 +97,6 @@ def unit_of(text: str) -> str | None:
     return None
 
 
-def split_unit(header: str) -> tuple[str, str | None]:
-    """The words of a header, in lower case, and the canonical unit that it gives, if any.
-
-    >>> split_unit("Wind speed (km/h)")
-    ('wind speed', 'km/h')
-    """
-    name, unit, _ = next(iter(_readings(header)))
-    return " ".join(re.findall(r"[^\W_]+", _HUMP.sub(" ", name).lower())), unit
-
-
 def match_columns(
     headers: Sequence[str],
     units: Sequence[str | None],

@@ -22,7 +22,7 @@ import pyarrow.csv as pa_csv
 from roadlog.errors import InputError
 from roadlog.ingest import cells
 from roadlog.ingest.claims import Claim, clean, settle
-from roadlog.ingest.clock import Place, TimeColumn, read_clock
+from roadlog.ingest.clock import TimeColumn, read_clock
 from roadlog.ingest.columns import Meaning, is_known, match_columns
 from roadlog.ingest.datetext import zone_of
 from roadlog.ingest.dialect import (
@@ -35,6 +35,8 @@ from roadlog.ingest.dialect import (
 )
 from roadlog.ingest.log import ColumnMatch, Floats, Log, counted, shown
 from roadlog.ingest.long import widen
+from roadlog.ingest.order import Place
+from roadlog.ingest.speedcheck import check_speed_units
 from roadlog.study import ColumnRule, TimeRule
 
 _ISO = re.compile(
@@ -66,7 +68,7 @@ def read_delimited(
         columns claim one signal, or if its clock runs backwards.
     """
     data = as_utf8(raw, path)
-    if not data.strip(b" \t\r\n\x1a"):
+    if len(data) < 4096 and not data.strip(b" \t\r\n\x1a"):
         raise InputError(f"{path} is empty: give a log with a header and rows")
     rules = dict(columns)
     if time.column is not None:
@@ -118,6 +120,7 @@ def read_delimited(
     if not long:
         _note_assumed([m for _, m in signals], notes)
     cleaned = clean(frame, path, notes)
+    check_speed_units(t_s, cleaned, [m for _, m in signals], path)
     return Log(
         path=path,
         frame=pd.DataFrame({"t_s": t_s, **cleaned}, copy=False),

@@ -19,9 +19,10 @@ import pandas as pd
 
 from roadlog.errors import InputError
 from roadlog.ingest.claims import clean
-from roadlog.ingest.clock import Clock, Place, TimeColumn, in_zone, read_clock
+from roadlog.ingest.clock import Clock, TimeColumn, in_zone, read_clock
 from roadlog.ingest.columns import Meaning
 from roadlog.ingest.log import ColumnMatch, Floats, Log, counted
+from roadlog.ingest.order import Place
 from roadlog.study import TimeRule
 from roadlog.units import convert
 

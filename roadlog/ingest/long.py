@@ -14,9 +14,10 @@ from numpy.typing import NDArray
 from roadlog.errors import InputError
 from roadlog.ingest import cells
 from roadlog.ingest.claims import Claim, canonical
-from roadlog.ingest.clock import Clock, Place
+from roadlog.ingest.clock import Clock
 from roadlog.ingest.columns import Meaning, match_columns, unit_of
 from roadlog.ingest.log import ColumnMatch, Floats, counted, shown
+from roadlog.ingest.order import Place
 from roadlog.signals import SIGNALS
 from roadlog.study import ColumnRule
 

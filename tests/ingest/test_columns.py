@@ -6,6 +6,7 @@ import pytest
 
 from roadlog.errors import InputError
 from roadlog.ingest.columns import match_columns, match_header
+from roadlog.ingest.languages import EVERYDAY_WORDS
 from roadlog.signals import SIGNALS
 from roadlog.study import ColumnRule
 
@@ -135,3 +136,18 @@ def test_bare_speed_of_a_position_log_is_gps_speed() -> None:
     assert match_columns(heads, [None] * 4, {}, HERE)[3].signal == "gps_speed_kmh"
     heads = ["time", "lat", "lon", "speed", "rpm"]
     assert match_columns(heads, [None] * 5, {}, HERE)[3].signal == "speed_kmh"
+
+
+@pytest.mark.parametrize("name", list(EVERYDAY_WORDS))
+def test_everyday_words_of_other_languages(name: str) -> None:
+    for word in EVERYDAY_WORDS[name]:
+        assert match_header(f"{word} [{SIGNALS[name].unit}]").signal == name, word
+        assert match_header(word.upper()).signal == name, word
+
+
+def test_no_word_stands_for_two_signals() -> None:
+    seen: dict[str, str] = {}
+    for signal in SIGNALS.values():
+        for word in (*signal.words, *EVERYDAY_WORDS.get(signal.name, ())):
+            key = "".join(word.lower().split())
+            assert seen.setdefault(key, signal.name) == signal.name, word

@@ -336,3 +336,23 @@ CLOCKS: dict[str, Callable[[pd.Timestamp, np.ndarray], tuple[str, list[str]]]] =
         [f"{1e3 * (start.timestamp() + x):.0f}" for x in t],
     ),
 }
+
+
+@pytest.mark.parametrize(("unit", "factor"), [("mph", 1.609344), ("m/s", 3.6), ("kn", 1.852)])
+def test_a_speed_without_unit_is_held_against_the_positions(
+    write: Write, unit: str, factor: float
+) -> None:
+    t = np.arange(300)
+    kmh = 90 + 10 * np.sin(t / 20)
+    lat = 52 + np.cumsum(kmh / 3.6) / 111_195
+
+    def text(scale: float) -> str:
+        rows = (f"{i},{kmh[i] / scale:.2f},{lat[i]:.6f},13.4,2000" for i in t)
+        return "time_s,Speed,lat,lon,rpm\n" + "\n".join(rows) + "\n"
+
+    assert read_log(write(text(1))).frame["speed_kmh"].median() == pytest.approx(90, abs=4)
+    path = write(text(factor))
+    with pytest.raises(InputError, match=f"'Speed' has no unit and looks like {unit}"):
+        read_log(path)
+    settled = read_log(path, columns={"Speed": ColumnRule(signal="speed_kmh", unit=unit)})
+    assert settled.frame["speed_kmh"].median() == pytest.approx(90, abs=4)

@@ -5,6 +5,8 @@ Sources:
   Units", Appendix B.8, "Factors for units listed alphabetically": mile, knot, foot, pound
   (avoirdupois), gallon (U.S.), gallon (imperial), psi, inch of mercury (conventional), millimetre
   of mercury (conventional), degree Fahrenheit. https://doi.org/10.6028/NIST.SP.811e2008
+  Knot, psi, inch of mercury, pound and free fall were compared with the transcription of that table
+  in the R package NISTunits 1.0.1; the other rows are from memory and agree with scipy.constants.
 - scipy.constants, which carries the same exact definitions in SI.
 - 40 CFR 600 works in miles per US gallon; 1 gallon = 3.785411784 L, 1 mile = 1.609344 km (both
   exact), so that mpg x L/100 km = 235.2145833.
@@ -30,7 +32,7 @@ SP811 = [
     ("kn", "m/s", 0.5144444, 1e-6),  # knot
     ("ft", "m", 0.3048, 1e-12),  # foot, exact
     ("mi", "km", 1.609344, 1e-12),  # mile, exact
-    ("lb", "kg", 0.45359237, 1e-12),  # pound (avoirdupois), exact
+    ("lb", "kg", 0.45359237, 1e-12),  # pound (avoirdupois), exact by the table's footnote
     ("lb/min", "g/s", 7.559873, 1e-6),  # pound per minute: 7.559873 E-03 kg/s
     ("gal", "l", 3.785412, 1e-6),  # gallon (U.S.)
     ("gal (imp)", "l", 4.54609, 1e-12),  # gallon [Canadian and U.K. (Imperial)], exact

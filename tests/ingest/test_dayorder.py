@@ -1,0 +1,40 @@
+"""One log's dates settle what another's leave open."""
+
+from pathlib import Path
+
+import pytest
+
+from roadlog.errors import InputError
+from roadlog.ingest import read_log, settle_day_first
+from roadlog.study import TimeRule
+
+
+def _log(folder: Path, name: str, date: str) -> Path:
+    path = folder / name
+    path.write_text(f"Time,rpm\n{date} 08:00:00,800\n{date} 08:00:01,810\n")
+    return path
+
+
+def test_a_late_day_of_the_month_settles_the_order_for_all(tmp_path: Path) -> None:
+    unclear, clear = _log(tmp_path, "a.csv", "05/03/2024"), _log(tmp_path, "b.csv", "17/03/2024")
+    rule = settle_day_first([unclear, clear], TimeRule(), columns={})
+    assert rule.day_first is True
+    start = read_log(unclear, time=rule).start
+    assert start is not None
+    assert (start.month, start.day) == (3, 5)
+
+
+def test_nothing_is_settled_by_logs_that_are_all_unclear(tmp_path: Path) -> None:
+    paths = [_log(tmp_path, "a.csv", "05/03/2024"), tmp_path / "none.csv"]
+    assert settle_day_first(paths, TimeRule(), columns={}).day_first is None
+
+
+def test_logs_that_contradict_each_other_are_refused(tmp_path: Path) -> None:
+    paths = [_log(tmp_path, "a.csv", "17/03/2024"), _log(tmp_path, "b.csv", "03/17/2024")]
+    with pytest.raises(InputError, match="day before month and"):
+        settle_day_first(paths, TimeRule(), columns={})
+
+
+def test_the_study_has_the_last_word(tmp_path: Path) -> None:
+    paths = [_log(tmp_path, "a.csv", "17/03/2024")]
+    assert settle_day_first(paths, TimeRule(day_first=False), columns={}).day_first is False
