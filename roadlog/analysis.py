@@ -16,7 +16,7 @@ import pandas as pd
 
 from roadlog import fuel, passes, road, timebase
 from roadlog.conditions import add_conditions
-from roadlog.effect import ambiguity_pct, decide, estimate_effect
+from roadlog.effect import ambiguity_pct, decide, estimate_effect, require_replication
 from roadlog.errors import DesignError, InputError
 from roadlog.fuels import FUELS
 from roadlog.ingest import Log, join_positions, read_log
@@ -140,6 +140,7 @@ def analyse(
             )
         )
     runs = build_runs(study, sources, logs, unit)
+    require_replication(runs)
     logs = [logs[i] for i in runs["log"]]
     samples = _samples(logs, warnings, progress)
     runs = _judged(runs, samples)

@@ -3,7 +3,8 @@
 `estimate_effect` is the stage; `decide` holds its result against the claim.
 """
 
+from roadlog.effect.design import require_replication
 from roadlog.effect.estimate import ambiguity_pct, estimate_effect
 from roadlog.effect.finding import decide
 
-__all__ = ["ambiguity_pct", "decide", "estimate_effect"]
+__all__ = ["ambiguity_pct", "decide", "estimate_effect", "require_replication"]

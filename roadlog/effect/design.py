@@ -125,6 +125,17 @@ def refuse_mediators(covariates: Sequence[str]) -> None:
             )
 
 
+def require_replication(rows: pd.DataFrame) -> None:
+    """Raise DesignError if each arm has one switch unit (`rows`: columns `arm`, `switch_unit`)."""
+    counts = rows.groupby("arm")["switch_unit"].nunique()
+    if counts.max() == 1:
+        raise DesignError(
+            "one switch unit in each arm can't tell the add-on from the day: switch it in and out "
+            "again on other days (12 days in randomised pairs are a good start); if it was "
+            "switched daily, say --switched-by day"
+        )
+
+
 def plain_name(column: str) -> str:
     """A pass-table column in words.
 
@@ -241,13 +252,7 @@ def _check_units(used: pd.DataFrame, unit: NDArray[np.intp], labels: pd.Index) -
             f"switch unit {name} holds runs of both arms: "
             "say --switched-by run if the add-on was switched between its runs"
         )
-    counts = used.groupby("arm")["switch_unit"].nunique()
-    if counts.max() == 1:
-        raise DesignError(
-            "one switch unit in each arm can't tell the add-on from the day: switch it in and out "
-            "again on other days (12 days in randomised pairs are a good start); if it was "
-            "switched daily, say --switched-by day"
-        )
+    require_replication(used)
 
 
 def _blocks(first: pd.DataFrame) -> tuple[tuple[str, ...], bool]:
@@ -261,8 +266,9 @@ def _blocks(first: pd.DataFrame) -> tuple[tuple[str, ...], bool]:
 def _other_grouping(
     used: pd.DataFrame, unit: NDArray[np.intp]
 ) -> tuple[NDArray[np.intp] | None, str]:
+    """Runs within switch units, or days over them; None where neither adds a level."""
     run = pd.factorize(used["run"])[0]
-    if run.max() > unit.max():
+    if unit.max() < run.max() < len(run) - 1:
         return run, "run"
     day = pd.factorize(used["day"])[0]
     if 0 < day.max() < unit.max():

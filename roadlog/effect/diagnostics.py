@@ -29,7 +29,7 @@ def design_table(design: Design) -> pd.DataFrame:
     if p["start"].notna().all():
         hours = p["start"].dt.hour + p["start"].dt.minute / 60
         quantities["hour of day"] = hours.groupby(design.unit).mean()
-        weekday = p["start"].dt.dayofweek.astype(float)
+        weekday = p["start"].dt.day_of_week.astype(float)
         quantities["weekday"] = weekday.groupby(design.unit).mean()
     for column, name in (
         ("ambient_c", "ambient temperature"),
