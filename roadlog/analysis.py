@@ -140,12 +140,12 @@ def analyse(
             )
         )
     runs = build_runs(study, sources, logs, unit)
-    require_replication(runs)
     logs = [logs[i] for i in runs["log"]]
     samples = _samples(logs, warnings, progress)
     runs = _judged(runs, samples)
     good = [s for s, used in zip(samples, runs["used"], strict=True) if used]
     estimator = fuel.choose_estimator(good, study)
+    require_replication(runs)
     base = [s for s, arm in zip(good, runs.loc[runs["used"], "arm"], strict=True) if arm == ARMS[0]]
     calibration = fuel.calibrate(base, study)
     warnings += [Warned("fuel", w) for w in calibration.warnings]
