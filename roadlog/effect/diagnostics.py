@@ -11,7 +11,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from roadlog.effect.crosschecks import percent, percent_interval, unit_t
-from roadlog.effect.design import Design, unit_df
+from roadlog.effect.design import Design, plain_name, unit_df
 from roadlog.effect.primary import fit_primary, reduce_design
 from roadlog.errors import RoadlogError
 from roadlog.results import Interval, Warned
@@ -41,9 +41,7 @@ def design_table(design: Design) -> pd.DataFrame:
     for column in (c for c in p.columns if c.startswith("note_")):
         numbers = pd.to_numeric(p[column], errors="coerce")
         if numbers.notna().all():
-            quantities[column.removeprefix("note_").replace("_", " ")] = numbers.groupby(
-                design.unit
-            ).mean()
+            quantities[plain_name(column)] = numbers.groupby(design.unit).mean()
     rows = []
     for name, values in quantities.items():
         v = values.to_numpy(dtype=float)

@@ -79,7 +79,8 @@ def estimate_effect(
     outcomes = driving_outcomes(design, weights)
     unadjusted = crosschecks.unadjusted(design)
     table, adjusted, residuals = _fixed_effects(design, names, weights, fit)
-    unit_values = np.bincount(design.unit, weights=adjusted) / np.bincount(design.unit)
+    weight = np.bincount(design.unit, weights=weights)
+    unit_values = np.bincount(design.unit, weights=weights * adjusted) / weight
     forest = [
         NamedInterval("equal-driving effect", primary, "primary"),
         NamedInterval("total effect", total, "total"),

@@ -1,0 +1,10 @@
+"""The commands, one module each: `add(commands)` adds the parser, its `run` does the work.
+
+A module imports at its top only what parsing needs; heavy libraries are imported when it runs.
+"""
+
+from roadlog.commands import analyze, demo
+
+COMMANDS = (analyze, demo)
+
+__all__ = ["COMMANDS"]

@@ -1,0 +1,111 @@
+"""`roadlog analyze`: from drive logs to the change in fuel use, a map and a report."""
+
+import argparse
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from roadlog.errors import InputError
+
+if TYPE_CHECKING:
+    from roadlog.study import Study
+
+
+def add(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
+    """Add the command to the parser."""
+    p = commands.add_parser(
+        "analyze",
+        help="from drive logs to the change in fuel use, a map and a report",
+        description=(
+            "Estimate what the add-on did to fuel use and hold it against the claim. Give either "
+            "a STUDY folder with study.toml, or two piles of logs."
+        ),
+        epilog=(
+            "examples:\n"
+            "  roadlog analyze sample_logs\n"
+            "  roadlog analyze --baseline out/ --fitted in/ --claim-economy 12 --switched-by day\n"
+        ),
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    p.add_argument("study", nargs="?", type=Path, metavar="STUDY", help="folder with study.toml")
+    p.add_argument(
+        "--baseline", nargs="+", type=Path, metavar="PATH", help="logs with the add-on out or off"
+    )
+    p.add_argument(
+        "--fitted", nargs="+", type=Path, metavar="PATH", help="logs with the add-on in and on"
+    )
+    claim = p.add_mutually_exclusive_group()
+    claim.add_argument(
+        "--claim-economy", type=float, metavar="PCT", help="claimed gain in distance per fuel, %%"
+    )
+    claim.add_argument(
+        "--claim-fuel", type=float, metavar="PCT", help="claimed saving of fuel per distance, %%"
+    )
+    p.add_argument(
+        "--switched-by",
+        choices=("day", "run", "stretch"),
+        help="what was assigned to an arm independently (default: the study's schedule; with none, "
+        "each unbroken stretch in one arm)",
+    )
+    p.add_argument(
+        "--randomised",
+        action="store_true",
+        default=None,
+        help="chance decided the order of arms (a study's schedule says so by itself)",
+    )
+    p.add_argument(
+        "--fuel", choices=("E0", "E10", "E15", "E85", "diesel"), help="fuel in the tank (E10)"
+    )
+    p.add_argument("--displacement", type=float, metavar="L", help="engine displacement, litres")
+    p.add_argument("--mass", type=float, metavar="KG", help="test mass of the car, kg")
+    p.add_argument("--out", type=Path, metavar="DIR", help="where to write (default: results/)")
+    p.add_argument(
+        "--tiles", action="store_true", help="add a tile background to the map (needs a network)"
+    )
+    p.set_defaults(run=_analyze)
+
+
+def _analyze(a: argparse.Namespace) -> int:
+    piles = a.baseline is not None or a.fitted is not None
+    if (a.study is None) == (not piles):
+        raise InputError("give either a STUDY folder or both --baseline and --fitted")
+    if piles and (a.baseline is None or a.fitted is None):
+        missing = "baseline" if a.baseline is None else "fitted"
+        raise InputError(f"--{missing} is missing: an effect needs logs of both arms")
+    from roadlog.analysis import analyse, pile_sources, study_sources
+    from roadlog.report import summary_lines, write_all
+    from roadlog.study import Study, load_study
+
+    if piles:
+        study, sources = Study(name="two piles of logs"), pile_sources(a.baseline, a.fitted)
+    else:
+        study = load_study(a.study)
+        sources = study_sources(a.study, study)
+    study = _with_options(study, a)
+    out = a.out or (a.study / "results" if a.study else Path("results"))
+    if out.exists() and not out.is_dir():
+        raise InputError(f"--out {out} is a file: name a folder")
+    result = analyse(
+        study,
+        sources,
+        switched_by=a.switched_by,
+        randomised=a.randomised,
+        progress=sys.stderr.isatty(),
+    )
+    write_all(result, out, tiles=a.tiles)
+    print("\n".join(summary_lines(result)))
+    print(f"Report: {out / 'report.html'}")
+    return 0 if result.effect.primary.low is not None else 1
+
+
+def _with_options(study: "Study", a: argparse.Namespace) -> "Study":
+    from roadlog.study import override
+
+    vehicle = {"fuel": a.fuel, "displacement_l": a.displacement, "mass_kg": a.mass}
+    claim = {"economy_pct": a.claim_economy, "fuel_pct": a.claim_fuel}
+    given = {k: v for k, v in claim.items() if v is not None}
+    return override(
+        study,
+        vehicle={k: v for k, v in vehicle.items() if v is not None},
+        claim=given or None,
+    )
