@@ -6,13 +6,13 @@ values, mixed decimal marks, thousands marks, hemisphere letters, words for a st
 """
 
 import re
-from collections.abc import Sequence
 
 import numpy as np
 import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
 
+from roadlog.ingest.columns import unit_of
 from roadlog.ingest.dialect import BLANKS
 from roadlog.ingest.log import Bools, Floats
 from roadlog.signals import (
@@ -22,6 +22,7 @@ from roadlog.signals import (
     OPEN_LOOP_FAULT,
     OPEN_LOOP_LOAD_OR_CUT,
 )
+from roadlog.units import UNITS, convert
 
 _STATUS_BYTES = (0, 1, 2, 4, 8, 16)
 _NUMBER = r"^(?P<number>[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)\s*(?P<rest>[^\d\s.,:].*)?$"
@@ -53,11 +54,11 @@ def texts(column: pa.ChunkedArray) -> pa.Array:
     return whole
 
 
-def numbers(column: pa.ChunkedArray, decimal: str) -> tuple[Floats, Bools]:
-    """Numbers of a column [as written], and which non-blank cells hold none.
+def numbers(column: pa.ChunkedArray, decimal: str, unit: str | None = None) -> tuple[Floats, Bools]:
+    """Numbers of a column [`unit`, or as written], and which non-blank cells hold none.
 
-    Units behind a value (`45 km/h`) are passed over: the reader takes a column's unit from there
-    only if all its cells agree.
+    A cell with a unit of its own (`6 mph` in a column of km/h) is converted; one with a unit of
+    another dimension holds no number. Without `unit`, what stands behind a number is passed over.
     """
     if pa.types.is_floating(column.type) or pa.types.is_integer(column.type):
         values = floats(column)
@@ -69,11 +70,14 @@ def numbers(column: pa.ChunkedArray, decimal: str) -> tuple[Floats, Bools]:
     else:
         grouped = pc.match_substring_regex(text, _THOUSANDS)
         text = pc.if_else(grouped, pc.replace_substring(text, ",", ""), text)
-    found = pc.struct_field(pc.extract_regex(text, _NUMBER), "number")
+    parts = pc.extract_regex(text, _NUMBER)
+    found = pc.struct_field(parts, "number")
     values = np.asarray(
         pd.to_numeric(pd.Series(found.to_numpy(zero_copy_only=False)), errors="coerce"), np.float64
     )
     values = np.where(np.isinf(values), np.nan, values)
+    if unit is not None:
+        values = _own_units(values, pc.struct_field(parts, "rest"), unit)
     bad = np.isnan(values) & np.asarray(pc.is_valid(text).to_numpy(zero_copy_only=False), bool)
     return values, bad
 
@@ -144,6 +148,21 @@ def statuses(column: pa.ChunkedArray) -> tuple[Floats, Bools]:
     return values, np.isnan(values) & text.notna().to_numpy()
 
 
+def _own_units(values: Floats, behind: pa.Array, unit: str) -> Floats:
+    """Convert the cells that carry a unit of their own; NaN where it is none or doesn't fit."""
+    coded = pc.dictionary_encode(behind)
+    codes = coded.indices.fill_null(-1).to_numpy(zero_copy_only=False)
+    out = values.copy()
+    for code, text in enumerate(coded.dictionary.to_pylist()):
+        own = unit_of(text)
+        if not text.strip() or own == unit:
+            continue
+        here = codes == code
+        fits = own is not None and UNITS[own].dimension == UNITS[unit].dimension
+        out[here] = convert(values[here], own, unit) if fits and own else np.nan
+    return out
+
+
 def step_of(values: Floats) -> float:
     """The finest decimal step that the values use (1, 0.1, … 1e-9), NaN without values."""
     some = values[np.isfinite(values)][:5000]
@@ -202,11 +221,3 @@ def _part(parts: pa.Array, name: str) -> Floats:
     field = pc.struct_field(parts, name)
     series = pd.Series(field.to_numpy(zero_copy_only=False))
     return np.asarray(pd.to_numeric(series, errors="coerce"), np.float64)
-
-
-def unit_behind(samples: Sequence[str]) -> str:
-    """The text that stands behind the first number, '' if none."""
-    for s in samples:
-        if m := re.fullmatch(_NUMBER, s):
-            return (m["rest"] or "").strip()
-    return ""

@@ -26,6 +26,7 @@ class Claim:
 
     meaning: Meaning
     values: Floats
+    column: int
 
     @property
     def signal(self) -> str:
@@ -43,7 +44,7 @@ class Settled:
     """One claim a signal in canonical units; the columns left out, with why; notes."""
 
     claims: tuple[Claim, ...]
-    dropped: Mapping[str, str]
+    dropped: Mapping[int, str]
     notes: tuple[str, ...]
 
 
@@ -56,7 +57,7 @@ def settle(claims: Sequence[Claim], path: Path) -> Settled:
         If two columns claim one signal and their values differ beyond rounding.
     """
     kept: list[Claim] = []
-    dropped: dict[str, str] = {}
+    dropped: dict[int, str] = {}
     notes: list[str] = []
     by_signal: dict[str, list[Claim]] = {}
     for claim in claims:
@@ -66,7 +67,7 @@ def settle(claims: Sequence[Claim], path: Path) -> Settled:
         if len(ruled) == 1 and len(rivals) > 1:
             for c in rivals:
                 if c is not ruled[0]:
-                    dropped[c.meaning.header] = f"[columns] gives {signal} to another column"
+                    dropped[c.column] = f"[columns] gives {signal} to another column"
             rivals = ruled
         full = [c for c in rivals if not np.isnan(c.values).all()]
         best = canonical((full or rivals)[0])
@@ -77,7 +78,7 @@ def settle(claims: Sequence[Claim], path: Path) -> Settled:
             notes.append(
                 f"'{coarse.meaning.header}' repeats '{fine.meaning.header}': the finer is used"
             )
-            dropped[coarse.meaning.header] = f"repeats '{fine.meaning.header}'"
+            dropped[coarse.column] = f"repeats '{fine.meaning.header}'"
             best = fine
         kept.append(best)
     return Settled(tuple(kept), dropped, tuple(notes))

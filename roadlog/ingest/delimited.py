@@ -5,19 +5,14 @@ canonical units. A clean file is parsed once, typed, by pyarrow; only a file tha
 read again as text and mended, and every mend is noted. The raw side of section 2 of the method.
 """
 
-import csv
-import io
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 import pyarrow as pa
-import pyarrow.compute as pc
-import pyarrow.csv as pa_csv
 
 from roadlog.errors import InputError
 from roadlog.ingest import cells
@@ -30,30 +25,19 @@ from roadlog.ingest.dialect import (
     Dialect,
     as_utf8,
     is_number,
-    read_records,
     sniff,
 )
 from roadlog.ingest.log import ColumnMatch, Floats, Log, counted, shown
 from roadlog.ingest.long import widen
 from roadlog.ingest.order import Place
+from roadlog.ingest.rows import read_rows
 from roadlog.ingest.speedcheck import check_speed_units
 from roadlog.study import ColumnRule, TimeRule
 
 _ISO = re.compile(
     r"\d{4}-\d{2}-\d{2}([ T]\d{2}:\d{2}(:\d{2}(\.\d{1,9})?)?(Z|[+-]\d{2}(:?\d{2})?)?)?"
 )
-_NULLS = sorted({v for b in BLANKS for v in (b, b.upper(), b.title())} | {"NaN", "N/A", "-NaN"})
-_BLOCK = 1 << 22
 _HEMISPHERE = re.compile(r"(?i)^(n/?s|e/?w|(lat|lon)\w*[ _]?(hemi\w*|dir\w*|ns|ew|n/s|e/w|ref))$")
-
-
-@dataclass(frozen=True)
-class _Body:
-    """The data rows as bytes, and what of them could not be read as rows."""
-
-    data: bytes | memoryview
-    dialect: Dialect
-    torn: tuple[str, ...] = ()
 
 
 def read_delimited(
@@ -95,7 +79,8 @@ def read_delimited(
             'as "its header" = "speed_kmh"'
         )
     hemispheres = _hemisphere_columns(dialect.headers)
-    table, place = _read(data, dialect, path, meanings, [*used, *hemispheres.values()], notes)
+    types = {i: _type_of(meanings[i], _column(dialect, i)) for i in [*used, *hemispheres.values()]}
+    table, place = read_rows(data, dialect, types, path, notes)
     clock = read_clock(
         [TimeColumn(meanings[i], table[f"c{i}"], _column(dialect, i)) for i in times],
         time, place, dialect.decimal,
@@ -153,43 +138,6 @@ def _time_columns(
     return found
 
 
-def _read(
-    data: bytes,
-    dialect: Dialect,
-    path: Path,
-    meanings: Sequence[Meaning],
-    used: Sequence[int],
-    notes: list[str],
-) -> tuple[pa.Table, Place]:
-    """The used columns, typed where the file is clean, mended and as text where it is not."""
-    body = memoryview(data)[dialect.body :]
-    types = {i: _type_of(meanings[i], _column(dialect, i)) for i in used}
-    torn: list[tuple[str, int]] = []
-    last = _last_line(data)
-    try:
-        table = _parse(body, dialect, types, torn)
-    except (pa.ArrowException, ValueError, OSError):
-        torn.clear()
-        table = _as_text(body, dialect, used, torn, path)
-    broken = [t for t, _ in torn if t.strip(" \t\x1a")]
-    if broken and len(broken) > max(1, 0.05 * (len(table) + len(broken))):
-        body = memoryview(_padded(bytes(body).decode(), dialect, path))
-        table, torn, broken = _as_text(body, dialect, used, [], path), [], []
-        notes.append("rows shorter than the header were read as if blank cells ended them")
-    if broken:
-        cut = broken[-1].strip() == last.strip()
-        if cut:
-            notes.append("the last line is incomplete and was dropped")
-        if len(broken) > cut:
-            n = len(broken) - cut
-            notes.append(f"{counted(n, 'line')} with the wrong number of cells dropped")
-    table, rows = _without_headers(table, dialect, notes)
-    if not len(table):
-        raise InputError(f"{path}: line {dialect.first_line}: no complete row: the log is empty")
-    line = partial(_line_of, data, dialect, rows)
-    return table, Place(path, line, dialect.preamble)
-
-
 def _type_of(meaning: Meaning, samples: Sequence[str]) -> pa.DataType:
     filled = [s for s in samples if s.lower() not in BLANKS]
     if meaning.role in ("name", "unit"):
@@ -203,105 +151,6 @@ def _type_of(meaning: Meaning, samples: Sequence[str]) -> pa.DataType:
         zoned = zone_of(filled[0]) is not None
         return pa.timestamp("ns", "UTC") if zoned else pa.timestamp("ns")
     return pa.string()
-
-
-def _parse(
-    body: memoryview,
-    dialect: Dialect,
-    types: Mapping[int, pa.DataType],
-    torn: list[tuple[str, int]],
-) -> pa.Table:
-    def skip(row: pa_csv.InvalidRow) -> str:
-        torn.append((row.text, row.actual_columns))
-        return "skip"
-
-    whole = body.obj
-    assert isinstance(whole, bytes)
-    quoted = b'"' in whole  # a newline inside quotes may come in any block
-    return pa_csv.read_csv(
-        pa.BufferReader(pa.py_buffer(body)),
-        read_options=pa_csv.ReadOptions(
-            column_names=[f"c{i}" for i in range(dialect.width)],
-            block_size=_BLOCK,
-        ),
-        parse_options=pa_csv.ParseOptions(
-            delimiter=dialect.delimiter,
-            newlines_in_values=quoted,
-            invalid_row_handler=skip,
-        ),
-        convert_options=pa_csv.ConvertOptions(
-            include_columns=[f"c{i}" for i in types],
-            column_types={f"c{i}": t for i, t in types.items()},
-            null_values=_NULLS,
-            strings_can_be_null=False,
-            decimal_point=dialect.decimal,
-            timestamp_parsers=[pa_csv.ISO8601],
-        ),
-    )
-
-
-def _as_text(
-    body: memoryview,
-    dialect: Dialect,
-    used: Sequence[int],
-    torn: list[tuple[str, int]],
-    path: Path,
-) -> pa.Table:
-    try:
-        return _parse(body, dialect, {i: pa.string() for i in used}, torn)
-    except (pa.ArrowException, ValueError, OSError) as e:
-        raise InputError(
-            f"{path}: the rows after line {dialect.first_line - 1} can't be cut into cells "
-            f"({shown(str(e))}): export the log again"
-        ) from e
-
-
-def _padded(text: str, dialect: Dialect, path: Path) -> bytes:
-    out = io.StringIO()
-    writer = csv.writer(out, delimiter=dialect.delimiter, lineterminator="\n")
-    long = 0
-    total = 0
-    for line, row in read_records(text, dialect.delimiter):
-        if not any(c.strip() for c in row):
-            continue
-        total += 1
-        if len(row) > dialect.width and any(c.strip() for c in row[dialect.width :]):
-            long += 1
-            if long > max(1, 0.05 * total) and total > 20:
-                raise InputError(
-                    f"{path}: line {line + dialect.first_line - 1}: {len(row)} cells where the "
-                    f"header names {dialect.width}: export the log again"
-                )
-            continue
-        writer.writerow((row + [""] * dialect.width)[: dialect.width])
-    return out.getvalue().encode()
-
-
-def _without_headers(
-    table: pa.Table, dialect: Dialect, notes: list[str]
-) -> tuple[pa.Table, np.ndarray | None]:
-    """Drop header rows (and units rows under them) that the logger repeated among the data."""
-    texts = [n for n in table.column_names if pa.types.is_string(table[n].type)]
-    if not texts:
-        return table, None
-    repeat = np.zeros(len(table), bool)
-    for name in texts:
-        header = dialect.headers[int(name[1:])]
-        if header:
-            same = pc.equal(pc.utf8_trim_whitespace(table[name]), header)
-            repeat |= np.asarray(same.fill_null(False).to_numpy(), bool)
-    if not repeat.any():
-        return table, None
-    if any(dialect.units):
-        after = np.flatnonzero(repeat) + 1
-        after = after[after < len(table)]
-        for row in after:
-            here = [str(table[n][int(row)].as_py() or "").strip() for n in texts]
-            if not any(any(ch.isdigit() for ch in c) for c in here):
-                repeat[row] = True
-    n = int(repeat.sum())
-    notes.append(f"{counted(n, 'repeated header row')} dropped")
-    return table.filter(pa.array(~repeat)), np.flatnonzero(~repeat)
 
 
 def _claim(
@@ -325,7 +174,7 @@ def _claim(
         if hemisphere is not None:
             values = _signed(values, cells.hemispheres(table[f"c{hemisphere}"]))
     else:
-        values, bad = cells.numbers(column, dialect.decimal)
+        values, bad = cells.numbers(column, dialect.decimal, meaning.unit)
         what = "without a number"
     if bad.any():
         n = int(bad.sum())
@@ -333,7 +182,7 @@ def _claim(
         notes.append(
             f"'{meaning.header}': {counted(n, 'cell')} {what}, first in line {line}: left blank"
         )
-    return Claim(meaning, values)
+    return Claim(meaning, values, index)
 
 
 def _signed(values: Floats, signs: Floats) -> Floats:
@@ -358,14 +207,14 @@ def _hemisphere_columns(headers: Sequence[str]) -> dict[int, int]:
 
 
 def _matches(
-    meanings: Sequence[Meaning], times: Sequence[int], dropped: Mapping[str, str]
+    meanings: Sequence[Meaning], times: Sequence[int], dropped: Mapping[int, str]
 ) -> tuple[ColumnMatch, ...]:
     out = []
     for i, m in enumerate(meanings):
         if i in times:
             out.append(ColumnMatch(m.header, None, m.unit, "time", "time"))
-        elif m.header in dropped and m.role == "signal":
-            out.append(ColumnMatch(m.header, None, m.unit, dropped[m.header], "ignored"))
+        elif i in dropped:
+            out.append(ColumnMatch(m.header, None, m.unit, dropped[i], "ignored"))
         elif m.role == "signal":
             note = "no unit in the header" if m.assumed else m.note
             out.append(ColumnMatch(m.header, m.signal, m.unit, note))
@@ -398,23 +247,6 @@ def _column(dialect: Dialect, index: int) -> tuple[str, ...]:
     return tuple(s[index] for s in dialect.samples)
 
 
-def _last_line(data: bytes) -> str:
-    tail = data[-65536:].rstrip(b"\r\n\x1a")
-    return re.split(rb"[\r\n]", tail)[-1].decode(errors="replace")
-
-
 def _listed(headers: Sequence[str]) -> str:
     named = [f"'{shown(h)}'" for h in headers if h]
     return ", ".join(named[:12]) + (f" and {len(named) - 12} more" if len(named) > 12 else "")
-
-
-def _line_of(data: bytes, dialect: Dialect, rows: np.ndarray | None, row: int) -> int:
-    """Line number in the file of a row of the table (only on the way to a message)."""
-    wanted = int(rows[row]) if rows is not None else row
-    text = data[dialect.body :].decode()
-    seen = -1
-    for line, record in read_records(text, dialect.delimiter):
-        seen += len(record) == dialect.width
-        if seen == wanted:
-            return line + dialect.first_line - 1
-    return dialect.first_line

@@ -211,10 +211,12 @@ def _header(
                 if c not in memory:
                     memory[c] = len(c) < 200 and is_known(c)
             known = sum(memory[c] for c in named)
-            if known and (best is None or known > best[0]):
-                best = known, delimiter, records, i
-            after = records[i + 1].cells if i + 1 < len(records) else []
-            if not spare and len(after) == len(cells) and any(is_number(c) for c in after):
+            rows = [r.cells for r in records[i + 1 : i + 4] if len(r.cells) == len(cells)]
+            followed = any(is_number(c) for row in rows for c in row)
+            score = 2 * known + followed
+            if known and (best is None or score > best[0]):
+                best = score, delimiter, records, i
+            if not spare and followed:
                 spare = delimiter, records, i
     if best:
         return best[1:]

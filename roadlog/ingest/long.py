@@ -64,7 +64,7 @@ def widen(
             )
         part = table[column["value"]].take(pa.array(rows))
         values = _values(meaning, part, decimal, name, notes)
-        readings[meaning.signal] = rows, canonical(Claim(meaning, values)).values
+        readings[meaning.signal] = rows, canonical(Claim(meaning, values, 0)).values
         matches.append(ColumnMatch(name, meaning.signal, meaning.unit, meaning.note))
     if not readings:
         listed = ", ".join(f"'{shown(m.header)}'" for m in matches[:12])
@@ -93,7 +93,7 @@ def _values(
     elif meaning.signal in ("lat_deg", "lon_deg"):
         values, bad = cells.angles(part, decimal)
     else:
-        values, bad = cells.numbers(part, decimal)
+        values, bad = cells.numbers(part, decimal, meaning.unit)
     if bad.any():
         notes.append(
             f"'{shown(name)}': {counted(int(bad.sum()), 'reading')} without a number: left blank"

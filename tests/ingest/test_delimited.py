@@ -114,6 +114,24 @@ def test_units_behind_values(write: Write) -> None:
     np.testing.assert_allclose(log.frame["coolant_temp_c"].iloc[0], 80)
 
 
+def test_a_cell_with_another_unit_is_converted_and_one_that_cannot_be_is_blank(
+    write: Write,
+) -> None:
+    log = read_log(write("time_s,Vehicle speed\n0,10 km/h\n1,6 mph\n2,7 kPa\n"))
+    np.testing.assert_allclose(log.frame["speed_kmh"], [10, 6 * 1.609344, np.nan])
+    assert any("1 cell without a number, first in line 4" in n for n in log.notes)
+
+
+def test_a_preamble_of_time_words_is_not_the_header(write: Write) -> None:
+    text = "# time, of, day\n# speed, and, date\ntime_s,rpm\n0,800\n1,810\n"
+    assert read_log(write(text)).frame["rpm"].tolist() == [800, 810]
+
+
+def test_two_equal_columns_of_one_name_are_one(write: Write) -> None:
+    log = read_log(write("time_s,Speed (km/h),Speed (km/h)\n0,1,1\n1,2,2\n"))
+    assert [c.role for c in log.columns] == ["time", "signal", "ignored"]
+
+
 def test_thousands_marks(write: Write) -> None:
     frame = read_log(write('time_s,rpm,MAF (g/s)\n0,"1,234",3.5\n1,"2,345",4.5\n')).frame
     assert frame["rpm"].tolist() == [1234, 2345]
