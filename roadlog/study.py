@@ -198,9 +198,13 @@ def parse_study(text: str, where: str = "study.toml") -> Study:
 
 
 def override(
-    study: Study, *, vehicle: Mapping[str, object], claim: Mapping[str, float] | None = None
+    study: Study,
+    *,
+    vehicle: Mapping[str, object],
+    device: Mapping[str, object],
+    claim: Mapping[str, float] | None = None,
 ) -> Study:
-    """The study with vehicle values and a claim of the command line in place of its own.
+    """The study with vehicle, device and claim of the command line in place of its own.
 
     Raises
     ------
@@ -209,7 +213,8 @@ def override(
     """
     try:
         changes: dict[str, object] = {
-            "vehicle": Vehicle.model_validate({**study.vehicle.model_dump(), **vehicle})
+            "vehicle": Vehicle.model_validate({**study.vehicle.model_dump(), **vehicle}),
+            "device": Device.model_validate({**study.device.model_dump(), **device}),
         }
         if claim is not None:
             changes["claim"] = Claim.model_validate(dict(claim))

@@ -58,6 +58,11 @@ def add(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None
     )
     p.add_argument("--displacement", type=float, metavar="L", help="engine displacement, litres")
     p.add_argument("--mass", type=float, metavar="KG", help="test mass of the car, kg")
+    p.add_argument(
+        "--acts-on",
+        choices=("intake", "fuel", "oxygen-sensor", "electrical", "aero-or-rolling", "other"),
+        help="where the add-on acts: decides which fuel estimate it can't bend (other)",
+    )
     p.add_argument("--out", type=Path, metavar="DIR", help="where to write (default: results/)")
     p.add_argument(
         "--tiles", action="store_true", help="add a tile background to the map (needs a network)"
@@ -107,5 +112,6 @@ def _with_options(study: "Study", a: argparse.Namespace) -> "Study":
     return override(
         study,
         vehicle={k: v for k, v in vehicle.items() if v is not None},
+        device={"acts_on": a.acts_on} if a.acts_on else {},
         claim=given or None,
     )
