@@ -77,8 +77,9 @@ def _analyze(a: argparse.Namespace) -> int:
     if piles and (a.baseline is None or a.fitted is None):
         missing = "baseline" if a.baseline is None else "fitted"
         raise InputError(f"--{missing} is missing: an effect needs logs of both arms")
-    from roadlog.analysis import analyse, pile_sources, study_sources
+    from roadlog.analysis import analyse
     from roadlog.report import summary_lines, write_all
+    from roadlog.runs import pile_sources, study_sources
     from roadlog.study import Study, load_study
 
     if piles:

@@ -1,0 +1,214 @@
+"""Which file is which run: arm, day, switch unit and block of every log.
+
+`study_sources` (a study folder) and `pile_sources` (two piles of files) name the files;
+`build_runs` makes the run table once the logs are read.
+"""
+
+import hashlib
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+from roadlog.errors import DesignError, InputError
+from roadlog.ingest import Log
+from roadlog.study import ARMS, Study, SwitchedBy, log_files
+
+LOG_SUFFIXES = (".csv", ".tsv", ".txt", ".log", ".asc", ".dat")
+TRACK_SUFFIXES = (".gpx",)
+
+
+@dataclass(frozen=True)
+class Sources:
+    """Which files to analyse: (path, arm or None where the schedule tells), and position tracks."""
+
+    runs: tuple[tuple[Path, str | None], ...]
+    tracks: tuple[Path, ...] = ()
+    notes: Path | None = None
+    weather: Path | None = None
+    root: Path | None = None
+
+    def shown(self, path: Path) -> str:
+        """The file's name as the report shows it: relative to the study where possible."""
+        if self.root is not None and path.is_relative_to(self.root):
+            return path.relative_to(self.root).as_posix()
+        return path.name
+
+
+def study_sources(folder: Path, study: Study) -> Sources:
+    """The files of a study folder: `[logs]`, or `logs/baseline` and `logs/fitted` without it.
+
+    Raises
+    ------
+    InputError
+        If a pattern matches nothing, no log is found, or one file is in both arms.
+    """
+    logs = study.logs
+    if not (logs.baseline or logs.fitted or logs.any):
+        found: list[tuple[Path, str | None]] = []
+        for arm in ARMS:
+            place = folder / "logs" / arm
+            found += [(p, arm) for p in _logs_in(place)] if place.is_dir() else []
+        if not found:
+            raise InputError(
+                f"{folder}: no logs: name them in [logs] of study.toml, or put them into "
+                "logs/baseline and logs/fitted"
+            )
+    else:
+        found = [(p, "baseline") for p in log_files(folder, logs.baseline)]
+        found += [(p, "fitted") for p in log_files(folder, logs.fitted)]
+        found += [(p, None) for p in log_files(folder, logs.any)]
+    _refuse_twice(found)
+    return Sources(
+        runs=tuple(found),
+        tracks=tuple(log_files(folder, logs.positions)),
+        notes=_if_there(folder / "notes.csv"),
+        weather=_if_there(folder / "weather.csv"),
+        root=folder,
+    )
+
+
+def pile_sources(baseline: Sequence[Path], fitted: Sequence[Path]) -> Sources:
+    """Two piles of log files or folders; GPX files among them supply positions.
+
+    Raises
+    ------
+    InputError
+        If a path is missing, a pile is empty, or one file is in both piles.
+    """
+    runs: list[tuple[Path, str | None]] = []
+    tracks: list[Path] = []
+    for arm, pile in zip(ARMS, (baseline, fitted), strict=True):
+        files = [f for p in pile for f in _files_of(p)]
+        tracks += [f for f in files if f.suffix.lower() in TRACK_SUFFIXES]
+        logs = [f for f in files if f.suffix.lower() not in TRACK_SUFFIXES]
+        if not logs:
+            raise InputError(f"--{arm}: no log file in {', '.join(map(str, pile)) or 'nothing'}")
+        runs += [(f, arm) for f in logs]
+    _refuse_twice(runs)
+    return Sources(runs=tuple(runs), tracks=tuple(dict.fromkeys(tracks)))
+
+
+def build_runs(
+    study: Study, sources: Sources, logs: Sequence[Log], switched_by: SwitchedBy
+) -> pd.DataFrame:
+    """The run table: arm, day, switch unit and block of each log, in order of start.
+
+    Raises
+    ------
+    InputError
+        If a log has no date where the schedule needs one, or falls on a day that isn't scheduled.
+    """
+    rows = []
+    scheduled = {str(u.unit): u for u in study.schedule.unit} if study.schedule else {}
+    for i, (log, (path, arm)) in enumerate(zip(logs, sources.runs, strict=True)):
+        start = pd.NaT if log.start is None else log.start.tz_localize(None)
+        day = "" if log.start is None else f"{start:%Y-%m-%d}"
+        name = sources.shown(path)
+        entry = scheduled.get(day) or scheduled.get(name) or scheduled.get(path.name)
+        if arm is None and entry is None:
+            where = f"on {day}" if day else "which has no date"
+            raise InputError(
+                f"{name}: its arm is unknown: the schedule has no switch unit for this log "
+                f"({where}); add one, or list the file under [logs] baseline or fitted"
+            )
+        if arm is not None and entry is not None and entry.arm != arm:
+            raise InputError(
+                f"{name}: listed as {arm} but scheduled as {entry.arm} on {day}: correct one"
+            )
+        rows.append(
+            {
+                "log": i,
+                "file": name,
+                "arm": arm or (entry.arm if entry else ""),
+                "start": start,
+                "day": day,
+                "block": "" if entry is None or entry.block is None else str(entry.block),
+                "sha256": hashlib.sha256(path.read_bytes()).hexdigest(),
+            }
+        )
+    runs = pd.DataFrame(rows)
+    runs["start"] = pd.to_datetime(runs["start"])
+    _refuse_copies(runs)
+    keys = ["start", "file"] if runs["start"].notna().all() else ["file"]
+    if len(keys) == 1 and switched_by != "run" and runs["start"].isna().any():
+        first = runs.loc[runs["start"].isna(), "file"].iloc[0]
+        raise InputError(
+            f"{first}: no date in this log, so its {switched_by} is unknown: log date and time, or "
+            "say --switched-by run if the add-on was switched between runs"
+        )
+    runs = runs.sort_values(keys, kind="stable", ignore_index=True)
+    runs.insert(0, "run", np.arange(len(runs)))
+    stretch = (runs["arm"] != runs["arm"].shift()).cumsum()
+    if switched_by == "day":
+        runs["switch_unit"] = runs["day"]
+    elif switched_by == "run":
+        runs["switch_unit"] = runs["file"]
+    else:
+        runs["switch_unit"] = [f"stretch {n}" for n in stretch]
+    _refuse_mixed_units(runs, switched_by)
+    runs["day"] = runs["day"].where(runs["day"] != "", runs["switch_unit"])
+    return runs
+
+
+def require_both_arms(study: Study, sources: Sources) -> None:
+    """Raise DesignError if an arm has no log at all."""
+    known = {arm for _, arm in sources.runs if arm is not None}
+    if any(arm is None for _, arm in sources.runs) and study.schedule:
+        known |= {u.arm for u in study.schedule.unit}
+    for arm in ARMS:
+        if arm not in known:
+            raise DesignError(
+                f"no log of the {arm} arm: an effect needs runs with the add-on in and out"
+            )
+
+
+def _refuse_mixed_units(runs: pd.DataFrame, switched_by: SwitchedBy) -> None:
+    mixed = runs.groupby("switch_unit")["arm"].nunique()
+    if (mixed > 1).any():
+        raise InputError(
+            f"both arms were driven on {mixed.index[mixed > 1][0]}, though the study says that the "
+            f"add-on was switched by {switched_by}: say --switched-by run, or correct the arms"
+        )
+
+
+def _refuse_twice(runs: Iterable[tuple[Path, str | None]]) -> None:
+    seen: dict[Path, str | None] = {}
+    for path, arm in runs:
+        key = path.resolve()
+        if key in seen:
+            raise InputError(f"{path} is given twice ({seen[key]} and {arm}): list it once")
+        seen[key] = arm
+
+
+def _refuse_copies(runs: pd.DataFrame) -> None:
+    twice = runs[runs["sha256"].duplicated(keep=False)]
+    if not twice.empty:
+        same = twice[twice["sha256"] == twice["sha256"].iloc[0]]["file"].tolist()
+        raise InputError(f"{same[0]} and {same[1]} are the same log: remove one of them")
+
+
+def _files_of(path: Path) -> list[Path]:
+    if path.is_dir():
+        return [*_logs_in(path), *_with_suffix(path, TRACK_SUFFIXES)]
+    if not path.exists():
+        raise InputError(f"{path} doesn't exist: name a log file or a folder of logs")
+    return [path]
+
+
+def _logs_in(folder: Path) -> list[Path]:
+    return _with_suffix(folder, LOG_SUFFIXES)
+
+
+def _with_suffix(folder: Path, suffixes: Sequence[str]) -> list[Path]:
+    return sorted(
+        p
+        for p in folder.rglob("*")
+        if p.is_file() and p.suffix.lower() in suffixes and not p.name.startswith(".")
+    )
+
+
+def _if_there(path: Path) -> Path | None:
+    return path if path.is_file() else None
