@@ -11,7 +11,7 @@ import tempfile
 import tomllib
 from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, Literal, TypeVar
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
@@ -22,8 +22,16 @@ Arm = Literal["baseline", "fitted"]
 ARMS: tuple[Arm, Arm] = ("baseline", "fitted")
 SwitchedBy = Literal["day", "run", "stretch"]
 FuelName = Literal["E0", "E10", "E15", "E85", "diesel"]
-Estimator = Literal["rate", "maf", "maf-trims", "absolute-load", "speed-density"]
+Estimator = Literal[
+    "rate", "injection", "maf", "maf-trims", "absolute-load", "speed-density", "ledger"
+]
+Weekday = Literal["mon", "tue", "wed", "thu", "fri", "sat", "sun"]
+RoadType = Literal["motorway", "mixed", "town"]
 Positive = Annotated[float, Field(gt=0)]
+LARGEST_ENGINE_L = 30.0
+
+
+T = TypeVar("T", bound=BaseModel)
 
 
 class _Table(BaseModel):
@@ -40,6 +48,17 @@ class Vehicle(_Table):
     cda_m2: Positive = 0.68
     crr: Positive = 0.010
     aspiration: Literal["natural", "turbo"] = "natural"
+    tank_l: Positive | None = None
+    fuel_scale: Annotated[float, Field(ge=0.5, le=2)] = 1.0
+
+    @model_validator(mode="after")
+    def _litres_not_cm3(self) -> "Vehicle":
+        if self.displacement_l is not None and self.displacement_l > LARGEST_ENGINE_L:
+            raise ValueError(
+                f"an engine of {self.displacement_l:g} litres drives no car: give litres, as 1.8, "
+                "not cubic centimetres"
+            )
+        return self
 
 
 class Device(_Table):
@@ -83,24 +102,61 @@ class ScheduleUnit(_Table):
     unit: dt.date | str
     arm: Arm
     block: int | None = None
+    also: tuple[
+        dt.date, ...
+    ] = ()  # later days in the same state, not units of their own
 
 
 class Schedule(_Table):
-    """`[schedule]`: what was switched, and whether chance decided the order."""
+    """`[schedule]`: what was switched, and whether chance decided the order.
+
+    Within each block chance decides which units are fitted, among the orders in which no weekday
+    has more than `weekday_limit` units more in one arm than in the other. `spending` lets an
+    analysis before the last day decide, at the price of a wider interval.
+    """
 
     switched_by: SwitchedBy = "day"
     randomised: bool = False
     seed: int | None = None
+    weekday_limit: Annotated[int, Field(ge=0)] | None = None
+    spending: Literal["none", "obrien-fleming"] = "none"
     unit: tuple[ScheduleUnit, ...] = ()
 
     @model_validator(mode="after")
     def _no_unit_twice(self) -> "Schedule":
         seen = set[str]()
         for u in self.unit:
-            if str(u.unit) in seen:
-                raise ValueError(f"switch unit {u.unit} is scheduled twice")
-            seen.add(str(u.unit))
+            for day in (u.unit, *u.also):
+                if str(day) in seen:
+                    raise ValueError(f"switch unit {day} is scheduled twice")
+                seen.add(str(day))
         return self
+
+    @property
+    def stop_date(self) -> dt.date | None:
+        """The last scheduled day, None if the units aren't days."""
+        days = [d for u in self.unit for d in (u.unit, *u.also) if isinstance(d, dt.date)]
+        return max(days, default=None)
+
+
+class Plan(_Table):
+    """`[plan]`: what `roadlog plan` may use; the analysis never reads it.
+
+    `no_switch` names weekdays or dates on which the car is driven but nobody can switch the
+    add-on; on `closed` dates it isn't driven at all.
+    """
+
+    start: dt.date | None = None
+    days: Annotated[int, Field(ge=1, le=400)] = 20
+    weekdays: tuple[Weekday, ...] = ("mon", "tue", "wed", "thu", "fri")
+    closed: tuple[dt.date, ...] = ()
+    no_switch: tuple[Weekday | dt.date, ...] = ()
+    runs_per_day: Annotated[int, Field(ge=1, le=50)] = 2
+    km_per_run: Positive = 15.0
+    road: RoadType = "mixed"
+    block_size: Literal[2, 4] = 2
+    days_per_unit: Annotated[int, Field(ge=1, le=14)] = 1
+    switched_by_other: bool = False
 
 
 class ColumnRule(_Table):
@@ -145,6 +201,79 @@ class Logs(_Table):
     positions: tuple[str, ...] = ()
 
 
+class Batch(_Table):
+    """`[[batches]]`: one delivery of fuel, where it differs from the vehicle's declared fuel.
+
+    What isn't given is taken from `fuel` or from the blend with `ethanol_pct`, else from the
+    declared fuel.
+    """
+
+    name: str
+    fuel: FuelName | None = None
+    ethanol_pct: Annotated[float, Field(ge=0, le=100)] | None = None
+    lhv_mj_kg: Annotated[float, Field(ge=20, le=50)] | None = None
+    density_kg_m3: Annotated[float, Field(ge=600, le=1000)] | None = None
+
+    @model_validator(mode="after")
+    def _one_composition(self) -> "Batch":
+        if self.fuel is not None and self.ethanol_pct is not None:
+            raise ValueError(f"batch '{self.name}': give fuel or ethanol_pct, not both")
+        return self
+
+
+class Fill(_Table):
+    """`[[fills]]` or a row of `fills.csv`: fuel pumped into the tank.
+
+    `full` says whether the tank was filled to the same level as always. `unit` and `arm` are for
+    cars without usable logs: the switch unit and arm whose fuel this full fill replaced.
+    """
+
+    time: dt.datetime | dt.date
+    litres: Positive
+    odometer_km: Annotated[float, Field(ge=0)] | None = None
+    full: bool = True
+    price_per_l: Annotated[float, Field(ge=0)] | None = None
+    batch: str | None = None
+    temp_c: Annotated[float, Field(ge=-40, le=60)] | None = None
+    unit: dt.date | str | None = None
+    arm: Arm | None = None
+
+
+class Can(_Table):
+    """`[[cans]]` or a row of `cans.csv`: a can weighed before and after, for one run or unit."""
+
+    before_kg: Positive
+    after_kg: Annotated[float, Field(ge=0)]
+    run: str | None = None
+    unit: dt.date | str | None = None
+    arm: Arm | None = None
+    km: Positive | None = None
+    batch: str | None = None
+
+    @model_validator(mode="after")
+    def _fuel_left_the_can(self) -> "Can":
+        if self.after_kg >= self.before_kg:
+            raise ValueError(
+                f"a can that weighs {self.before_kg:g} kg before and {self.after_kg:g} kg after "
+                "gave no fuel: swap or correct the two masses"
+            )
+        if (self.run is None) == (self.unit is None):
+            raise ValueError("give exactly one of run and unit for each weighed can")
+        return self
+
+
+class LedgerRule(_Table):
+    """`[ledger]`: how well fuel is measured outside the car.
+
+    `pump_pct` is the pump meter's permitted error; `fill_repeatability_l` the standard deviation
+    of the level that "full" means; `scale_error_kg` the standard deviation of one weighing.
+    """
+
+    pump_pct: Annotated[float, Field(ge=0, le=5)] = 0.5
+    fill_repeatability_l: Annotated[float, Field(gt=0, le=20)] = 0.5
+    scale_error_kg: Annotated[float, Field(gt=0, le=1)] = 0.005
+
+
 class Analysis(_Table):
     """`[analysis]`: choices fixed before the effect is computed."""
 
@@ -165,11 +294,24 @@ class Study(_Table):
     vehicle: Vehicle = Vehicle()
     device: Device = Device()
     claim: Claim | None = None
+    plan: Plan = Plan()
     schedule: Schedule | None = None
     logs: Logs = Logs()
     columns: dict[str, ColumnRule] = Field(default_factory=dict)
     time: TimeRule = TimeRule()
     analysis: Analysis = Analysis()
+    batches: tuple[Batch, ...] = ()
+    fills: tuple[Fill, ...] = ()
+    cans: tuple[Can, ...] = ()
+    ledger: LedgerRule = LedgerRule()
+
+    @model_validator(mode="after")
+    def _no_batch_twice(self) -> "Study":
+        names = [b.name for b in self.batches]
+        twice = [n for n in names if names.count(n) > 1]
+        if twice:
+            raise ValueError(f"batch '{twice[0]}' is described twice in [[batches]]: keep one")
+        return self
 
     def label(self, arm: str) -> str:
         """The user's word for an arm."""
@@ -278,6 +420,20 @@ def atomic_write(path: Path, write: Callable[[Path], object]) -> None:
         temporary.replace(path)
     finally:
         temporary.unlink(missing_ok=True)
+
+
+def row_of(model: type[T], values: Mapping[str, object], where: str) -> T:
+    """One row of a table file as the model that study.toml uses for it.
+
+    Raises
+    ------
+    InputError
+        Naming `where` and the first fault.
+    """
+    try:
+        return model.model_validate(dict(values))
+    except ValidationError as e:
+        raise InputError(f"{where}: {_first_fault(e)}") from e
 
 
 def _first_fault(error: ValidationError) -> str:
