@@ -90,7 +90,7 @@ class EffectResult:
     outcomes_by_arm: pd.DataFrame  # rows demand, speed, idle: estimate, low, high (percent), p
     coefficients: pd.DataFrame  # term, estimate, se, df, low, high, unit
     variance_components: pd.DataFrame  # name, sd_pct, note
-    residuals: pd.DataFrame  # passes index, fitted, residual, segment, switch_unit, start, arm
+    residuals: pd.DataFrame  # passes index, fitted, residual (log, at weight 1), segment, ...
     unit_means: (
         pd.DataFrame
     )  # switch_unit, arm, block, start, adjusted_pct (log scale x100, 0=mean)

@@ -199,7 +199,7 @@ def noise_weights(design: Design, covariates: Sequence[str]) -> tuple[Floats, st
         b = best(lambda x: criterion(x, c))
     a, b = (1 - b) * (1 - c), b * (1 - c)
     return 1 / variance(b / max(1 - c, 1e-12), c), (
-        f"variance {a:.0%} constant, {b:.0%} falling with distance, {c:.0%} with fuel burned"
+        f"pass variance: {a:.0%} constant, {b:.0%} by distance, {c:.0%} by the segment's fuel"
     )
 
 
@@ -404,7 +404,7 @@ def _fixed_effects(
     residuals = pd.DataFrame(
         {
             "fitted": fitted,
-            "residual": design.y - fitted,
+            "residual": (design.y - fitted) * np.sqrt(weights),
             "segment": p["segment"],
             "switch_unit": p["switch_unit"],
             "start": p["start"],
