@@ -102,7 +102,11 @@ def build_runs(
         If a log has no date where the schedule needs one, or falls on a day that isn't scheduled.
     """
     rows = []
-    scheduled = {str(u.unit): u for u in study.schedule.unit} if study.schedule else {}
+    scheduled = {
+        str(day): u
+        for u in (study.schedule.unit if study.schedule else ())
+        for day in (u.unit, *u.also)
+    }
     for i, (log, (path, arm)) in enumerate(zip(logs, sources.runs, strict=True)):
         start = pd.NaT if log.start is None else log.start.tz_localize(None)
         day = "" if log.start is None else f"{start:%Y-%m-%d}"
@@ -143,7 +147,7 @@ def build_runs(
     runs.insert(0, "run", np.arange(len(runs)))
     stretch = (runs["arm"] != runs["arm"].shift()).cumsum()
     if switched_by == "day":
-        runs["switch_unit"] = runs["day"]
+        runs["switch_unit"] = [str(scheduled[d].unit) if d in scheduled else d for d in runs["day"]]
     elif switched_by == "run":
         runs["switch_unit"] = runs["file"]
     else:
