@@ -86,6 +86,32 @@ def containment_df(switch_units: int, block_size: int | None, between_covariates
     return switch_units - 1 - blocks - between_covariates
 
 
+def covariate_budget(switch_units: int, base_df: int) -> int:
+    """Most covariates that vary mostly between switch units, by docs/method.md section 5.
+
+    Parameters
+    ----------
+    switch_units, base_df : int
+        Units, and their degrees of freedom before any such covariate.
+
+    >>> covariate_budget(12, 5), covariate_budget(20, 9)
+    (1, 4)
+    """
+    return max(0, min((switch_units - 4) // 4, base_df - 4))
+
+
+def expected_half_width(se: float, df: float, level: float = 1 - ALPHA) -> float:
+    """Expected half-width of the t interval [scale of `se`], the standard error being estimated.
+
+    >>> round(expected_half_width(1.0, 10_000), 2)
+    1.96
+    """
+    from scipy.special import gammaln, stdtrit
+
+    mean_ratio = np.sqrt(2 / df) * np.exp(gammaln((df + 1) / 2) - gammaln(df / 2))
+    return float(stdtrit(df, 0.5 + level / 2) * se * mean_ratio)
+
+
 def needed_units(
     target_pct: float,
     *,
@@ -95,10 +121,21 @@ def needed_units(
     runs_per_unit: float,
     passes_per_run: float,
     block_size: int | None = 2,
+    with_covariates: bool = False,
     power: float = POWER,
     most: int = 400,
 ) -> int:
     """Fewest switch units (even) whose smallest detectable saving is at most `target_pct` [%].
+
+    Parameters
+    ----------
+    target_pct : float
+    unit_sd, run_sd, pass_sd, runs_per_unit, passes_per_run : float
+        As in `coefficient_se`.
+    block_size : int or None
+        Units a block; only whole blocks are counted.
+    with_covariates : bool
+        Whether the whole budget of covariates between units is taken off the degrees of freedom.
 
     Raises
     ------
@@ -106,8 +143,11 @@ def needed_units(
         If even `most` units are not enough.
     """
     target = -np.log1p(-abs(target_pct) / 100)
-    for n in range(4, most + 1, 2):
+    step = block_size or 2
+    for n in range(step * -(-4 // step), most + 1, step):
         df = containment_df(n, block_size)
+        if with_covariates:
+            df -= covariate_budget(n, df)
         if df < 2:
             continue
         se = coefficient_se(
