@@ -26,6 +26,7 @@ from roadlog.study import TimeRule
 from roadlog.units import convert
 
 _SECONDS_PER_DAY = 86400.0
+_LONGEST_STEP_S = 20.0
 _FILE_DATE = re.compile(
     r"(?<!\d)(20\d{2})([-_.]?)(0[1-9]|1[0-2])\2(0[1-9]|[12]\d|3[01])"
     r"(?:[ T_-]+([01]\d|2[0-3])[-_.h:]?([0-5]\d)(?:[-_.m:]?([0-5]\d))?)?(?!\d)"
@@ -63,7 +64,8 @@ def read_clock(
         backwards.
     """
     notes: list[str] = []
-    read = [(c, _read(c, rule, place, decimal)) for c in columns]
+    dated = any(c.meaning.role == "date" for c in columns)
+    read = [(c, _read(c, rule, place, decimal, dated)) for c in columns]
     found = [(c, t) for c, t in read if t is not None and not np.isnan(t.seconds).all()]
     if not found:
         names = ", ".join(f"'{c.meaning.header}'" for c in columns)
@@ -105,13 +107,15 @@ def in_zone(
     return local
 
 
-def _read(column: TimeColumn, rule: TimeRule, place: Place, decimal: str) -> Times | None:
+def _read(
+    column: TimeColumn, rule: TimeRule, place: Place, decimal: str, dated: bool
+) -> Times | None:
     kind = column.cells.type
     header = column.meaning.header
     if pa.types.is_timestamp(kind):
         return _from_timestamps(column)
     if pa.types.is_floating(kind):
-        return _from_numbers(cells.floats(column.cells), column.meaning)
+        return _from_numbers(cells.floats(column.cells), column.meaning, dated)
     text = cells.texts(column.cells)
     day_first = rule.day_first if rule.day_first is not None else _order_in_header(header)
     if day_first is None and (m := _FILE_DATE.search(place.path.stem)):
@@ -128,7 +132,7 @@ def _read(column: TimeColumn, rule: TimeRule, place: Place, decimal: str) -> Tim
         values, bad = cells.numbers(column.cells, decimal)
         if bad.mean() > 0.5:
             return None
-        return _from_numbers(values, column.meaning)
+        return _from_numbers(values, column.meaning, dated)
     if times.minutes_only:
         if column.meaning.elapsed:
             return Times("elapsed", times.seconds / 60)
@@ -166,23 +170,26 @@ def _from_timestamps(column: TimeColumn) -> Times:
     return Times("wall", seconds, _zone_in_header(origin, column.meaning.header))
 
 
-def _from_numbers(values: Floats, meaning: Meaning) -> Times | None:
+def _from_numbers(values: Floats, meaning: Meaning, dated: bool) -> Times | None:
     """Epoch, packed date or time, spreadsheet serial day, or elapsed, by size and step."""
     values = np.where((values > -1e6) & (values < 1e20), values, np.nan)
     known = values[~np.isnan(values)]
     if not len(known):
         return None
     size = float(np.partition(known, len(known) // 2)[len(known) // 2])
-    step = float(np.median(np.abs(np.diff(known)))) if len(known) > 1 else 0.0
-    if meaning.unit is None or size > 3e8:
-        for scale in (1e9, 1e6, 1e3, 1.0):
-            if 3e8 * scale < size < 6e9 * scale and not _is_packed(known):
-                values = np.where((values > 0) & (values < 7e9 * scale), values, np.nan)
-                first = float(values[~np.isnan(values)][0])
-                origin = pd.Timestamp(round(first / scale * 1e9), unit="ns", tz="UTC")
-                return Times("wall", (values - first) / scale, origin)
+    stamps = np.unique(known[:5000])
+    step = float(np.median(np.diff(stamps))) if len(stamps) > 1 else 0.0
+    least = 1.0 if meaning.unit is None else round(convert(1.0, "s", meaning.unit), 9)
+    for scale in (1e9, 1e6, 1e3, 1.0):
+        if scale >= least and 3e8 * scale < size < 6e9 * scale and not _is_packed(known):
+            values = np.where((values > 0) & (values < 7e9 * scale), values, np.nan)
+            first = float(values[~np.isnan(values)][0])
+            origin = pd.Timestamp(round(first / scale * 1e9), unit="ns", tz="UTC")
+            return Times("wall", (values - first) / scale, origin)
     if meaning.unit is not None:
         return Times("elapsed", convert(values, meaning.unit, "s"))
+    if dated and meaning.role == "time" and not meaning.elapsed and _is_packed_clock(known):
+        return Times("day time", values // 10000 * 3600 + values // 100 % 100 * 60 + values % 100)
     if _is_packed(known) or (meaning.role == "date" and (known == np.trunc(known)).all()):
         return _from_packed(values)
     if 2e4 < size < 8e4 and step < 0.05 and not meaning.elapsed:
@@ -193,7 +200,8 @@ def _from_numbers(values: Floats, meaning: Meaning) -> Times | None:
         return Times(kind, rounded, origin)  # type: ignore[arg-type]
     if 0 < step < 0.02 and 0 <= size < 1 and known.max() < 1.0001 and not meaning.elapsed:
         return Times("day time", np.round(values * _SECONDS_PER_DAY, 3))
-    if step >= 20 and (known == np.trunc(known)).all():
+    long = step >= _LONGEST_STEP_S or np.ptp(known) > _SECONDS_PER_DAY
+    if long and step >= 1 and (known == np.trunc(known)).all():
         note = f"'{meaning.header}' has no unit and steps of {step:g}: taken as milliseconds"
         return Times("elapsed", values / 1000, note=note)
     note = "" if meaning.elapsed else f"'{meaning.header}' has no unit: taken as seconds"
@@ -234,6 +242,10 @@ def _combine(found: Sequence[tuple[TimeColumn, Times]], place: Place, notes: lis
             )
         return base
     if base is None:
+        if date is not None:
+            notes.append("the log gives a date but no time of day: its start is set to midnight")
+            first = elapsed.seconds[~np.isnan(elapsed.seconds)][0]
+            return replace(date, seconds=elapsed.seconds - first)
         return elapsed
     both = ~np.isnan(base.seconds) & ~np.isnan(elapsed.seconds)
     apart = base.seconds - elapsed.seconds
@@ -244,6 +256,14 @@ def _combine(found: Sequence[tuple[TimeColumn, Times]], place: Place, notes: lis
         return base
     shift = float(apart[both][0])
     return replace(base, seconds=elapsed.seconds + shift)
+
+
+def _is_packed_clock(known: Floats) -> bool:
+    """Whether numbers beside a date are times of day written as `hhmmss`."""
+    known = np.trunc(known)
+    fields = (known // 10000, known // 100 % 100, known % 100)
+    inside = all((f < top).all() for f, top in zip(fields, (24, 60, 60), strict=True))
+    return bool(inside and (known >= 0).all() and known.max() >= 10000)
 
 
 def _midnights_only(wall: Times) -> bool:
@@ -267,13 +287,10 @@ def _first(found: Sequence[tuple[TimeColumn, Times]], kind: str, notes: list[str
 
 
 def _hours_or_minutes(times: Times, place: Place, header: str) -> Times:
-    """`12:30` is hours and minutes unless that leaves the day or the rows step too far."""
+    """`30:15` can only be minutes and seconds; `12:30` can be either and is asked for."""
     known = times.seconds[~np.isnan(times.seconds)]
-    if len(known) and known.max() >= 24 * 3600:
+    if len(known) and known.max() >= _SECONDS_PER_DAY:
         return Times("elapsed", times.seconds / 60)
-    step = float(np.median(np.abs(np.diff(known)))) if len(known) > 1 else 0.0
-    if step > 0 and len(known) > 60:
-        return Times("elapsed", times.seconds / 60, note=f"'{header}' read as minutes:seconds")
     raise InputError(
         f"{place.path}: line {place.line(0)}, column '{header}': it can be hours:minutes or "
         "minutes:seconds: log the time with seconds"

@@ -216,3 +216,40 @@ def test_a_rule_names_the_time_column(tmp_path: Path) -> None:
     assert _times(read_log(path, time=TimeRule(column="Zeitmarke")))[-1] == 0.5
     with pytest.raises(InputError, match=r"\[time\] column 'Uhr' is not among"):
         read_log(path, time=TimeRule(column="Uhr"))
+
+
+def test_elapsed_microseconds_are_not_taken_for_an_epoch(write: Write) -> None:
+    log = read_log(write([str(1_000_000 * i) for i in range(2400)], "time (us)"))
+    assert log.start is None
+    assert _times(log)[-1] == 2399
+
+
+def test_whole_numbers_that_step_too_far_for_seconds_are_milliseconds_and_noted(
+    write: Write,
+) -> None:
+    log = read_log(write([str(100 * (i // 3)) for i in range(30)], "time"))
+    assert _times(log)[-1] == pytest.approx(0.9)
+    assert any("taken as milliseconds" in n for n in log.notes)
+
+
+def test_hours_and_minutes_alone_are_asked_about(write: Write) -> None:
+    with pytest.raises(InputError, match="hours:minutes or minutes:seconds"):
+        read_log(write(["08:00", "08:01"]))
+    assert _times(read_log(write(["30:00", "30:01"]))) == [0, 1]
+
+
+def test_packed_date_and_time_of_day(tmp_path: Path) -> None:
+    path = tmp_path / "log.csv"
+    path.write_text("Date,Time,rpm\n20240213,081559,800\n20240213,081600,810\n")
+    log = read_log(path)
+    assert _times(log) == [0, 1]
+    assert log.start == pd.Timestamp("2024-02-13 08:15:59")
+
+
+def test_a_date_beside_elapsed_time_gives_the_day(tmp_path: Path) -> None:
+    path = tmp_path / "log.csv"
+    path.write_text("Date,Elapsed (s),rpm\n2024-02-13,0.5,800\n2024-02-13,1.5,810\n")
+    log = read_log(path)
+    assert _times(log) == [0, 1]
+    assert log.start == pd.Timestamp("2024-02-13")
+    assert any("set to midnight" in n for n in log.notes)

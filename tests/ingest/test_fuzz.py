@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 
 from roadlog.errors import RoadlogError
 from roadlog.ingest import Log, read_log
+from roadlog.study import ColumnRule, TimeRule
 
 VALID = [
     b"time_s,Speed (mph),MAF (g/s)\n" + b"".join(b"%d,%d,%d.5\n" % (i, i, i) for i in range(30)),
@@ -43,10 +44,24 @@ FIXTURE = settings(
 )
 
 
+RULES = {
+    "rpm": ColumnRule(signal="gps_speed_kmh", unit="mph"),
+    "value": ColumnRule(signal="time"),
+    "Time": ColumnRule(signal="date"),
+}
+TIMES = [
+    TimeRule(),
+    TimeRule(),
+    TimeRule(zone="Europe/Paris", day_first=True),
+    TimeRule(column="time"),
+]
+
+
 def _reads_or_refuses(path: Path, raw: bytes) -> None:
     path.write_bytes(raw)
+    chance = random.Random(raw)
     try:
-        log = read_log(path)
+        log = read_log(path, columns=chance.choice([{}, {}, RULES]), time=chance.choice(TIMES))
     except RoadlogError as e:
         message = str(e)
     else:
