@@ -60,24 +60,9 @@ def read_delimited(
     dialect = sniff(data, path, partial(is_known, rules=rules))
     meanings = match_columns(dialect.headers, dialect.units, rules, path)
     times = _time_columns(meanings, dialect, time, path)
-    notes: list[str] = [
-        f"the rule for '{h}' in [columns] names no column of this log"
-        for h in columns
-        if h.strip().casefold() not in {x.casefold() for x in dialect.headers}
-        and not any(m.role == "name" for m in meanings)
-    ]
+    notes = _unused_rules(columns, dialect.headers, meanings)
     long = any(m.role == "name" for m in meanings)
-    used = [
-        i
-        for i, m in enumerate(meanings)
-        if m.role in ("signal", "name", "value", "unit") or i in times
-    ]
-    if not any(meanings[i].role in ("signal", "value") for i in used):
-        raise InputError(
-            f"{path}: line {dialect.first_line - 1}: no column is recognised among "
-            f"{_listed(dialect.headers)}: name them in study.toml under [columns], "
-            'as "its header" = "speed_kmh"'
-        )
+    used = _used_columns(meanings, times, dialect, path)
     hemispheres = _hemisphere_columns(dialect.headers)
     types = {i: _type_of(meanings[i], _column(dialect, i)) for i in [*used, *hemispheres.values()]}
     table, place = read_rows(data, dialect, types, path, notes)
@@ -113,6 +98,34 @@ def read_delimited(
         columns=matches,
         notes=tuple(notes),
     )
+
+
+def _unused_rules(
+    rules: Mapping[str, ColumnRule], headers: Sequence[str], meanings: Sequence[Meaning]
+) -> list[str]:
+    """A note for each rule that names no column (in a long log, rules name signals instead)."""
+    if any(m.role == "name" for m in meanings):
+        return []
+    known = {h.casefold() for h in headers}
+    return [
+        f"the rule for '{shown(h)}' in [columns] names no column of this log"
+        for h in rules
+        if h.strip().casefold() not in known
+    ]
+
+
+def _used_columns(
+    meanings: Sequence[Meaning], times: Sequence[int], dialect: Dialect, path: Path
+) -> list[int]:
+    roles = ("signal", "name", "value", "unit")
+    used = [i for i, m in enumerate(meanings) if m.role in roles or i in times]
+    if not any(meanings[i].role in ("signal", "value") for i in used):
+        raise InputError(
+            f"{path}: line {dialect.first_line - 1}: no column is recognised among "
+            f"{_listed(dialect.headers)}: name them in study.toml under [columns], "
+            'as "its header" = "speed_kmh"'
+        )
+    return used
 
 
 def _time_columns(
