@@ -55,7 +55,8 @@ _SHORT_FORMS = {
     "temp": "temperature", "pos": "position", "press": "pressure", "calc": "calculated",
     "equiv": "equivalence", "spd": "speed", "veh": "vehicle", "eng": "engine", "abs": "absolute",
     "cmd": "commanded", "volt": "voltage", "pct": "percent", "barometer": "barometric",
-    "b1": "bank 1", "b2": "bank 2", "s1": "sensor 1", "b1s1": "bank 1 sensor 1",
+    "b1": "bank 1", "b2": "bank 2", "s1": "sensor 1", "s2": "sensor 2", "b1s1": "bank 1 sensor 1",
+    "b1s2": "bank 1 sensor 2",
 }  # fmt: skip
 _DROPPED = frozenset({"obd", "obd2", "obdii", "ecu", "ecm", "pcm", "value", "actual", "reading",
                       "sae", "pid", "data", "the", "of"})  # fmt: skip

@@ -61,7 +61,6 @@ def read_delimited(
     meanings = match_columns(dialect.headers, dialect.units, rules, path)
     times = _time_columns(meanings, dialect, time, path)
     notes = _unused_rules(columns, dialect.headers, meanings)
-    long = any(m.role == "name" for m in meanings)
     used = _used_columns(meanings, times, dialect, path)
     hemispheres = _hemisphere_columns(dialect.headers)
     types = {i: _type_of(meanings[i], _column(dialect, i)) for i in [*used, *hemispheres.values()]}
@@ -75,20 +74,17 @@ def read_delimited(
     claims = [_claim(m, table, i, hemispheres.get(i), dialect, place, notes) for i, m in signals]
     if clock.rows is not None:
         claims = [c.at(clock.rows) for c in claims]
-    frame, t_s = {}, clock.t_s
-    if long:
-        wide, matches = widen(meanings, table, clock, dialect.decimal, columns, place, notes)
+    kept = settle(claims, path)
+    notes.extend(kept.notes)
+    frame, t_s = {c.signal: c.values for c in kept.claims}, clock.t_s
+    matches = _matches(meanings, times, kept.dropped)
+    if any(m.role == "name" for m in meanings):
+        wide, named = widen(meanings, table, clock, dialect.decimal, columns, place, notes)
         t_s, back = np.unique(t_s, return_inverse=True)
-        frame.update(wide(len(t_s), back))
-        for c in claims:
-            frame[c.signal] = _spread(c.values, back, len(t_s))
-    else:
-        kept = settle(claims, path)
-        notes.extend(kept.notes)
-        frame.update({c.signal: c.values for c in kept.claims})
-        matches = _matches(meanings, times, kept.dropped)
-    if not long:
-        _note_assumed([m for _, m in signals], notes)
+        frame = {name: _spread(v, back, len(t_s)) for name, v in frame.items()}
+        frame = {**wide(len(t_s), back), **frame}
+        matches = (*matches, *named)
+    _note_assumed([m for _, m in signals], notes)
     cleaned = clean(frame, path, notes)
     check_speed_units(t_s, cleaned, [m for _, m in signals], path)
     return Log(
@@ -231,6 +227,8 @@ def _matches(
         elif m.role == "signal":
             note = "no unit in the header" if m.assumed else m.note
             out.append(ColumnMatch(m.header, m.signal, m.unit, note))
+        elif m.role in ("name", "value", "unit"):
+            out.append(ColumnMatch(m.header, None, None, f"{m.role} of each reading", "ignored"))
         elif m.role == "ignored" or m.role in ("time", "date"):
             out.append(ColumnMatch(m.header, None, m.unit, m.note, "ignored"))
         else:

@@ -154,7 +154,7 @@ def test_long_log_becomes_wide_on_the_union_of_times(write: Write) -> None:
     assert log.frame["rpm"].tolist()[::2] == [800, 900]
     np.testing.assert_allclose(log.frame["speed_kmh"].iloc[1], 16.09344)
     assert log.frame["fuel_status"].iloc[2] == 2
-    assert [c.header for c in log.columns if c.signal is None] == ["Gear"]
+    assert [c.header for c in log.columns if c.role == "unmatched"] == ["Gear"]
 
 
 def test_one_reading_a_row_with_the_other_cells_blank(write: Write) -> None:
@@ -374,3 +374,14 @@ def test_a_speed_without_unit_is_held_against_the_positions(
         read_log(path)
     settled = read_log(path, columns={"Speed": ColumnRule(signal="speed_kmh", unit=unit)})
     assert settled.frame["speed_kmh"].median() == pytest.approx(90, abs=4)
+
+
+def test_positions_beside_a_long_log_are_kept_in_their_unit(write: Write) -> None:
+    log = read_log(
+        write(
+            "time_s,parameter,value,unit,Altitude (ft)\n0,Engine RPM,800,rpm,100\n"
+            "0,Vehicle speed,10,km/h,100\n1,Engine RPM,810,rpm,200\n"
+        )
+    )
+    np.testing.assert_allclose(log.frame["altitude_m"], [30.48, 60.96])
+    assert log.frame["rpm"].tolist() == [800, 810]
