@@ -145,6 +145,25 @@ _ALL = (
         "o2 sensor 1 equivalence ratio", "measured lambda", "lambda", "wideband lambda",
         "oxygen sensor 1 equivalence ratio", "o2 s1 wr lambda", "air fuel equivalence ratio",
         "equivalence ratio", "lambda measured", "bank 1 sensor 1 lambda",
+        "o2 sensor 1 equivalence ratio current", "o2 s1 wr equivalence ratio",
+    ),
+    _signal(
+        "lambda_measured2", "ratio", 0.4, 2, "flow", "28",
+        "bank 2 sensor 1 lambda", "lambda bank 2", "measured lambda bank 2",
+        "lambda measured bank 2", "o2 sensor 5 equivalence ratio",
+        "oxygen sensor 5 equivalence ratio", "o2 s5 wr lambda", "wideband lambda bank 2",
+    ),
+    _signal(
+        "o2_upstream_v", "v", 0, 1.275, "flow", "14",
+        "oxygen sensor voltage bank 1 sensor 1", "o2 voltage bank 1 sensor 1", "o2 b1s1 voltage",
+        "o2 sensor 1 voltage", "oxygen sensor 1 voltage", "o2 sensor voltage bank 1 sensor 1",
+        "o2 b1s1", "bank 1 sensor 1 o2 voltage",
+    ),
+    _signal(
+        "o2_downstream_v", "v", 0, 1.275, "flow", "15",
+        "oxygen sensor voltage bank 1 sensor 2", "o2 voltage bank 1 sensor 2", "o2 b1s2 voltage",
+        "o2 sensor 2 voltage", "oxygen sensor 2 voltage", "o2 sensor voltage bank 1 sensor 2",
+        "o2 b1s2", "bank 1 sensor 2 o2 voltage",
     ),
     _signal(
         "fuel_rate_l_h", "l/h", 0, 3300, "flow", "5E",
@@ -154,6 +173,11 @@ _ALL = (
         "fuel_rate_g_s", "g/s", 0, 1310, "flow", "9D",
         "engine fuel rate mass", "fuel mass flow", "fuel rate mass", "fuel mass flow rate",
         "engine fuel mass rate",
+    ),
+    _signal(
+        "injected_mg_stroke", "mg/stroke", 0, 1000, "flow", None,
+        "injection quantity", "injected quantity", "fuel injection quantity", "injected fuel",
+        "fuel quantity", "fuel per stroke", "injection amount",
     ),
     _signal(
         "fuel_level_pct", "%", 0, 100, "slow", "2F",
@@ -224,6 +248,7 @@ SIGNALS: dict[str, Signal] = {s.name: s for s in _ALL}
 
 POSITION = ("lat_deg", "lon_deg", "altitude_m", "gps_speed_kmh", "heading_deg", "hdop",
             "gps_accuracy_m")  # fmt: skip
+LAMBDA_MEASURED = ("lambda_measured", "lambda_measured2")  # PIDs 24-2B or 34-3B, bank 1 and 2
 TRIMS = (("stft1_pct", "ltft1_pct"), ("stft2_pct", "ltft2_pct"))
 
 # SAE J1979 PID 03, the values of one fuel-system byte (bit-coded).

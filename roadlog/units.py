@@ -42,6 +42,13 @@ UNITS: dict[str, Unit] = {
     "g/s": Unit("mass flow", 1.0, 0, ("gps", "g/sec", "grams/s", "gram/s", "g_s", "grams/sec")),
     "kg/h": Unit("mass flow", 1000 / 3600, 0, ("kg/hr", "kg_h")),
     "lb/min": Unit("mass flow", KG_PER_LB * 1000 / 60, 0, ("lbs/min", "lb_min", "lbm/min")),
+    # fuel of one injection, base mg/stroke
+    "mg/stroke": Unit(
+        "mass per stroke",
+        1.0,
+        0,
+        ("mg/str", "mg/stk", "mg/inj", "mg/hub", "mg/cp", "mg/injection", "mg"),
+    ),
     # volume flow, base L/h
     "l/h": Unit("volume flow", 1.0, 0, ("lph", "l/hr", "litre/h", "liter/h", "l_h", "litres/h")),
     "ml/min": Unit("volume flow", 0.06, 0, ("cc/min", "cm3/min", "ml_min")),

@@ -7,13 +7,14 @@ fuel cut and enrichment told apart as far as the signals allow.
 
 from roadlog.fuel.air import Calibration, VolumetricEfficiency
 from roadlog.fuel.baseline import calibrate
+from roadlog.fuel.batches import fuels_by_run
 from roadlog.fuel.choice import (
     ESTIMATORS,
     Estimate,
     available_estimators,
     choose_estimator,
 )
-from roadlog.fuel.flow import fuel_flow, fuel_of, fuel_variants
+from roadlog.fuel.flow import fuel_flow, fuel_of, fuel_variants, litres_per_gram
 
 __all__ = [
     "ESTIMATORS",
@@ -26,4 +27,6 @@ __all__ = [
     "fuel_flow",
     "fuel_of",
     "fuel_variants",
+    "fuels_by_run",
+    "litres_per_gram",
 ]

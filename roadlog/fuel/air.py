@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 import numpy as np
 import pandas as pd
 
-from roadlog.signals import TRIMS
+from roadlog.signals import LAMBDA_MEASURED, TRIMS
 
 Array = np.ndarray
 
@@ -19,6 +19,7 @@ LOAD_AIR_DENSITY_KG_M3 = 1.184  # SAE J1979, PID 43: air at 25 °C and 101.3 kPa
 AIR_GAS_CONSTANT_KJ_KG_K = 0.28705  # dry air, U.S. Standard Atmosphere 1976
 ZERO_CELSIUS_K = 273.15
 VE_LIMITS = (0.3, 1.3)
+LAMBDA_LIMITS = (0.7, 1.3)  # a wide-band reading outside comes from fuel cut or a cold sensor
 
 AIR_MEASURES = {"maf": "maf", "maf-trims": "maf", "absolute-load": "absolute-load",
                 "speed-density": "speed-density"}  # fmt: skip
@@ -172,3 +173,24 @@ def trim_factor(samples: pd.DataFrame) -> Array:
     count = there.sum(axis=0)
     total = np.where(there, banks, 0.0).sum(axis=0)
     return np.where(count > 0, 1 + total / np.maximum(count, 1) / 100, np.nan)
+
+
+def measured_lambda(samples: pd.DataFrame) -> Array:
+    """λ of the wide-band sensors before the catalyst [1], averaged over banks; NaN if none.
+
+    Readings outside 0.7 to 1.3 are left out: fuel cut, or a sensor that isn't hot yet.
+
+    References
+    ----------
+    SAE J1979, PIDs 24-2B (with voltage) and 34-3B (with current), for sensors 1 to 8.
+
+    >>> samples = pd.DataFrame({"lambda_measured": [0.98, 1.99], "lambda_measured2": [1.02, 1.99]})
+    >>> measured_lambda(samples)
+    array([ 1., nan])
+    """
+    banks = np.stack([signal(samples, name) for name in LAMBDA_MEASURED])
+    low, high = LAMBDA_LIMITS
+    there = (banks >= low) & (banks <= high)
+    count = there.sum(axis=0)
+    total = np.where(there, banks, 0.0).sum(axis=0)
+    return np.where(count > 0, total / np.maximum(count, 1), np.nan)

@@ -4,6 +4,7 @@ Implements the list in section 1 of the method; the table of estimators with the
 is here and nowhere else.
 """
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -11,27 +12,73 @@ import numpy as np
 import pandas as pd
 
 from roadlog.errors import DesignError
+from roadlog.signals import TRIMS
 from roadlog.study import Estimator, Study
 
 MIN_SHARE = 0.5  # of a run's logged time, for a signal to count as logged
 
 
 @dataclass(frozen=True)
+class ErrorTerm:
+    """One source of error of an estimator.
+
+    `size_pct` is its standard deviation [%] on one vehicle. `shared` says that it is the same in
+    both arms and so leaves their ratio (unless the add-on itself bends it); one that isn't shared
+    comes and goes between switch units and is in the interval already.
+    """
+
+    what: str
+    size_pct: float
+    shared: bool
+    basis: str = "common practice, no source"
+
+
+@dataclass(frozen=True)
 class Estimate:
     """One way to fuel flow.
 
-    `signals` holds alternatives: one whole set of them must be logged. `expected_error_pct` is the
-    error of the level of fuel use [%] to expect on one vehicle; most of it is the same in both
-    arms and leaves their ratio.
+    `signals` holds alternatives: one whole set of them must be logged. `errors` is the error
+    model: independent terms, so that the expected error of the level is their root sum of squares.
+    `blind_to` says where an add-on may act so that this estimator can't see what it does.
     """
 
     name: Estimator
     label: str
     signals: tuple[tuple[str, ...], ...]
-    expected_error_pct: float
-    basis: str
+    errors: tuple[ErrorTerm, ...]
     from_air: bool = True
     needs_displacement: bool = False
+    needs_cylinders: bool = False
+    blind_to: tuple[str, ...] = ()
+
+    @property
+    def expected_error_pct(self) -> float:
+        """Error of the level of fuel use to expect on one vehicle [%], one standard deviation."""
+        return math.sqrt(sum(e.size_pct**2 for e in self.errors))
+
+    @property
+    def unshared_error_pct(self) -> float:
+        """The part of it that differs between switch units [%]."""
+        return math.sqrt(sum(e.size_pct**2 for e in self.errors if not e.shared))
+
+
+_AIR_METER = ErrorTerm("reading of the air meter", 5.0, True)
+_AIR_METER_DIRT = ErrorTerm("drift of the air meter with dirt and temperature", 1.0, False)
+_BLEND = ErrorTerm(
+    "fuel's own air-fuel ratio (season, ethanol)",
+    1.5,
+    True,
+    "E0 to E10 differ by 4 % (element balance in roadlog.fuels); a declared blend by less",
+)
+_MIXTURE = ErrorTerm("mixture in closed loop and under enrichment", 2.0, True)
+_TRANSIENTS = ErrorTerm("air stored in the manifold, wall film, polling", 0.5, False)
+_TRIM_LAG = ErrorTerm("trims that still move after a switch or a cold start", 1.0, False)
+_LEVEL = ErrorTerm(
+    "controller's own injector characteristic",
+    5.0,
+    True,
+    "Regulation (EU) 2017/1151, Annex XXII, asks on-board fuel monitoring for ± 5 % (from memory)",
+)
 
 
 ESTIMATORS: dict[str, Estimate] = {
@@ -41,39 +88,62 @@ ESTIMATORS: dict[str, Estimate] = {
             "rate",
             "engine fuel rate (PID 5E or 9D)",
             (("fuel_rate_l_h",), ("fuel_rate_g_s",)),
-            5.0,
-            "Regulation (EU) 2017/1151, Annex XXII, asks on-board fuel monitoring for ± 5 % "
-            "(from memory)",
+            (_LEVEL, ErrorTerm("rounding of 0.05 L/h at idle", 0.5, False, "SAE J1979, PID 5E")),
             from_air=False,
+        ),
+        Estimate(
+            "injection",
+            "injected fuel per stroke, cylinders and rpm (rail data)",
+            (("injected_mg_stroke", "rpm"),),
+            (_LEVEL, _TRANSIENTS),
+            from_air=False,
+            needs_cylinders=True,
         ),
         Estimate(
             "maf",
             "mass air flow over stoichiometric air",
             (("maf_g_s",),),
-            7.0,
-            "common practice, no source",
+            (_AIR_METER, _AIR_METER_DIRT, _BLEND, _MIXTURE, _TRANSIENTS),
+            blind_to=("oxygen-sensor",),
         ),
         Estimate(
             "maf-trims",
             "mass air flow over stoichiometric air, times the fuel trims",
             (("maf_g_s", "stft1_pct", "ltft1_pct"),),
-            7.0,
-            "common practice, no source",
+            (
+                ErrorTerm("injector flow and fuel pressure", 4.0, True),
+                _BLEND,
+                _MIXTURE,
+                _TRIM_LAG,
+                _TRANSIENTS,
+            ),
         ),
         Estimate(
             "absolute-load",
             "air from absolute load (PID 43), displacement and rpm",
             (("absolute_load_pct", "rpm"),),
-            10.0,
-            "common practice, no source",
+            (
+                ErrorTerm("the controller's model of air", 8.0, True),
+                _AIR_METER_DIRT,
+                _BLEND,
+                _MIXTURE,
+                _TRANSIENTS,
+            ),
             needs_displacement=True,
+            blind_to=("oxygen-sensor",),
         ),
         Estimate(
             "speed-density",
             "air from manifold pressure, intake temperature, displacement and rpm, times the trims",
             (("map_kpa", "intake_air_temp_c", "rpm"),),
-            15.0,
-            "common practice, no source",
+            (
+                ErrorTerm("volumetric efficiency, 10 % where it is assumed", 10.0, True),
+                ErrorTerm("intake temperature at the sensor, not at the valve", 1.5, False),
+                _BLEND,
+                _MIXTURE,
+                _TRIM_LAG,
+                _TRANSIENTS,
+            ),
             needs_displacement=True,
         ),
     )
@@ -102,10 +172,22 @@ def available_estimators(samples: Sequence[pd.DataFrame], study: Study) -> list[
     Returns
     -------
     list of str
-        In the order rate, maf, maf-trims, absolute-load, speed-density; maf-trims comes before
-        maf for an add-on that acts on the intake, because that can bend the MAF reading and the
-        trims then make up for it. A diesel has only rate: it runs lean, so air says nothing.
+        In the order rate, injection, maf, maf-trims, absolute-load, speed-density; maf-trims
+        comes before maf for an add-on that acts on the intake, because that can bend the MAF
+        reading and the trims then make up for it. A diesel has only rate and injection: it runs
+        lean, so air says nothing. For an add-on that acts on the oxygen sensor, air without trims
+        is left out: closed loop then holds what the bent sensor calls stoichiometric, and only the
+        trims show that the injected fuel changed.
     """
+    return [
+        name
+        for name in computable_estimators(samples, study)
+        if not _blind(samples, study, ESTIMATORS[name])
+    ]
+
+
+def computable_estimators(samples: Sequence[pd.DataFrame], study: Study) -> list[str]:
+    """Every estimator that the signals allow, blind ones too, to be shown side by side."""
     if not samples:
         return []
     return [
@@ -140,6 +222,11 @@ def choose_estimator(samples: Sequence[pd.DataFrame], study: Study) -> str:
         raise DesignError("there is no run to take fuel from: add logs to the study")
     available = available_estimators(samples, study)
     wanted = study.analysis.estimator
+    if wanted == "ledger":
+        raise DesignError(
+            "analysis.estimator = 'ledger' takes fuel from fills and weighed cans, not from logs: "
+            "leave it out to take fuel from the logs"
+        )
     if wanted is not None:
         if wanted in available:
             return wanted
@@ -153,7 +240,7 @@ def choose_estimator(samples: Sequence[pd.DataFrame], study: Study) -> str:
 
 def _preference(study: Study) -> list[str]:
     order = list(ESTIMATORS)
-    if study.device.acts_on == "intake":
+    if study.device.acts_on in ("intake", "oxygen-sensor"):
         i = order.index("maf")
         order[i : i + 2] = ["maf-trims", "maf"]
     return order
@@ -161,8 +248,17 @@ def _preference(study: Study) -> list[str]:
 
 def _usable(study: Study, estimate: Estimate) -> bool:
     lean = study.vehicle.fuel == "diesel" and estimate.from_air
-    blind = estimate.needs_displacement and study.vehicle.displacement_l is None
-    return not lean and not blind
+    sizeless = estimate.needs_displacement and study.vehicle.displacement_l is None
+    countless = estimate.needs_cylinders and study.vehicle.cylinders is None
+    return not lean and not sizeless and not countless
+
+
+def _blind(samples: Sequence[pd.DataFrame], study: Study, estimate: Estimate) -> bool:
+    """Whether the add-on acts where this estimator can't see it."""
+    acts_on = study.device.acts_on
+    if acts_on == "oxygen-sensor" and estimate.name == "speed-density":
+        return not _all_have(samples, TRIMS[0])
+    return acts_on in estimate.blind_to
 
 
 def _all_have(samples: Sequence[pd.DataFrame], signals: Sequence[str]) -> bool:
@@ -180,7 +276,12 @@ def _obstacle(samples: Sequence[pd.DataFrame], study: Study, name: str) -> str:
     if study.vehicle.fuel == "diesel" and estimate.from_air:
         return (
             "a diesel runs lean, so its air flow says nothing about its fuel; log the engine fuel "
-            "rate (PID 5E or 9D) or weigh the fuel"
+            "rate (PID 5E or 9D) or the injected quantity, or weigh the fuel"
+        )
+    if not lacking and _blind(samples, study, estimate):
+        return (
+            "the add-on acts on the oxygen sensor, which decides the mixture, so air without fuel "
+            "trims can't show what it does; log the short and long term trims, or weigh the fuel"
         )
     if lacking:
         parts = [
@@ -188,6 +289,8 @@ def _obstacle(samples: Sequence[pd.DataFrame], study: Study, name: str) -> str:
             for signal, runs in lacking.items()
         ]
         return " and ".join(parts) + "; log it in every run or leave those runs out"
+    if estimate.needs_cylinders:
+        return "it needs the number of cylinders; give vehicle.cylinders in study.toml"
     return "it needs the engine's size; give vehicle.displacement_l in study.toml"
 
 
@@ -202,8 +305,9 @@ def _why_none(samples: Sequence[pd.DataFrame], study: Study) -> str:
     best = max(seen_in.values())
     if best == 0:
         return (
-            "no run has a signal that carries fuel (engine fuel rate, mass air flow, absolute load "
-            "with rpm, or manifold pressure with intake temperature and rpm): speed and GPS alone "
+            "no run has a signal that carries fuel (engine fuel rate, injected quantity, mass air "
+            "flow, absolute load with rpm, or manifold pressure with intake temperature and rpm): "
+            "speed and GPS alone "
             "never make a fuel figure, so log one of these or weigh the fuel"
         )
     name = next(n for n in _preference(study) if seen_in[n] == best)

@@ -16,9 +16,9 @@ from roadlog.fuel.air import (
     signal,
     trim_factor,
 )
-from roadlog.fuel.choice import ESTIMATORS, available_estimators
+from roadlog.fuel.choice import ESTIMATORS, computable_estimators
 from roadlog.fuel.states import CUT, UNCLEAR, cut_state, lambda_bounds
-from roadlog.fuels import FUELS, Fuel, blend, mass_g, volume_l
+from roadlog.fuels import FUELS, Fuel, blend, mass_g
 from roadlog.study import Study
 from roadlog.tables import FUEL
 from roadlog.timebase import distance_km, integrate
@@ -27,20 +27,35 @@ STATES = np.array(["metered", "enriched", "unclear", "cut", "missing"], dtype=ob
 _METERED, _ENRICHED, _UNCLEAR, _CUT, _MISSING = range(5)
 
 
-def fuel_of(samples: pd.DataFrame, study: Study) -> Fuel:
-    """The fuel of one run: the declared one; for E85, the blend by the median of PID 52 if logged.
+def fuel_of(samples: pd.DataFrame, study: Study, batch: Fuel | None = None) -> Fuel:
+    """The fuel of one run: for E85 the blend by the median of PID 52 if logged, else the batch's
+    fuel, else the declared one.
 
-    Other fuels are taken as declared: PID 51 can't tell E0 from E10, and PID 52 is often absent.
+    PID 51 can't tell E0 from E10, and PID 52 is often absent.
     """
     ethanol = signal(samples, "ethanol_pct")
     ethanol = ethanol[np.isfinite(ethanol)]
     if study.vehicle.fuel == "E85" and len(ethanol):
         return blend(float(np.median(ethanol)) / 100)
-    return FUELS[study.vehicle.fuel]
+    return FUELS[study.vehicle.fuel] if batch is None else batch
+
+
+def litres_per_gram(samples: pd.DataFrame, study: Study, batch: Fuel | None = None) -> float:
+    """Litres of the declared fuel at 15 °C that hold the energy of one gram of the run's fuel.
+
+    With the declared fuel in the tank this is its specific volume; another batch counts by its
+    lower heating value, so that a winter blend isn't taken for an effect of the add-on.
+    """
+    declared, burned = FUELS[study.vehicle.fuel], fuel_of(samples, study, batch)
+    return burned.lhv_mj_kg / declared.lhv_mj_kg / declared.density_kg_m3
 
 
 def fuel_flow(
-    samples: pd.DataFrame, study: Study, estimator: str, calibration: Calibration
+    samples: pd.DataFrame,
+    study: Study,
+    estimator: str,
+    calibration: Calibration,
+    batch: Fuel | None = None,
 ) -> pd.DataFrame:
     """Fuel flow of every sample, with bounds where cut or enrichment is ambiguous.
 
@@ -54,6 +69,8 @@ def fuel_flow(
         The study's estimator (`choose_estimator`).
     calibration : Calibration
         From baseline runs (`calibrate`).
+    batch : Fuel, optional
+        What was in the tank, where that isn't the declared fuel (`roadlog.fuel.batches`).
 
     Returns
     -------
@@ -65,13 +82,19 @@ def fuel_flow(
     Notes
     -----
     From air: flow = air/(stoichiometric air x λ), times the trim factor for `maf-trims` and, where
-    trims are logged, for `speed-density`. The engine fuel rate is taken as the controller gives
-    it; litres become grams at 15 °C, and litres again by the same density.
+    trims are logged, for `speed-density`. Trims are the controller's correction of its own
+    reckoning with its own air-fuel ratio, so with them the declared fuel's ratio counts and not
+    the batch's: a leaner blend shows in the trims already. (With PID 52 the controller knows the
+    blend.) The engine fuel rate is taken as the controller gives it; litres become grams at 15 °C,
+    and litres again by the same density. `vehicle.fuel_scale` multiplies all flows of both arms.
     """
     if estimator == "rate":
-        low, high, state = _from_rate(samples, study, calibration)
+        low, high, state = _from_rate(samples, study, calibration, batch)
+    elif estimator == "injection":
+        low, high, state = _from_injection(samples, study)
     else:
-        low, high, state = _from_air(samples, study, estimator, calibration)
+        low, high, state = _from_air(samples, study, estimator, calibration, batch)
+    low, high = study.vehicle.fuel_scale * low, study.vehicle.fuel_scale * high
     return FUEL.check(
         samples.assign(
             fuel_flow_g_s=(low + high) / 2,
@@ -82,7 +105,9 @@ def fuel_flow(
     )
 
 
-def fuel_variants(samples: pd.DataFrame, study: Study, calibration: Calibration) -> pd.DataFrame:
+def fuel_variants(
+    samples: pd.DataFrame, study: Study, calibration: Calibration, batch: Fuel | None = None
+) -> pd.DataFrame:
     """Fuel and distance of one run by every estimator that its signals allow, side by side.
 
     Parameters
@@ -91,22 +116,24 @@ def fuel_variants(samples: pd.DataFrame, study: Study, calibration: Calibration)
         Samples of one run.
     study : Study
     calibration : Calibration
+    batch : Fuel, optional
 
     Returns
     -------
     DataFrame
-        One row an estimator, best first: `estimator`; `fuel_l`, `fuel_low_l`, `fuel_high_l` [L at
-        15 °C]; `km` driven while both fuel and speed were there [km] and `l_per_100km` over it;
+        One row an estimator, best first: `estimator`; `fuel_l`, `fuel_low_l`, `fuel_high_l` [L of
+        the declared fuel at 15 °C with the same energy]; `km` driven while both fuel and speed
+        were there [km] and `l_per_100km` over it;
         `expected_error_pct` [%]. Empty if the run allows none.
     """
     rows = []
-    for name in available_estimators([samples], study):
+    per_gram = litres_per_gram(samples, study, batch)
+    for name in computable_estimators([samples], study):
         if name == "speed-density" and calibration.ve is None:
             continue
-        flow = fuel_flow(samples, study, name, calibration)
-        fuel = fuel_of(samples, study)
+        flow = fuel_flow(samples, study, name, calibration, batch)
         litres = {
-            column: volume_l(integrate(flow, source), fuel)
+            column: per_gram * integrate(flow, source)
             for column, source in (
                 ("fuel_l", "fuel_flow_g_s"),
                 ("fuel_low_l", "fuel_flow_low_g_s"),
@@ -116,7 +143,7 @@ def fuel_variants(samples: pd.DataFrame, study: Study, calibration: Calibration)
         km = per_100km = np.nan
         if "speed_kmh" in flow.columns:
             km = distance_km(flow, also=("fuel_flow_g_s",))
-            on_road = volume_l(integrate(flow, "fuel_flow_g_s", also=("speed_kmh",)), fuel)
+            on_road = per_gram * integrate(flow, "fuel_flow_g_s", also=("speed_kmh",))
             per_100km = 100 * on_road / km if km > 0 else np.nan
         rows.append(
             {"estimator": name}
@@ -130,31 +157,49 @@ def fuel_variants(samples: pd.DataFrame, study: Study, calibration: Calibration)
 
 
 def _from_rate(
-    samples: pd.DataFrame, study: Study, calibration: Calibration
+    samples: pd.DataFrame, study: Study, calibration: Calibration, batch: Fuel | None
 ) -> tuple[Array, Array, Array]:
     """Bounds and state code from the engine's own fuel rate."""
     if calibration.rate_signal == "fuel_rate_g_s":
         flow = signal(samples, "fuel_rate_g_s")
     else:
-        per_hour = mass_g(signal(samples, "fuel_rate_l_h"), fuel_of(samples, study))
+        per_hour = mass_g(signal(samples, "fuel_rate_l_h"), fuel_of(samples, study, batch))
         flow = per_hour / 3600
+    return _told_by_engine(flow)
+
+
+def _from_injection(samples: pd.DataFrame, study: Study) -> tuple[Array, Array, Array]:
+    """Bounds and state code from the mass of one injection: a cylinder fires every two turns."""
+    assert study.vehicle.cylinders is not None, "injection needs cylinders"
+    strokes_s = study.vehicle.cylinders * signal(samples, "rpm") / 120
+    return _told_by_engine(signal(samples, "injected_mg_stroke") / 1000 * strokes_s)
+
+
+def _told_by_engine(flow: Array) -> tuple[Array, Array, Array]:
     state = np.where(flow > 0, _METERED, _CUT)
     state[~np.isfinite(flow)] = _MISSING
     return flow, flow, state
 
 
 def _from_air(
-    samples: pd.DataFrame, study: Study, estimator: str, calibration: Calibration
+    samples: pd.DataFrame,
+    study: Study,
+    estimator: str,
+    calibration: Calibration,
+    batch: Fuel | None,
 ) -> tuple[Array, Array, Array]:
     """Bounds and state code from air, λ, trims and fuel cut."""
     measure = AIR_MEASURES[estimator]
     air = air_flow(samples, measure, study.vehicle.displacement_l, calibration.ve)
-    stoichiometric = air / fuel_of(samples, study).stoich_afr
-    if estimator == "maf-trims" or (estimator == "speed-density" and calibration.trims):
+    trimmed = estimator == "maf-trims" or (estimator == "speed-density" and calibration.trims)
+    stoichiometric = air / fuel_of(samples, study, None if trimmed else batch).stoich_afr
+    if trimmed:
         stoichiometric = stoichiometric * trim_factor(samples)
     idle_air = calibration.idle_air_g_rev.get(measure, np.nan)
     cut = cut_state(samples, air_per_revolution(samples, air) / idle_air, calibration)
-    lean, rich, enriched = lambda_bounds(samples, study.vehicle)
+    lean, rich, enriched = lambda_bounds(
+        samples, study.vehicle, trust_sensor=study.device.acts_on != "oxygen-sensor"
+    )
     low = np.where(cut == CUT, 0.0, stoichiometric / lean)
     low[(cut == UNCLEAR) & np.isfinite(low)] = 0.0
     high = np.where(cut == CUT, 0.0, stoichiometric / rich)

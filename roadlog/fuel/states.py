@@ -8,7 +8,7 @@ a source, unless said otherwise.
 import numpy as np
 import pandas as pd
 
-from roadlog.fuel.air import Array, Calibration, signal
+from roadlog.fuel.air import Array, Calibration, measured_lambda, signal
 from roadlog.signals import (
     CLOSED_LOOP,
     CLOSED_LOOP_FAULT,
@@ -94,7 +94,9 @@ def certain_overrun(samples: pd.DataFrame, air_ratio: Array, calibration: Calibr
     return certain
 
 
-def lambda_bounds(samples: pd.DataFrame, vehicle: Vehicle) -> tuple[Array, Array, Array]:
+def lambda_bounds(
+    samples: pd.DataFrame, vehicle: Vehicle, *, trust_sensor: bool = True
+) -> tuple[Array, Array, Array]:
     """Leanest and richest λ of the fuelled samples, and where the mixture is enriched.
 
     Parameters
@@ -102,13 +104,17 @@ def lambda_bounds(samples: pd.DataFrame, vehicle: Vehicle) -> tuple[Array, Array
     samples : DataFrame
         Samples.
     vehicle : Vehicle
+    trust_sensor : bool
+        False for an add-on that acts on the oxygen sensor: what the sensor reads is then no
+        evidence of λ.
 
     Returns
     -------
     lean, rich : array [1]
-        Both the commanded λ (PID 44) where that is logged; both 1 in closed loop. In open loop
-        without it λ lies between 1 and 0.85 under load, or between 1 and a value by coolant when
-        cold.
+        Both the commanded λ (PID 44) where that is logged; both 1 in closed loop. Elsewhere both
+        the wide-band sensor's λ (PIDs 24-2B, 34-3B) where that is logged and trusted. In open loop
+        without either λ lies between 1 and 0.85 under load, or between 1 and a value by coolant
+        when cold.
     enriched : array of bool
     """
     status = signal(samples, "fuel_status")
@@ -122,9 +128,12 @@ def lambda_bounds(samples: pd.DataFrame, vehicle: Vehicle) -> tuple[Array, Array
     rich[(status == OPEN_LOOP_LOAD_OR_CUT) | (status == OPEN_LOOP_FAULT)] = RICH_LAMBDA
     closed = (status == CLOSED_LOOP) | (status == CLOSED_LOOP_FAULT)
     rich[_high_load(samples, vehicle) & ~closed] = RICH_LAMBDA
-    known = np.isfinite(commanded)
-    rich = np.where(known, commanded, rich)
-    lean = np.where(known, commanded, 1.0)
+    decided = commanded
+    if trust_sensor:
+        decided = np.where(np.isfinite(commanded) | closed, commanded, measured_lambda(samples))
+    known = np.isfinite(decided)
+    rich = np.where(known, decided, rich)
+    lean = np.where(known, decided, 1.0)
     return lean, rich, rich < np.where(known, ENRICHED_LAMBDA, 1.0)
 
 
