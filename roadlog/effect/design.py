@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from roadlog.effect.primary import orthonormal
+from roadlog.effect.primary import containment_df, orthonormal
 from roadlog.errors import DesignError, FitError, InputError
 from roadlog.units import canonical_unit
 
@@ -65,8 +65,8 @@ class Design:
     `passes` keeps the table's index; `unit`, `other` are integer codes (`other` is None where runs
     and switch units coincide and days add nothing); `fixed` holds intercept, blocks and segments,
     `covariates` the centred covariates of the equal-driving model, `fuel_scale` the mean fuel use
-    over the segment's own (both arms), and `base_df` switch units less the rank of intercept, arm
-    and blocks.
+    over the segment's own (both arms), and `base_df` the containment degrees of freedom
+    without covariates.
     """
 
     passes: pd.DataFrame
@@ -192,7 +192,7 @@ def build_design(passes: pd.DataFrame, covariates: Sequence[str] | None = None) 
     other, other_name = _other_grouping(used, unit)
     by_segment = used["ml_per_km"].groupby(used["segment"]).transform("mean").to_numpy(dtype=float)
     fuel_scale = by_segment.mean() / by_segment
-    base_df = unit_df(fixed, unit)
+    base_df = containment_df(fixed, unit, arm, other)
     table, between, notes = _covariates(used, fixed, unit, base_df, fuel_scale, covariates)
     return Design(
         passes=used,
@@ -347,17 +347,6 @@ def _covariates(
     table = pd.DataFrame(kept, index=used.index)
     notes = tuple(f"{', '.join(who)}: {why}" for why, who in left_out.items())
     return table, tuple(between), notes
-
-
-def unit_df(fixed: Floats, unit: NDArray[np.intp]) -> int:
-    """Switch units less the rank of the unit-level fixed part (intercept, arm, blocks).
-
-    `fixed` (n, p) holds intercept, blocks and segments, but neither arm nor covariates.
-    """
-    _, codes = np.unique(unit, return_inverse=True)
-    z = np.eye(int(codes.max()) + 1)[codes]
-    basis = orthonormal(fixed)
-    return int(orthonormal(z - basis @ (basis.T @ z)).shape[1]) - 1
 
 
 def _between_share(left: Floats, unit: NDArray[np.intp]) -> float:

@@ -11,8 +11,8 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from roadlog.effect.crosschecks import percent, percent_interval, unit_t
-from roadlog.effect.design import Design, plain_name, unit_df
-from roadlog.effect.primary import fit_primary, reduce_design
+from roadlog.effect.design import Design, plain_name
+from roadlog.effect.primary import containment_df, fit_primary, reduce_design
 from roadlog.errors import RoadlogError
 from roadlog.results import Interval, Warned
 
@@ -60,14 +60,16 @@ def leave_one_out(design: Design, weights: Floats) -> pd.DataFrame:
     rows = []
     for k, label in enumerate(design.units):
         keep = design.unit != k
+        other = None if design.other is None else design.other[keep]
+        base_df = containment_df(design.fixed[keep], design.unit[keep], design.arm[keep], other)
         try:
             reduced = reduce_design(
                 fixed[keep],
                 design.arm[keep],
                 design.unit[keep],
-                None if design.other is None else design.other[keep],
+                other,
                 weights[keep],
-                unit_df(design.fixed[keep], design.unit[keep]) - len(design.between),
+                base_df - len(design.between),
             )
             fit = fit_primary(reduced, design.y[keep])
         except RoadlogError:

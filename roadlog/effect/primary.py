@@ -19,7 +19,15 @@ instead, which is a negative component proportional to each unit's own sampling 
 
 positive definite for every phi > 0, with phi the weighted between-unit mean square under Vo, in
 closed form. In a balanced study both branches are the t interval of the switch-unit means.
+
+Where the switch unit is the run, days lie over the units. Q then spans the units within their days,
+a day takes from the degrees of freedom the share of the arm's variation that lies within days, and
+the standard error is widened for the estimated weight of within-day against between-day evidence.
 Derivation: docs/method.md.
+
+References
+----------
+Kenward M.G., Roger J.H. (1997), Biometrics 53, 983-997 (the widening, in its one-coefficient form).
 """
 
 from dataclasses import dataclass
@@ -34,6 +42,8 @@ Floats = NDArray[np.floating[Any]]
 
 _RANK_TOLERANCE = 1e-8
 _MAX_ITERATIONS = 200
+_NEAR = 0.1  # squared step in standard errors from which observed information serves
+_ARRIVED = 1e-13
 
 
 @dataclass(frozen=True)
@@ -48,9 +58,10 @@ class Reduced:
     arm : (m,) the arm's coordinates
     c_other : (m, m) covariance pattern of the other grouping, None without one
     units : (m, n_units) the switch units' coordinates
-    unit_basis : (m, q) orthonormal basis of the span of `units`
+    unit_basis : (m, q) orthonormal basis of the units' span, within days where days lie over units
     n_outside : passes' degrees of freedom outside the run space
-    df : containment degrees of freedom: q - 1, less the covariates that vary between units
+    df : containment degrees of freedom, see `containment_df`
+    other_over_units : whether the other grouping lies over the units (days over runs)
     """
 
     fixed_basis: Floats
@@ -62,6 +73,7 @@ class Reduced:
     unit_basis: Floats
     n_outside: int
     df: int
+    other_over_units: bool
 
     def project(self, y: ArrayLike) -> tuple[Floats, Floats]:
         """Coordinates (B, m) of responses y (n,) or (n, B), and their outside sums of squares."""
@@ -118,8 +130,8 @@ def reduce_design(
     other : (n,) codes of runs (within units) or of days (over units), or None
     weights : (n,) inverse relative error variances
     df : int, optional
-        Containment degrees of freedom; by default the rank of the switch units less one, which
-        is right as long as no covariate varies mostly between units.
+        Containment degrees of freedom; by default those of `containment_df`, which is right as
+        long as no covariate varies mostly between units.
 
     Raises
     ------
@@ -129,10 +141,6 @@ def reduce_design(
     n = len(fixed)
     root = np.sqrt(np.ones(n) if weights is None else np.asarray(weights, dtype=float))
     basis = orthonormal(fixed * root[:, None])
-    z_unit = _indicator(unit) * root[:, None]
-    groups = [z_unit] if other is None else [z_unit, _indicator(other) * root[:, None]]
-    projected = [z - basis @ (basis.T @ z) for z in groups]
-    run_basis = orthonormal(np.hstack(projected))
     a = np.asarray(arm, dtype=float) * root
     arm_left = a - basis @ (basis.T @ a)
     if arm_left @ arm_left <= _RANK_TOLERANCE * max(float(a @ a), 1.0):
@@ -140,9 +148,18 @@ def reduce_design(
             "the arm is determined by the other columns (block, segment or covariates): "
             "switch arms within each block, and drive every segment in both arms"
         )
-    units = run_basis.T @ projected[0]
-    unit_basis = orthonormal(units)
-    others = None if other is None else run_basis.T @ projected[1]
+    z_unit = _indicator(unit) * root[:, None]
+    unit_left = z_unit - basis @ (basis.T @ z_unit)
+    other_left = None
+    if other is not None:
+        z_other = _indicator(other) * root[:, None]
+        other_left = z_other - basis @ (basis.T @ z_other)
+        if np.linalg.norm(other_left) <= _RANK_TOLERANCE * np.linalg.norm(z_other):
+            other_left = None  # blocks already hold it
+    run_basis = orthonormal(unit_left if other_left is None else np.hstack([unit_left, other_left]))
+    units = run_basis.T @ unit_left
+    others = None if other_left is None else run_basis.T @ other_left
+    over = other is not None and others is not None and _lies_over(other, unit)
     return Reduced(
         fixed_basis=basis,
         run_basis=run_basis,
@@ -150,10 +167,59 @@ def reduce_design(
         arm=run_basis.T @ arm_left,
         c_other=None if others is None else others @ others.T,
         units=units,
-        unit_basis=unit_basis,
+        unit_basis=_within(units, others if over else None),
         n_outside=n - basis.shape[1] - run_basis.shape[1],
-        df=unit_basis.shape[1] - 1 if df is None else df,
+        df=containment_df(fixed, unit, arm, other) if df is None else df,
+        other_over_units=over,
     )
+
+
+def containment_df(
+    fixed: Floats, unit: ArrayLike, arm: ArrayLike, other: ArrayLike | None = None
+) -> int:
+    """Degrees of freedom of the arm: switch units less the rank of the unit-level fixed part.
+
+    The unit-level fixed part is the intercept, the arm and the blocks. Where another grouping lies
+    over the units (days over runs), each of its levels takes away one more degree of freedom times
+    the share of the arm's variation that lies within levels: all of it where both arms are driven
+    equally often on every day, almost none where nearly every day saw one run only.
+
+    Parameters
+    ----------
+    fixed : (n, p) intercept, blocks and segments, but neither arm nor covariates
+    unit, arm, other : (n,), as in `reduce_design`
+    """
+    basis = orthonormal(fixed)
+    z = _indicator(unit)
+    units = orthonormal(z - basis @ (basis.T @ z))
+    df = int(units.shape[1]) - 1
+    if other is None or not _lies_over(other, unit):
+        return df
+    over = _indicator(other)
+    levels = orthonormal(units @ (units.T @ (over - basis @ (basis.T @ over))))
+    a = np.asarray(arm, dtype=float)
+    left = units @ (units.T @ (a - basis @ (basis.T @ a)))
+    if levels.shape[1] == 0 or left @ left <= 0:
+        return df
+    between = levels.T @ left
+    share = 1 - float(between @ between) / float(left @ left)
+    return int(np.floor(df - share * levels.shape[1] + 1e-6))
+
+
+def _lies_over(other: ArrayLike, unit: ArrayLike) -> bool:
+    """Whether every unit lies in one level of `other`."""
+    pairs = {*zip(np.asarray(unit).tolist(), np.asarray(other).tolist(), strict=True)}
+    return len(pairs) == len(np.unique(np.asarray(unit)))
+
+
+def _within(units: Floats, others: Floats | None) -> Floats:
+    """Basis of the units' span, less that of the grouping over them."""
+    basis = orthonormal(units)
+    if others is None:
+        return basis
+    over = orthonormal(others)
+    left, size, _ = np.linalg.svd(basis - over @ (over.T @ basis), full_matrices=False)
+    return np.asarray(left[:, size > 1e-6])
 
 
 def fit_primary(reduced: Reduced, y: ArrayLike) -> PrimaryFit:
@@ -203,16 +269,52 @@ def _effect(reduced: Reduced, w: Floats, s: Floats) -> tuple[Floats, Floats, Flo
     va = inverse @ reduced.arm
     information = va @ reduced.arm
     tau = np.einsum("bi,bi->b", va, w) / information
+    variance = 1 / information
     phi = np.ones(len(s))
     at_zero = s[:, 2] <= 0
-    if at_zero.any():
-        q = reduced.unit_basis
+    q = reduced.unit_basis
+    if at_zero.any() and q.shape[1] > 1:
         vq = inverse[at_zero] @ q
-        vqw = np.einsum("biq,bi->bq", vq, w[at_zero])
-        fitted = np.linalg.solve(q.T @ vq, vqw[:, :, None])[:, :, 0]
-        between = np.einsum("bq,bq->b", vqw, fitted) - tau[at_zero] ** 2 * information[at_zero]
-        phi[at_zero] = np.maximum(between, 0) / max(reduced.df, 1)
-    return tau, np.sqrt(phi / information), phi
+        residual = w[at_zero] - tau[at_zero, None] * reduced.arm
+        gram = q.T @ vq
+        r = np.einsum("biq,bi->bq", vq, residual)
+        a = np.einsum("biq,i->bq", vq, reduced.arm)
+        between = np.einsum("bq,bq->b", r, np.linalg.solve(gram, r[:, :, None])[:, :, 0])
+        arm_share = (
+            np.einsum("bq,bq->b", a, np.linalg.solve(gram, a[:, :, None])[:, :, 0])
+            / information[at_zero]
+        )
+        phi[at_zero] = between / (q.shape[1] - arm_share)
+        variance[at_zero] *= 1 - (1 - phi[at_zero]) * arm_share
+    if reduced.other_over_units:
+        variance = variance * _weight_uncertainty(reduced, s, inverse, va, information)
+    return tau, np.sqrt(variance), phi
+
+
+def _weight_uncertainty(
+    reduced: Reduced, s: Floats, inverse: Floats, va: Floats, information: Floats
+) -> Floats:
+    """Kenward and Roger's inflation (B,) of the arm's variance for estimated variances."""
+    p = inverse - va[:, :, None] * va[:, None, :] / information[:, None, None]
+    dva = {i: va @ c for i, c in _patterns(reduced).items()}
+    slope = np.zeros((len(s), 3))
+    second = np.zeros((len(s), 3, 3))
+    for i, d in dva.items():
+        slope[:, i] = np.einsum("bi,bi->b", va, d)
+        v_d = np.einsum("bij,bj->bi", inverse, d)
+        for j, e in dva.items():
+            second[:, i, j] = np.einsum("bi,bi->b", v_d, e)
+    expected = _expected(reduced, p, s)
+    at_zero = s <= 0
+    for i in range(3):
+        expected[at_zero[:, i], i, :] = expected[at_zero[:, i], :, i] = 0.0
+        expected[at_zero[:, i], i, i] = 1.0
+    free = ~at_zero
+    bracket = second - slope[:, :, None] * slope[:, None, :] / information[:, None, None]
+    bracket = bracket * free[:, :, None] * free[:, None, :]
+    return np.asarray(
+        1 + 4 * np.einsum("bij,bij->b", np.linalg.inv(expected), bracket) / information
+    )
 
 
 def null_variances(reduced: Reduced, w: Floats, sse: float) -> Floats:
@@ -224,7 +326,7 @@ def null_variances(reduced: Reduced, w: Floats, sse: float) -> Floats:
 def _scoring(
     reduced: Reduced, arm: Floats | None, w: Floats, sse: Floats
 ) -> tuple[Floats, Floats, NDArray[np.bool_]]:
-    """Projected Fisher scoring with step halving; each row of the batch stops when it is done."""
+    """Projected scoring with step halving; each row of the batch stops when it is done."""
     batch = len(w)
     free = np.array([True, reduced.c_other is not None, True])
     s = np.zeros((batch, 3))
@@ -232,49 +334,71 @@ def _scoring(
     value = np.empty(batch)
     converged = np.zeros(batch, dtype=bool)
     active = np.arange(batch)
-    value[active], gradient, information = _criterion(reduced, arm, w, sse, s)
+    value[active], gradient, expected, observed = _criterion(reduced, arm, w, sse, s)
     for _ in range(_MAX_ITERATIONS):
-        done, step = _step(s[active], gradient, information, free)
+        done, step = _step(s[active], gradient, expected, observed, free)
         converged[active[done]] = True
         keep = ~done
-        active, step, gradient, information = (
-            active[keep], step[keep], gradient[keep], information[keep],
-        )  # fmt: skip
+        active, step = active[keep], step[keep]
         if len(active) == 0:
             break
         trial = _project(s[active] + step)
-        f, g, h = _criterion(reduced, arm, w[active], sse[active], trial)
-        worse = f > value[active] + 1e-10 * np.abs(value[active])
+        f, gradient, expected, observed = _criterion(reduced, arm, w[active], sse[active], trial)
         for _ in range(40):
+            worse = ~(f <= value[active] + 1e-10 * np.maximum(np.abs(value[active]), 1.0))
             if not worse.any():
                 break
             step[worse] *= 0.5
             again = active[worse]
             trial[worse] = _project(s[again] + step[worse])
-            f[worse], g[worse], h[worse] = _criterion(
+            f[worse], gradient[worse], expected[worse], observed[worse] = _criterion(
                 reduced, arm, w[again], sse[again], trial[worse]
             )
-            worse[worse] = f[worse] > value[again] + 1e-10 * np.abs(value[again])
-        s[active], value[active], gradient, information = trial, f, g, h
+        s[active], value[active] = trial, f
     return s, value, converged
 
 
 def _step(
-    s: Floats, gradient: Floats, information: Floats, free: NDArray[np.bool_]
+    s: Floats, gradient: Floats, expected: Floats, observed: Floats, free: NDArray[np.bool_]
 ) -> tuple[NDArray[np.bool_], Floats]:
-    """Which rows are at a checked optimum, and the scoring step of all."""
-    bound = (s <= 0) & (gradient >= 0) | ~free
-    held = np.where(bound, 0.0, gradient)
-    unit = np.maximum(s, 1e-3 * s[:, :1])
-    done = np.max(np.abs(held) * unit, axis=1) < 1e-7
+    """Which rows are at a checked optimum, and the step of all.
+
+    A row steps by expected information while far off, by observed once near. Components at zero
+    that the step would push below are held there.
+    """
+    step, decrement, held = _newton(s, gradient, expected, free)
+    near = decrement < _NEAR
+    positive = np.linalg.eigvalsh(_restricted(observed, held))[:, 0] > 0
+    use = near & positive
+    if use.any():
+        step[use], decrement[use], _ = _newton(s[use], gradient[use], observed[use], free)
+    return decrement < _ARRIVED, step
+
+
+def _newton(
+    s: Floats, gradient: Floats, information: Floats, free: NDArray[np.bool_]
+) -> tuple[Floats, Floats, NDArray[np.bool_]]:
+    """Newton step (B, 3), its decrement (B,), and which components were held."""
+    held = (s <= 0) & (gradient >= 0) | ~free
+    for _ in range(3):
+        slope = np.where(held, 0.0, gradient)
+        step = -np.linalg.solve(_restricted(information, held), slope[:, :, None])[:, :, 0]
+        leaving = (s <= 0) & (step < 0) & ~held
+        if not leaving.any():
+            break
+        held = held | leaving
+    return step, -np.einsum("bi,bi->b", slope, step), held
+
+
+def _restricted(information: Floats, held: NDArray[np.bool_]) -> Floats:
+    """Information with held components replaced by ones, and a trace of a ridge."""
     h = information.copy()
     for i in range(3):
-        h[bound[:, i], i, :] = 0.0
-        h[bound[:, i], :, i] = 0.0
-        h[bound[:, i], i, i] = 1.0
-    ridge = 1e-12 * np.einsum("bii->bi", h)
-    h[:, range(3), range(3)] += ridge
-    return done, -np.linalg.solve(h, held[:, :, None])[:, :, 0]
+        h[held[:, i], i, :] = h[held[:, i], :, i] = 0.0
+        h[held[:, i], i, i] = 1.0
+    diagonal = np.abs(h[:, range(3), range(3)])
+    h[:, range(3), range(3)] += 1e-13 * diagonal + 1e-300
+    return h
 
 
 def _project(s: Floats) -> Floats:
@@ -295,10 +419,19 @@ def covariance(reduced: Reduced, s: Floats) -> Floats:
     return np.asarray(v)
 
 
+def _patterns(reduced: Reduced) -> dict[int, Floats]:
+    """Covariance pattern (m, m) of each variance that the model has, by its position in s."""
+    found: dict[int, Floats] = {0: np.eye(len(reduced.arm))}
+    if reduced.c_other is not None:
+        found[1] = reduced.c_other
+    found[2] = reduced.units @ reduced.units.T
+    return found
+
+
 def _criterion(
     reduced: Reduced, arm: Floats | None, w: Floats, sse: Floats, s: Floats
-) -> tuple[Floats, Floats, Floats]:
-    """-2 log restricted likelihood, its gradient (B, 3) and expected information (B, 3, 3)."""
+) -> tuple[Floats, Floats, Floats, Floats]:
+    """-2 log restricted likelihood, gradient (B, 3), expected and observed information."""
     v = covariance(reduced, s)
     inverse = np.linalg.inv(v)
     _, log_det = np.linalg.slogdet(v)
@@ -311,25 +444,32 @@ def _criterion(
     pw = np.einsum("bij,bj->bi", p, w)
     n, s0 = reduced.n_outside, s[:, 0]
     value = n * np.log(s0) + sse / s0 + log_det + np.einsum("bi,bi->b", w, pw)
-    c_unit = reduced.units @ reduced.units.T
-    patterns = [None, reduced.c_other, c_unit]
-    batch = len(s)
-    gradient = np.zeros((batch, 3))
-    information = np.zeros((batch, 3, 3))
-    products = [p, None if reduced.c_other is None else p @ reduced.c_other, p @ c_unit]
-    for i, (pattern, pd) in enumerate(zip(patterns, products, strict=True)):
-        if pd is None:
-            information[:, i, i] = 1.0
-            continue
-        dw = pw if pattern is None else pw @ pattern
-        gradient[:, i] = np.einsum("bii->b", pd) - np.einsum("bi,bi->b", pw, dw)
-        for j in range(i + 1):
-            other = products[j]
-            if other is not None:
-                information[:, i, j] = information[:, j, i] = np.einsum("bij,bji->b", pd, other)
+    gradient = np.zeros((len(s), 3))
+    quadratic = np.zeros((len(s), 3, 3))
+    patterns = _patterns(reduced)
+    dw = {i: pw @ c for i, c in patterns.items()}
+    for i, c in patterns.items():
+        gradient[:, i] = np.einsum("bij,ji->b", p, c) - np.einsum("bi,bi->b", pw, dw[i])
+        p_dw = np.einsum("bij,bj->bi", p, dw[i])
+        for j in patterns:
+            quadratic[:, i, j] = np.einsum("bi,bi->b", p_dw, dw[j])
     gradient[:, 0] += n / s0 - sse / s0**2
-    information[:, 0, 0] += n / s0**2
-    return value, gradient, information
+    quadratic[:, 0, 0] += sse / s0**3
+    expected = _expected(reduced, p, s)
+    return value, gradient, expected, 2 * quadratic - expected
+
+
+def _expected(reduced: Reduced, p: Floats, s: Floats) -> Floats:
+    """Expected information (B, 3, 3) of the variances: tr(P C_i P C_j)."""
+    products = {i: p @ c for i, c in _patterns(reduced).items()}
+    expected = np.zeros((len(s), 3, 3))
+    expected[:, 1, 1] = 1.0
+    for i, pi in products.items():
+        for j, pj in products.items():
+            if j <= i:
+                expected[:, i, j] = expected[:, j, i] = np.einsum("bij,bji->b", pi, pj)
+    expected[:, 0, 0] += reduced.n_outside / s[:, 0] ** 2
+    return expected
 
 
 def _indicator(codes: ArrayLike) -> Floats:
