@@ -33,7 +33,7 @@ def read_notes(path: Path) -> pd.DataFrame:
     InputError
         If it isn't a table with a header and equal rows.
     """
-    return _read_table(path)
+    return read_table(path)
 
 
 def read_weather(path: Path) -> pd.DataFrame:
@@ -44,10 +44,10 @@ def read_weather(path: Path) -> pd.DataFrame:
     InputError
         If there is no time column, no weather column, or a cell that is neither number nor blank.
     """
-    table = _read_table(path)
+    table = read_table(path)
     out: dict[str, pd.Series] = {}
     for header in table.columns:
-        words, unit = _split_unit(str(header))
+        words, unit = split_unit(str(header))
         if words in TIME_WORDS and "time" not in out:
             out["time"] = _times(table[header], path)
             continue
@@ -55,7 +55,7 @@ def read_weather(path: Path) -> pd.DataFrame:
             if words in known:
                 if name in out:
                     raise InputError(f"{path}: two columns say '{words}': leave one out")
-                out[name] = _quantity(table[header], unit, own, path, str(header))
+                out[name] = quantity(table[header], unit, own, path, str(header))
     if "time" not in out:
         raise InputError(f"{path}: no time column: name one 'time', as 2026-03-02T08:00+01:00")
     if len(out) < 2:
@@ -64,7 +64,14 @@ def read_weather(path: Path) -> pd.DataFrame:
     return pd.DataFrame(out).sort_values("time", ignore_index=True)
 
 
-def _read_table(path: Path) -> pd.DataFrame:
+def read_table(path: Path) -> pd.DataFrame:
+    """A delimited text file as text cells, whatever its delimiter.
+
+    Raises
+    ------
+    InputError
+        If it isn't a table with one header and equal rows.
+    """
     text = as_utf8(path.read_bytes(), path).decode()
     first = text.partition("\n")[0]
     delimiter = max(",;\t|", key=first.count)
@@ -88,7 +95,14 @@ def _times(cells: pd.Series, path: Path) -> pd.Series:
         raise InputError(f"{path}: a time can't be read ({e}): write 2026-03-02T08:00+01:00") from e
 
 
-def _quantity(cells: pd.Series, unit: str | None, own: str, path: Path, header: str) -> pd.Series:
+def quantity(cells: pd.Series, unit: str | None, own: str, path: Path, header: str) -> pd.Series:
+    """Text cells as numbers in the unit `own`; blank cells as NaN.
+
+    Raises
+    ------
+    InputError
+        Naming the line of a cell that is no number, or the unit if it doesn't fit.
+    """
     text = cells.str.strip().str.replace(",", ".", regex=False)
     numbers = pd.to_numeric(text, errors="coerce")
     bad = numbers.isna() & text.notna() & ~text.isin(["", "-", "NA", "N/A", "nan"])
@@ -103,7 +117,7 @@ def _quantity(cells: pd.Series, unit: str | None, own: str, path: Path, header: 
     return pd.Series(convert(numbers.to_numpy(dtype=float), name, own), index=cells.index)
 
 
-def _split_unit(header: str) -> tuple[str, str | None]:
+def split_unit(header: str) -> tuple[str, str | None]:
     """The words of a header in lower case, and the unit in brackets or behind the last gap."""
     bracketed = re.fullmatch(r"(.*?)[\s_]*[\[(]([^\])]*)[\])]\s*", header)
     if bracketed:
