@@ -123,6 +123,14 @@ def randomisation_test(
     return RandomisationResult(p, low, high, drawn.total, drawn.exact, "")
 
 
+def randomisation_p(
+    reduced: Reduced, y: ArrayLike, drawn: Assignments, effect: float = 0.0
+) -> float:
+    """Two-sided p of one effect [scale of y] for one response (n,): 1/N at the least."""
+    w, sse = reduced.project(y)
+    return _Test(reduced, w[0], float(sse[0]), drawn).p(effect)
+
+
 class _Test:
     """The randomisation p-value as a function of the effect that is tested."""
 

@@ -1,0 +1,269 @@
+"""Run calibration cells through the engine that prints results, and keep one small file a cell.
+
+In go cells; out comes a JSON record a cell: intervals printed, coverage, width, bias, power,
+components at zero, warnings, time. A rerun does only the cells that have no record with enough
+replicates. Each cell's random numbers follow from its name alone.
+"""
+
+import hashlib
+import json
+import time
+from collections.abc import Iterator, Sequence
+from concurrent.futures import ProcessPoolExecutor, as_completed
+from dataclasses import asdict
+from multiprocessing import get_context
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+import roadlog.effect
+from roadlog.effect.calibration import alarms
+from roadlog.effect.calibration.cells import Cell
+from roadlog.effect.calibration.simulate import (
+    EFFECT,
+    Plan,
+    draw_plan,
+    frame,
+    noise_variance,
+    responses,
+    segment_arm_effects,
+)
+from roadlog.effect.calibration.tally import Tally
+from roadlog.effect.design import Design, build_design
+from roadlog.effect.estimate import fit_design, noise_weights
+from roadlog.effect.power import coefficient_se, containment_df, smallest_detectable
+from roadlog.effect.randomise import assignments, randomisation_p, randomisation_test
+from roadlog.errors import DesignError, FitError
+from roadlog.study import atomic_write
+
+Floats = NDArray[np.floating[Any]]
+
+CHUNK = 1_000  # responses fitted at once: bounds the memory
+INVERTED = 100  # randomisation intervals inverted in full; the others test the truth only
+ALPHA = 0.05
+
+_ENGINE = ("primary.py", "design.py", "estimate.py", "randomise.py", "diagnostics.py", "power.py")
+
+
+def run_cell(cell: Cell, replicates: int) -> dict[str, Any]:
+    """Simulate one cell and score it.
+
+    Parameters
+    ----------
+    replicates : int
+        At least; capped by `cell.most`, rounded up to whole draws of the study.
+
+    Returns
+    -------
+    dict
+        The record that `report` reads, JSON-ready.
+    """
+    began = time.perf_counter()
+    wanted = replicates if cell.most is None else min(replicates, cell.most)
+    rng = np.random.default_rng(seed_of(cell.name))
+    tally = Tally()
+    extra: dict[str, Any] = {}
+    if cell.score == "randomisation":
+        extra = _randomisation(cell, wanted, rng, tally)
+    elif cell.alarm in ("dropout", "slower"):
+        extra = alarms.each_replicate(cell, wanted, rng, tally)
+    elif cell.score == "power":
+        extra = _power(cell, wanted, rng, tally)
+    else:
+        extra = _coverage(cell, wanted, rng, tally)
+    return {
+        "name": cell.name,
+        "group": cell.group,
+        "score": cell.score,
+        "layout": asdict(cell.layout),
+        "noise": asdict(cell.noise),
+        "covariates": list(cell.covariates),
+        "weights": cell.weights,
+        "expected": list(cell.expected),
+        "asked": replicates,
+        "seed": seed_of(cell.name),
+        "engine": engine_fingerprint(),
+        **tally.summary(),
+        **extra,
+        "seconds": round(time.perf_counter() - began, 2),
+    }
+
+
+def seed_of(name: str) -> int:
+    """The seed of a cell, from its name."""
+    return int.from_bytes(hashlib.sha256(name.encode()).digest()[:8], "big")
+
+
+def engine_fingerprint() -> str:
+    """First hex digits of the hash of the modules that print results."""
+    folder = Path(roadlog.effect.__file__).parent
+    return hashlib.sha256(b"".join((folder / m).read_bytes() for m in _ENGINE)).hexdigest()[:10]
+
+
+def run_cells(
+    cells: Sequence[Cell], out: Path, *, replicates: int, jobs: int = 1, progress: bool = False
+) -> list[str]:
+    """Run the cells that `out` lacks; return the names of those run."""
+    from tqdm import tqdm
+
+    todo = [c for c in cells if not _done(c, out, replicates)]
+    with tqdm(total=len(todo), disable=not progress, unit="cell", desc="calibration") as bar:
+        for record in _results(todo, replicates, jobs):
+            _write(record, path_of(record["name"], out))
+            bar.update()
+    return [c.name for c in todo]
+
+
+def _write(record: dict[str, Any], path: Path) -> None:
+    text = json.dumps(record, indent=1)
+    atomic_write(path, lambda temporary: temporary.write_text(text, encoding="utf-8"))
+
+
+def path_of(name: str, out: Path) -> Path:
+    """Where a cell's record is kept."""
+    return out / "cells" / (name.replace("/", "__") + ".json")
+
+
+def _done(cell: Cell, out: Path, replicates: int) -> bool:
+    path = path_of(cell.name, out)
+    return path.exists() and json.loads(path.read_text())["asked"] >= replicates
+
+
+def _results(todo: Sequence[Cell], replicates: int, jobs: int) -> Iterator[dict[str, Any]]:
+    if jobs == 1:
+        for cell in todo:
+            yield run_cell(cell, replicates)
+        return
+    with ProcessPoolExecutor(jobs, mp_context=get_context("spawn")) as pool:
+        futures = [pool.submit(run_cell, cell, replicates) for cell in todo]
+        try:
+            for future in as_completed(futures):
+                yield future.result()
+        finally:
+            pool.shutdown(cancel_futures=True)
+
+
+def _per_draw(cell: Cell, wanted: int) -> int:
+    return -(-wanted // cell.draws)
+
+
+def _coverage(cell: Cell, wanted: int, rng: np.random.Generator, tally: Tally) -> dict[str, Any]:
+    drift = alarms.DriftAlarms(cell.layout.schedule in ("complete", "pairs"))
+    batch = _per_draw(cell, wanted)
+    designs: dict[bytes, Design] = {}
+    for _ in range(min(cell.draws, wanted)):
+        plan = draw_plan(cell, rng)
+        try:
+            design = _design(cell, plan, designs)
+        except DesignError:
+            tally.refused(batch)
+            continue
+        for start in range(0, batch, CHUNK):
+            y = responses(plan, cell.noise, rng, min(CHUNK, batch - start))
+            offset = 0.0
+            if cell.noise.segment_arm_sd:
+                part, offset = segment_arm_effects(plan, cell.noise, rng)
+                y = y + part[:, None]
+            _fit(cell, plan, design, y, EFFECT + offset, tally)
+            if cell.alarm == "drift":
+                drift.look(design, y[design.passes.index])
+    return drift.shares() if cell.alarm == "drift" else {}
+
+
+def _design(cell: Cell, plan: Plan, known: dict[bytes, Design]) -> Design:
+    """The plan's design; where only the order of arms is drawn, each order is built once."""
+    key = plan.unit_arm.tobytes()
+    if key in known:
+        return known[key]
+    design = build_design(frame(plan), list(cell.covariates))
+    if not (cell.layout.missing or cell.covariates or len(cell.layout.runs) > 1):
+        known[key] = design
+    return design
+
+
+def _fit(cell: Cell, plan: Plan, design: Design, y: Floats, truth: float, tally: Tally) -> None:
+    if cell.weights == "estimated":
+        for column in y.T:
+            own = build_design(frame(plan, _full(plan, column)), list(cell.covariates))
+            weights, _ = noise_weights(own, own.names)
+            tally.add(fit_design(own, own.names, weights)[1], truth)
+        return
+    rows = design.passes.index
+    weights = np.ones(len(rows))
+    if cell.weights == "known":
+        weights = 1 / noise_variance(plan, cell.noise)[plan.present][rows]
+    try:
+        tally.add(fit_design(design, design.names, weights, y=y[rows])[1], truth)
+    except FitError:
+        tally.refused(y.shape[1])
+
+
+def _full(plan: Plan, column: Floats) -> Floats:
+    """A response of the present passes set on the plan's full grid."""
+    full = plan.log_road.copy()
+    full[plan.present] = column
+    return full
+
+
+def _power(cell: Cell, wanted: int, rng: np.random.Generator, tally: Tally) -> dict[str, Any]:
+    """Share of studies that find the effect which the formula says 80 % of them find."""
+    layout, noise = cell.layout, cell.noise
+    se = coefficient_se(
+        layout.units,
+        unit_sd=noise.day_sd / 100,
+        run_sd=noise.run_sd / 100,
+        pass_sd=noise.pass_sd / 100,
+        runs_per_unit=layout.runs[0],
+        passes_per_run=layout.segments,
+    )
+    df = containment_df(layout.units, 2 if layout.blocked else None)
+    effect = smallest_detectable(se, df)
+    _coverage(cell, wanted, rng, tally)
+    low, high = (np.concatenate(b) for b in (tally.low, tally.high))
+    # the same as testing 0 with a true effect of this size, in either direction with equal chance
+    found = 0.5 * ((low > EFFECT - effect) | (high < EFFECT - effect)) + 0.5 * (
+        (low > EFFECT + effect) | (high < EFFECT + effect)
+    )
+    return {"formula_effect_pct": 100 * effect, "formula_power": 0.8, "power": float(found.mean())}
+
+
+def _randomisation(
+    cell: Cell, wanted: int, rng: np.random.Generator, tally: Tally
+) -> dict[str, Any]:
+    """Coverage of the randomisation interval: the truth lies inside unless its p is <= 0.05."""
+    p: list[float] = []
+    agreed = inverted = unbounded = 0
+    widths: list[float] = []
+    batch = _per_draw(cell, wanted)
+    designs: dict[bytes, Design] = {}
+    for k in range(min(cell.draws, wanted)):
+        plan = draw_plan(cell, rng)
+        design = _design(cell, plan, designs)
+        y = responses(plan, cell.noise, rng, batch)[design.passes.index]
+        reduced, fit = fit_design(design, design.names, np.ones(len(y)), y=y)
+        tally.add(fit, EFFECT)
+        drawn = assignments(design.unit_arm, design.unit_block if design.blocked else None, rng)
+        p += [randomisation_p(reduced, column, drawn, EFFECT) for column in y.T]
+        for i in range(-(-INVERTED // cell.draws) if k < INVERTED else 0):
+            r = randomisation_test(reduced, y[:, min(i, batch - 1)], drawn)
+            if r.low is None or r.high is None:
+                unbounded += 1
+                continue
+            inside = r.low <= EFFECT <= r.high
+            agreed += inside == (p[len(p) - batch + min(i, batch - 1)] > ALPHA)
+            widths.append(100 * float(np.expm1(r.high) - np.expm1(r.low)))
+            inverted += 1
+    kept = int((np.array(p) > ALPHA).sum())
+    return {
+        "assignments": drawn.total,
+        "randomisation_n": len(p),
+        "randomisation_covered": kept,
+        "randomisation_coverage": kept / len(p),
+        "randomisation_type_1": 1 - kept / len(p),
+        "inverted": inverted,
+        "inverted_agree": agreed,
+        "inverted_without_end": unbounded,
+        "randomisation_median_width_pct": float(np.median(widths)) if widths else None,
+    }
