@@ -2,8 +2,9 @@
 statsmodels.
 
 Sources: lme4 1.1-31, lmerTest 3.1-3, pbkrtest 0.5.2 on R 4.2.2 (tests/reference/r, with the
-script); the pages that published.json names; statsmodels' MixedLM. The four tables that come with lme4 aren't kept here, so their checks (sleepstudy among
-them) run only where Rscript and lme4 can write them.
+script); the pages that published.json names; statsmodels' MixedLM. The four tables that come with
+lme4 aren't kept here, so their checks (sleepstudy among them) run only where Rscript and lme4 can
+write them.
 """
 
 import shutil
