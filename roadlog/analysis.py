@@ -4,7 +4,9 @@
 base, fuel, road, conditions, passes, effect, finding.
 """
 
+import datetime as dt
 from collections.abc import Iterable, Iterator, Sequence
+from functools import partial
 from typing import TypeVar
 
 import numpy as np
@@ -15,8 +17,10 @@ from roadlog.conditions import add_conditions
 from roadlog.effect import ambiguity_pct, decide, estimate_effect, require_replication
 from roadlog.errors import DesignError
 from roadlog.fuels import FUELS
-from roadlog.ingest import Log, join_positions, read_log
+from roadlog.ingest import Log, join_positions, read_log, settle_day_first
 from roadlog.ingest.notebook import read_notes, read_weather
+from roadlog.plan.looks import FULL_LEVEL, at_level, hold_back, oversee, oversight_warnings
+from roadlog.plan.schedule import redraw
 from roadlog.results import Analysed, ArmSummary, Warned
 from roadlog.runs import Sources, build_runs, require_both_arms
 from roadlog.study import ARMS, Study, SwitchedBy
@@ -34,6 +38,7 @@ def analyse(
     switched_by: SwitchedBy | None = None,
     randomised: bool | None = None,
     progress: bool = False,
+    now: dt.datetime | None = None,
 ) -> Analysed:
     """Run every stage.
 
@@ -45,6 +50,8 @@ def analyse(
         Overrides the schedule's word on whether chance decided the order.
     progress : bool
         Show progress bars on standard error.
+    now : aware datetime, optional
+        When this look happens, by default now: before the schedule's last day it is an interim one.
 
     Raises
     ------
@@ -103,10 +110,17 @@ def analyse(
         modes=passes.mode_table(tracks, table),
         covariates=study.analysis.covariates,
         seed=(study.schedule.seed if study.schedule and study.schedule.seed else 1),
+        redraw=None if study.schedule is None else partial(redraw, study.schedule),
     )
+    runs = RUNS.check(_with_pass_reasons(runs.drop(columns="log"), table))
+    at = now or dt.datetime.now().astimezone()
+    oversight = None if sources.root is None else oversee(study, sources.root, runs, at)
+    level = FULL_LEVEL if oversight is None else oversight.look.level
+    if oversight is not None:
+        warnings += oversight_warnings(oversight, study, runs)
     finding = decide(
-        effect.primary,
-        effect.total,
+        at_level(effect.primary, level),
+        at_level(effect.total, level),
         effect.randomisation,
         effect.outcomes_by_arm,
         study.claim,
@@ -115,11 +129,11 @@ def analyse(
     return Analysed(
         study=study,
         switched_by=unit,
-        runs=RUNS.check(_with_pass_reasons(runs.drop(columns="log"), table)),
+        runs=runs,
         passes=table,
         network=network,
         effect=effect,
-        finding=finding,
+        finding=hold_back(finding, oversight),
         baseline=_arm_summary(used, "baseline"),
         fitted=_arm_summary(used, "fitted"),
         fuel_estimator=estimator,
@@ -127,15 +141,18 @@ def analyse(
         ambiguity_pct=ambiguity_pct(table, study.analysis.covariates),
         closure=None,
         warnings=tuple(warnings),
+        oversight=oversight,
     )
 
 
 def _read_all(study: Study, sources: Sources, progress: bool) -> list[Log]:
-    tracks = [read_log(p, columns=study.columns, time=study.time) for p in sources.tracks]
+    files = [path for path, _ in sources.runs]
+    time = settle_day_first(files, study.time, columns=study.columns)
+    tracks = [read_log(p, columns=study.columns, time=time) for p in sources.tracks]
     logs = []
-    for path, _ in _bar(sources.runs, "reading", progress):
-        log = read_log(path, columns=study.columns, time=study.time)
-        logs.append(join_positions(log, tracks) if tracks else log)
+    for path in _bar(files, "reading", progress):
+        log = read_log(path, columns=study.columns, time=time)
+        logs.append(join_positions(log, tracks, zone=time.zone) if tracks else log)
     return logs
 
 

@@ -102,6 +102,34 @@ class EffectResult:
 
 
 @dataclass(frozen=True)
+class Look:
+    """One analysis of the study's data, as `computed/looks.jsonl` keeps it."""
+
+    at: str  # ISO 8601 with zone
+    units: int  # switch units with usable runs
+    planned: int  # switch units scheduled, 0 without a schedule
+    interim: bool
+    level: float  # confidence of the interval that could decide
+    finding: str | None
+    data_sha256: str
+    choices_sha256: str
+
+
+@dataclass(frozen=True)
+class Oversight:
+    """What was fixed beforehand, what was changed since, and how often the data were looked at."""
+
+    registered_at: str | None
+    registered_sha256: str | None
+    registered_late: bool
+    changes: tuple[str, ...]
+    stop_date: str | None
+    look: Look  # this one; its finding is filled in when it is logged
+    earlier: tuple[Look, ...]
+    spends_alpha: bool
+
+
+@dataclass(frozen=True)
 class Analysed:
     """A finished analysis: what report and results.json are made of."""
 
@@ -119,3 +147,4 @@ class Analysed:
     ambiguity_pct: float  # how far the effect moves between the two fuel bounds
     closure: dict[str, float] | None
     warnings: tuple[Warned, ...] = field(default=())
+    oversight: Oversight | None = None  # None for piles of logs

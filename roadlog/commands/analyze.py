@@ -78,6 +78,7 @@ def _analyze(a: argparse.Namespace) -> int:
         missing = "baseline" if a.baseline is None else "fitted"
         raise InputError(f"--{missing} is missing: an effect needs logs of both arms")
     from roadlog.analysis import analyse
+    from roadlog.plan.looks import log_look
     from roadlog.report import summary_lines, write_all
     from roadlog.runs import pile_sources, study_sources
     from roadlog.study import Study, load_study
@@ -98,6 +99,8 @@ def _analyze(a: argparse.Namespace) -> int:
         randomised=a.randomised,
         progress=sys.stderr.isatty(),
     )
+    if a.study is not None and result.oversight is not None:
+        log_look(a.study, result.oversight, result.finding)
     write_all(result, out, tiles=a.tiles)
     print("\n".join(summary_lines(result)))
     print(f"Report: {out / 'report.html'}")

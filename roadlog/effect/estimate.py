@@ -23,11 +23,12 @@ from roadlog.effect.design import (
     require_rows,
 )
 from roadlog.effect.primary import PrimaryFit, Reduced, fit_primary, reduce_design
-from roadlog.effect.randomise import assignments, randomisation_test
+from roadlog.effect.randomise import Assignments, assignments, randomisation_test
 from roadlog.errors import FitError
 from roadlog.results import EffectResult, Interval, NamedInterval, Randomisation, Warned
 
 Floats = NDArray[np.floating[Any]]
+Redraw = Callable[[Sequence[str], np.random.Generator], Assignments | None]
 
 _WORTH_WEIGHTING = 1.5  # largest over smallest pass distance from which weights are estimated
 _RELATIVE_OUTCOMES = ("demand_kj_per_km", "mean_speed_kmh")
@@ -40,6 +41,7 @@ def estimate_effect(
     modes: pd.DataFrame | None = None,
     covariates: Sequence[str] | None = None,
     seed: int = 1,
+    redraw: Redraw | None = None,
 ) -> EffectResult:
     """Estimate the effect of the fitted arm on fuel use.
 
@@ -55,6 +57,9 @@ def estimate_effect(
         Exactly these covariates, instead of the policy's.
     seed : int
         For the random draws of the randomisation test.
+    redraw : callable, optional
+        The schedule's own generator: from the switch units driven, the schedules that chance
+        could have drawn. Where it is absent or gives None, units are permuted within blocks.
 
     Raises
     ------
@@ -74,7 +79,9 @@ def estimate_effect(
     reduced_total, fit_total = fit_design(design, design.conditions, weights)
     total = _interval(fit_total, "as the primary, without demand, speed and idle")
     randomisation = (
-        _randomisation(design, reduced_total, np.random.default_rng(seed)) if randomised else None
+        _randomisation(design, reduced_total, np.random.default_rng(seed), redraw)
+        if randomised
+        else None
     )
     outcomes = driving_outcomes(design, weights)
     unadjusted = crosschecks.unadjusted(design)
@@ -257,10 +264,12 @@ def _method(design: Design, fit: PrimaryFit) -> str:
 
 
 def _randomisation(
-    design: Design, reduced: Reduced, rng: np.random.Generator
+    design: Design, reduced: Reduced, rng: np.random.Generator, redraw: Redraw | None
 ) -> Randomisation | None:
-    blocks = design.unit_block if design.blocked else None
-    drawn = assignments(design.unit_arm, blocks, rng)
+    drawn = None if redraw is None else redraw(design.units, rng)
+    if drawn is None:
+        blocks = design.unit_block if design.blocked else None
+        drawn = assignments(design.unit_arm, blocks, rng)
     if drawn.total < 2:
         return None
     r = randomisation_test(reduced, design.y, drawn)

@@ -120,7 +120,7 @@ def _effect_sentence(i: Interval) -> str:
         )
     return (
         f"Fuel use changed by {i.estimate:+.1f} % with the add-on fitted "
-        f"(95 % interval {i.low:+.1f} to {i.high:+.1f} %)."
+        f"({100 * i.level:.4g} % interval {i.low:+.1f} to {i.high:+.1f} %)."
     )
 
 

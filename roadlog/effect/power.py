@@ -27,7 +27,9 @@ def t_power(effect: float, se: float, df: float, alpha: float = ALPHA) -> float:
 
     critical = stdtrit(df, 1 - alpha / 2)
     shift = effect / se
-    return float(1 - nctdtr(df, shift, critical) + nctdtr(df, shift, -critical))
+    # Far out, scipy's noncentral t gives NaN for a lower tail that is under 1e-20.
+    wrong_side = np.nan_to_num(nctdtr(df, abs(shift), -critical))
+    return float(1 - nctdtr(df, abs(shift), critical) + wrong_side)
 
 
 def smallest_detectable(se: float, df: float, power: float = POWER, alpha: float = ALPHA) -> float:

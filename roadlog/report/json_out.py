@@ -5,6 +5,7 @@ Schema 1: keys may be added, never renamed. Every number is finite or null.
 
 import math
 from collections.abc import Iterable
+from dataclasses import asdict
 from typing import Any
 
 import numpy as np
@@ -58,6 +59,7 @@ def to_json(analysed: Analysed) -> dict[str, Any]:
         "sensitivity": _rows(effect.forest, "sensitivity"),
         "runs": _runs(a.runs),
         "segments": _segments(a),
+        "oversight": None if a.oversight is None else asdict(a.oversight),
         "warnings": [{"code": w.code, "message": w.message} for w in all_warnings(a)],
     }
     plain: dict[str, Any] = _plain(everything)

@@ -1,0 +1,228 @@
+"""Looks at unfinished data: what an analysis before the last day may say, and the log of all looks.
+
+The study, its folder and the runs go in; an `Oversight` comes out that says whether this look is
+an interim one and at which confidence it may decide. Without alpha spending an interim look
+decides nothing. With it, each look uses up part of the 5 % (`roadlog.plan.spending`), and the last
+look pays for the earlier ones. `computed/looks.jsonl` is only ever appended to.
+"""
+
+import datetime as dt
+import hashlib
+import json
+from collections.abc import Iterable
+from dataclasses import asdict, replace
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+from roadlog.errors import InputError
+from roadlog.plan.register import binding, changes, choices_of, fingerprint, read_register
+from roadlog.results import Finding, Interval, Look, Oversight, Warned
+from roadlog.study import Schedule, Study
+
+LOOKS = "computed/looks.jsonl"
+FULL_LEVEL = 0.95
+
+
+def oversee(study: Study, folder: Path, runs: pd.DataFrame, now: dt.datetime) -> Oversight:
+    """What was fixed beforehand and how far this look may go.
+
+    Parameters
+    ----------
+    runs : DataFrame
+        `roadlog.tables.RUNS`, with `sha256`.
+    now : aware datetime
+
+    Raises
+    ------
+    InputError
+        If the register or the log of looks was damaged.
+    """
+    entries = read_register(folder)
+    earlier = read_looks(folder)
+    now_choices = choices_of(study)
+    fitted = runs.loc[runs["arm"] == "fitted", "start"].dropna()
+    first = None if fitted.empty else pd.Timestamp(fitted.min()).to_pydatetime()
+    bound = binding(entries, first)
+    late = bound is None and bool(entries)
+    shown = entries[0] if late else bound
+    used = set(runs.loc[runs["used"].astype(bool), "switch_unit"].astype(str))
+    look = Look(
+        at=now.isoformat(timespec="seconds"),
+        units=len(used),
+        planned=len(study.schedule.unit) if study.schedule else 0,
+        interim=is_interim(study.schedule, runs, now),
+        level=FULL_LEVEL,
+        finding=None,
+        data_sha256=_digest(runs["sha256"]),
+        choices_sha256=fingerprint(now_choices),
+    )
+    spends = study.schedule is not None and study.schedule.spending != "none"
+    if spends:
+        look = replace(look, level=allowed_level(look, earlier))
+    return Oversight(
+        registered_at=None if shown is None else shown.at.isoformat(timespec="minutes"),
+        registered_sha256=None if shown is None else shown.sha256,
+        registered_late=late,
+        changes=() if shown is None else tuple(changes(shown.choices, now_choices)),
+        stop_date=str(study.schedule.stop_date) if study.schedule else None,
+        look=look,
+        earlier=tuple(earlier),
+        spends_alpha=spends,
+    )
+
+
+def is_interim(schedule: Schedule | None, runs: pd.DataFrame, now: dt.datetime) -> bool:
+    """Whether scheduled days are still to come, by the data and by the calendar."""
+    stop = None if schedule is None else schedule.stop_date
+    if schedule is None or stop is None or now.date() > stop:
+        return False
+    last = str(runs["day"].max())
+    return any(str(day) > last for u in schedule.unit for day in (u.unit, *u.also))
+
+
+def allowed_level(look: Look, earlier: Iterable[Look]) -> float:
+    """Confidence of the interval that may decide at this look, given the looks before it."""
+    from roadlog.plan.spending import nominal_levels
+
+    share = look.units / max(look.planned, 1) if look.interim else 1.0
+    before = {e.units / max(look.planned, 1) for e in earlier if e.interim}
+    shares = [*sorted(s for s in before if 0 < s < share), share]
+    return float(1 - nominal_levels(shares)[-1])
+
+
+def at_level(interval: Interval, level: float) -> Interval:
+    """The same t interval [% of fuel] at another confidence; no bounds where level is 1.
+
+    >>> i = Interval(0.0, -1.9, 2.0, df=5.0)
+    >>> wide = at_level(i, 0.99)
+    >>> wide.high > i.high, at_level(i, 0.95) is i
+    (True, True)
+    """
+    from scipy.special import stdtrit
+
+    if level == interval.level or interval.low is None or interval.high is None:
+        return interval
+    if level >= 1:
+        return replace(interval, low=None, high=None, level=level)
+    tau = np.log1p(interval.estimate / 100)
+    half = np.log1p(interval.high / 100) - tau
+    half *= stdtrit(interval.df, 0.5 + level / 2) / stdtrit(interval.df, 0.5 + interval.level / 2)
+    return replace(
+        interval,
+        low=float(100 * np.expm1(tau - half)),
+        high=float(100 * np.expm1(tau + half)),
+        level=level,
+    )
+
+
+def hold_back(finding: Finding, oversight: Oversight | None) -> Finding:
+    """The finding that this look may announce."""
+    if oversight is None:
+        return finding
+    look = oversight.look
+    where = f"{look.units} of {look.planned} switch units are in"
+    if look.interim and not oversight.spends_alpha:
+        wait = (
+            f"undecided (interim): {where}, and the plan decides after the last one "
+            f"({oversight.stop_date}); deciding whenever a look pleases would be wrong far more "
+            "often than 5 times in 100"
+        )
+        return Finding(None if finding.word is None else "undecided", (*finding.reasons[:1], wait))
+    if look.level == FULL_LEVEL:
+        return finding
+    if look.level >= 1:
+        paid = f"undecided (interim): {where}, too early for the plan to spend any of its 5 %"
+        return Finding(None if finding.word is None else "undecided", (paid,))
+    kind = "interim look" if look.interim else "last look"
+    paid = (
+        f"{where}; this {kind} decides by a {100 * look.level:.4g} % interval, so that all looks "
+        "together are wrong at most 5 times in 100."
+    )
+    if look.interim and finding.word == "undecided":
+        paid = f"undecided (interim): {paid}"
+    return Finding(finding.word, (*finding.reasons, paid))
+
+
+def oversight_warnings(oversight: Oversight, study: Study, runs: pd.DataFrame) -> list[Warned]:
+    """What a reader must know about the plan: later edits, late registration, missing units."""
+    out = []
+    if oversight.look.interim:
+        out.append(
+            Warned(
+                "interim",
+                f"scheduled days are still to come (the last is {oversight.stop_date}), so this "
+                "is an interim look; it is logged",
+            )
+        )
+    if oversight.registered_late:
+        out.append(
+            Warned(
+                "registered-late",
+                f"the analysis was registered on {oversight.registered_at}, after the first "
+                "fitted run: nothing shows that its choices were made before the data",
+            )
+        )
+    out += [
+        Warned("changed-after-registration", f"changed after it was registered: {c}")
+        for c in oversight.changes
+    ]
+    if study.schedule is not None and not oversight.look.interim:
+        used = set(runs.loc[runs["used"].astype(bool), "switch_unit"].astype(str))
+        gone = [str(u.unit) for u in study.schedule.unit if str(u.unit) not in used]
+        by_file = any(name not in {str(u.unit) for u in study.schedule.unit} for name in used)
+        if gone and not by_file:
+            out.append(
+                Warned(
+                    "unit-missing",
+                    f"no usable run on {len(gone)} of {len(study.schedule.unit)} scheduled switch "
+                    f"units ({', '.join(gone[:6])}{', …' if len(gone) > 6 else ''})",
+                )
+            )
+    return out
+
+
+def read_looks(folder: Path) -> list[Look]:
+    """All looks in order.
+
+    Raises
+    ------
+    InputError
+        If a line can't be read.
+    """
+    path = folder / LOOKS
+    if not path.is_file():
+        return []
+    looks = []
+    for i, line in enumerate(path.read_text(encoding="utf-8").splitlines(), start=1):
+        try:
+            looks.append(Look(**json.loads(line)))
+        except (ValueError, TypeError) as e:
+            raise InputError(
+                f"{path}: line {i} can't be read: put back the copy that roadlog wrote"
+            ) from e
+    return looks
+
+
+def log_look(folder: Path, oversight: Oversight, finding: Finding) -> bool:
+    """Append this look, unless the last one saw the same data by the same choices.
+
+    Returns
+    -------
+    bool
+        Whether a line was appended.
+    """
+    look = replace(oversight.look, finding=finding.word)
+    last = oversight.earlier[-1] if oversight.earlier else None
+    if last is not None and replace(last, at=look.at) == look:
+        return False
+    path = folder / LOOKS
+    path.parent.mkdir(parents=True, exist_ok=True)
+    with path.open("a", encoding="utf-8") as f:
+        f.write(json.dumps(asdict(look), ensure_ascii=False) + "\n")
+    return True
+
+
+def _digest(hashes: "pd.Series[str]") -> str:
+    return hashlib.sha256("\n".join(sorted(hashes.astype(str))).encode()).hexdigest()

@@ -1,0 +1,84 @@
+"""The scatter of fuel use from a pilot: logs of ordinary drives with the add-on out.
+
+Baseline logs of four days or more go in; the variance components of the primary model come out.
+The pilot's days are dealt to two make-believe arms in turn and go through the very analysis of the
+test, so that scatter means the same thing in both; the make-believe effect is thrown away.
+"""
+
+from collections.abc import Sequence
+from pathlib import Path
+
+import pandas as pd
+
+from roadlog.errors import DesignError, InputError
+from roadlog.plan.size import Scatter
+from roadlog.study import ARMS, Study
+
+LEAST_DAYS = 4
+PILOT_FOLDER = "logs/pilot"
+
+
+def pilot_logs(folder: Path, given: Sequence[Path] = ()) -> list[Path]:
+    """Log files of the pilot: those given, else what lies in `logs/pilot`, else none.
+
+    Raises
+    ------
+    InputError
+        If a given path doesn't exist or holds no log.
+    """
+    from roadlog.runs import LOG_SUFFIXES
+
+    places = list(given) or [folder / PILOT_FOLDER]
+    files: list[Path] = []
+    for place in places:
+        if given and not place.exists():
+            raise InputError(f"--pilot {place} doesn't exist: name baseline logs or their folder")
+        found = sorted(place.rglob("*")) if place.is_dir() else [place] * place.is_file()
+        files += [f for f in found if f.suffix.lower() in LOG_SUFFIXES]
+    if given and not files:
+        raise InputError(f"--pilot: no log file in {', '.join(map(str, given))}")
+    return list(dict.fromkeys(files))
+
+
+def pilot_scatter(study: Study, logs: Sequence[Path], notes: Path | None = None) -> Scatter:
+    """Estimate the scatter from baseline logs.
+
+    Raises
+    ------
+    DesignError
+        If the pilot has fewer than four days, or its logs can't be analysed.
+    InputError
+        If a log has no date.
+    """
+    from roadlog.analysis import analyse
+    from roadlog.ingest import read_log
+    from roadlog.runs import Sources
+
+    days: dict[Path, str] = {}
+    for path in logs:
+        start = read_log(path, columns=study.columns, time=study.time).start
+        if start is None:
+            raise InputError(f"{path}: no date in this log: a pilot needs to know the days")
+        days[path] = f"{start:%Y-%m-%d}"
+    order = sorted(set(days.values()))
+    if len(order) < LEAST_DAYS:
+        raise DesignError(
+            f"the pilot has {len(order)} day{'s' * (len(order) != 1)}, too few to tell how fuel "
+            f"use varies from day to day: log {LEAST_DAYS} days or more with the add-on out"
+        )
+    arm_of = {day: ARMS[i % 2] for i, day in enumerate(order)}
+    runs = tuple((p, str(arm_of[d])) for p, d in days.items())
+    plain = study.model_copy(update={"schedule": None, "claim": None})
+    done = analyse(plain, Sources(runs=runs, notes=notes), switched_by="day", randomised=False)
+    sd = done.effect.variance_components.set_index("name")["sd_pct"] / 100
+    return Scatter(
+        unit_sd=_sd(sd, "switch unit"),
+        run_sd=_sd(sd, "run"),
+        pass_sd=_sd(sd, "pass"),
+        source=f"pilot of {len(logs)} drives on {len(order)} days",
+        df=float(len(order) - 2),
+    )
+
+
+def _sd(table: "pd.Series[float]", name: str) -> float:
+    return float(table.get(name, 0.0))

@@ -1,0 +1,155 @@
+"""Pre-registration: what the primary analysis will be, written down before the first fitted run.
+
+The choices that could bend a result go in as a canonical text; its SHA-256 and the time are added
+to `computed/registered.json`, which only ever grows. An analysis compares the study as it is now
+with the last entry made before the first fitted run, and lists every difference. The time is this
+computer's own: whoever doubts it should ask for a copy sent to a third party at the time.
+"""
+
+import datetime as dt
+import hashlib
+import json
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from roadlog.errors import InputError
+from roadlog.study import Study, atomic_write
+
+REGISTER = "computed/registered.json"
+
+
+@dataclass(frozen=True)
+class Entry:
+    """One registration: when (with zone), the hash, and the choices it covers."""
+
+    at: dt.datetime
+    sha256: str
+    choices: dict[str, Any]
+
+
+def choices_of(study: Study) -> dict[str, Any]:
+    """Everything that is fixed before data, as plain JSON values.
+
+    >>> choices_of(Study())["analysis"]["estimator"] is None
+    True
+    """
+    plain = study.model_dump(mode="json")
+    schedule = plain["schedule"] or {}
+    return {
+        "claim": plain["claim"],
+        "device": {k: v for k, v in plain["device"].items() if k != "name"},
+        "vehicle": plain["vehicle"],
+        "analysis": {k: v for k, v in plain["analysis"].items() if k != "driver_knew_arm"},
+        "schedule": {
+            **{k: v for k, v in schedule.items() if k != "unit"},
+            "stop_date": str(study.schedule.stop_date) if study.schedule else None,
+            "units": {
+                str(u["unit"]): ", ".join(
+                    [u["arm"], f"block {u['block']}", *(f"also {d}" for d in u["also"])]
+                )
+                for u in schedule.get("unit", [])
+            },
+        },
+    }
+
+
+def fingerprint(choices: dict[str, Any]) -> str:
+    """SHA-256 of the choices in canonical JSON (sorted keys, no spaces)."""
+    text = json.dumps(choices, sort_keys=True, separators=(",", ":"), ensure_ascii=False)
+    return hashlib.sha256(text.encode("utf-8")).hexdigest()
+
+
+def read_register(folder: Path) -> list[Entry]:
+    """All entries in order, none if nothing was registered.
+
+    Raises
+    ------
+    InputError
+        If the file was damaged, or an entry doesn't match its own hash.
+    """
+    path = folder / REGISTER
+    if not path.is_file():
+        return []
+    try:
+        raw = json.loads(path.read_text(encoding="utf-8"))["entries"]
+        entries = [
+            Entry(dt.datetime.fromisoformat(row["at"]), row["sha256"], row["choices"])
+            for row in raw
+        ]
+    except (ValueError, KeyError, TypeError) as e:
+        raise InputError(
+            f"{path}: can't be read ({e}): put back the copy that roadlog wrote"
+        ) from e
+    for i, entry in enumerate(entries, start=1):
+        if entry.at.tzinfo is None or entry.sha256 != fingerprint(entry.choices):
+            raise InputError(
+                f"{path}: entry {i} doesn't match its hash, so it was changed by hand: put back "
+                "the copy that roadlog wrote"
+            )
+    return entries
+
+
+def register(folder: Path, study: Study, now: dt.datetime) -> Entry:
+    """Add the study's choices to the register, unless they are the last entry already.
+
+    Parameters
+    ----------
+    now : aware datetime
+    """
+    entries = read_register(folder)
+    choices = choices_of(study)
+    entry = Entry(now, fingerprint(choices), choices)
+    if entries and entries[-1].sha256 == entry.sha256:
+        return entries[-1]
+    rows = [
+        {"at": e.at.isoformat(timespec="seconds"), "sha256": e.sha256, "choices": e.choices}
+        for e in (*entries, entry)
+    ]
+    text = json.dumps({"entries": rows}, indent=1, ensure_ascii=False) + "\n"
+    atomic_write(folder / REGISTER, lambda p: p.write_text(text, encoding="utf-8"))
+    return entry
+
+
+def binding(entries: Sequence[Entry], first_fitted: dt.datetime | None) -> Entry | None:
+    """The last entry from before the first fitted run; any entry as long as there is none.
+
+    Parameters
+    ----------
+    first_fitted : start of the first fitted run; a naive time is this computer's local time
+    """
+    if first_fitted is None:
+        return entries[-1] if entries else None
+    start = first_fitted if first_fitted.tzinfo else first_fitted.astimezone()
+    before = [e for e in entries if e.at < start]
+    return before[-1] if before else None
+
+
+def changes(registered: dict[str, Any], now: dict[str, Any], where: str = "") -> list[str]:
+    """Every difference in words, `registered -> now`.
+
+    >>> changes({"claim": {"fuel_pct": 10.0}}, {"claim": {"fuel_pct": 5.0}})
+    ['claim fuel_pct: 10.0 -> 5.0']
+    """
+    out: list[str] = []
+    for key in dict.fromkeys((*registered, *now)):
+        old, new = registered.get(key), now.get(key)
+        name = f"{where} {key}".strip()
+        if old == new:
+            continue
+        if isinstance(old, dict) and isinstance(new, dict):
+            out += changes(old, new, name)
+        else:
+            out.append(f"{name}: {_shown(old)} -> {_shown(new)}")
+    return out
+
+
+def _shown(value: Any) -> str:
+    if value is None:
+        return "not given"
+    if isinstance(value, list):
+        return ", ".join(map(str, value)) or "none"
+    if isinstance(value, dict):
+        return ", ".join(f"{k} {v}" for k, v in value.items() if v is not None)
+    return str(value)
