@@ -5,7 +5,7 @@ Columns are matched by meaning and unit; each row becomes the same model that `[
 """
 
 import datetime as dt
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Iterator, Mapping
 from pathlib import Path
 
 import pandas as pd
@@ -19,7 +19,7 @@ Cells = dict[str, object]
 FILL_NUMBERS = {  # our field: unit, words
     "litres": ("l", ("litres", "liters", "volume", "fuel", "amount", "gallons", "quantity")),
     "odometer_km": ("km", ("odometer", "odometer reading", "mileage")),
-    "price_per_l": (None, ("price", "price per litre", "price per liter", "price per l")),
+    "price_per_l": ("ratio", ("price", "price per litre", "price per liter", "price per l")),
     "temp_c": ("°c", ("temperature", "fuel temperature", "temp")),
 }
 FILL_TEXTS = {
@@ -88,16 +88,22 @@ def read_cans(path: Path) -> tuple[Can, ...]:
 def _rows(
     table: pd.DataFrame,
     path: Path,
-    numbers: Mapping[str, tuple[str | None, tuple[str, ...]]],
+    numbers: Mapping[str, tuple[str, tuple[str, ...]]],
     texts: Mapping[str, tuple[str, ...]],
 ) -> Iterator[tuple[int, Cells]]:
     """Line number and named values of each row; blank cells are left out."""
     columns: dict[str, pd.Series] = {}
     for header in table.columns:
-        name, read = _meaning(str(header), path, numbers, texts)
+        name, own, told = _meaning(str(header), path, numbers, texts)
         if name in columns:
             raise InputError(f"{path}: two columns give {name.replace('_', ' ')}: leave one out")
-        columns[name] = read(table[header])
+        cells = table[header]
+        if name in texts:
+            columns[name] = cells.fillna("").str.strip()
+        elif own == "km":  # the unit table has metres as the base of length
+            columns[name] = KM_PER_M * quantity(cells, told or "km", "m", path, str(header))
+        else:
+            columns[name] = quantity(cells, told, own, path, str(header))
     for i in range(len(table)):
         values = {name: cells.iloc[i] for name, cells in columns.items()}
         yield i + 2, {k: v for k, v in values.items() if not pd.isna(v) and v != ""}
@@ -106,25 +112,18 @@ def _rows(
 def _meaning(
     header: str,
     path: Path,
-    numbers: Mapping[str, tuple[str | None, tuple[str, ...]]],
+    numbers: Mapping[str, tuple[str, tuple[str, ...]]],
     texts: Mapping[str, tuple[str, ...]],
-) -> tuple[str, Callable[[pd.Series], pd.Series]]:
+) -> tuple[str, str, str | None]:
+    """Our field, its unit, and the unit that the header tells."""
     words, unit = split_unit(header)
     plain = header.strip().lower()
     for name, (own, known) in numbers.items():
         if words in known or plain in (*known, name):
-            if own is None:
-                return name, lambda cells: quantity(cells, None, "ratio", path, header)
-            told = unit or ("gal" if "gallons" in (words, plain) else None)
-            if own == "km":  # the unit table has metres as the base of length
-                return (
-                    name,
-                    lambda cells: quantity(cells, told or "km", "m", path, header) * (KM_PER_M),
-                )
-            return name, lambda cells: quantity(cells, told, own, path, header)
+            return name, own, unit or ("gal" if "gallons" in (words, plain) else None)
     for name, known in texts.items():
         if words in known or plain in known:
-            return name, lambda cells: cells.fillna("").str.strip()
+            return name, "", None
     every = [w[0] for _, w in numbers.values()] + [w[0] for w in texts.values()]
     raise InputError(f"{path}: column '{header}' is not known: known are {', '.join(every)}")
 

@@ -1,0 +1,23 @@
+"""Closure: the fuel figure held against fuel that was filled or weighed outside the car.
+
+In go the study's fills and cans, and the runs with their computed fuel; out comes whether both
+agree, alike in both arms, and what that is worth. Beside it the evidence of OBD itself that the
+add-on bends the signals, and the analysis of a study that has nothing but measured fuel.
+"""
+
+from roadlog.closure.against_fuel import Closure, close
+from roadlog.closure.evidence import Evidence, evidence_by_arm, run_evidence, untrimmed_blocking
+from roadlog.closure.ledger import Ledger, read_ledger
+from roadlog.closure.ledger_only import analyse_ledger
+
+__all__ = [
+    "Closure",
+    "Evidence",
+    "Ledger",
+    "analyse_ledger",
+    "close",
+    "evidence_by_arm",
+    "read_ledger",
+    "run_evidence",
+    "untrimmed_blocking",
+]

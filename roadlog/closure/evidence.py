@@ -1,0 +1,301 @@
+"""Evidence of OBD itself that an add-on bends the signals: runs go in, differences by arm come out.
+
+Implements the paragraph "A device can fool the estimator" of method section 1: trims, mixture,
+oxygen sensors, and air for its engine speed and manifold pressure, each boiled down to one value a
+switch unit and compared between the arms by a t interval. It is evidence beside the effect, and
+never enters the model.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from roadlog.effect.crosschecks import unit_t
+from roadlog.effect.finding import rule
+from roadlog.fuel import Calibration
+from roadlog.fuel.air import (
+    Array,
+    air_flow,
+    air_per_revolution,
+    manifold_air,
+    measured_lambda,
+    signal,
+)
+from roadlog.results import Interval, Warned
+from roadlog.signals import CLOSED_LOOP, CLOSED_LOOP_FAULT, TRIMS
+from roadlog.study import Claim, Study
+
+WARM_COOLANT_C = 70.0
+WARM_AFTER_S = 300.0
+LEAST_SECONDS = 60.0
+LEAN_RICH_V = 0.45  # a narrow-band sensor's switching point: common practice, no source
+UNTRIMMED = ("maf", "absolute-load")
+
+
+@dataclass(frozen=True)
+class Clue:
+    """One thing that OBD shows of air or mixture: what, in which unit, and what it can tell."""
+
+    name: str
+    label: str
+    unit: str
+    tells: str
+    relative: bool = False
+
+
+CLUES = {
+    c.name: c
+    for c in (
+        Clue(
+            "trim1", "fuel trims, bank 1", "%",
+            "the controller adds or takes away fuel to make up for a bent air meter, oxygen "
+            "sensor or fuel; a device that it has fully made up for shows only here",
+        ),
+        Clue("trim2", "fuel trims, bank 2", "%", "as bank 1"),
+        Clue(
+            "lambda_commanded", "commanded λ, warm", "% of 1",
+            "the controller asks for another mixture",
+        ),
+        Clue(
+            "lambda_measured", "measured λ, warm", "% of 1",
+            "the wide-band sensor reads another mixture; in closed loop the controller holds it at "
+            "its target, bent or not",
+        ),
+        Clue(
+            "o2_upstream", "oxygen sensor before the catalyst", "V",
+            "its mean or swing moved: mixture or sensor",
+        ),
+        Clue(
+            "o2_switching", "oxygen sensor before the catalyst, swings", "1/s",
+            "the loop swings at another pace; logged at 1 Hz it is hardly seen",
+        ),
+        Clue(
+            "o2_downstream", "oxygen sensor behind the catalyst", "V",
+            "the mixture after the catalyst moved though the loop thinks that it holds: a sign of "
+            "a bent sensor before it",
+        ),
+        Clue(
+            "air_per_pressure", "air meter for its rpm and manifold pressure", "%",
+            "the air meter reads otherwise at the same charge: bent meter, or an engine that "
+            "breathes otherwise", relative=True,
+        ),
+        Clue(
+            "air_per_load", "air meter against absolute load", "%",
+            "two air figures part; where the controller computes both from one sensor they can't",
+            relative=True,
+        ),
+        Clue(
+            "air_per_rate", "air meter against engine fuel rate", "%",
+            "air and fuel as the controller tells them part", relative=True,
+        ),
+        Clue(
+            "idle_air", "air per turn at warm idle", "%",
+            "bent meter, leak, or another electrical or mechanical load at idle", relative=True,
+        ),
+    )
+}  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Evidence:
+    """`table` one row a clue; `said` what it can and can't show; `warnings` for flagged clues."""
+
+    table: pd.DataFrame
+    said: tuple[str, ...]
+    warnings: tuple[Warned, ...]
+
+
+def run_evidence(flow: pd.DataFrame, study: Study, calibration: Calibration) -> dict[str, float]:
+    """The clues of one run, over warm fuelled samples.
+
+    Parameters
+    ----------
+    flow : DataFrame
+        `tables.FUEL` of the run.
+    study : Study
+    calibration : Calibration
+        Its volumetric efficiency, fitted on baseline, is what air is held against.
+
+    Returns
+    -------
+    dict
+        Clue name to its mean: % (trims, relative clues as 100 log), V, 1/s. A clue without its
+        signals, or with under a minute of them, is absent.
+    """
+    dt = flow["dt_s"].to_numpy(np.float64)
+    coolant = signal(flow, "coolant_temp_c")
+    warm = np.where(
+        np.isfinite(coolant), coolant >= WARM_COOLANT_C, signal(flow, "t_s") >= WARM_AFTER_S
+    ).astype(bool)
+    fuelled = warm & (flow["fuel_state"].to_numpy(object) == "metered")
+    status = signal(flow, "fuel_status")
+    closed = fuelled & (
+        ~np.isfinite(status) | (status == CLOSED_LOOP) | (status == CLOSED_LOOP_FAULT)
+    )
+    size = study.vehicle.displacement_l or 1.0
+    maf = signal(flow, "maf_g_s")
+    found: dict[str, float] = {}
+
+    def note(name: str, values: Array, where: Array) -> None:
+        there = where & np.isfinite(values)
+        seconds = float(dt[there].sum())
+        if seconds >= LEAST_SECONDS:
+            found[name] = float((values[there] * dt[there]).sum() / seconds)
+
+    for i, (short, long) in enumerate(TRIMS, 1):
+        note(f"trim{i}", signal(flow, short) + signal(flow, long), closed)
+    note("lambda_commanded", 100 * signal(flow, "lambda_commanded"), closed)
+    note("lambda_measured", 100 * measured_lambda(flow), closed)
+    upstream = signal(flow, "o2_upstream_v")
+    note("o2_upstream", upstream, closed)
+    note("o2_switching", _crossings(upstream), closed)
+    note("o2_downstream", signal(flow, "o2_downstream_v"), closed)
+    if calibration.ve is not None:
+        expected = calibration.ve.at(signal(flow, "rpm"), signal(flow, "map_kpa"))
+        note("air_per_pressure", _log_ratio(maf, expected * manifold_air(flow, size)), fuelled)
+    if study.vehicle.displacement_l is not None:
+        note("air_per_load", _log_ratio(maf, air_flow(flow, "absolute-load", size)), fuelled)
+    rate = signal(flow, "fuel_rate_l_h")
+    rate = np.where(np.isfinite(rate), rate, signal(flow, "fuel_rate_g_s"))
+    note("air_per_rate", _log_ratio(maf, rate), fuelled)
+    idle = fuelled & (signal(flow, "speed_kmh") < 1) & (signal(flow, "rpm") < 1500)
+    note("idle_air", _log_ratio(air_per_revolution(flow, maf), np.ones(len(flow))), idle)
+    return found
+
+
+def _crossings(volts: Array) -> Array:
+    rich = volts > LEAN_RICH_V
+    change = np.append(False, rich[1:] != rich[:-1]).astype(float)
+    return np.where(np.isfinite(volts), change, np.nan)
+
+
+def _log_ratio(a: Array, b: Array) -> Array:
+    ok = (a > 0) & (b > 0)
+    return np.where(ok, 100 * np.log(np.where(ok, a, 1.0) / np.where(ok, b, 1.0)), np.nan)
+
+
+def evidence_by_arm(clues: Sequence[dict[str, float]], runs: pd.DataFrame) -> Evidence:
+    """Compare the clues of used runs between the arms.
+
+    Parameters
+    ----------
+    clues : sequence of dict
+        One for each row of `runs` (`run_evidence`).
+    runs : DataFrame
+        `tables.RUNS`; runs that aren't used are left out.
+
+    Returns
+    -------
+    Evidence
+        `table`: `clue`, `unit`, `baseline`, `fitted` (relative clues as the difference alone),
+        `difference`, `low`, `high`, `df`, `p`, `flagged` (5 % shared over the clues, Bonferroni),
+        `tells`.
+    """
+    from scipy.special import stdtr, stdtrit
+
+    each = pd.DataFrame(list(clues), columns=[c for c in CLUES if any(c in k for k in clues)])
+    each = each.assign(**{c: runs[c].to_numpy() for c in ("switch_unit", "arm", "block")})
+    each = each[runs["used"].to_numpy(dtype=bool)]
+    names = [c for c in CLUES if c in each.columns and each[c].notna().any()]
+    units = each.groupby("switch_unit", sort=False).agg(
+        dict.fromkeys(names, "mean") | {"arm": "first", "block": "first"}
+    )
+    arm = (units["arm"] == "fitted").to_numpy().astype(np.intp)
+    blocks = _blocks(units)
+    rows = []
+    for name in names:
+        values = units[name].to_numpy(dtype=float)
+        difference, half, df = unit_t(values, arm, blocks)
+        if not np.isfinite(difference):
+            continue
+        p = np.nan
+        if df >= 2 and half > 0:
+            p = float(2 * stdtr(df, -abs(difference) * float(stdtrit(df, 0.975)) / half))
+        clue = CLUES[name]
+        means = [float(np.nanmean(values[arm == a])) for a in (0, 1)]
+        rows.append(
+            {
+                "clue": clue.label,
+                "unit": clue.unit,
+                "baseline": np.nan if clue.relative else means[0],
+                "fitted": np.nan if clue.relative else means[1],
+                "difference": difference,
+                "low": difference - half,
+                "high": difference + half,
+                "df": df,
+                "p": p,
+                "name": name,
+                "tells": clue.tells,
+            }
+        )
+    columns = ["clue", "unit", "baseline", "fitted", "difference", "low", "high", "df", "p",
+               "name", "tells"]  # fmt: skip
+    table = pd.DataFrame(rows, columns=columns)
+    table["flagged"] = table["p"] < 0.05 / max(len(table), 1)
+    return Evidence(table, _said(table), _warnings(table))
+
+
+def _blocks(units: pd.DataFrame) -> list[str] | None:
+    labels = units["block"].astype(str)
+    paired = units.groupby("block")["arm"].nunique().eq(2).all()
+    return list(labels) if labels.nunique() >= 2 and "" not in set(labels) and paired else None
+
+
+def _said(table: pd.DataFrame) -> tuple[str, ...]:
+    if table.empty:
+        return ("The logs hold no trims, mixture or air signals to look at.",)
+    flagged = table[table["flagged"]]
+    first = (
+        "Nothing below differs between the arms by more than chance."
+        if flagged.empty
+        else f"More than chance: {', '.join(flagged['clue'])}."
+    )
+    return (
+        first,
+        "What this can show: that the add-on moved what the controller sees or corrects. What it "
+        "can't: whether real fuel changed with it, a bend that the controller neither sees nor "
+        "corrects, or one that sensor and correction share. Fuel that is weighed or filled shows "
+        "those. None of it is a tailpipe measurement.",
+    )
+
+
+def _warnings(table: pd.DataFrame) -> tuple[Warned, ...]:
+    return tuple(
+        Warned(
+            "signals-bent",
+            f"{r.clue} differs between the arms by {r.difference:+.2f} {r.unit} "
+            f"({r.low:+.2f} to {r.high:+.2f}): the add-on may bend the signals that the fuel "
+            "figure comes from",
+        )
+        for r in table[table["flagged"]].itertuples()
+    )
+
+
+def untrimmed_blocking(
+    evidence: Evidence,
+    estimator: str,
+    primary: Interval,
+    claim: Claim | None,
+) -> tuple[str, ...]:
+    """Forbid a firm finding that trims contradict, where the estimator goes without them.
+
+    Air flow alone can't tell a saving from a bent meter; if the trims differ between the arms by
+    more than chance, the effect with them would be moved by that much. Only a finding that this
+    would change is forbidden.
+    """
+    trims = evidence.table[evidence.table["name"].isin(["trim1", "trim2"])]
+    moved = trims[trims["flagged"]]
+    if estimator not in UNTRIMMED or claim is None or primary.low is None or moved.empty:
+        return ()
+    assert primary.high is not None
+    by = float(trims["difference"].mean())
+    c = claim.fuel_use_change_pct
+    if rule(primary.low, primary.high, c) == rule(primary.low + by, primary.high + by, c):
+        return ()
+    return (
+        f"undecided: the fuel trims differ between the arms by {by:+.1f} %, which this estimator "
+        f"({estimator}) leaves out and which would change the finding: log both trims in every "
+        "run, or weigh the fuel",
+    )

@@ -1,0 +1,222 @@
+"""The effect from one figure a switch unit: totals of fuel and distance in, an `EffectResult` out.
+
+Where nothing but fuel and distance is known there are no passes within a unit to model; the switch
+units' own figures are compared by a t interval (within blocks, if the schedule has them), and by
+the schedules that chance could have drawn.
+"""
+
+from collections.abc import Callable, Sequence
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from roadlog.effect.crosschecks import percent, percent_interval, unit_t
+from roadlog.effect.design import Design, build_design
+from roadlog.effect.diagnostics import (
+    design_table,
+    design_warnings,
+    drift_warnings,
+    influence_warnings,
+)
+from roadlog.effect.power import smallest_detectable_pct
+from roadlog.effect.primary import orthonormal
+from roadlog.effect.randomise import ENOUGH_ASSIGNMENTS, assignments
+from roadlog.results import EffectResult, Interval, NamedInterval, Randomisation
+
+Floats = NDArray[np.float64]
+
+LEVEL = 0.05
+HALVINGS = 30
+
+
+def unit_effect(passes: pd.DataFrame, *, randomised: bool, seed: int) -> EffectResult:
+    """Compare the arms by each switch unit's fuel over distance.
+
+    Parameters
+    ----------
+    passes : DataFrame
+        `tables.PASSES`; only arm, switch unit, block, start, fuel and distance are looked at.
+    randomised : bool
+    seed : int
+        For drawn schedules, where there are too many to list.
+
+    Raises
+    ------
+    DesignError
+        One arm only, or one switch unit an arm.
+    """
+    from scipy.special import stdtrit
+
+    design = build_design(passes, ())
+    sums = design.passes.groupby(design.unit)[["fuel_ml", "distance_km"]].sum()
+    values = np.log((sums["fuel_ml"] / sums["distance_km"]).to_numpy(dtype=float))
+    blocks = design.unit_block if design.blocked else None
+    tau, half, df = unit_t(values, design.unit_arm, blocks)
+    primary = percent_interval(
+        tau, half, df, f"t interval of switch-unit totals, {df:g} degrees of freedom"
+    )
+    se = half / float(stdtrit(df, 0.975)) if df >= 2 else float("nan")
+    table = design_table(design)
+    left_out = _leave_one_out(design, values)
+    warnings = (
+        *design_warnings(design, table, randomised),
+        *drift_warnings(design, values),
+        *influence_warnings(primary, left_out),
+    )
+    fitted, centred = _fitted(values, design.unit_arm, blocks, tau)
+    p = design.passes
+    return EffectResult(
+        primary=primary,
+        total=primary,
+        unadjusted=primary,
+        randomisation=_randomisation(design, values, seed) if randomised else None,
+        forest=(
+            NamedInterval("effect from measured fuel", primary, "primary"),
+            *_without_blocks(design, values),
+        ),
+        outcomes_by_arm=pd.DataFrame(columns=["outcome", "estimate", "low", "high", "p", "unit"]),
+        coefficients=_coefficient(tau, se, df, half),
+        variance_components=pd.DataFrame(
+            {"name": ["switch unit"], "sd_pct": [100 * float(np.std(centred))], "note": [""]}
+        ),
+        residuals=pd.DataFrame(
+            {
+                "fitted": fitted[design.unit],
+                "residual": (values - fitted)[design.unit],
+                "segment": p["segment"],
+                "switch_unit": p["switch_unit"],
+                "start": p["start"],
+                "arm": p["arm"],
+            },
+            index=p.index,
+        ),
+        unit_means=pd.DataFrame(
+            {
+                "switch_unit": design.units,
+                "arm": np.where(design.unit_arm == 1, "fitted", "baseline"),
+                "block": design.unit_block,
+                "start": p.groupby(design.unit)["start"].min().to_numpy(),
+                "adjusted_pct": 100 * (values - values.mean()),
+            }
+        ),
+        leave_one_out=left_out,
+        design=table,
+        segment_effects=pd.DataFrame(
+            columns=["segment", "change_pct", "low", "high", "passes_baseline", "passes_fitted"]
+        ),
+        smallest_detectable_pct=smallest_detectable_pct(se, df) if df >= 2 else float("nan"),
+        warnings=warnings,
+    )
+
+
+def unit_randomisation(
+    values: Floats, unit_arm: NDArray[np.intp], blocks: Sequence[str] | None, seed: int
+) -> Randomisation | None:
+    """Studentised randomisation test of the units' arm difference, and its interval (percent).
+
+    None where chance could have drawn only one schedule; no bounds under 40 of them.
+
+    References
+    ----------
+    As `roadlog.effect.randomise`.
+    """
+    drawn = assignments(unit_arm, blocks, np.random.default_rng(seed))
+    if drawn.total < 2:
+        return None
+    columns = _block_columns(len(values), blocks)
+    basis = orthonormal(columns)
+    arms = drawn.arms.astype(float)
+    arms = arms - (arms @ basis) @ basis.T
+    length = (arms**2).sum(axis=1)
+
+    def p_of(shift: float) -> float:
+        v = values - shift * unit_arm
+        v = v - basis @ (basis.T @ v)
+        explained = (arms @ v) ** 2 / length
+        t2 = explained / np.maximum(float(v @ v) - explained, 1e-300)
+        k = int((t2[1:] >= t2[0] * (1 - 1e-9)).sum())
+        return (1 + k) / len(t2)
+
+    a = arms[0]
+    tau = float(a @ (values - basis @ (basis.T @ values)) / length[0])
+    low = high = None
+    note = "bounds by inverting the test"
+    if drawn.total >= ENOUGH_ASSIGNMENTS:
+        wide = 20 * float(np.std(values)) + 1e-6
+        low, high = (percent(_edge(p_of, tau, tau + side * wide)) for side in (-1, 1))
+    else:
+        note = f"{drawn.total} equally likely orders: too few for a 95 % interval"
+    return Randomisation(p_of(0.0), low, high, len(arms), drawn.exact, note)
+
+
+def _randomisation(design: Design, values: Floats, seed: int) -> Randomisation | None:
+    blocks = design.unit_block if design.blocked else None
+    return unit_randomisation(values, design.unit_arm, blocks, seed)
+
+
+def _edge(p_of: Callable[[float], float], inside: float, outside: float) -> float:
+    """Where the test begins to reject between a value that it keeps and one far off."""
+    for _ in range(HALVINGS):
+        middle = (inside + outside) / 2
+        if p_of(middle) > LEVEL:
+            inside = middle
+        else:
+            outside = middle
+    return outside
+
+
+def _block_columns(n: int, blocks: Sequence[str] | None) -> Floats:
+    columns = [np.ones(n)]
+    if blocks is not None:
+        labels = np.asarray(blocks)
+        columns += [(labels == b).astype(float) for b in dict.fromkeys(blocks)]
+    return np.column_stack(columns)
+
+
+def _fitted(
+    values: Floats, unit_arm: NDArray[np.intp], blocks: Sequence[str] | None, tau: float
+) -> tuple[Floats, Floats]:
+    basis = orthonormal(_block_columns(len(values), blocks))
+    rest = values - tau * unit_arm
+    fitted = basis @ (basis.T @ rest) + tau * unit_arm
+    return fitted, values - fitted
+
+
+def _leave_one_out(design: Design, values: Floats) -> pd.DataFrame:
+    rows = []
+    for k, label in enumerate(design.units):
+        keep = np.arange(len(values)) != k
+        left = [b for b, kept in zip(design.unit_block, keep, strict=True) if kept]
+        tau, half, _ = unit_t(values[keep], design.unit_arm[keep], left if design.blocked else None)
+        rows.append(
+            {
+                "switch_unit": label,
+                "estimate": percent(tau),
+                "low": percent(tau - half),
+                "high": percent(tau + half),
+            }
+        )
+    return pd.DataFrame(rows)
+
+
+def _without_blocks(design: Design, values: Floats) -> tuple[NamedInterval, ...]:
+    if not design.blocked:
+        return ()
+    tau, half, df = unit_t(values, design.unit_arm, None)
+    row: Interval = percent_interval(tau, half, df, "t interval of switch-unit totals, no blocks")
+    return (NamedInterval("without blocks", row, "sensitivity", "blocks left out"),)
+
+
+def _coefficient(tau: float, se: float, df: float, half: float) -> pd.DataFrame:
+    return pd.DataFrame(
+        {
+            "term": ["arm"],
+            "estimate": [tau],
+            "se": [se],
+            "df": [df],
+            "low": [tau - half],
+            "high": [tau + half],
+            "unit": ["log ratio"],
+        }
+    )
