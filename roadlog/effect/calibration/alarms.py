@@ -67,7 +67,7 @@ def each_replicate(
     cell: Cell, wanted: int, rng: np.random.Generator, tally: Tally
 ) -> dict[str, Any]:
     """Cells whose design follows from the response: one whole analysis a replicate."""
-    one = _dropout if cell.alarm == "dropout" else _slower
+    one = _slower if cell.alarm == "slower" else _dropout
     counts: dict[str, int] = {}
     for _ in range(wanted):
         for code in one(cell, rng, tally):
@@ -76,14 +76,20 @@ def each_replicate(
 
 
 def _dropout(cell: Cell, rng: np.random.Generator, tally: Tally) -> set[str]:
-    """The hardest passes (share `severity`) of the fitted arm are lost."""
+    """Passes are lost: the hardest of the fitted arm, or the ends of runs in either.
+
+    `severity` is the share of the fitted arm's passes, or the chance that a run's second half goes.
+    """
     plan = draw_plan(cell, rng)
     y = plan.log_road.copy()
     y[plan.present] = responses(plan, cell.noise, rng, 1)[:, 0]
     hardness = y - plan.log_road
     fitted = plan.arm == 1
     lost = np.zeros(len(y), dtype=bool)
-    if cell.severity:
+    if cell.alarm == "half runs":
+        broken = rng.random(int(plan.run.max()) + 1) < cell.severity
+        lost = broken[plan.run] & (plan.segment >= plan.layout.segments // 2)
+    elif cell.severity:
         limit = np.quantile(hardness[fitted & plan.present], 1 - cell.severity)
         lost = fitted & (hardness > limit)
     table = frame(plan, y, lost)

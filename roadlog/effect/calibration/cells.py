@@ -12,7 +12,7 @@ from typing import Literal
 Schedule = Literal["complete", "pairs", "ABAB", "AABB", "long stretches", "before/after"]
 Shape = Literal["normal", "gamma", "lognormal", "jams"]
 Score = Literal["coverage", "no interval", "bias and warning", "randomisation", "power"]
-Alarm = Literal["", "drift", "dropout", "slower", "refused"]
+Alarm = Literal["", "drift", "dropout", "half runs", "slower", "refused"]
 
 COVERAGE_BAR = (0.94, 0.965)
 RANDOMISATION_BAR = 0.945
@@ -272,6 +272,12 @@ def _alarms() -> Iterator[Cell]:
             f"J/hard-passes-drop-out/{units}-units/{100 * share:.0f}-percent",
             "J", _even(units, missing=0.05), Noise(1.0, 1.0, 6.0), "bias and warning",
             alarm="dropout", expected=codes, severity=share, draws=2_000, most=2_000,
+        )  # fmt: skip
+    for units in (6, 8, 12, 20):
+        yield Cell(
+            f"J/half-runs-lost-at-random/{units}-units", "J",
+            _even(units, missing=0.05), Noise(1.0, 1.0, 6.0), "bias and warning",
+            alarm="half runs", severity=0.1, draws=2_000, most=2_000,
         )  # fmt: skip
     for units, slower in product((8, 12, 20), (0.0, 3.0, 5.0)):
         codes = ("driving changed",) if slower else ()

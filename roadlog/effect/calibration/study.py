@@ -67,7 +67,7 @@ def run_cell(cell: Cell, replicates: int) -> dict[str, Any]:
     extra: dict[str, Any] = {}
     if cell.score == "randomisation":
         extra = _randomisation(cell, wanted, rng, tally)
-    elif cell.alarm in ("dropout", "slower"):
+    elif cell.alarm in ("dropout", "half runs", "slower"):
         extra = alarms.each_replicate(cell, wanted, rng, tally)
     elif cell.score == "power":
         extra = _power(cell, wanted, rng, tally)
