@@ -285,6 +285,56 @@ class Analysis(_Table):
     driver_knew_arm: bool | None = None
 
 
+class StandingStart(_Table):
+    """`[standing_start]`: full-throttle starts; logs as in `[logs]` where none are named."""
+
+    target_kmh: Annotated[float, Field(ge=30, le=250)] = 100.0
+    baseline: tuple[str, ...] = ()
+    fitted: tuple[str, ...] = ()
+    any: tuple[str, ...] = ()
+    switched_by: SwitchedBy | None = None
+    randomised: bool | None = None
+    grade_out_pct: Annotated[float, Field(ge=-10, le=10)] = 0.0
+    alternating: bool = False
+    claim_quicker_pct: Positive | None = None
+    claim_quicker_s: Positive | None = None
+    claim_power_pct: Positive | None = None
+
+
+class RunOuts(_Table):
+    """`[runout]`: fixed-volume trials of a small engine."""
+
+    file: str = "runout.csv"
+    fuel: FuelName = "E10"
+    randomised: bool = False
+    fixed_end_state: bool = False
+    claim_fuel_pct: Annotated[float, Field(gt=0, lt=100)] | None = None
+
+
+class AddOnPower(_Table):
+    """`[ceiling]`: what the add-on draws while it runs, and how it splits water if it does."""
+
+    voltage_v: Positive | None = None
+    current_a: Positive | None = None
+    power_w: Positive | None = None
+    in_series: Annotated[int, Field(gt=0)] = 1
+    current_efficiency: Annotated[float, Field(gt=0, le=1)] = 0.9
+    gas_ml_min: Positive | None = None
+    gas_temp_c: float = 25.0
+    gas_pressure_kpa: Positive = 101.325
+    splits_water: bool = True
+
+
+class Payback(_Table):
+    """`[payback]`: what the add-on costs and how far the car goes."""
+
+    price: Positive | None = None
+    fuel_price: Positive | None = None
+    km_per_year: Positive | None = None
+    currency: str = ""
+    claim_years: Positive | None = None
+
+
 class Study(_Table):
     """The whole of `study.toml`."""
 
@@ -304,6 +354,10 @@ class Study(_Table):
     fills: tuple[Fill, ...] = ()
     cans: tuple[Can, ...] = ()
     ledger: LedgerRule = LedgerRule()
+    standing_start: StandingStart = StandingStart()
+    runout: RunOuts = RunOuts()
+    ceiling: AddOnPower = AddOnPower()
+    payback: Payback = Payback()
 
     @model_validator(mode="after")
     def _no_batch_twice(self) -> "Study":
