@@ -1,0 +1,134 @@
+"""Throughput of delimited ingest beside plain pyarrow on one 200 MB log.
+
+`python tests/benchmarks/ingest.py [--mb 200] [--pairs 7] [--form iso|elapsed|comma]` writes the
+log into a temporary folder and reads it by turns with `roadlog.ingest.read_log` and with
+`pyarrow.csv.read_csv` followed by the conversions that a log needs from it: every signal as a
+float64 array, the clock as float64 seconds. It prints wall and user + system time of each pair and
+the median ratio pyarrow / roadlog: 0.6 and more means at least 60 % of its throughput.
+"""
+
+import argparse
+import os
+import statistics
+import tempfile
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pyarrow as pa
+import pyarrow.csv as pa_csv
+
+from roadlog.ingest import read_log
+
+COLUMNS: dict[str, tuple[float, float, int]] = {  # header: low, high, decimals
+    "vehicle speed [km/h]": (0, 130, 0), "engine speed [rpm]": (800, 4000, 2),
+    "MAF air flow rate [g/s]": (2, 60, 2), "fuel system status [-]": (1, 4, 0),
+    "manifold absolute pressure [kPa]": (20, 100, 0), "calculated load [%]": (10, 90, 1),
+    "short term fuel trim [%]": (-5, 5, 2), "long term fuel trim [%]": (-3, 3, 2),
+    "coolant temperature [degC]": (20, 95, 0), "intake air temperature [degC]": (5, 40, 0),
+    "ambient air temperature [degC]": (5, 25, 0), "latitude [deg]": (47.1, 47.3, 6),
+    "longitude [deg]": (8.4, 8.6, 6), "altitude [m]": (400, 600, 1),
+}  # fmt: skip
+CHUNK = 100_000
+BLANKS = 0.05
+FORMS = ("iso", "elapsed", "comma")
+
+
+def write_log(path: Path, megabytes: float, form: str) -> int:
+    """Write a log of that size; return its number of rows."""
+    rng = np.random.default_rng(20260302)
+    start = pd.Timestamp("2026-03-02T07:00:00", tz="Europe/Paris")
+    delimiter = ";" if form == "comma" else ","
+    rows = 0
+    with path.open("wb") as file:
+        file.write((delimiter.join(["time", *COLUMNS]) + "\n").encode())
+        while file.tell() < megabytes * 1e6:
+            t_s = 0.1 * np.arange(rows, rows + CHUNK)
+            if form == "iso":
+                at = (start + pd.to_timedelta(t_s, unit="s")).tz_convert("Etc/GMT-1")
+                clock = pd.Series(at.strftime("%Y-%m-%dT%H:%M:%S.%f").str[:-3] + "+01:00")
+            else:
+                clock = pd.Series([f"{t:.1f}" for t in t_s])
+            cells = {"time": clock}
+            for header, (low, high, decimals) in COLUMNS.items():
+                text = pd.Series(np.char.mod(f"%.{decimals}f", rng.uniform(low, high, CHUNK)))
+                cells[header] = text.where(rng.random(CHUNK) >= BLANKS, "")
+            frame = pd.DataFrame(cells)
+            if form == "comma":
+                frame = frame.apply(lambda c: c.str.replace(".", ",", regex=False))
+            lines = frame.iloc[:, 0].str.cat(frame.iloc[:, 1:], sep=delimiter)
+            file.write(("\n".join(lines) + "\n").encode())
+            rows += CHUNK
+    return rows
+
+
+def plain_pyarrow(path: Path, form: str) -> dict[str, np.ndarray]:
+    """The same numbers with pyarrow and nothing else."""
+    comma = form == "comma"
+    table = pa_csv.read_csv(
+        path,
+        parse_options=pa_csv.ParseOptions(delimiter=";" if comma else ","),
+        convert_options=pa_csv.ConvertOptions(decimal_point="," if comma else "."),
+    )
+    out: dict[str, np.ndarray] = {}
+    for name in table.column_names:
+        column = table[name]
+        if pa.types.is_timestamp(column.type):
+            seconds = column.cast(pa.timestamp("ns", "UTC")).cast(pa.int64()).to_numpy()
+            out["t_s"] = (seconds - seconds[0]) / 1e9
+        else:
+            values = column.cast(pa.float64()).to_numpy()
+            out["t_s" if name == "time" else name] = values
+    return out
+
+
+def measured(work: Callable[[], object]) -> tuple[float, float]:
+    """Wall and user + system time [s] of one call."""
+    cpu, wall = os.times(), time.perf_counter()
+    work()
+    wall, after = time.perf_counter() - wall, os.times()
+    return wall, after.user + after.system - cpu.user - cpu.system
+
+
+def agree(path: Path, form: str) -> None:
+    """Both read the same numbers, or the comparison means nothing."""
+    ours, theirs = read_log(path).frame, plain_pyarrow(path, form)
+    assert len(ours) == len(theirs["t_s"])
+    np.testing.assert_allclose(ours["t_s"], theirs["t_s"], atol=1e-3)
+    np.testing.assert_allclose(ours["rpm"], theirs["engine speed [rpm]"])
+    np.testing.assert_allclose(ours["altitude_m"], theirs["altitude [m]"])
+
+
+def main() -> None:
+    """Write, read by turns, print."""
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--mb", type=float, default=200)
+    parser.add_argument("--pairs", type=int, default=7)
+    parser.add_argument("--form", choices=FORMS, default="iso")
+    a = parser.parse_args()
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "log.csv"
+        rows = write_log(path, a.mb, a.form)
+        print(f"{path.stat().st_size / 1e6:.0f} MB, {rows} rows, {len(COLUMNS) + 1} columns, "
+              f"{a.form}, {os.cpu_count()} cores, pyarrow {pa.__version__}")  # fmt: skip
+        agree(path, a.form)
+        readers = {
+            "roadlog": lambda: read_log(path),
+            "pyarrow": lambda: plain_pyarrow(path, a.form),
+        }
+        ratios = []
+        for pair in range(a.pairs):
+            order = list(readers) if pair % 2 else list(readers)[::-1]
+            took = {name: measured(readers[name]) for name in order}
+            (wall, cpu), (plain_wall, plain_cpu) = took["roadlog"], took["pyarrow"]
+            ratios.append((plain_wall / wall, plain_cpu / cpu))
+            print(f"roadlog {wall:.2f} s wall {cpu:.2f} s cpu | pyarrow {plain_wall:.2f} s wall "
+                  f"{plain_cpu:.2f} s cpu | {plain_wall / wall:.2f} {plain_cpu / cpu:.2f}")  # fmt: skip
+        wall, cpu = (statistics.median(r) for r in zip(*ratios, strict=True))
+        print(f"throughput against pyarrow, median of pairs: {wall:.2f} by wall, {cpu:.2f} by cpu")
+
+
+if __name__ == "__main__":
+    main()
