@@ -28,8 +28,12 @@ OFF_LINE_M = 120.0  # driven away from the line for longer than this ends a chai
 GLITCH_M = 300.0  # unless both distances agree closely: then only the receiver left it
 MAX_BLIND_M = 1500.0  # longest stretch without fixes that a chain may bridge
 MIN_CHAIN_M = 60.0
+LEAST_ALONG = 0.75  # of the distance driven has to go along the line: a crossing doesn't
 SUSTAINED_M = 200.0  # offsets are averaged over this much road
-OFFSET_GATE_M = (18.0, 35.0)  # sustained offset that means another road: quiet, noisy drive
+OFFSET_GATE_M = (14.0, 20.0)  # sustained offset that means another road: quiet, noisy drive
+LEAVING_OVER_M = 60.0  # at its ends a chain is judged by offsets over this much road only,
+LEAVING_GATE_M = (9.0, 16.0)  # and ends where they exceed this: quiet, noisy drive
+LEAST_FOR_BIAS = 50  # points of a drive near one line only that settle its bias
 MAX_BIAS_M = 20.0  # a receiver's bias in one drive is taken to be no more
 
 
@@ -122,13 +126,32 @@ def align(points: Points, lines: Sequence[Line], usable: Bools | None = None) ->
     away = np.cumsum(points.seen) * STEP_M
     chain = _chains(group, points.d_m[rows], s, away[rows], np.arange(len(rows)))
     inside = chain >= 0
-    residual = np.full(len(rows), np.nan)
     bx, by = _bias(owner[inside], owners, rows[inside], offset[inside], nx[inside], ny[inside])
-    residual[inside] = _sustained(offset - nx * bx[owner] - ny * by[owner], chain)[inside]
+    unbiased = offset - nx * bx[owner] - ny * by[owner]
+    residual = _sustained(unbiased, chain, SUSTAINED_M)
     keep = inside.copy()
-    keep[inside] = np.abs(residual[inside]) <= _gate(owner[inside], residual[inside])
+    keep[inside] = np.abs(residual[inside]) <= _gate(owner[inside], residual[inside], OFFSET_GATE_M)
     final = _chains(group, points.d_m[rows], s, away[rows], np.flatnonzero(keep))
-    return Alignment(line, rows, s, offset, residual, final)
+    return Alignment(line, rows, s, offset, residual, _trimmed(final, owner, unbiased, points.d_m[rows]))
+
+
+def _trimmed(chain: Ints, owner: Ints, unbiased_m: Floats, d: Floats) -> Ints:
+    """The chains without the ends where the run had left the line, or not yet joined it."""
+    near = _sustained(unbiased_m, chain, LEAVING_OVER_M)
+    inside = np.flatnonzero(chain >= 0)
+    on = inside[np.abs(near[inside]) <= _gate(owner[inside], near[inside], LEAVING_GATE_M)]
+    out = np.full(len(chain), -1, dtype=np.int64)
+    if not len(on):
+        return out
+    _, first = np.unique(chain[on], return_index=True)
+    last = np.append(first[1:], len(on)) - 1
+    long = d[on[last]] - d[on[first]] >= MIN_CHAIN_M
+    first, last = first[long], last[long]
+    opened, closed = np.zeros(len(chain) + 1, np.int64), np.zeros(len(chain) + 1, np.int64)
+    opened[on[first]], closed[on[last] + 1] = 1, 1
+    kept = (np.cumsum(opened - closed)[:-1] > 0) & (chain >= 0)
+    out[kept] = chain[kept]
+    return out
 
 
 def _candidates(
@@ -180,7 +203,8 @@ def _chains(group: Ints, d: Floats, s: Floats, away: Floats, use: Ints) -> Ints:
         number = np.append(0, np.cumsum(~joined))
         first = np.flatnonzero(np.append(True, ~joined))
         last = np.append(first[1:], len(use)) - 1
-        long = (d[use][last] - d[use][first] >= MIN_CHAIN_M)[number]
+        driven, along = d[use][last] - d[use][first], s[use][last] - s[use][first]
+        long = ((driven >= MIN_CHAIN_M) & (along > LEAST_ALONG * driven))[number]
         out[:] = -1
         out[use[long]] = number[long]
         use = use[long]
@@ -193,10 +217,14 @@ def _bias(
     """Each drive's constant receiver offset (east, north) [m] that best explains its offsets.
 
     Least squares with offsets limited to 15 m about the current fit, shrunk as if 20 points had
-    none. A point near several lines speaks for the nearest only.
+    none. A point near several lines says nothing, as it isn't known which it is on; in a drive
+    that has few others it speaks for the nearest.
     """
     order = np.lexsort((np.abs(offset), point))
-    nearest = order[np.diff(point[order], prepend=-1) != 0]
+    first = np.diff(point[order], prepend=-1) != 0
+    only = first & (np.diff(point[order], append=-1) != 0)
+    plenty = np.bincount(owner[order[only]], minlength=owners) >= LEAST_FOR_BIAS
+    nearest = order[np.where(plenty[owner[order]], only, first)]
     owner, offset, nx, ny = owner[nearest], offset[nearest], nx[nearest], ny[nearest]
     n = owners
     sxx, sxy, syy = (np.bincount(owner, w, n) for w in (nx * nx, nx * ny, ny * ny))
@@ -211,8 +239,8 @@ def _bias(
     return bx * shrink, by * shrink
 
 
-def _sustained(value: Floats, chain: Ints) -> Floats:
-    """Mean of `value` over the rows of the same chain within SUSTAINED_M about each row."""
+def _sustained(value: Floats, chain: Ints, over_m: float) -> Floats:
+    """Mean of `value` over the rows of the same chain within `over_m` about each row."""
     out = np.full(len(value), np.nan)
     rows = np.flatnonzero(chain >= 0)
     if not len(rows):
@@ -221,7 +249,7 @@ def _sustained(value: Floats, chain: Ints) -> Floats:
     first = np.flatnonzero(np.concatenate([[True], np.diff(c) != 0]))
     size = np.diff(np.append(first, len(c)))
     start, end = np.repeat(first, size), np.repeat(first + size, size)
-    half = round(SUSTAINED_M / STEP_M / 2)
+    half = round(over_m / STEP_M / 2)
     at = np.arange(len(c))
     low, high = np.maximum(at - half, start), np.minimum(at + half + 1, end)
     total = np.concatenate([[0.0], np.cumsum(value[rows])])
@@ -229,10 +257,10 @@ def _sustained(value: Floats, chain: Ints) -> Floats:
     return out
 
 
-def _gate(owner: Ints, residual_m: Floats) -> Floats:
+def _gate(owner: Ints, residual_m: Floats, within_m: tuple[float, float]) -> Floats:
     """Largest sustained offset [m] that is still on the line, for each row.
 
-    Three robust standard deviations of the drive's own, within OFFSET_GATE_M.
+    Three robust standard deviations of the drive's own, within the given bounds.
     """
     spread = pd.Series(np.abs(residual_m)).groupby(owner).transform("median").to_numpy(float)
-    return np.asarray(np.clip(3 * 1.4826 * spread, *OFFSET_GATE_M), float)
+    return np.asarray(np.clip(3 * 1.4826 * spread, *within_m), float)

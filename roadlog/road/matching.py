@@ -14,10 +14,12 @@ from numpy.typing import NDArray
 
 from roadlog.road.alignment import Alignment, Line, align, gather, line_of
 from roadlog.road.network import Floats, Network, Segment
-from roadlog.road.trace import STEP_M, make_trace
+from roadlog.road.trace import STEP_M, Bools, make_trace
 
 END_REACH_M = 3 * STEP_M  # a chain that begins this near an end of its line reaches that end
 SHORTEST_PIECE_M = 60.0
+TOGETHER_M = 400.0
+FAR_M = 35.0  # an offset counts as this much at most when lines compete
 
 Ints = NDArray[np.int64]
 
@@ -106,38 +108,50 @@ def _joined(index: Ints, segments: list[Segment]) -> _Corridor:
 
 def _pieces(rows: Alignment, d: Floats, lines: list[Line]) -> list[tuple[int, Floats, Floats]]:
     """Unbroken pieces of following one line, disjoint: line, distances, positions along it."""
-    chains = {c: np.flatnonzero(rows.chain == c) for c in np.unique(rows.chain[rows.chain >= 0])}
-    kept = {c: np.ones(len(index), bool) for c, index in chains.items()}
-    order = sorted(chains)
-    for i, a in enumerate(order):
-        for b in order[i + 1 :]:
-            _settle(rows, chains[a], chains[b], kept[a], kept[b])
+    kept = _settled(rows, len(d))
+    index = np.flatnonzero(kept)
+    if not len(index):
+        return []
+    lost = np.cumsum((rows.chain >= 0) & ~kept)
+    same = (np.diff(rows.chain[index]) == 0) & (np.diff(lost[index]) == 0)
     out = []
-    for c, index in chains.items():
-        for part in np.split(np.arange(len(index)), np.flatnonzero(np.diff(kept[c])) + 1):
-            if not kept[c][part[0]]:
-                continue
-            at_d, at_s = d[rows.point[index[part]]], rows.s_m[index[part]]
-            if at_d[-1] - at_d[0] >= SHORTEST_PIECE_M:
-                which = int(rows.line[index[0]])
-                out.append((which, *_to_ends(at_d, at_s, lines[which].length_m)))
+    for part in np.split(index, np.flatnonzero(~same) + 1):
+        at_d, at_s = d[rows.point[part]], rows.s_m[part]
+        if at_d[-1] - at_d[0] >= SHORTEST_PIECE_M:
+            which = int(rows.line[part[0]])
+            out.append((which, *_to_ends(at_d, at_s, lines[which].length_m)))
     return sorted(out, key=lambda p: float(p[1][0]))
 
 
-def _settle(rows: Alignment, a: Ints, b: Ints, keep_a: np.ndarray, keep_b: np.ndarray) -> None:
-    """Where two chains claim the same stretch of a run, leave it to the nearer line."""
-    pa, pb = rows.point[a], rows.point[b]
-    low, high = max(pa[0], pb[0]), min(pa[-1], pb[-1])
-    if low > high:
-        return
-    in_a, in_b = (pa >= low) & (pa <= high) & keep_a, (pb >= low) & (pb <= high) & keep_b
-    if not in_a.any() or not in_b.any():
-        return
-    cost_a, cost_b = (np.mean(rows.off_bias_m[i] ** 2) for i in (a[in_a], b[in_b]))
-    if cost_a <= cost_b:
-        keep_b[in_b] = False
-    else:
-        keep_a[in_a] = False
+def _settled(rows: Alignment, n: int) -> Bools:
+    """Which rows are kept where several lines claim the same stretch of a run: the nearest line's.
+
+    A stretch is settled as a whole, from the first to the last point that both lines claim (less
+    than `TOGETHER_M` apart): a drive doesn't change to a parallel road and back.
+    """
+    kept = rows.chain >= 0
+    names = np.unique(rows.line[kept])
+    if len(names) < 2:
+        return kept
+    at = np.full((len(names), n), -1)
+    cost = np.full((len(names), n), FAR_M**2)
+    for i, name in enumerate(names):
+        mine = np.flatnonzero((rows.line == name) & np.isfinite(rows.off_bias_m))
+        at[i, rows.point[mine]] = mine
+        cost[i, rows.point[mine]] = np.minimum(rows.off_bias_m[mine] ** 2, FAR_M**2)
+    claimed = at >= 0
+    for i in range(len(names)):
+        for j in range(i + 1, len(names)):
+            both = np.flatnonzero(claimed[i] & claimed[j])
+            for span in np.split(both, np.flatnonzero(np.diff(both) * STEP_M > TOGETHER_M) + 1):
+                if not len(span):
+                    continue
+                whole = slice(span[0], span[-1] + 1)
+                loser = j if cost[i, whole].mean() <= cost[j, whole].mean() else i
+                gone = at[loser, whole]
+                kept[gone[gone >= 0]] = False
+                claimed[loser, whole] = False
+    return kept
 
 
 def _to_ends(d: Floats, s: Floats, length_m: float) -> tuple[Floats, Floats]:

@@ -13,7 +13,8 @@ from scipy.ndimage import gaussian_filter1d
 
 from roadlog.road.alignment import LINE_STEP_M, Alignment, Line, Points, align, make_line
 from roadlog.road.network import Floats
-from roadlog.road.trace import STEP_M, Bools
+from roadlog.road.trace import MAX_FIX_GAP_M, STEP_M, Bools
+from roadlog.road.tunnels import course
 
 Ints = NDArray[np.int64]
 
@@ -26,6 +27,8 @@ LAPS_FOR_LINE = 80  # runs that the mean line is drawn from
 SAME_ROAD_M = 12.0  # sustained offset within which a run speaks for the mean line
 MAX_STRETCHES = 200
 COUNT_STEP_M = 20.0
+TUNNEL_EDGE_M = 40.0  # so near a stretch without fixes the smoothed path leans into it
+TUNNEL_AIM_M = 80.0  # the direction into it is taken over this much road
 
 
 @dataclass(frozen=True)
@@ -169,7 +172,47 @@ def _mean_line(points: Points, reference: Ints, free: Bools) -> Line:
             break
         shift = _mean_offset(rows.s_m[inside], rows.offset_m[inside], line)
         line = make_line(line.x_m - line.ty * shift, line.y_m + line.tx * shift)
-    return line
+    return _through_tunnels(some, align(some, [line], usable), line)
+
+
+def _through_tunnels(points: Points, rows: Alignment, line: Line) -> Line:
+    """The line with its course redrawn where no run has fixes."""
+    index = np.flatnonzero(rows.chain >= 0)
+    if not len(index):
+        return line
+    bins = int(line.length_m / STEP_M) + 1
+    place = np.minimum((rows.s_m[index] / STEP_M).astype(int), bins - 1)
+    there = np.flatnonzero(np.bincount(place, minlength=bins))
+    blind = np.flatnonzero(np.diff(there) * STEP_M > MAX_FIX_GAP_M)
+    if not len(blind):
+        return line
+    d, s = points.d_m[rows.point[index]], rows.s_m[index]
+    dd, ds = np.diff(d), np.diff(s)
+    joined = np.diff(rows.chain[index]) == 0
+    short = joined & (dd < 3 * STEP_M)
+    scale = float(ds[short].sum() / max(dd[short].sum(), 1e-9)) if short.any() else 1.0
+    path, done = [], 0.0
+    for b in blind:
+        low = there[b] * STEP_M + STEP_M / 2 - TUNNEL_EDGE_M
+        high = there[b + 1] * STEP_M + STEP_M / 2 + TUNNEL_EDGE_M
+        across = joined & (s[:-1] < low + 2 * TUNNEL_EDGE_M) & (s[1:] > high - 2 * TUNNEL_EDGE_M)
+        if not across.any() or low < done + TUNNEL_AIM_M or high > line.length_m - TUNNEL_AIM_M:
+            continue
+        beyond = (high - low) - ds[across]
+        driven = float(np.median(scale * dd[across] + beyond))
+        before = (line.s_m >= done) & (line.s_m <= low)
+        a0, a, b_, b1 = (_place(line, at) for at in (low - TUNNEL_AIM_M, low, high, high + TUNNEL_AIM_M))
+        into, out = (a - a0) / np.hypot(*(a - a0)), (b1 - b_) / np.hypot(*(b1 - b_))
+        path += [np.column_stack([line.x_m[before], line.y_m[before]])]
+        path += [np.column_stack(course(a, into, b_, out, driven))]
+        done = high
+    after = line.s_m > done
+    path += [np.column_stack([line.x_m[after], line.y_m[after]])]
+    return make_line(*np.vstack(path).T)
+
+
+def _place(line: Line, s_m: float) -> Floats:
+    return np.array([np.interp(s_m, line.s_m, line.x_m), np.interp(s_m, line.s_m, line.y_m)])
 
 
 def _mean_offset(s: Floats, offset: Floats, line: Line) -> Floats:

@@ -18,7 +18,10 @@ from roadlog.road.projection import Origin, positions, to_local
 Bools = NDArray[np.bool_]
 
 STEP_M = 20.0  # spacing of a trace's points
-SMOOTHING_M = 20.0  # standard deviation of the Gaussian that takes out receiver noise
+SMOOTHING_M = 12.0  # standard deviation of the Gaussian that takes out receiver noise
+NOISY_SMOOTHING_M = 20.0  # the same for headings and for noisy drives; it cuts corners more
+QUIET_M = 3.5  # median departure from the wide smoothing (11 m of white noise) that is quiet
+SPARSE_M = 30.0  # fixes farther apart than this are joined by curves, not chords
 MERGE_M = 4.0  # fixes closer together than this count as one place
 MAX_FIX_GAP_M = 200.0  # a point farther than this from fixes on both sides isn't seen
 MAX_SPEED_GAP_S = 15.0  # wheel speed is interpolated over this much at most
@@ -60,12 +63,15 @@ def make_trace(track: pd.DataFrame, run: int, origin: Origin) -> Trace:
         none = np.empty(0)
         return Trace(run, d, x, y, *(none,) * 7, np.empty(0, bool))
     altitude = _column(track, "altitude_m")
-    at, mx, my, malt = _merge(d[fix], x[fix], y[fix], altitude[fix])
+    own = np.flatnonzero(fix)[_own_fixes(lat[fix], lon[fix])]
+    at, mx, my, malt = _merge(d[own], x[own], y[own], altitude[own])
     grid = np.arange(np.ceil(at[0]), at[-1], STEP_M / 2)
-    sigma = SMOOTHING_M / (STEP_M / 2)
-    fx = gaussian_filter1d(np.interp(grid, at, mx), sigma, mode="nearest")
-    fy = gaussian_filter1d(np.interp(grid, at, my), sigma, mode="nearest")
-    hx, hy = np.gradient(fx), np.gradient(fy)
+    rough = np.vstack([_joined(grid, at, mx), _joined(grid, at, my)])
+    wide = gaussian_filter1d(rough, NOISY_SMOOTHING_M / (STEP_M / 2), mode="nearest")
+    hx, hy = np.gradient(wide, axis=1)
+    fx, fy = wide
+    if np.median(np.abs(rough - wide)) <= QUIET_M:
+        fx, fy = gaussian_filter1d(rough, SMOOTHING_M / (STEP_M / 2), mode="nearest")
     norm = np.maximum(np.hypot(hx, hy), 1e-9)
     after = np.clip(np.searchsorted(at, grid), 1, len(at) - 1)
     half = slice(None, None, 2)
@@ -77,6 +83,33 @@ def make_trace(track: pd.DataFrame, run: int, origin: Origin) -> Trace:
         run, d, x, y, grid[half], fx[half], fy[half], (hx / norm)[half], (hy / norm)[half],
         np.where(seen, alt, np.nan)[half], arrival[half], seen[half],
     )  # fmt: skip
+
+
+def _own_fixes(lat: Floats, lon: Floats) -> NDArray[np.int64]:
+    """Indices of the fixes that the receiver gave, without those that a time base filled in.
+
+    Filled-in fixes lie on the chord between their neighbours, which cuts corners. All are kept
+    unless most are such.
+    """
+    bent = np.zeros(len(lat), bool)
+    bent[[0, -1]] = True
+    for c in (lat, lon):
+        bent[1:-1] |= np.abs(np.diff(c, 2)) > 1e-9
+    return np.flatnonzero(bent) if 2 < bent.sum() < 0.5 * len(lat) else np.arange(len(lat))
+
+
+def _joined(grid: Floats, at: Floats, c: Floats) -> Floats:
+    """Fixes joined by chords, or by Akima's curves where they are far apart (but no gap)."""
+    out = np.interp(grid, at, c)
+    apart = np.diff(at)
+    if len(at) < 5 or np.median(apart) <= SPARSE_M:
+        return out
+    from scipy.interpolate import Akima1DInterpolator
+
+    step = apart[np.clip(np.searchsorted(at, grid) - 1, 0, len(apart) - 1)]
+    curve = (step > STEP_M) & (step <= MAX_FIX_GAP_M)
+    out[curve] = Akima1DInterpolator(at, c)(grid[curve])
+    return out
 
 
 def travelled(track: pd.DataFrame, x_m: Floats, y_m: Floats) -> Floats:

@@ -63,6 +63,8 @@ class Drives:
     arms: dict[int, str]
     truth: dict[int, np.ndarray]
     routes: dict[int, str]
+    paths: dict[str, np.ndarray]
+    spans: dict[int, tuple[int, int]]  # first and last metre of the route that a run drove
 
 
 def elevation(x: np.ndarray, y: np.ndarray) -> np.ndarray:
@@ -82,15 +84,21 @@ def drives(
     altitude_white_m: float = 2.0,
     altitude_bias_m: float = 6.0,
     stand_s: float = 60.0,
+    paths: dict[str, np.ndarray] | None = None,
+    jitter_m: float = 0.0,
 ) -> Drives:
-    """Drive a plan of (route, arm), one run each.
+    """Drive a plan of (route, arm), one run each; runs begin and end up to `jitter_m` late, early.
 
     `dropout` = (from, to) in m along the route without fixes.
     """
     rng = np.random.default_rng(seed)
-    tracks, arms, truth, routes = {}, {}, {}, {}
+    paths = ROUTES if paths is None else paths
+    tracks, arms, truth, routes, spans = {}, {}, {}, {}, {}
     for run, (name, arm) in enumerate(plan):
-        route = ROUTES[name]
+        route = paths[name]
+        late, early = rng.uniform(0, jitter_m, 2).astype(int) if jitter_m else (0, 0)
+        spans[run] = int(late), len(route) - int(early)
+        route = route[slice(*spans[run])]
         d, speed = _speeds(len(route) - 1.0, rng, stand_s)
         n = len(d)
         i = np.clip(d.astype(int), 0, len(route) - 2)
@@ -119,10 +127,10 @@ def drives(
             seen = frame[position].iloc[::every].reindex(frame.index)
             frame[position] = seen.interpolate(limit_area="inside")
         if dropout is not None:
-            frame.loc[(d > dropout[0]) & (d < dropout[1]), position] = np.nan
+            frame.loc[(d + late > dropout[0]) & (d + late < dropout[1]), position] = np.nan
         tracks[run], arms[run], routes[run] = frame, arm, name
         truth[run] = np.column_stack([at, heading / np.hypot(*heading.T)[:, None]])
-    return Drives(tracks, arms, truth, routes)
+    return Drives(tracks, arms, truth, routes, paths, spans)
 
 
 def _drift(n: int, seconds: float, rng: np.random.Generator) -> np.ndarray:
@@ -175,12 +183,13 @@ def score(made: Drives, network: Network, matched: dict[int, pd.DataFrame], k: i
     Truly shared: at least k runs of each arm drive within 4 m in that direction. Right: the true
     place lies within 12 m aside of the assigned place's line and 80 m along it, in its direction.
     """
-    on_route = {name: _shared(made, name, k) for name in set(made.routes.values())}
+    trees = {name: cKDTree(_with_heading(made.paths[name])) for name in set(made.routes.values())}
+    on_route = {name: _shared(made, name, k, trees) for name in trees}
     total = right = wrong = assigned = 0.0
     for run, frame in matched.items():
         place = made.truth[run][:, :2]
         step = np.append(np.hypot(*np.diff(place, axis=0).T), 0.0)
-        at = np.minimum(np.cumsum(step).astype(int), len(on_route[made.routes[run]]) - 1)
+        at = trees[made.routes[run]].query(_headed(made.truth[run]))[1]
         shared = on_route[made.routes[run]][at]
         on = frame["segment"].to_numpy() != ""
         ok = np.zeros(len(frame), bool)
@@ -203,16 +212,21 @@ def score(made: Drives, network: Network, matched: dict[int, pd.DataFrame], k: i
     return Score(right / total, wrong / total, assigned / total)
 
 
-def _shared(made: Drives, name: str, k: int) -> np.ndarray:
+def _shared(made: Drives, name: str, k: int, trees: dict[str, cKDTree]) -> np.ndarray:
     """For each metre of a route, whether k runs of each arm truly drive it in that direction."""
-    here = _with_heading(ROUTES[name])
+    here = _with_heading(made.paths[name])
     counts = {arm: np.zeros(len(here)) for arm in ("baseline", "fitted")}
-    for other in set(made.routes.values()):
-        near = cKDTree(_with_heading(ROUTES[other])).query(here, distance_upper_bound=5)[0] < 4
+    for other, tree in trees.items():
+        away, place = tree.query(here, distance_upper_bound=5)
         for run, driven in made.routes.items():
             if driven == other:
-                counts[made.arms[run]] += near
+                first, last = made.spans[run]
+                counts[made.arms[run]] += (away < 4) & (place >= first) & (place < last)
     return (counts["baseline"] >= k) & (counts["fitted"] >= k)
+
+
+def _headed(place: np.ndarray) -> np.ndarray:
+    return np.column_stack([place[:, :2], 8 * place[:, 2:]])
 
 
 def _with_heading(route: np.ndarray) -> np.ndarray:
