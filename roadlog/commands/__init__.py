@@ -3,8 +3,8 @@
 A module imports at its top only what parsing needs; heavy libraries are imported when it runs.
 """
 
-from roadlog.commands import analyze, demo
+from roadlog.commands import analyze, demo, new, plan, record
 
-COMMANDS = (analyze, demo)
+COMMANDS = (new, plan, record, analyze, demo)
 
 __all__ = ["COMMANDS"]

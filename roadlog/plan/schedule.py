@@ -67,9 +67,8 @@ def switch_units(plan: Plan, days: Sequence[dt.date]) -> list[tuple[dt.date, ...
     """
     units: list[list[dt.date]] = []
     for day in days:
-        fixed = day in plan.no_switch or WEEKDAYS[day.weekday()] in plan.no_switch
         full = not units or len(units[-1]) >= plan.days_per_unit
-        if full and not fixed:
+        if full and not _fixed(day, plan):
             units.append([day])
         elif units:
             units[-1].append(day)
@@ -217,7 +216,9 @@ def contradictions(schedule: Schedule, plan: Plan) -> list[str]:
             elif weekday not in plan.weekdays:
                 faults.append(f"{day} is scheduled, but [plan] says that no {weekday} is driven")
         if isinstance(u.unit, dt.date) and previous is not None:
-            if isinstance(previous.unit, dt.date) and u.unit <= max(previous.unit, *previous.also):
+            if isinstance(previous.unit, dt.date) and u.unit <= max(
+                (previous.unit, *previous.also)
+            ):
                 faults.append(f"{u.unit} comes after {previous.unit} in the list, but not in time")
             switched = previous.arm != u.arm
             if switched and (
@@ -228,6 +229,11 @@ def contradictions(schedule: Schedule, plan: Plan) -> list[str]:
                 )
         previous = u
     return faults
+
+
+def _fixed(day: dt.date, plan: Plan) -> bool:
+    """Whether nobody can switch on this day."""
+    return day in plan.no_switch or WEEKDAYS[day.weekday()] in plan.no_switch
 
 
 def _unit_days(schedule: Schedule) -> list[tuple[dt.date, ...]] | None:

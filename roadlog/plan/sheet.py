@@ -1,0 +1,96 @@
+"""The page that hangs beside the car: what is switched when, what to hold equal, what to note.
+
+A study with a schedule goes in; one self-contained HTML page, made to print on one sheet, comes
+out: for the one person who does everything, for the driver who isn't to know the arm, or for the
+person who switches.
+"""
+
+import datetime as dt
+from dataclasses import dataclass
+from itertools import pairwise
+from typing import Literal
+
+from roadlog.study import Study
+
+Reader = Literal["everyone", "driver", "switcher"]
+
+
+@dataclass(frozen=True)
+class Row:
+    """One test day on the sheet."""
+
+    number: int
+    date: str
+    state: str
+    fitted: bool
+    block: str
+    last_of_block: bool
+    switch: str  # "fit", "take out", "as it is": what the switcher does before the first drive
+
+
+def sheet_rows(study: Study) -> list[Row]:
+    """The scheduled days in order."""
+    if study.schedule is None:
+        return []
+    rows: list[Row] = []
+    before: str | None = None
+    last = {u.block: (u.unit, *u.also)[-1] for u in study.schedule.unit}
+    for u in study.schedule.unit:
+        for day in (u.unit, *u.also):
+            if day != u.unit:
+                switch = "leave shut"
+            elif u.arm == before:
+                switch = "open, leave, shut"
+            else:
+                switch = "fit" if u.arm == "fitted" else "take out"
+            rows.append(
+                Row(
+                    number=len(rows) + 1,
+                    date=f"{day:%a} {day.day} {day:%b}" if isinstance(day, dt.date) else str(day),
+                    state=study.label(u.arm),
+                    fitted=u.arm == "fitted",
+                    block="" if u.block is None else str(u.block),
+                    last_of_block=u.block is not None and last[u.block] == day,
+                    switch=switch,
+                )
+            )
+            before = u.arm
+    return rows
+
+
+def sheet_page(study: Study, *, reader: Reader, claim: str | None) -> str:
+    """The page.
+
+    Parameters
+    ----------
+    reader : "driver" hides the arms; "everyone" and "switcher" show them
+    claim : the claim in words
+    """
+    from jinja2 import Environment, PackageLoader, StrictUndefined
+
+    environment = Environment(
+        loader=PackageLoader("roadlog.plan"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    rows = sheet_rows(study)
+    return environment.get_template("sheet.html").render(
+        study=study,
+        reader=reader,
+        claim=claim,
+        rows=rows,
+        tables=_columns(rows),
+        stop=None if study.schedule is None else study.schedule.stop_date,
+    )
+
+
+def _columns(rows: list[Row]) -> list[list[Row]]:
+    """One table up to 24 days, else two or three side by side, parted at the ends of blocks."""
+    tables = 1 if len(rows) <= 24 else 2 if len(rows) <= 50 else 3
+    ends = [i + 1 for i, r in enumerate(rows) if r.last_of_block] or list(range(1, len(rows)))
+    cuts = [0]
+    for k in range(1, tables):
+        cuts.append(min(ends, key=lambda e, at=k * len(rows) / tables: abs(e - at)))  # type: ignore[misc]
+    return [rows[b:e] for b, e in pairwise([*cuts, len(rows)])]

@@ -1,0 +1,121 @@
+"""Writing a schedule into study.toml without touching anything else that the user wrote there.
+
+The file's text and a `Schedule` go in; the text with a new `[schedule]` table comes out, comments,
+order and spacing of the rest as they were.
+"""
+
+import datetime as dt
+from pathlib import Path
+from typing import Any
+
+from roadlog.errors import InputError
+from roadlog.study import Schedule, Study, atomic_write, parse_study
+
+_NOTE = " Drawn by roadlog plan. Later changes are listed in the report."
+
+
+def with_schedule(text: str, schedule: Schedule) -> str:
+    """The text of study.toml with its `[schedule]` table replaced or appended.
+
+    Raises
+    ------
+    InputError
+        If the text isn't TOML, or its schedule is written in a way that can't be replaced.
+    """
+    import tomlkit
+    from tomlkit.exceptions import TOMLKitError
+
+    before = parse_study(text)
+    try:
+        document = tomlkit.parse(text)
+        if "schedule" in document:
+            document["schedule"] = _table(schedule)
+        else:
+            if text and not text.endswith("\n\n"):
+                document.add(tomlkit.nl())
+            document.add("schedule", _table(schedule))
+        new = tomlkit.dumps(document)
+        after = parse_study(new)
+    except (TOMLKitError, InputError) as e:
+        raise InputError(
+            f"study.toml: its schedule can't be replaced ({e}): delete [schedule] and plan again"
+        ) from e
+    if after != _with(before, schedule):
+        raise InputError(
+            "study.toml: replacing [schedule] would change other tables: move [schedule] to the "
+            "end of the file, or delete it, and plan again"
+        )
+    return new
+
+
+def write_schedule(path: Path, schedule: Schedule) -> None:
+    """Put the schedule into the file in one step."""
+    new = with_schedule(path.read_bytes().decode("utf-8-sig"), schedule)
+    atomic_write(path, lambda p: p.write_bytes(new.encode("utf-8")))
+
+
+def _with(study: Study, schedule: Schedule) -> Study:
+    return study.model_copy(update={"schedule": schedule})
+
+
+def _table(schedule: Schedule) -> Any:
+    import tomlkit
+
+    table = tomlkit.table()
+    table.comment(_NOTE.strip())
+    for key in ("switched_by", "randomised", "seed", "weekday_limit", "spending"):
+        value = getattr(schedule, key)
+        if value is not None:
+            table.add(key, value)
+    units = tomlkit.array()
+    units.multiline(True)
+    for u in schedule.unit:
+        row = tomlkit.inline_table()
+        row.update({"unit": u.unit, "arm": u.arm})
+        if u.block is not None:
+            row.append("block", u.block)
+        if u.also:
+            row.append("also", [*u.also])
+        units.append(row)
+    table.add("unit", units)
+    return table
+
+
+def schedule_csv(schedule: Schedule) -> str:
+    """One row a day: date, weekday, switch unit, arm, block.
+
+    >>> print(schedule_csv(Schedule.model_validate(
+    ...     {"unit": [{"unit": dt.date(2026, 3, 2), "arm": "fitted", "block": 1}]})).strip())
+    date,weekday,switch unit,arm,block
+    2026-03-02,mon,2026-03-02,fitted,1
+    """
+    rows = ["date,weekday,switch unit,arm,block"]
+    for u in schedule.unit:
+        for day in (u.unit, *u.also):
+            weekday = f"{day:%a}".lower() if isinstance(day, dt.date) else ""
+            rows.append(f"{day},{weekday},{u.unit},{u.arm},{'' if u.block is None else u.block}")
+    return "\n".join(rows) + "\n"
+
+
+NOTED = (
+    "air conditioning",
+    "windows",
+    "cold tyre pressure [kPa]",
+    "payload [kg]",
+    "fuel batch",
+    "soak [h]",
+    "wet road",
+    "seal",
+    "remarks",
+)
+
+
+def notes_template(schedule: Schedule) -> str:
+    """An empty `notes.csv`, one row a scheduled day.
+
+    >>> notes_template(Schedule()).startswith("date,air conditioning")
+    True
+    """
+    days = [d for u in schedule.unit for d in (u.unit, *u.also)]
+    blank = "," * len(NOTED)
+    return "\n".join([",".join(("date", *NOTED)), *(f"{d}{blank}" for d in days)]) + "\n"

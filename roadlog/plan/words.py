@@ -1,0 +1,192 @@
+"""The plan in plain words for a terminal: sizes, verdict and what would settle the claim.
+
+Sizes and schedule go in; lines of 88 columns come out. A driver who isn't to know the arm may
+read them: they never tell which day is fitted.
+"""
+
+import datetime as dt
+import math
+import textwrap
+from dataclasses import replace
+
+from roadlog.effect.randomise import ENOUGH_ASSIGNMENTS
+from roadlog.plan.size import Layout, Scatter, Size, cautious, needed_units, size
+from roadlog.study import Claim, Plan, Schedule, Study
+
+WIDTH = 88
+LABEL = 13
+RELIABLE = 0.8
+
+
+def paragraph(label: str, text: str) -> list[str]:
+    """A label and its wrapped text."""
+    return textwrap.wrap(
+        text, WIDTH, initial_indent=label.ljust(LABEL), subsequent_indent=" " * LABEL
+    )
+
+
+def days_lines(schedule: Schedule, plan: Plan, spare: int) -> list[str]:
+    """When, how many units, in which blocks, balanced how."""
+    units = schedule.unit
+    first, last = units[0].unit, schedule.stop_date
+    days = sum(1 + len(u.also) for u in units)
+    blocks = len({u.block for u in units})
+    text = (
+        f"{days} driving days from {_day(first)} to {_day(last)}: {len(units)} switch units in "
+        f"{blocks} blocks, chance decides within each; {plan.runs_per_day} runs of "
+        f"{plan.km_per_run:g} km a day."
+    )
+    if spare:
+        text += f" The last {_count(spare, 'day')} made no whole block and stay out."
+    lines = paragraph("Days", text)
+    if schedule.weekday_limit is not None:
+        lines += paragraph(
+            "Balance",
+            f"no weekday has more than {schedule.weekday_limit} days more in one arm than in the "
+            "other.",
+        )
+    if plan.runs_per_day % 2 and plan.days_per_unit % 2:
+        lines += paragraph(
+            "Directions",
+            f"{_count(plan.runs_per_day, 'run')} a day can't hold both directions equally often: "
+            "drive there and back on every day, or directions and arms may go together.",
+        )
+    return lines
+
+
+def size_lines(s: Size, scatter: Scatter) -> list[str]:
+    """Scatter, smallest detectable effect, expected interval."""
+    lines = paragraph(
+        "Scatter",
+        f"{100 * scatter.unit_sd:.1f} % from switch unit to switch unit, "
+        f"{100 * scatter.run_sd:.1f} % from run to run, {100 * scatter.pass_sd:.1f} % from pass to "
+        f"pass ({scatter.source}).",
+    )
+    lines += paragraph(
+        "Can detect", f"{s.detectable_pct:.1f} % is the smallest saving found 4 times out of 5."
+    )
+    return lines + paragraph(
+        "Interval",
+        f"about +/-{s.half_width_pct:.1f} % (95 %, {s.df} degrees of freedom) if the scatter is "
+        "as above.",
+    )
+
+
+def verdict_lines(
+    s: Size, scatter: Scatter, layout: Layout, plan: Plan, claim: Claim | None
+) -> list[str]:
+    """Whether the days can settle the claim, and what would if they can't."""
+    if claim is None or s.chance is None:
+        return paragraph(
+            "Verdict", "no claim is given in [claim], so there is nothing to size the test by."
+        )
+    c = claim.fuel_use_change_pct
+    chance = f"{100 * s.chance:.0f} %" if s.chance < 0.995 else "more than 99 %"
+    if s.chance >= RELIABLE:
+        lines = paragraph(
+            "Verdict",
+            f"these days can settle the claim ({c:+.1f} % fuel): if the add-on does nothing, they "
+            f"refute it with a probability of {chance}; {s.needed} switch units would do for "
+            "80 %.",
+        )
+    else:
+        lines = paragraph(
+            "Verdict",
+            f"these days can NOT settle the claim ({c:+.1f} % fuel): even if the add-on does "
+            f"nothing, they refute it with a probability of only {chance}.",
+        )
+        lines += paragraph("What would", _remedies(s, scatter, layout, plan, claim))
+    careful = cautious(scatter)
+    if careful is not None:
+        needed = needed_units(careful, layout, claim)
+        lines += paragraph(
+            "To be safe",
+            "a short pilot tells scatter only roughly; at its upper 80 % limit "
+            + (
+                f"{needed} switch units are needed."
+                if needed
+                else "even 400 switch units are too few."
+            ),
+        )
+    return lines + paragraph(
+        "Mind",
+        "an add-on that does exactly what is claimed stays undecided, because the interval then "
+        f"lies astride the claim: to be supported it has to beat it by about {s.detectable_pct:.1f}"
+        " %.",
+    )
+
+
+def chance_line(assignments: int) -> list[str]:
+    """Whether the schedule is rich enough for the randomisation interval."""
+    enough = (
+        "enough for an interval that assumes no model"
+        if assignments >= ENOUGH_ASSIGNMENTS
+        else f"under {ENOUGH_ASSIGNMENTS}, too few for an interval that assumes no model"
+    )
+    return paragraph("By chance", f"{assignments:,} schedules were equally likely: {enough}.")
+
+
+def permanent_lines(study: Study, plan: Plan, scatter: Scatter, layout: Layout) -> list[str]:
+    """Why a permanent add-on can't be switched by the day, and what can be done instead."""
+    n = max(4, plan.days // 2)
+    var = (
+        scatter.unit_sd**2
+        + scatter.run_sd**2 / layout.runs_per_unit
+        + scatter.pass_sd**2 / (layout.runs_per_unit * layout.passes_per_run)
+    )
+    from roadlog.effect.power import smallest_detectable_pct
+
+    # Difference between two cars on the same day, before against after: 4 var / n.
+    found = smallest_detectable_pct(math.sqrt(4 * var / n), 2 * n - 2)
+    lines = paragraph(
+        "Verdict",
+        f"{study.device.name} is declared permanent (carry_over): what stays in the car after it "
+        "is taken out would count for both arms, so days can't be dealt out by chance. No "
+        "schedule is written.",
+    )
+    lines += paragraph(
+        "Better",
+        f"a parallel control: two cars of one kind on one route, {n} days both without; then "
+        f"chance gives it to one of them (toss a coin before witnesses), {n} days more. The change "
+        "of the treated car less that of the other is the effect; weather, fuel and season cancel. "
+        f"At this scatter it finds {found:.1f} % 4 times out of 5, as long as the two cars age "
+        "alike: one pair of cars can't prove that, more pairs can.",
+    )
+    lines += paragraph(
+        "Weaker",
+        f"a run-in design with one car: {2 * n} days or more without, long enough to show how much "
+        "fuel use drifts by itself; then treat, drive the seller's run-in distance without "
+        f"counting it, and {n} days with. The finding stays undecided unless the drift seen "
+        "beforehand is small against the claim.",
+    )
+    return lines + paragraph(
+        "If not so",
+        'correct carry_over in [device] to "none" or "washes out" if its effect ends when it is '
+        "taken out.",
+    )
+
+
+def _remedies(s: Size, scatter: Scatter, layout: Layout, plan: Plan, claim: Claim) -> str:
+    options = []
+    if s.needed is not None:
+        switchable = [d for d in plan.weekdays if d not in plan.no_switch]
+        weeks = math.ceil(s.needed * plan.days_per_unit / max(1, len(switchable)))
+        options.append(f"{s.needed} switch units (about {_count(weeks, 'week')})")
+    more = replace(layout, runs_per_unit=2 * layout.runs_per_unit)
+    doubled = needed_units(scatter, more, claim)
+    if doubled is not None and (s.needed is None or doubled < s.needed):
+        options.append(f"{doubled} switch units with twice the runs a day")
+    halved = replace(scatter, run_sd=scatter.run_sd / 2, pass_sd=scatter.pass_sd / 2)
+    steady = size(s.units, halved, layout, claim)
+    if steady.chance is not None and steady.chance >= RELIABLE:
+        options.append("the same days on a route with half the scatter (less traffic, fewer stops)")
+    options.append(f"a claim of {s.detectable_pct:.1f} % less fuel or more")
+    return "; or ".join(options) + "."
+
+
+def _count(n: int, noun: str) -> str:
+    return f"{n} {noun}{'' if n == 1 else 's'}"
+
+
+def _day(day: object) -> str:
+    return f"{day:%a %Y-%m-%d}" if isinstance(day, dt.date) else str(day)
