@@ -35,6 +35,10 @@ CONDITIONS = ("warmup_deficit_c", "ambient_c", "headwind_m_s")
 WARMUP_TIME_CONSTANT_S = 300.0  # common practice, no source: coolant warms in about ten minutes
 WARM_COOLANT_C = 80.0
 
+TREND = "trend over time"
+UNITS_PER_TREND_DEGREE = 4
+LEAST_UNITS_FOR_TREND = 6
+
 TERM_UNITS = {
     "arm": "log ratio",
     "demand_kj_per_km": "per kJ/km at mean fuel use",
@@ -151,8 +155,15 @@ def plain_name(column: str) -> str:
     return " ".join(parts)
 
 
-def build_design(passes: pd.DataFrame, covariates: Sequence[str] | None = None) -> Design:
+def build_design(
+    passes: pd.DataFrame, covariates: Sequence[str] | None = None, *, randomised: bool = True
+) -> Design:
     """Turn the pass table into a design.
+
+    Where chance didn't decide the order of arms, a drift leaks through blocks (fitted always second
+    in its pair gains a day's drift in each), so a smooth trend over the order of switch units
+    stands in their place: a polynomial with one degree per `UNITS_PER_TREND_DEGREE` units, from
+    `LEAST_UNITS_FOR_TREND` units on. Measured in docs/calibration.md, group E.
 
     Parameters
     ----------
@@ -160,6 +171,8 @@ def build_design(passes: pd.DataFrame, covariates: Sequence[str] | None = None) 
         `roadlog.tables.PASSES`; rows with `used` False are left out.
     covariates : sequence of str, optional
         Exactly these covariates instead of the policy's own (still within the budget).
+    randomised : bool
+        Whether chance decided the order of arms.
 
     Raises
     ------
@@ -176,6 +189,8 @@ def build_design(passes: pd.DataFrame, covariates: Sequence[str] | None = None) 
     _check_units(used, unit, unit_labels)
     arm = (used["arm"] == "fitted").to_numpy().astype(float)
     unit_block, blocked = _blocks(first)
+    trend = _trend(len(unit_arm)) if not randomised else np.empty((len(unit_arm), 0))
+    blocked = blocked and trend.shape[1] == 0
     y = np.log(used["ml_per_km"].to_numpy(dtype=float))
 
     names = ["intercept"]
@@ -185,6 +200,9 @@ def build_design(passes: pd.DataFrame, covariates: Sequence[str] | None = None) 
         for b in list(dict.fromkeys(unit_block))[1:]:
             names.append(f"block {b}")
             columns.append((row_block == b).astype(float))
+    for degree, values in enumerate(trend.T, start=1):
+        names.append(f"{TREND} {degree}")
+        columns.append(values[unit])
     for s in segments[1:]:
         names.append(f"segment {s}")
         columns.append((used["segment"] == s).to_numpy().astype(float))
@@ -256,11 +274,27 @@ def _check_units(used: pd.DataFrame, unit: NDArray[np.intp], labels: pd.Index) -
 
 
 def _blocks(first: pd.DataFrame) -> tuple[tuple[str, ...], bool]:
-    """Block label of each unit, and whether every block holds both arms of at least two blocks."""
+    """Block label of each unit, and whether the design is blocked.
+
+    It is where at least two blocks, and half of all, hold both arms: a block that lost one arm
+    (a missed day) says nothing about the effect, but must not unblock the others.
+    """
     labels = tuple(first["block"].astype(str))
     if len(set(labels)) < 2 or "" in labels:
         return labels, False
-    return labels, bool((first.groupby("block")["arm"].nunique() == 2).all())
+    whole = first.groupby("block")["arm"].nunique() == 2
+    return labels, bool(whole.sum() >= 2 and whole.mean() >= 0.5)
+
+
+def _trend(n_units: int) -> Floats:
+    """Legendre polynomials (units, degrees) over the order of switch units, without the constant.
+
+    Empty under `LEAST_UNITS_FOR_TREND` units, which can't spare a degree of freedom.
+    """
+    if n_units < LEAST_UNITS_FOR_TREND:
+        return np.empty((n_units, 0))
+    order = np.linspace(-1, 1, n_units)
+    return np.polynomial.legendre.legvander(order, n_units // UNITS_PER_TREND_DEGREE)[:, 1:]
 
 
 def _other_grouping(

@@ -29,7 +29,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from roadlog.effect.cross_products import CrossProducts, aliased_columns, cross_products
-from roadlog.effect.reml import Minimum, criterion, factor, minimise
+from roadlog.effect.reml import Minimum, criterion, factor, lower_solve, minimise
 from roadlog.errors import FitError
 
 __all__ = [
@@ -210,8 +210,6 @@ def _with_effect(a: CrossProducts, name: str, value: float) -> CrossProducts:
 
 
 def _finish(a: CrossProducts, found: Minimum) -> MixedFit:
-    from scipy.linalg import solve_triangular
-
     chol, theta = found.factor.chol, np.sqrt(found.gamma)
     q, p = a.q_rest, a.p
     sigma = float(chol[-1, -1] / np.sqrt(a.n - p))
@@ -220,8 +218,8 @@ def _finish(a: CrossProducts, found: Minimum) -> MixedFit:
             "the fixed effects and groups explain the response exactly: nothing is left to vary"
         )
     r_x = chol[q : q + p, q : q + p]
-    beta = solve_triangular(r_x, chol[-1, q : q + p], lower=True, trans=1)
-    inverse = solve_triangular(r_x, np.eye(p), lower=True)
+    inverse = lower_solve(r_x, np.eye(p))
+    beta = inverse.T @ chol[-1, q : q + p]
     return MixedFit(
         names=a.names,
         beta=a.centre + beta,
@@ -241,12 +239,10 @@ def _finish(a: CrossProducts, found: Minimum) -> MixedFit:
 
 
 def _blups(a: CrossProducts, found: Minimum, beta: Floats) -> dict[str, Floats]:
-    from scipy.linalg import solve_triangular
-
     q, p = a.q_rest, a.p
     chol, s = found.factor.chol, found.factor.scale[:q]
     right = chol[-1, :q] - chol[q : q + p, :q].T @ beta
-    u_rest = solve_triangular(chol[:q, :q], right, lower=True, trans=1) if q else np.zeros(0)
+    u_rest = np.linalg.solve(chol[:q, :q].T, right) if q else np.zeros(0)
     b_rest = s * u_rest
     residual_1 = a.a_r1[-1] - a.a_r1[q : q + p].T @ beta - a.a_r1[:q].T @ b_rest
     b_first = found.gamma[0] * residual_1 * found.factor.k

@@ -43,7 +43,8 @@ Floats = NDArray[np.floating[Any]]
 _RANK_TOLERANCE = 1e-8
 _MAX_ITERATIONS = 200
 _NEAR = 0.1  # squared step in standard errors from which observed information serves
-_ARRIVED = 1e-13
+_ARRIVED = 1e-13  # squared step in standard errors
+_ARRIVED_STALLED = 1e-8  # the same, once working precision allows no lower value
 
 
 @dataclass(frozen=True)
@@ -326,17 +327,40 @@ def null_variances(reduced: Reduced, w: Floats, sse: float) -> Floats:
 def _scoring(
     reduced: Reduced, arm: Floats | None, w: Floats, sse: Floats
 ) -> tuple[Floats, Floats, NDArray[np.bool_]]:
+    """Variances (B, 3), criterion (B,) and whether each row converged.
+
+    With few passes to spare the criterion can have two minima, so a second start is tried.
+    """
+    start = np.zeros((len(w), 3))
+    start[:, 0] = sse / reduced.n_outside
+    found = _descend(reduced, arm, w, sse, start)
+    if reduced.n_outside >= len(reduced.arm):
+        return found
+    start[:, 2] = start[:, 0]
+    if reduced.c_other is not None:
+        start[:, 1] = start[:, 0]
+    again = _descend(reduced, arm, w, sse, start)
+    lower = again[2] & (~found[2] | (again[1] < found[1]))
+    for old, new in zip(found, again, strict=True):
+        old[lower] = new[lower]
+    return found
+
+
+def _descend(
+    reduced: Reduced, arm: Floats | None, w: Floats, sse: Floats, start: Floats
+) -> tuple[Floats, Floats, NDArray[np.bool_]]:
     """Projected scoring with step halving; each row of the batch stops when it is done."""
     batch = len(w)
     free = np.array([True, reduced.c_other is not None, True])
-    s = np.zeros((batch, 3))
-    s[:, 0] = sse / reduced.n_outside
+    s = start.copy()
     value = np.empty(batch)
     converged = np.zeros(batch, dtype=bool)
+    stalled = np.zeros(batch, dtype=bool)
     active = np.arange(batch)
     value[active], gradient, expected, observed = _criterion(reduced, arm, w, sse, s)
     for _ in range(_MAX_ITERATIONS):
-        done, step = _step(s[active], gradient, expected, observed, free)
+        decrement, step = _step(s[active], gradient, expected, observed, free)
+        done = decrement < np.where(stalled[active], _ARRIVED_STALLED, _ARRIVED)
         converged[active[done]] = True
         keep = ~done
         active, step = active[keep], step[keep]
@@ -354,14 +378,15 @@ def _scoring(
             f[worse], gradient[worse], expected[worse], observed[worse] = _criterion(
                 reduced, arm, w[again], sse[again], trial[worse]
             )
+        stalled[active] = f >= value[active] - 1e-13 * np.abs(value[active])
         s[active], value[active] = trial, f
     return s, value, converged
 
 
 def _step(
     s: Floats, gradient: Floats, expected: Floats, observed: Floats, free: NDArray[np.bool_]
-) -> tuple[NDArray[np.bool_], Floats]:
-    """Which rows are at a checked optimum, and the step of all.
+) -> tuple[Floats, Floats]:
+    """Decrement (B,) and step (B, 3).
 
     A row steps by expected information while far off, by observed once near. Components at zero
     that the step would push below are held there.
@@ -372,7 +397,7 @@ def _step(
     use = near & positive
     if use.any():
         step[use], decrement[use], _ = _newton(s[use], gradient[use], observed[use], free)
-    return decrement < _ARRIVED, step
+    return decrement, step
 
 
 def _newton(

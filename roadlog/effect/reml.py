@@ -33,6 +33,7 @@ _HALVINGS = 30
 _NEAR = 0.1  # squared length of a step, in standard errors, from which observed information serves
 _ARRIVED = 1e-13
 _SECOND_START_LEVELS = 600
+_SMALL = 200
 
 
 @dataclass(frozen=True)
@@ -91,13 +92,11 @@ def criterion(a: CrossProducts, f: Factor, *, ml: bool = False) -> float:
 
 def derivatives(a: CrossProducts, f: Factor, *, ml: bool = False) -> Derivatives:
     """Derivatives at a factored gamma, residual variance first."""
-    from scipy.linalg import solve_triangular
-
     q, m = a.q_rest, a.q_rest + a.p
     lower, l_y, s = f.chol[:m, :m], f.chol[-1, :m], f.scale[:m]
     c_r1 = a.a_r1 * f.k
-    h1 = solve_triangular(lower, c_r1[:m] * s[:, None], lower=True, check_finite=False)
-    h2 = solve_triangular(lower, f.c[:m, :q] * s[:, None], lower=True, check_finite=False)
+    h1 = lower_solve(lower, c_r1[:m] * s[:, None])
+    h2 = lower_solve(lower, f.c[:m, :q] * s[:, None])
     ends = np.cumsum([0, *a.levels[1:]])
     spans = [slice(b, e) for b, e in pairwise(ends.tolist())]
 
@@ -122,6 +121,19 @@ def derivatives(a: CrossProducts, f: Factor, *, ml: bool = False) -> Derivatives
     t, expected = _with_residual(f.gamma, traces, pairs, dof)
     b, quadratic = _with_residual(f.gamma, squares, forms, dof)
     return Derivatives(slope=t - b, expected=expected, observed=2 * quadratic - expected)
+
+
+def lower_solve(lower: Floats, right: Floats) -> Floats:
+    """L^-1 right, for L (m, m) lower triangular.
+
+    While L is small its inverse is used: the triangular routines start threads whatever the size,
+    which on a busy machine takes a hundred times as long as the work.
+    """
+    from scipy.linalg import solve_triangular
+
+    if len(lower) < _SMALL:
+        return np.asarray(np.linalg.inv(lower) @ right)
+    return np.asarray(solve_triangular(lower, right, lower=True, check_finite=False))
 
 
 def _traces(
