@@ -4,6 +4,7 @@
 base, fuel, road, conditions, passes, effect, finding.
 """
 
+import dataclasses
 import datetime as dt
 from collections.abc import Iterable, Iterator, Sequence
 from functools import partial
@@ -12,11 +13,11 @@ from typing import TypeVar
 import numpy as np
 import pandas as pd
 
-from roadlog import fuel, passes, road, timebase
+from roadlog import closure, fuel, passes, road, timebase
 from roadlog.conditions import add_conditions
 from roadlog.effect import ambiguity_pct, decide, estimate_effect, require_replication
 from roadlog.errors import DesignError
-from roadlog.fuels import FUELS
+from roadlog.fuels import Fuel
 from roadlog.ingest import Log, join_positions, read_log, settle_day_first
 from roadlog.ingest.notebook import read_notes, read_weather
 from roadlog.plan.looks import FULL_LEVEL, at_level, hold_back, oversee, oversight_warnings
@@ -58,6 +59,9 @@ def analyse(
     RoadlogError
         With one sentence that says what is wrong, where, and what to do.
     """
+    ledger = closure.Ledger() if sources.root is None else closure.read_ledger(sources.root, study)
+    if study.analysis.estimator == "ledger" or (ledger and not sources.runs):
+        return _by_ledger(study, ledger, sources, switched_by, randomised, now)
     require_both_arms(study, sources)
     warnings: list[Warned] = []
     logs = _read_all(study, sources, progress)
@@ -75,15 +79,20 @@ def analyse(
     samples = _samples(logs, warnings, progress)
     runs = _judged(runs, samples)
     good = [s for s, used in zip(samples, runs["used"], strict=True) if used]
+    if ledger and not fuel.computable_estimators(good, study):
+        return _by_ledger(study, ledger, sources, switched_by, randomised, now)
     estimator = fuel.choose_estimator(good, study)
     require_replication(runs)
     base = [s for s, arm in zip(good, runs.loc[runs["used"], "arm"], strict=True) if arm == ARMS[0]]
     calibration = fuel.calibrate(base, study)
     warnings += [Warned("fuel", w) for w in calibration.warnings]
+    notes = None if sources.notes is None else read_notes(sources.notes)
+    batches = fuel.fuels_by_run(runs, study, ledger.fills, notes)
     flows = [
-        fuel.fuel_flow(s, study, estimator, calibration) for s in _bar(samples, "fuel", progress)
+        fuel.fuel_flow(s, study, estimator, calibration, batch)
+        for s, batch in zip(_bar(samples, "fuel", progress), batches, strict=True)
     ]
-    runs = _with_totals(runs, flows, study)
+    runs = _with_totals(runs, flows, study, batches)
     usable = {
         int(r): f for r, f, used in zip(runs["run"], flows, runs["used"], strict=True) if used
     }
@@ -102,7 +111,6 @@ def analyse(
         )
         for r, f in _bar(usable.items(), "road", progress)
     }
-    notes = None if sources.notes is None else read_notes(sources.notes)
     table = PASSES.check(passes.build_passes(tracks, runs, network, study, notes, weather))
     effect = estimate_effect(
         table,
@@ -118,12 +126,22 @@ def analyse(
     level = FULL_LEVEL if oversight is None else oversight.look.level
     if oversight is not None:
         warnings += oversight_warnings(oversight, study, runs)
+    closed = closure.close(ledger, runs, study, effect.smallest_detectable_pct)
+    evidence = closure.evidence_by_arm(
+        [closure.run_evidence(f, study, calibration) for f in flows], runs
+    )
+    warnings += evidence.warnings
+    primary = at_level(effect.primary, level)
+    blocking = list(closed.blocking if closed else ())
+    if closed is None or closed.verdict != "agrees":
+        blocking += closure.untrimmed_blocking(evidence, estimator, primary, study.claim)
     finding = decide(
-        at_level(effect.primary, level),
+        primary,
         at_level(effect.total, level),
         effect.randomisation,
         effect.outcomes_by_arm,
         study.claim,
+        blocking,
     )
     used = table[table["used"].astype(bool)]
     return Analysed(
@@ -137,10 +155,52 @@ def analyse(
         baseline=_arm_summary(used, "baseline"),
         fitted=_arm_summary(used, "fitted"),
         fuel_estimator=estimator,
-        estimators=_estimators(samples, runs, study, calibration),
+        estimators=_estimators(samples, runs, study, calibration, batches),
         ambiguity_pct=ambiguity_pct(table, study.analysis.covariates),
-        closure=None,
+        closure=None if closed is None else closed.values,
         warnings=tuple(warnings),
+        oversight=oversight,
+        closed=closed,
+        evidence=evidence,
+    )
+
+
+def _by_ledger(
+    study: Study,
+    ledger: closure.Ledger,
+    sources: Sources,
+    switched_by: SwitchedBy | None,
+    randomised: bool | None,
+    now: dt.datetime | None,
+) -> Analysed:
+    """The analysis of measured fuel alone, under the same oversight as one with logs."""
+    told = [
+        Warned("no-fuel-signal", "the logs carry no fuel signal: only measured fuel was analysed")
+        for _ in sources.runs[:1]
+        if study.analysis.estimator != "ledger"
+    ]
+    result = closure.analyse_ledger(
+        study,
+        ledger,
+        switched_by=switched_by,
+        randomised=_was_randomised(study, randomised),
+        warnings=told,
+    )
+    if sources.root is None:
+        return result
+    oversight = oversee(study, sources.root, result.runs, now or dt.datetime.now().astimezone())
+    level, effect = oversight.look.level, result.effect
+    finding = decide(
+        at_level(effect.primary, level),
+        at_level(effect.total, level),
+        effect.randomisation,
+        effect.outcomes_by_arm,
+        study.claim,
+    )
+    return dataclasses.replace(
+        result,
+        finding=hold_back(finding, oversight),
+        warnings=(*result.warnings, *oversight_warnings(oversight, study, result.runs)),
         oversight=oversight,
     )
 
@@ -202,21 +262,34 @@ def _judged(runs: pd.DataFrame, samples: Sequence[pd.DataFrame]) -> pd.DataFrame
     return judged
 
 
-def _with_totals(runs: pd.DataFrame, flows: Sequence[pd.DataFrame], study: Study) -> pd.DataFrame:
-    """Add distance and litres over the time in which both fuel and speed are known."""
-    density = FUELS[study.vehicle.fuel].density_kg_m3
-    columns: dict[str, list[float]] = {
+def _with_totals(
+    runs: pd.DataFrame,
+    flows: Sequence[pd.DataFrame],
+    study: Study,
+    batches: Sequence[Fuel | None],
+) -> pd.DataFrame:
+    """Add distance and fuel over the time in which both fuel and speed are known.
+
+    `fuel_l` and its bounds are litres of the declared fuel with the same energy, `l_per_g` what
+    makes them; `burned_l`, `burned_kg` are volume at 15 °C and mass as burned.
+    """
+    each = list(zip(flows, batches, strict=True))
+    per_gram = np.array([fuel.litres_per_gram(f, study, b) for f, b in each])
+    columns: dict[str, Sequence[float] | np.ndarray] = {
         "km": [timebase.distance_km(f, also=("fuel_flow_g_s",)) for f in flows],
         "hours": [float(f["dt_s"].sum()) / 3600 for f in flows],
+        "l_per_g": per_gram,
     }
     for column, source in (
         ("fuel_l", "fuel_flow_g_s"),
         ("fuel_low_l", "fuel_flow_low_g_s"),
         ("fuel_high_l", "fuel_flow_high_g_s"),
     ):
-        columns[column] = [
-            timebase.integrate(f, source, also=("speed_kmh",)) / density for f in flows
-        ]
+        grams = np.array([timebase.integrate(f, source, also=("speed_kmh",)) for f in flows])
+        columns[column] = per_gram * grams
+        if column == "fuel_l":
+            density = [fuel.fuel_of(f, study, b).density_kg_m3 for f, b in each]
+            columns |= {"burned_l": grams / np.array(density), "burned_kg": grams / 1000}
     totals = runs.assign(**columns)
     no_fuel = totals["used"] & ~(totals["fuel_l"] > 0)
     return totals.assign(
@@ -253,13 +326,19 @@ def _arm_summary(used: pd.DataFrame, arm: str) -> ArmSummary:
 
 
 def _estimators(
-    samples: Sequence[pd.DataFrame], runs: pd.DataFrame, study: Study, calibration: fuel.Calibration
+    samples: Sequence[pd.DataFrame],
+    runs: pd.DataFrame,
+    study: Study,
+    calibration: fuel.Calibration,
+    batches: Sequence[Fuel | None],
 ) -> pd.DataFrame:
     """Every estimator side by side: litres per 100 km by arm and the plain change."""
     tables = []
-    for s, arm, km, used in zip(samples, runs["arm"], runs["km"], runs["used"], strict=True):
+    for s, arm, km, used, batch in zip(
+        samples, runs["arm"], runs["km"], runs["used"], batches, strict=True
+    ):
         if used:
-            tables.append(fuel.fuel_variants(s, study, calibration).assign(arm=arm, km=km))
+            tables.append(fuel.fuel_variants(s, study, calibration, batch).assign(arm=arm, km=km))
     every = pd.concat(tables, ignore_index=True)
     rows = []
     for name in every["estimator"].unique():

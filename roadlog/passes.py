@@ -95,7 +95,7 @@ def build_passes(
                 tracks[r], study.vehicle, start=pd.Timestamp(start), weather=weather
             )  # fmt: skip
     samples = _stack(driven)
-    table = _sums(samples, study)
+    table = _sums(samples, _ml_per_g(runs, study))
     table["why"] = ""
     absent = _without_pass(runs, driven, network, set(table["run"]))
     if len(absent):
@@ -182,7 +182,14 @@ def _distance(track: pd.DataFrame) -> Floats:
     return travelled(track, track["x_m"].to_numpy(float), track["y_m"].to_numpy(float))
 
 
-def _sums(samples: _Samples, study: Study) -> pd.DataFrame:
+def _ml_per_g(runs: pd.DataFrame, study: Study) -> dict[int, float]:
+    """Millilitres of the declared fuel that hold the energy of a gram of each run's fuel."""
+    declared = 1000 / FUELS[study.vehicle.fuel].density_kg_m3
+    own = 1000 * runs["l_per_g"] if "l_per_g" in runs.columns else [declared] * len(runs)
+    return {int(r): float(x) for r, x in zip(runs["run"], own, strict=True)}
+
+
+def _sums(samples: _Samples, ml_per_g: Mapping[int, float]) -> pd.DataFrame:
     """One row a pass: sums and means over its samples."""
     c, number, first = samples.columns, samples.number, samples.first
     n = len(first)
@@ -200,9 +207,9 @@ def _sums(samples: _Samples, study: Study) -> pd.DataFrame:
 
     time, elapsed = _added(number, dt, n), _added(number, samples.elapsed_s, n)
     km = total(c["speed_kmh"]) / 3600
-    ml_per_g = 1000 / FUELS[study.vehicle.fuel].density_kg_m3
+    own_ml_per_g = np.array([ml_per_g[int(r)] for r in samples.run[first]], dtype=float)
     fuel = {
-        name: ml_per_g * total(c[column])
+        name: own_ml_per_g * total(c[column])
         for name, column in (
             ("fuel_ml", "fuel_flow_g_s"),
             ("fuel_low_ml", "fuel_flow_low_g_s"),

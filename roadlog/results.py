@@ -102,6 +102,36 @@ class EffectResult:
 
 
 @dataclass(frozen=True)
+class Closure:
+    """How the fuel figure compares with fuel filled or weighed.
+
+    `verdict` is agrees, gap, uninformative or none; `values` the numbers of results.json; `tanks`
+    and `cans` one row each; `said` plain sentences; `blocking` those that forbid a firm finding.
+    """
+
+    verdict: str
+    gap: Interval
+    values: dict[str, float]
+    tanks: pd.DataFrame
+    cans: pd.DataFrame
+    said: tuple[str, ...]
+    blocking: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Evidence:
+    """What OBD shows of bent signals, by arm.
+
+    `table` has one row a clue; `said` tells what it can and can't show; `warnings` name the clues
+    that differ between the arms by more than chance.
+    """
+
+    table: pd.DataFrame
+    said: tuple[str, ...]
+    warnings: tuple[Warned, ...]
+
+
+@dataclass(frozen=True)
 class Look:
     """One analysis of the study's data, as `computed/looks.jsonl` keeps it."""
 
@@ -148,3 +178,5 @@ class Analysed:
     closure: dict[str, float] | None
     warnings: tuple[Warned, ...] = field(default=())
     oversight: Oversight | None = None  # None for piles of logs
+    closed: Closure | None = None
+    evidence: Evidence | None = None

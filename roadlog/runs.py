@@ -51,7 +51,7 @@ def study_sources(folder: Path, study: Study) -> Sources:
         for arm in ARMS:
             place = folder / "logs" / arm
             found += [(p, arm) for p in _logs_in(place)] if place.is_dir() else []
-        if not found:
+        if not found and not (study.fills or study.cans or _has_ledger(folder)):
             raise InputError(
                 f"{folder}: no logs: name them in [logs] of study.toml, or put them into "
                 "logs/baseline and logs/fitted"
@@ -68,6 +68,10 @@ def study_sources(folder: Path, study: Study) -> Sources:
         weather=_if_there(folder / "weather.csv"),
         root=folder,
     )
+
+
+def _has_ledger(folder: Path) -> bool:
+    return any((folder / f"{name}.csv").is_file() for name in ("fills", "cans"))
 
 
 def pile_sources(baseline: Sequence[Path], fitted: Sequence[Path]) -> Sources:

@@ -8,7 +8,6 @@ interval wider than the smallest detectable effect is no agreement.
 import difflib
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
@@ -30,30 +29,13 @@ from roadlog.closure.regression import (
 from roadlog.effect.crosschecks import percent_interval, unit_t
 from roadlog.errors import InputError
 from roadlog.fuels import FUELS, volume_l
-from roadlog.results import Interval
+from roadlog.results import Closure, Interval
 from roadlog.study import ARMS, Can, Fill, Study
 
 MIN_LOGGED_SHARE = 0.97
 MAX_LOGGED_SHARE = 1.03  # beyond, odometer and log don't speak of the same driving
 UNLOGGED_FUEL_SD = 0.3  # of the fuel of unlogged distance, taken at the tank's mean: no source
 NOTHING = Interval(math.nan, None, None)
-
-
-@dataclass(frozen=True)
-class Closure:
-    """How the fuel figure compares with fuel filled or weighed.
-
-    `verdict` is agrees, gap, uninformative or none; `values` the numbers of results.json; `tanks`
-    and `cans` one row each; `said` plain sentences; `blocking` those that forbid a firm finding.
-    """
-
-    verdict: str
-    gap: Interval
-    values: dict[str, float]
-    tanks: pd.DataFrame
-    cans: pd.DataFrame
-    said: tuple[str, ...]
-    blocking: tuple[str, ...]
 
 
 def close(

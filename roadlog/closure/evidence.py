@@ -23,7 +23,7 @@ from roadlog.fuel.air import (
     measured_lambda,
     signal,
 )
-from roadlog.results import Interval, Warned
+from roadlog.results import Evidence, Interval, Warned
 from roadlog.signals import CLOSED_LOOP, CLOSED_LOOP_FAULT, TRIMS
 from roadlog.study import Claim, Study
 
@@ -96,15 +96,6 @@ CLUES = {
         ),
     )
 }  # fmt: skip
-
-
-@dataclass(frozen=True)
-class Evidence:
-    """`table` one row a clue; `said` what it can and can't show; `warnings` for flagged clues."""
-
-    table: pd.DataFrame
-    said: tuple[str, ...]
-    warnings: tuple[Warned, ...]
 
 
 def run_evidence(flow: pd.DataFrame, study: Study, calibration: Calibration) -> dict[str, float]:

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
+from pandas.api.typing import NaTType
 
 from roadlog.closure.ledger import Ledger, Tank, tanks
 from roadlog.closure.unit_effect import unit_effect
@@ -39,7 +40,7 @@ class Observed:
     unit: str
     arm: str
     block: str
-    start: pd.Timestamp
+    start: pd.Timestamp | NaTType
     km: float
     litres: float
     reason: str = ""
@@ -131,7 +132,7 @@ def observations(study: Study, ledger: Ledger) -> list[Observed]:
             "the ledger holds no tank between two full fills and no weighed can: fill up at the "
             "start and at each switch, or weigh cans"
         )
-    found.sort(key=lambda o: (o.start is pd.NaT, o.start if o.start is not pd.NaT else 0))
+    found.sort(key=lambda o: pd.Timestamp.max if pd.isna(o.start) else o.start)
     for arm in ARMS:
         mine = [o for o in found if o.arm == arm and not o.reason]
         if not mine:
@@ -237,10 +238,7 @@ def _of_cans(
         fuel = known.get(can.batch or "", declared)
         grams = 1000 * (can.before_kg - can.after_kg)
         litres = grams / declared.density_kg_m3 * fuel.lhv_mj_kg / declared.lhv_mj_kg
-        try:
-            start = pd.Timestamp(what)
-        except ValueError:
-            start = pd.NaT
+        start = pd.to_datetime(what, errors="coerce")
         out.append(Observed(f"can {what}", what, arm, _block(entry), start, can.km, litres))
     return out
 
@@ -259,7 +257,7 @@ def _runs(seen: Sequence[Observed]) -> pd.DataFrame:
             "run": range(len(seen)),
             "file": [o.name for o in seen],
             "arm": [o.arm for o in seen],
-            "start": pd.to_datetime([o.start for o in seen]),
+            "start": pd.Series([o.start for o in seen], dtype="datetime64[ns]"),
             "day": [o.unit for o in seen],
             "switch_unit": [o.unit for o in seen],
             "block": [o.block for o in seen],

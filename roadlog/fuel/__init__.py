@@ -13,6 +13,7 @@ from roadlog.fuel.choice import (
     Estimate,
     available_estimators,
     choose_estimator,
+    computable_estimators,
 )
 from roadlog.fuel.flow import fuel_flow, fuel_of, fuel_variants, litres_per_gram
 
@@ -24,6 +25,7 @@ __all__ = [
     "available_estimators",
     "calibrate",
     "choose_estimator",
+    "computable_estimators",
     "fuel_flow",
     "fuel_of",
     "fuel_variants",

@@ -134,7 +134,7 @@ def _moment(text: object, path: Path, line: int) -> dt.datetime | dt.date:
         moment = pd.Timestamp(str(text).strip())
     except ValueError as e:
         raise InputError(f"{path}: line {line}: '{text}' is no date: write 2026-03-02T08:00") from e
-    if moment is pd.NaT:
+    if pd.isna(moment):
         raise InputError(f"{path}: line {line}: no date: write 2026-03-02T08:00")
     has_time = ":" in str(text)
     return moment.to_pydatetime() if has_time else moment.date()
