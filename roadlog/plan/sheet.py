@@ -90,7 +90,6 @@ def _columns(rows: list[Row]) -> list[list[Row]]:
     """One table up to 24 days, else two or three side by side, parted at the ends of blocks."""
     tables = 1 if len(rows) <= 24 else 2 if len(rows) <= 50 else 3
     ends = [i + 1 for i, r in enumerate(rows) if r.last_of_block] or list(range(1, len(rows)))
-    cuts = [0]
-    for k in range(1, tables):
-        cuts.append(min(ends, key=lambda e, at=k * len(rows) / tables: abs(e - at)))  # type: ignore[misc]
-    return [rows[b:e] for b, e in pairwise([*cuts, len(rows)])]
+    wanted = [k * len(rows) / tables for k in range(1, tables)]
+    cuts = [min((abs(e - at), e) for e in ends)[1] for at in wanted]
+    return [rows[b:e] for b, e in pairwise([0, *cuts, len(rows)])]

@@ -17,6 +17,7 @@ from roadlog.report import figures, tabulate
 from roadlog.report.colours import ARM_COLOURS
 from roadlog.report.json_out import all_warnings
 from roadlog.report.map import MapParts, map_parts, why_no_map
+from roadlog.report.oversight import plan_kept
 from roadlog.report.templating import NO_NETWORK, raw, render
 from roadlog.report.text import (
     claim_words,
@@ -36,6 +37,24 @@ from roadlog.units import economy_change_pct, mpg_imperial, mpg_us
 
 LIBRARIES = ("roadlog", "numpy", "scipy", "pandas", "statsmodels", "matplotlib", "folium")
 LISTED_PASSES = 60
+CLOSURE_WORDS = {
+    "scale": "litres burned for each litre computed, both arms",
+    "scale_low": "low, 95 %",
+    "scale_high": "high, 95 %",
+    "fill_repeatability_stated_l": "repeatability of 'full' as stated, L",
+    "fill_repeatability_estimated_l": "repeatability of 'full' as these tanks scatter, L",
+    "full_to_full_change_pct": "change from fills and distance alone, %",
+    "full_to_full_low_pct": "low, 95 %",
+    "full_to_full_high_pct": "high, 95 %",
+    "can_scale": "grams weighed for each gram computed, both arms",
+    "arm_gap_pct": "fuel burned per fuel computed, fitted against baseline, %",
+    "arm_gap_low_pct": "low, 95 %",
+    "arm_gap_high_pct": "high, 95 %",
+    "smallest_detectable_pct": "smallest detectable effect of this study, %",
+    "tanks_used": "tanks used",
+    "tanks": "tanks between full fills",
+    "cans_used": "runs or units with weighed cans used",
+}
 _NUISANCE_TERMS = r"intercept|block\b|segment\b"
 _CHANGES = frozenset({"estimate", "low", "high"})
 
@@ -88,6 +107,8 @@ def report_page(analysed: Analysed, *, passes_sha256: str, parts: MapParts | Non
         pass_count=len(a.passes),
         listed_passes=LISTED_PASSES,
         closure=_closure(a),
+        fuel_errors=_fuel_errors(a),
+        oversight=None if a.oversight is None else plan_kept(a.oversight),
         driver=_driver_knew(a.study.analysis.driver_knew_arm),
         versions=[("Python", sys.version.split()[0]), *((n, version(n)) for n in LIBRARIES)],
         hashes=tabulate.hashes(a.runs),
@@ -176,6 +197,7 @@ def _tables(a: Analysed) -> dict[str, tabulate.Table]:
         "nuisance": tabulate.table(terms[nuisance].reset_index(drop=True), digits=None),
         "variances": tabulate.table(effect.variance_components),
         "estimators": tabulate.table(a.estimators),
+        **_fuel_checks(a),
         "runs": tabulate.run_table(a),
         "segments": tabulate.segment_table(a),
         "excluded": tabulate.excluded_passes(a, LISTED_PASSES),
@@ -185,9 +207,48 @@ def _tables(a: Analysed) -> dict[str, tabulate.Table]:
 def _closure(a: Analysed) -> list[tuple[str, str]]:
     if a.closure is None:
         return []
+    return [(CLOSURE_WORDS.get(k, k.replace("_", " ")), _figure(v)) for k, v in a.closure.items()]
+
+
+def _figure(value: float) -> str:
+    return typeset(f"{value:.4g}") if np.isfinite(value) else "not known"
+
+
+def _fuel_checks(a: Analysed) -> dict[str, tabulate.Table]:
+    """Tables of fills, cans and evidence, empty ones left out."""
+    found: dict[str, pd.DataFrame] = {}
+    if a.closed is not None:
+        found["tanks"] = a.closed.tanks[
+            ["tank", "litres", "odometer_km", "logged_pct", "computed_baseline_l",
+             "computed_fitted_l", "used", "reason"]
+        ]  # fmt: skip
+        found["cans"] = a.closed.cans[
+            ["of", "arm", "weighed_kg", "computed_kg", "logged_pct", "used", "reason"]
+        ]
+    if a.evidence is not None:
+        found["evidence"] = a.evidence.table[
+            ["clue", "unit", "baseline", "fitted", "difference", "low", "high", "flagged", "tells"]
+        ]
+    return {
+        name: tabulate.table(frame.reset_index(drop=True))
+        for name, frame in found.items()
+        if not frame.empty
+    }
+
+
+def _fuel_errors(a: Analysed) -> list[tuple[str, str, str, str]]:
+    """The error model of the estimator used: what, how large, where it goes, source."""
+    from roadlog.fuel import ESTIMATORS
+
+    estimate = ESTIMATORS.get(a.fuel_estimator)
     return [
-        (k.replace("_", " "), typeset(f"{v:.4g}") if np.isfinite(v) else "not known")
-        for k, v in a.closure.items()
+        (
+            e.what,
+            typeset(f"{e.size_pct:g} %"),
+            "same in both arms" if e.shared else "differs between switch units",
+            e.basis,
+        )
+        for e in (estimate.errors if estimate is not None else ())
     ]
 
 

@@ -1,0 +1,77 @@
+"""What the report says about the plan: registration, later edits and all looks at the data.
+
+An `Oversight` goes in; sentences and the table of looks come out.
+"""
+
+from dataclasses import dataclass
+
+import pandas as pd
+
+from roadlog.report import tabulate
+from roadlog.results import Look, Oversight
+
+
+@dataclass(frozen=True)
+class PlanKept:
+    """The section's parts: sentences, later edits, table of looks (this one last)."""
+
+    lines: list[str]
+    changes: list[str]
+    looks: tabulate.Table
+
+
+def plan_kept(oversight: Oversight) -> PlanKept:
+    """Put an `Oversight` into words."""
+    return PlanKept(
+        lines=[_registration(oversight), *_stopping(oversight)],
+        changes=list(oversight.changes),
+        looks=tabulate.table(_looks((*oversight.earlier, oversight.look))),
+    )
+
+
+def _registration(o: Oversight) -> str:
+    if o.registered_at is None:
+        return (
+            "The analysis was not registered before the first fitted run (roadlog plan does it), "
+            "so nothing but the author's word shows that its choices came before the data."
+        )
+    stamp = f"{o.registered_at[:16].replace('T', ' ')}, SHA-256 {o.registered_sha256}"
+    if o.registered_late:
+        return f"The analysis was registered only after the first fitted run ({stamp})."
+    kept = "nothing was changed since" if not o.changes else "what was changed since is below"
+    return (
+        "Units, last day, covariates, fuel estimator and claim were registered before the first "
+        f"fitted run ({stamp}, by the clock of the computer that planned it); {kept}."
+    )
+
+
+def _stopping(o: Oversight) -> list[str]:
+    look = o.look
+    if o.stop_date is None or not look.planned:
+        return ["No last day was planned, so nothing says when the test was to end."]
+    when = f"{look.units} of {look.planned} planned switch units were driven"
+    lines = [f"The last planned day is {o.stop_date}; {when}."]
+    if o.spends_alpha:
+        lines.append(
+            "Looks before the last day may decide: they share the 5 % by an "
+            "O'Brien-Fleming-type spending function (Lan and DeMets 1983)."
+        )
+    return lines
+
+
+def _looks(looks: tuple[Look, ...]) -> pd.DataFrame:
+    return pd.DataFrame(
+        {
+            "look": range(1, len(looks) + 1),
+            "when": [k.at[:16].replace("T", " ") for k in looks],
+            "switch units": [f"{k.units} of {k.planned}" if k.planned else k.units for k in looks],
+            "kind": ["interim" if k.interim else "final" for k in looks],
+            "decides by, %": [f"{100 * k.level:.4g}" for k in looks],
+            "finding": [
+                *(k.finding or "none" for k in looks[:-1]),
+                "this report",
+            ],
+            "data": [k.data_sha256[:12] for k in looks],
+            "choices": [k.choices_sha256[:12] for k in looks],
+        }
+    )
