@@ -350,7 +350,8 @@ def _estimators(
             {
                 "name": name,
                 "available": bool(np.isfinite(list(by_arm.values())).all()),
-                "expected_error_pct": float(fuel.ESTIMATORS[name].expected_error_pct),
+                "expected_error_pct": fuel.ESTIMATORS[name].expected_error_pct,
+                "unshared_error_pct": fuel.ESTIMATORS[name].unshared_error_pct,
                 "baseline_l_per_100km": by_arm["baseline"],
                 "fitted_l_per_100km": by_arm["fitted"],
                 "change_pct": 100 * (by_arm["fitted"] / by_arm["baseline"] - 1),

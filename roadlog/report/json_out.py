@@ -54,7 +54,8 @@ def to_json(analysed: Analysed) -> dict[str, Any]:
         "smallest_detectable_pct": effect.smallest_detectable_pct,
         "fuel_estimator": a.fuel_estimator,
         "fuel_ambiguity_pct": a.ambiguity_pct,
-        "closure": dict(a.closure) if a.closure is not None else None,
+        "closure": _closure(a),
+        "evidence": _evidence(a),
         "crosschecks": _rows(effect.forest, "crosscheck"),
         "sensitivity": _rows(effect.forest, "sensitivity"),
         "runs": _runs(a.runs),
@@ -69,6 +70,29 @@ def to_json(analysed: Analysed) -> dict[str, Any]:
 def all_warnings(analysed: Analysed) -> list[Warned]:
     """Warnings of every stage, each once, in order."""
     return list(dict.fromkeys((*analysed.warnings, *analysed.effect.warnings)))
+
+
+def _closure(a: Analysed) -> dict[str, Any] | None:
+    if a.closed is None:
+        return None if a.closure is None else dict(a.closure)
+    c = a.closed
+    return {
+        "verdict": c.verdict,
+        **c.values,
+        "method": c.gap.method,
+        "said": list(c.said),
+        "tank_rows": c.tanks.drop(columns="share_sd").to_dict("records"),
+        "can_rows": c.cans.to_dict("records"),
+    }
+
+
+def _evidence(a: Analysed) -> list[dict[str, Any]]:
+    if a.evidence is None:
+        return []
+    return [
+        {str(k): v for k, v in row.items()}
+        for row in a.evidence.table.drop(columns="tells").to_dict("records")
+    ]
 
 
 def _bounds(interval: Interval) -> dict[str, float | None]:

@@ -24,6 +24,18 @@ HEADINGS = {
     "correlation": "correlation with the arm",
     "expected_error_pct": "expected error, %",
     "expected_error": "expected error",
+    "unshared_error_pct": "of it between switch units, %",
+    "logged_pct": "logged, % of distance",
+    "litres": "filled, L at 15 °C",
+    "odometer_km": "odometer, km",
+    "computed_baseline_l": "computed in baseline, L",
+    "computed_fitted_l": "computed in fitted, L",
+    "weighed_kg": "weighed, kg",
+    "computed_kg": "computed, kg",
+    "reason": "why not used",
+    "tells": "what it can tell",
+    "clue": "what",
+    "flagged": "more than chance",
     "baseline_l_per_100km": "baseline, L/100 km",
     "fitted_l_per_100km": "fitted, L/100 km",
     "length_m": "length, m",
@@ -43,7 +55,7 @@ TERMS = {
     "supply_voltage_v": "supply voltage",
 }
 _NUMBER = re.compile(r"\d+(?:\.\d+)?")
-_SIGNED = frozenset({"change_pct", "correlation"})
+_SIGNED = frozenset({"change_pct", "correlation", "difference"})
 
 
 @dataclass(frozen=True)

@@ -264,8 +264,21 @@ def _other_views(a: Analysed) -> str:
 
 
 def _fuel_figure(a: Analysed) -> str:
-    checked = "checked" if a.closure is not None else "not checked"
-    return f"from the car's signals ({a.fuel_estimator}), {checked} against fuel weighed or filled."
+    if a.fuel_estimator == "ledger":
+        return "fuel weighed or filled and distance alone, compared by switch unit."
+    figure = f"from the car's signals ({a.fuel_estimator}), "
+    if a.closed is None:
+        checked = "checked" if a.closure is not None else "not checked"
+        return f"{figure}{checked} against fuel weighed or filled."
+    return (
+        figure
+        + {
+            "agrees": "in agreement with fuel weighed or filled, arm by arm.",
+            "gap": "in conflict with fuel weighed or filled.",
+            "uninformative": "fuel weighed or filled is too little to check it.",
+            "none": "no fill or can could be held against it.",
+        }[a.closed.verdict]
+    )
 
 
 def _label(a: Analysed, arm: str) -> str:
