@@ -135,7 +135,7 @@ class Evidence:
 class Look:
     """One analysis of the study's data, as `computed/looks.jsonl` keeps it."""
 
-    at: str  # ISO 8601 with zone
+    time: str  # ISO 8601 with zone
     units: int  # switch units with usable runs
     planned: int  # switch units scheduled, 0 without a schedule
     interim: bool

@@ -49,7 +49,7 @@ def oversee(study: Study, folder: Path, runs: pd.DataFrame, now: dt.datetime) ->
     shown = entries[0] if late else bound
     used = set(runs.loc[runs["used"].astype(bool), "switch_unit"].astype(str))
     look = Look(
-        at=now.isoformat(timespec="seconds"),
+        time=now.isoformat(timespec="seconds"),
         units=len(used),
         planned=len(study.schedule.unit) if study.schedule else 0,
         interim=is_interim(study.schedule, runs, now),
@@ -215,7 +215,7 @@ def log_look(folder: Path, oversight: Oversight, finding: Finding) -> bool:
     """
     look = replace(oversight.look, finding=finding.word)
     last = oversight.earlier[-1] if oversight.earlier else None
-    if last is not None and replace(last, at=look.at) == look:
+    if last is not None and replace(last, time=look.time) == look:
         return False
     path = folder / LOOKS
     path.parent.mkdir(parents=True, exist_ok=True)

@@ -3,7 +3,7 @@
 An `Oversight` goes in; sentences and the table of looks come out.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import pandas as pd
 
@@ -25,8 +25,16 @@ def plan_kept(oversight: Oversight) -> PlanKept:
     return PlanKept(
         lines=[_registration(oversight), *_stopping(oversight)],
         changes=list(oversight.changes),
-        looks=tabulate.table(_looks((*oversight.earlier, oversight.look))),
+        looks=tabulate.table(_looks(_each_once(oversight))),
     )
+
+
+def _each_once(o: Oversight) -> list[Look]:
+    """All looks, this one last; a repeat of the last look by the same choices is the same look."""
+    earlier = list(o.earlier)
+    if earlier and replace(earlier[-1], time=o.look.time, finding=None) == o.look:
+        earlier.pop()
+    return [*earlier, o.look]
 
 
 def _registration(o: Oversight) -> str:
@@ -59,18 +67,15 @@ def _stopping(o: Oversight) -> list[str]:
     return lines
 
 
-def _looks(looks: tuple[Look, ...]) -> pd.DataFrame:
+def _looks(looks: list[Look]) -> pd.DataFrame:
     return pd.DataFrame(
         {
             "look": range(1, len(looks) + 1),
-            "when": [k.at[:16].replace("T", " ") for k in looks],
+            "when": [k.time[:16].replace("T", " ") for k in looks],
             "switch units": [f"{k.units} of {k.planned}" if k.planned else k.units for k in looks],
             "kind": ["interim" if k.interim else "final" for k in looks],
             "decides by, %": [f"{100 * k.level:.4g}" for k in looks],
-            "finding": [
-                *(k.finding or "none" for k in looks[:-1]),
-                "this report",
-            ],
+            "finding": [*(k.finding or "none" for k in looks[:-1]), "this report"],
             "data": [k.data_sha256[:12] for k in looks],
             "choices": [k.choices_sha256[:12] for k in looks],
         }
