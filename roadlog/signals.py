@@ -208,6 +208,16 @@ _ALL = (
         "catalyst temp b1s1",
     ),
     _signal(
+        "mil_on", "ratio", 0, 1, "status", "01",
+        "malfunction indicator lamp", "mil", "mil status", "mil on", "check engine",
+        "check engine light", "check engine lamp", "engine warning lamp",
+    ),
+    _signal(
+        "dtc_count", "ratio", 0, 127, "status", "01",
+        "number of dtcs", "dtc count", "number of stored dtcs", "stored dtcs",
+        "number of trouble codes", "trouble codes",
+    ),
+    _signal(
         "lat_deg", "°", -90, 90, "position", None,
         "latitude", "lat", "gps latitude", "gps lat", "position latitude",
     ),

@@ -24,6 +24,7 @@ from roadlog.signals import (
 )
 from roadlog.units import UNITS, convert
 
+_SWITCH_WORDS = {"on": 1.0, "yes": 1.0, "true": 1.0, "off": 0.0, "no": 0.0, "false": 0.0}
 _STATUS_BYTES = (0, 1, 2, 4, 8, 16)
 _NUMBER = r"^(?P<number>[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)\s*(?P<rest>[^\d\s.,:].*)?$"
 _COMMA_DECIMAL = r"^([+-]?\d*),(\d+(?:[eE][+-]?\d+)?)(\D.*)?$"
@@ -146,6 +147,16 @@ def statuses(column: pa.ChunkedArray) -> tuple[Floats, Bools]:
     meaning = {t: _status_of(t) for t in text.dropna().unique()}
     values = np.asarray(text.map(meaning), np.float64)
     return values, np.isnan(values) & text.notna().to_numpy()
+
+
+def switches(column: pa.ChunkedArray, decimal: str) -> tuple[Floats, Bools]:
+    """1 and 0 of a lamp that is written as numbers or as on/off, yes/no, true/false."""
+    values, bad = numbers(column, decimal)
+    if not bad.any():
+        return values, bad
+    words = pd.Series(pc.utf8_lower(texts(column)).to_numpy(zero_copy_only=False))
+    told = np.asarray(words.map(_SWITCH_WORDS), np.float64)
+    return np.where(bad, told, values), bad & np.isnan(told)
 
 
 def _own_units(values: Floats, behind: pa.Array, unit: str) -> Floats:

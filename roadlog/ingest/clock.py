@@ -22,11 +22,16 @@ from roadlog.ingest.columns import Meaning
 from roadlog.ingest.datetext import DayMonthUnclear, Times, parse_times, zone_of
 from roadlog.ingest.log import Floats, counted, shown
 from roadlog.ingest.order import Place, in_order
+from roadlog.ingest.sixdigits import is_six_digits, six_digit_clock, six_digit_dates
 from roadlog.study import TimeRule
 from roadlog.units import convert
 
 _SECONDS_PER_DAY = 86400.0
 _LONGEST_STEP_S = 20.0
+_SHORTEST_STEP_S = 0.02  # few diagnostic sockets answer 50 times a second
+_LONGEST_DAY_STEP = 60 / _SECONDS_PER_DAY
+_LEAST_MINUTE_ROWS = 30
+MIDNIGHT = "the log gives a date but no time of day"
 _FILE_DATE = re.compile(
     r"(?<!\d)(20\d{2})([-_.]?)(0[1-9]|1[0-2])\2(0[1-9]|[12]\d|3[01])"
     r"(?:[ T_-]+([01]\d|2[0-3])[-_.h:]?([0-5]\d)(?:[-_.m:]?([0-5]\d))?)?(?!\d)"
@@ -44,12 +49,20 @@ class TimeColumn:
 
 @dataclass(frozen=True)
 class Clock:
-    """Seconds of every kept row, the wall clock of the first, and which rows are kept."""
+    """Seconds of every kept row, the wall clock of the first, and which rows are kept.
+
+    `assumed` is the header of a time column that was taken as seconds for want of a unit.
+    """
 
     t_s: Floats
     start: pd.Timestamp | None
     rows: NDArray[np.int64] | None
     notes: tuple[str, ...]
+    assumed: str = ""
+
+
+class UnitUnclear(Exception):
+    """Elapsed numbers without a unit that can't be seconds; holds their step."""
 
 
 def read_clock(
@@ -84,7 +97,9 @@ def read_clock(
         start = start + pd.Timedelta(round(float(seconds[0]) * 1e9), unit="ns")
     else:
         start = _start_from_name(times, float(seconds[0]), place, notes)
-    return Clock(seconds - seconds[0], in_zone(start, rule, place.path, notes), rows, tuple(notes))
+    start = in_zone(start, rule, place.path, notes)
+    assumed = times.assumed if times.kind == "elapsed" else ""
+    return Clock(seconds - seconds[0], start, rows, tuple(notes), assumed)
 
 
 def in_zone(
@@ -110,6 +125,20 @@ def in_zone(
 def _read(
     column: TimeColumn, rule: TimeRule, place: Place, decimal: str, dated: bool
 ) -> Times | None:
+    header = column.meaning.header
+    try:
+        return _read_cells(column, rule, place, decimal, dated)
+    except UnitUnclear as e:
+        raise InputError(
+            f"{place.path}: line {place.line(0)}, column '{header}': steps of {e.args[0]:.3g} "
+            "can't be seconds: name the unit in study.toml under [columns], as "
+            f'"{header}" = {{signal = "time", unit = "min"}}'
+        ) from None
+
+
+def _read_cells(
+    column: TimeColumn, rule: TimeRule, place: Place, decimal: str, dated: bool
+) -> Times | None:
     kind = column.cells.type
     header = column.meaning.header
     if pa.types.is_timestamp(kind):
@@ -118,12 +147,25 @@ def _read(
         return _from_numbers(cells.floats(column.cells), column.meaning, dated)
     text = cells.texts(column.cells)
     day_first = rule.day_first if rule.day_first is not None else _order_in_header(header)
-    if day_first is None and (m := _FILE_DATE.search(place.path.stem)):
-        day_first = _order_from(text, int(m[3]), int(m[4]))
+    named = _FILE_DATE.search(place.path.stem)
+    if day_first is None and named:
+        day_first = _order_from(text, int(named[3]), int(named[4]))
     try:
+        if column.meaning.role == "date" and is_six_digits(text):
+            return six_digit_dates(text, day_first, named and f"{named[1]}-{named[3]}-{named[4]}")
+        if column.meaning.role == "time" and is_six_digits(text):
+            times = six_digit_clock(text, sure=dated)
+            if times is not None:
+                return times
         times = parse_times(text, day_first)
     except DayMonthUnclear:
         date = shown(next((x for x in column.samples if x), ""))
+        if is_six_digits(text):
+            raise InputError(
+                f"{place.path}: line {place.line(0)}, column '{header}': '{date}' can be ddmmyy, "
+                "yymmdd or mmddyy: set day_first = true (ddmmyy) or false (mmddyy) under [time] in "
+                "study.toml, or put the date into the file's name"
+            ) from None
         raise InputError(
             f"{place.path}: line {place.line(0)}, column '{header}': '{date}' can be day/month or "
             "month/day: set day_first = true or false under [time] in study.toml"
@@ -198,14 +240,18 @@ def _from_numbers(values: Floats, meaning: Meaning, dated: bool) -> Times | None
         kind = "date" if (known == np.trunc(known)).all() else "wall"
         rounded = np.round((values - first) * _SECONDS_PER_DAY, 3)
         return Times(kind, rounded, origin)  # type: ignore[arg-type]
-    if 0 < step < 0.02 and 0 <= size < 1 and known.max() < 1.0001 and not meaning.elapsed:
+    fraction = 0 < step < _LONGEST_DAY_STEP and known.min() > 0 and known.max() < 1.0001
+    if fraction and not meaning.elapsed:
         return Times("day time", np.round(values * _SECONDS_PER_DAY, 3))
+    mean_step = float(np.ptp(stamps)) / max(1, len(stamps) - 1)
+    if 0 < mean_step < _SHORTEST_STEP_S:
+        raise UnitUnclear(mean_step)
     long = step >= _LONGEST_STEP_S or np.ptp(known) > _SECONDS_PER_DAY
     if long and step >= 1 and (known == np.trunc(known)).all():
         note = f"'{meaning.header}' has no unit and steps of {step:g}: taken as milliseconds"
         return Times("elapsed", values / 1000, note=note)
     note = "" if meaning.elapsed else f"'{meaning.header}' has no unit: taken as seconds"
-    return Times("elapsed", values, note=note)
+    return Times("elapsed", values, note=note, assumed=meaning.header)
 
 
 def _is_packed(known: Floats) -> bool:
@@ -233,6 +279,7 @@ def _combine(found: Sequence[tuple[TimeColumn, Times]], place: Place, notes: lis
         clock = None
     if clock is not None:
         clock = replace(clock, seconds=_over_midnight(clock.seconds))
+    _note_gps_clock(found, wall, notes)
     base = wall or clock
     if elapsed is None:
         if base is None:
@@ -242,10 +289,14 @@ def _combine(found: Sequence[tuple[TimeColumn, Times]], place: Place, notes: lis
             )
         return base
     if base is None:
-        if date is not None:
-            notes.append("the log gives a date but no time of day: its start is set to midnight")
+        if date is not None and date.origin is not None:
             first = elapsed.seconds[~np.isnan(elapsed.seconds)][0]
-            return replace(date, seconds=elapsed.seconds - first)
+            clock_s = _clock_in_name(date.origin, place)
+            if clock_s is None:
+                notes.append(f"{MIDNIGHT}: its start is set to midnight")
+            else:
+                notes.append("the time of day is taken from the file's name")
+            return replace(date, seconds=elapsed.seconds - first + (clock_s or 0.0))
         return elapsed
     both = ~np.isnan(base.seconds) & ~np.isnan(elapsed.seconds)
     apart = base.seconds - elapsed.seconds
@@ -258,12 +309,39 @@ def _combine(found: Sequence[tuple[TimeColumn, Times]], place: Place, notes: lis
     return replace(base, seconds=elapsed.seconds + shift)
 
 
+def _note_gps_clock(
+    found: Sequence[tuple[TimeColumn, Times]], used: Times | None, notes: list[str]
+) -> None:
+    """A receiver's clock is mostly UTC; say so where it has no zone and gives the time."""
+    for column, times in found:
+        gps = "gps" in column.meaning.header.lower()
+        if not gps or times is not used or times.origin is None or times.origin.tz is not None:
+            continue
+        notes.append(
+            f"'{column.meaning.header}' has no zone and is taken as local time, though receivers "
+            "mostly write UTC: days and weather may be some hours off"
+        )
+
+
+def _clock_in_name(day: pd.Timestamp, place: Place) -> float | None:
+    """Time of day [s] in the file's name, if the name holds the same day."""
+    m = _FILE_DATE.search(place.path.stem)
+    if not m or m[5] is None or f"{m[1]}-{m[3]}-{m[4]}" != f"{day:%Y-%m-%d}":
+        return None
+    return 3600.0 * int(m[5]) + 60.0 * int(m[6]) + int(m[7] or 0)
+
+
 def _is_packed_clock(known: Floats) -> bool:
-    """Whether numbers beside a date are times of day written as `hhmmss`."""
+    """Whether numbers beside a date are times of day written as `hhmmss`.
+
+    In the hour after midnight they are below 10000, as elapsed seconds are; but those take the
+    values 60 to 99 of each hundred, which no minute has.
+    """
     known = np.trunc(known)
     fields = (known // 10000, known // 100 % 100, known % 100)
     inside = all((f < top).all() for f, top in zip(fields, (24, 60, 60), strict=True))
-    return bool(inside and (known >= 0).all() and known.max() >= 10000)
+    after_midnight = known.max() >= 160 and len(np.unique(known)) >= _LEAST_MINUTE_ROWS
+    return bool(inside and (known >= 0).all() and (known.max() >= 10000 or after_midnight))
 
 
 def _midnights_only(wall: Times) -> bool:

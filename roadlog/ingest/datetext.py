@@ -60,13 +60,17 @@ class DayMonthUnclear(Exception):
 
 @dataclass(frozen=True)
 class Times:
-    """A time column read: seconds since `origin` (wall, date), midnight (day time) or its zero."""
+    """A time column read: seconds since `origin` (wall, date), midnight (day time) or its zero.
+
+    `assumed` is the column's header where seconds were taken for want of a unit.
+    """
 
     kind: Kind
     seconds: Floats
     origin: pd.Timestamp | None = None
     note: str = ""
     minutes_only: bool = False
+    assumed: str = ""
 
 
 def is_time_text(samples: Sequence[str]) -> bool:
@@ -179,13 +183,13 @@ def _days(
         name = pc.utf8_lower(pc.struct_field(parts, "mon"))
         month = pc.index_in(name, value_set=pa.array(_MONTHS))
         mo = np.asarray(month.cast(pa.float64()).to_numpy(zero_copy_only=False), np.float64) + 1
-        return _civil_days(y, mo, _number(parts, "d")), ""
+        return civil_days(y, mo, _number(parts, "d")), ""
     if "mo" in names:
-        return _civil_days(y, _number(parts, "mo"), _number(parts, "d")), ""
+        return civil_days(y, _number(parts, "mo"), _number(parts, "d")), ""
     a, b = _number(parts, "a"), _number(parts, "b")
     separator = next((x for x in pc.struct_field(parts, "sep").to_pylist() if x), "")
     first, note = _day_is_first(y, a, b, clock, day_first, separator)
-    return (_civil_days(y, b, a) if first else _civil_days(y, a, b)), note
+    return (civil_days(y, b, a) if first else civil_days(y, a, b)), note
 
 
 def _day_is_first(
@@ -199,14 +203,14 @@ def _day_is_first(
     if bool(np.all((a == b) | np.isnan(a))):
         return True, ""
     runs = {
-        day_first: _share_backwards(_civil_days(y, *((b, a) if day_first else (a, b))), clock)
+        day_first: _share_backwards(civil_days(y, *((b, a) if day_first else (a, b))), clock)
         for day_first in (True, False)
     }
     if runs[True] == 0 and runs[False] > 0:
         return True, "dates read as day before month: only so do they run forward"
     if runs[False] == 0 and runs[True] > 0:
         return False, "dates read as month before day: only so do they run forward"
-    steps = {d: _longest_step(_civil_days(y, *((b, a) if d else (a, b)))) for d in (True, False)}
+    steps = {d: _longest_step(civil_days(y, *((b, a) if d else (a, b)))) for d in (True, False)}
     if min(steps.values()) <= 1 < max(steps.values()):
         best = steps[True] < steps[False]
         order = "day before month" if best else "month before day"
@@ -227,8 +231,8 @@ def _longest_step(days: Floats) -> float:
     return float(np.abs(np.diff(found)).max()) if len(found) > 1 else 0.0
 
 
-def _civil_days(y: Floats, mo: Floats, d: Floats) -> Floats:
-    """Days since 1970-01-01, NaN where there is no such date."""
+def civil_days(y: Floats, mo: Floats, d: Floats) -> Floats:
+    """Days since 1970-01-01 of year, month and day, NaN where there is no such date."""
     ok = (mo >= 1) & (mo <= 12) & (d >= 1) & (d <= 31) & (y >= 1900) & (y <= 2200)
     months: NDArray[np.int64] = np.where(ok, (y - 1970) * 12 + mo - 1, 0).astype(np.int64)
     start = months.astype("datetime64[M]").astype("datetime64[D]")

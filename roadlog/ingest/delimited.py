@@ -26,12 +26,14 @@ from roadlog.ingest.dialect import (
     as_utf8,
     is_number,
     sniff,
+    spaces_to_tabs,
+    stray_nuls,
 )
 from roadlog.ingest.log import ColumnMatch, Floats, Log, counted, shown
 from roadlog.ingest.long import widen
 from roadlog.ingest.order import Place
 from roadlog.ingest.rows import read_rows
-from roadlog.ingest.speedcheck import check_speed_units
+from roadlog.ingest.speedcheck import check_not_swapped, check_speed_units, check_time_unit
 from roadlog.study import ColumnRule, TimeRule
 
 _ISO = re.compile(
@@ -57,10 +59,12 @@ def read_delimited(
     rules = dict(columns)
     if time.column is not None:
         rules[time.column] = ColumnRule(signal="time")
-    dialect = sniff(data, path, partial(is_known, rules=rules))
+    data, dialect = _cut(data, path, rules)
     meanings = match_columns(dialect.headers, dialect.units, rules, path)
     times = _time_columns(meanings, dialect, time, path)
     notes = _unused_rules(columns, dialect.headers, meanings)
+    if nuls := stray_nuls(raw):
+        notes.append(f"{counted(nuls, 'NUL byte')} removed: the logger lost power or its card")
     used = _used_columns(meanings, times, dialect, path)
     hemispheres = _hemisphere_columns(dialect.headers)
     types = {i: _type_of(meanings[i], _column(dialect, i)) for i in [*used, *hemispheres.values()]}
@@ -86,7 +90,10 @@ def read_delimited(
         matches = (*matches, *named)
     _note_assumed([m for _, m in signals], notes)
     cleaned = clean(frame, path, notes)
+    if clock.assumed:
+        check_time_unit(t_s, cleaned, clock.assumed, path)
     check_speed_units(t_s, cleaned, [m for _, m in signals], path)
+    check_not_swapped(t_s, cleaned, path)
     return Log(
         path=path,
         frame=pd.DataFrame({"t_s": t_s, **cleaned}, copy=False),
@@ -94,6 +101,15 @@ def read_delimited(
         columns=matches,
         notes=tuple(notes),
     )
+
+
+def _cut(data: bytes, path: Path, rules: Mapping[str, ColumnRule]) -> tuple[bytes, Dialect]:
+    """The text and its dialect; a text that only spaces delimit is delimited by tabs first."""
+    known = partial(is_known, rules=rules)
+    tabbed = spaces_to_tabs(data, known)
+    if tabbed is not None:
+        data = tabbed
+    return data, sniff(data, path, known)
 
 
 def _unused_rules(
@@ -177,6 +193,9 @@ def _claim(
     if meaning.signal == "fuel_status":
         values, bad = cells.statuses(column)
         what = "without a plain fuel-system status"
+    elif meaning.signal == "mil_on":
+        values, bad = cells.switches(column, dialect.decimal)
+        what = "that is neither on nor off"
     elif meaning.signal in ("lat_deg", "lon_deg"):
         values, bad = cells.angles(column, dialect.decimal)
         what = "without an angle"

@@ -91,6 +91,14 @@ def as_utf8(raw: bytes, path: Path) -> bytes:
     return _transcoded(raw, kind)
 
 
+def stray_nuls(raw: bytes) -> int:
+    """Number of NUL bytes in a text of one byte a unit, where a logger lost what it wrote."""
+    if raw.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE, codecs.BOM_UTF32_BE)):
+        return 0
+    n = raw.count(b"\0")
+    return 0 if n and _bare_utf16(raw[:_HEAD_BYTES]) else n
+
+
 def _bare_utf16(head: bytes) -> str | None:
     """UTF-16 without a byte-order mark shows as a NUL in nearly every second byte."""
     pairs = len(head) // 2
@@ -160,6 +168,22 @@ def sniff(data: bytes, path: Path, is_known: Callable[[str], bool]) -> Dialect:
         samples=tuple(samples),
         preamble=tuple(x.strip() for x in lines[: records[at].first_line - 1]),
     )
+
+
+def spaces_to_tabs(data: bytes, is_known: Callable[[str], bool]) -> bytes | None:
+    """The text with runs of spaces as tabs, if spaces alone delimit it; None if they don't.
+
+    They do if no other delimiter is in the first lines, the first line's words are as many as the
+    cells of every line after it, and more than one of them is a known header.
+    """
+    lines = [x.split() for x in _head_lines(data)[:_HEAD_LINES] if x.strip()]
+    head = data[: sum(map(len, _head_lines(data)[:_HEAD_LINES]))]
+    if len(lines) < 3 or any(d.encode() in head for d in DELIMITERS) or b'"' in data:
+        return None
+    widths = {len(x) for x in lines[:-1]}
+    if len(widths) > 1 or widths == {1} or sum(map(is_known, lines[0])) < 2:
+        return None
+    return re.sub(rb"(?m)^ +| +$", b"", re.sub(rb"(?<=\S) +(?=\S)", b"\t", data))
 
 
 def is_number(cell: str) -> bool:

@@ -90,6 +90,8 @@ def _values(
 ) -> Floats:
     if meaning.signal == "fuel_status":
         values, bad = cells.statuses(part)
+    elif meaning.signal == "mil_on":
+        values, bad = cells.switches(part, decimal)
     elif meaning.signal in ("lat_deg", "lon_deg"):
         values, bad = cells.angles(part, decimal)
     else:

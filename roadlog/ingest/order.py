@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
+import pandas as pd
 from numpy.typing import NDArray
 
 from roadlog.errors import InputError
@@ -54,6 +55,7 @@ def in_order(
         dropped = np.arange(first, len(seconds))
         seconds = seconds[first:]
         rows = dropped if rows is None else rows[dropped]
+    seconds = _spring_hour(seconds, times, notes)
     if not (np.diff(seconds) < 0).any():
         return dropped, seconds
     seconds = _autumn_hour(seconds, times, notes)
@@ -76,6 +78,29 @@ def _autumn_hour(seconds: Floats, times: Times, notes: list[str]) -> Floats:
     notes.append("the clock steps back one hour (end of summer time): later rows moved on an hour")
     out = seconds.copy()
     out[back[0] + 1 :] += 3600.0
+    return out
+
+
+def _spring_hour(seconds: Floats, times: Times, notes: list[str]) -> Floats:
+    """Take out the hour that a naive wall clock skips at the beginning of summer time.
+
+    The step must leave from the last ten seconds before a full hour of the night, and be an hour
+    and at most ten seconds more, in a log that otherwise has no gap near it.
+    """
+    naive = times.kind == "wall" and times.origin is not None and times.origin.tz is None
+    steps = np.diff(seconds)
+    ahead = np.flatnonzero((steps > 3600) & (steps <= 3610))
+    if not naive or times.origin is None or len(ahead) != 1 or len(steps) < 3:
+        return seconds
+    at = int(ahead[0])
+    before = times.origin + pd.Timedelta(float(seconds[at]), unit="s")
+    into_hour = before.minute * 60 + before.second + before.microsecond / 1e6
+    night = before.hour <= 3 and before.dayofweek == 6
+    if not night or into_hour < 3590 or np.median(steps) > 10:
+        return seconds
+    notes.append("the clock skips an hour (start of summer time): later rows moved back by it")
+    out = seconds.copy()
+    out[at + 1 :] -= 3600.0
     return out
 
 

@@ -9,7 +9,7 @@ noted. Part of the ingest stage.
 import csv
 import io
 import re
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from functools import partial
 from pathlib import Path
 
@@ -20,6 +20,7 @@ import pyarrow.csv as pa_csv
 from numpy.typing import NDArray
 
 from roadlog.errors import InputError
+from roadlog.ingest.columns import match_header, unit_of
 from roadlog.ingest.dialect import BLANKS, Dialect, read_records
 from roadlog.ingest.log import counted, shown
 from roadlog.ingest.order import Place
@@ -28,6 +29,7 @@ _NULLS = sorted({v for b in BLANKS for v in (b, b.upper(), b.title())} | {"NaN",
 _BLOCK = 1 << 22
 _MAX_TORN = 0.05
 _MAX_RETRIES = 3
+_HEADER_LIKE = r"^[^\d\s][^\d]*[\[(][^\d]*[\])]\s*$"  # words with a unit in brackets
 _FAILED_COLUMN = re.compile(r"In CSV column #(\d+)")
 
 
@@ -61,7 +63,9 @@ def read_rows(
             notes.append(
                 f"{counted(len(torn) - cut, 'line')} with the wrong number of cells dropped"
             )
-    table, rows = _without_headers(table, dialect, notes)
+    rows = _header_rows(table, dialect, partial(_line_of, data, dialect, None), path, notes)
+    if rows is not None:
+        table = table.take(pa.array(rows))
     if not len(table):
         raise InputError(f"{path}: line {dialect.first_line}: no complete row: the log is empty")
     return table, Place(path, partial(_line_of, data, dialect, rows), dialect.preamble)
@@ -148,31 +152,82 @@ def _padded(text: str, dialect: Dialect, path: Path) -> bytes:
     return out.getvalue().encode()
 
 
-def _without_headers(
-    table: pa.Table, dialect: Dialect, notes: list[str]
-) -> tuple[pa.Table, np.ndarray | None]:
-    """Drop header rows (and units rows under them) that the logger repeated among the data."""
+def _header_rows(
+    table: pa.Table,
+    dialect: Dialect,
+    line_of: Callable[[int], int],
+    path: Path,
+    notes: list[str],
+) -> NDArray[np.int64] | None:
+    """The rows to keep if the logger repeated its header (and units row) among them, else None.
+
+    Raises
+    ------
+    InputError
+        If a header or units row in mid-file says something else than the first did.
+    """
     texts = [n for n in table.column_names if pa.types.is_string(table[n].type)]
     if not texts:
-        return table, None
-    repeat = np.zeros(len(table), bool)
+        return None
+    wordy = np.zeros(len(table), bool)
     for name in texts:
         header = dialect.headers[int(name[1:])]
-        if header:
-            same = pc.equal(pc.utf8_trim_whitespace(table[name]), header)
-            repeat |= np.asarray(same.fill_null(False).to_numpy(), bool)
-    if not repeat.any():
-        return table, None
+        cells = pc.utf8_trim_whitespace(table[name])
+        named = pc.or_(pc.equal(cells, header), pc.match_substring_regex(cells, _HEADER_LIKE))
+        wordy |= np.asarray(named.fill_null(False).to_numpy(), bool)
+    repeats: list[int] = []
+    for row in map(int, np.flatnonzero(wordy)):
+        here = {int(n[1:]): str(table[n][row].as_py() or "").strip() for n in texts}
+        if _is_header(here, dialect, lambda row=row: line_of(row), path):  # type: ignore[misc]
+            repeats.append(row)
+        elif repeats and row == repeats[-1] + 1 and _is_units(here):
+            _refuse_other_units(here, dialect, line_of(row), path)
+            repeats.append(row)
     if any(dialect.units):
-        after = np.flatnonzero(repeat) + 1
-        after = after[after < len(table)]
-        for row in after:
-            here = [str(table[n][int(row)].as_py() or "").strip() for n in texts]
-            if not any(any(ch.isdigit() for ch in c) for c in here):
-                repeat[row] = True
-    n = int(repeat.sum())
-    notes.append(f"{counted(n, 'repeated header row')} dropped")
-    return table.filter(pa.array(~repeat)), np.flatnonzero(~repeat)
+        for row in [r + 1 for r in repeats if r + 1 < len(table) and r + 1 not in repeats]:
+            here = {int(n[1:]): str(table[n][row].as_py() or "").strip() for n in texts}
+            if not any(any(ch.isdigit() for ch in c) for c in here.values()):
+                _refuse_other_units(here, dialect, line_of(row), path)
+                repeats.append(row)
+    if not repeats:
+        return None
+    notes.append(f"{counted(len(repeats), 'repeated header row')} dropped")
+    keep = np.ones(len(table), bool)
+    keep[repeats] = False
+    return np.flatnonzero(keep)
+
+
+def _is_header(
+    here: Mapping[int, str], dialect: Dialect, line: Callable[[], int], path: Path
+) -> bool:
+    """Whether the cells of a row are headers again; other headers than the first are refused."""
+    filled = {i: c for i, c in here.items() if c}
+    same = [i for i, c in filled.items() if c == dialect.headers[i]]
+    meant = {i: match_header(c) for i, c in filled.items() if not any(ch.isdigit() for ch in c)}
+    other = [i for i, m in meant.items() if i not in same and m.role in ("signal", "time", "date")]
+    if len(same) + len(other) <= len(filled) / 2:
+        return False
+    if other:
+        raise InputError(
+            f"{path}: line {line()}: a second header begins here, with '{shown(filled[other[0]])}' "
+            f"where the first has '{shown(dialect.headers[other[0]])}': split the file there"
+        )
+    return True
+
+
+def _is_units(here: Mapping[int, str]) -> bool:
+    filled = [c.strip("[](){} ") for c in here.values() if c]
+    return bool(filled) and all(unit_of(c) is not None for c in filled)
+
+
+def _refuse_other_units(here: Mapping[int, str], dialect: Dialect, line: int, path: Path) -> None:
+    for i, cell in here.items():
+        unit, first = unit_of(cell.strip("[](){} ")), dialect.units[i]
+        if unit is not None and first is not None and unit != first:
+            raise InputError(
+                f"{path}: line {line}: '{shown(dialect.headers[i])}' goes on in {unit} where it "
+                f"began in {first}: split the file there"
+            )
 
 
 def _last_line(data: bytes) -> str:
