@@ -3,8 +3,32 @@
 A module imports at its top only what parsing needs; heavy libraries are imported when it runs.
 """
 
-from roadlog.commands import analyze, demo, new, plan, record
+from roadlog.commands import (
+    analyze,
+    ceiling,
+    demo,
+    engine_signals,
+    inspect,
+    new,
+    payback,
+    plan,
+    record,
+    runout,
+    standing_start,
+)
 
-COMMANDS = (new, plan, record, analyze, demo)
+COMMANDS = (
+    new,
+    plan,
+    record,
+    analyze,
+    standing_start,
+    runout,
+    ceiling,
+    inspect,
+    payback,
+    engine_signals,
+    demo,
+)
 
 __all__ = ["COMMANDS"]

@@ -1,0 +1,62 @@
+"""`roadlog engine-signals`: what OBD shows of mixture and catalyst, by arm; no tailpipe test."""
+
+import argparse
+from pathlib import Path
+
+
+def add(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
+    """Add the command to the parser."""
+    p = commands.add_parser(
+        "engine-signals",
+        help="compare trims, lambda and catalyst temperature between the arms",
+        description=(
+            "Compare what OBD shows of mixture control and catalyst between the arms. This is not "
+            "a tailpipe measurement and says nothing of what leaves the exhaust."
+        ),
+        epilog="example:\n  roadlog engine-signals sample_logs\n",
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    p.add_argument("study", type=Path, metavar="STUDY", help="folder with study.toml")
+    p.set_defaults(run=_run)
+
+
+def _run(a: argparse.Namespace) -> int:
+    from roadlog.ingest import read_log
+    from roadlog.ingest.notebook import read_notes
+    from roadlog.runs import build_runs, study_sources
+    from roadlog.study import load_study
+    from roadlog.timebase import resample
+    from roadlog.trials.emissions import arm_means, by_arm, emissions_result, run_values
+    from roadlog.trials.result import save
+    from roadlog.trials.words import grid, screen
+
+    study = load_study(a.study)
+    sources = study_sources(a.study, study)
+    logs = [read_log(p, columns=study.columns, time=study.time) for p, _ in sources.runs]
+    unit = study.schedule.switched_by if study.schedule else "stretch"
+    runs = build_runs(study, sources, logs, unit)
+    values = [run_values(resample(logs[i].frame)) for i in runs["log"]]
+    compared = by_arm(values, runs)
+    means = arm_means(values, runs["arm"].tolist())
+    notes = None if sources.notes is None else read_notes(sources.notes)
+    result = emissions_result(compared, means, notes, device=study.device.name)
+    rows = [
+        (
+            f"{r['signal']} {r['unit']}".strip(),
+            *(_cell(r[k]) for k in ("baseline", "fitted", "change", "low", "high")),
+        )
+        for r in _rows(result.details["signals"])
+    ]
+    print("\n".join(grid(("signal", "baseline", "fitted", "change", "low", "high"), rows)))
+    print("\n" + "\n".join(screen(result)))
+    print(f"Saved: {save(result, a.study)}; the next 'roadlog analyze' shows it.")
+    return 0
+
+
+def _rows(signals: object) -> list[dict[str, object]]:
+    assert isinstance(signals, list)
+    return signals
+
+
+def _cell(value: object) -> str:
+    return f"{value:.3f}" if isinstance(value, float) else "-"

@@ -1,0 +1,169 @@
+"""`roadlog standing-start`: is the car quicker off the line with the add-on fitted?"""
+
+import argparse
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from roadlog.errors import InputError
+
+if TYPE_CHECKING:
+    from roadlog.runs import Sources
+    from roadlog.study import Study
+    from roadlog.trials.standing_start import ClaimKind
+
+
+def add(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
+    """Add the command to the parser."""
+    p = commands.add_parser(
+        "standing-start",
+        help="time full-throttle starts with the add-on in and out",
+        description=(
+            "Find full-throttle starts in logs, time them from 10 km/h to a target speed and "
+            "compare the arms. For a closed course only, never a public road. Give a STUDY folder "
+            "or two piles of logs."
+        ),
+        epilog=(
+            "examples:\n"
+            "  roadlog standing-start my_study --target 100 --claim-power 10\n"
+            "  roadlog standing-start --baseline out1.csv out2.csv --fitted in1.csv in2.csv\n"
+        ),
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    p.add_argument("study", nargs="?", type=Path, metavar="STUDY", help="folder with study.toml")
+    p.add_argument("--baseline", nargs="+", type=Path, metavar="PATH", help="logs, add-on out")
+    p.add_argument("--fitted", nargs="+", type=Path, metavar="PATH", help="logs, add-on in")
+    p.add_argument("--target", type=float, metavar="KMH", help="speed to reach, km/h (100)")
+    claim = p.add_mutually_exclusive_group()
+    claim.add_argument("--claim-quicker", type=float, metavar="PCT", help="claimed: %% less time")
+    claim.add_argument("--claim-seconds", type=float, metavar="S", help="claimed: seconds less")
+    claim.add_argument("--claim-power", type=float, metavar="PCT", help="claimed: %% more power")
+    p.add_argument(
+        "--switched-by",
+        choices=("day", "run", "stretch"),
+        help="what was assigned to an arm independently (a run is one log)",
+    )
+    p.add_argument(
+        "--randomised", action="store_true", default=None, help="chance decided the order of arms"
+    )
+    p.add_argument(
+        "--alternating",
+        action="store_true",
+        help="without positions: every second start of a log was driven the other way",
+    )
+    p.add_argument("--grade", type=float, metavar="PCT", help="grade of the first direction, %%")
+    p.add_argument("--mass", type=float, metavar="KG", help="test mass of the car, kg")
+    p.add_argument("--turbo", action="store_true", help="not naturally aspirated: no power factor")
+    p.add_argument("--each", action="store_true", help="list every start")
+    p.set_defaults(run=_run)
+
+
+def _run(a: argparse.Namespace) -> int:
+    piles = a.baseline is not None or a.fitted is not None
+    if (a.study is None) == (not piles):
+        raise InputError("give either a STUDY folder or both --baseline and --fitted")
+    if piles and (a.baseline is None or a.fitted is None):
+        missing = "baseline" if a.baseline is None else "fitted"
+        raise InputError(f"--{missing} is missing: a comparison needs starts of both arms")
+    if a.target is not None and not 30 <= a.target <= 250:
+        raise InputError(f"--target {a.target:g} km/h: choose a speed from 30 to 250")
+    from roadlog.ingest import read_log
+    from roadlog.ingest.notebook import read_weather
+    from roadlog.runs import build_runs, pile_sources
+    from roadlog.study import Study, load_study, override
+    from roadlog.trials.result import save
+    from roadlog.trials.standing_start import gather, standing_start_result
+    from roadlog.trials.words import screen
+
+    if piles:
+        study, sources = Study(name="two piles of logs"), pile_sources(a.baseline, a.fitted)
+    else:
+        study = load_study(a.study)
+        sources = _sources(a.study, study)
+    changes = {"mass_kg": a.mass, "aspiration": "turbo" if a.turbo else None}
+    study = override(study, vehicle={k: v for k, v in changes.items() if v is not None}, device={})
+    plan = study.standing_start
+    logs = [read_log(p, columns=study.columns, time=study.time) for p, _ in sources.runs]
+    unit = a.switched_by or plan.switched_by
+    if unit is None:
+        unit = study.schedule.switched_by if study.schedule else "stretch"
+    runs = build_runs(study, sources, logs, unit)
+    starts = gather(
+        logs,
+        runs,
+        study.vehicle,
+        target_kmh=a.target or plan.target_kmh,
+        grade_out=(plan.grade_out_pct if a.grade is None else a.grade) / 100,
+        weather=None if sources.weather is None else read_weather(sources.weather),
+        alternating=a.alternating or plan.alternating,
+    )
+    result = standing_start_result(
+        starts,
+        claim=_claim(a, study),
+        randomised=_randomised(a, study),
+        device=study.device.name,
+        labels=(study.label("baseline"), study.label("fitted")),
+    )
+    print("\n".join(screen(result)))
+    if a.each:
+        print("\n" + "\n".join(_each(result.details["starts"])))
+    if a.study is not None:
+        print(f"Saved: {save(result, a.study)}; the next 'roadlog analyze' shows it.")
+    return 0 if result.low is not None else 1
+
+
+def _sources(folder: Path, study: "Study") -> "Sources":
+    from roadlog.runs import study_sources
+
+    plan = study.standing_start
+    if plan.baseline or plan.fitted or plan.any:
+        logs = study.logs.model_copy(
+            update={"baseline": plan.baseline, "fitted": plan.fitted, "any": plan.any}
+        )
+        study = study.model_copy(update={"logs": logs})
+    return study_sources(folder, study)
+
+
+def _claim(a: argparse.Namespace, study: "Study") -> "tuple[ClaimKind, float] | None":
+    plan = study.standing_start
+    given: list[tuple[ClaimKind, float | None]] = [
+        ("time_pct", a.claim_quicker),
+        ("time_s", a.claim_seconds),
+        ("power_pct", a.claim_power),
+    ]
+    if all(v is None for _, v in given):
+        given = [
+            ("time_pct", plan.claim_quicker_pct),
+            ("time_s", plan.claim_quicker_s),
+            ("power_pct", plan.claim_power_pct),
+        ]
+    for kind, value in given:
+        if value is not None:
+            if not value > 0 or (kind == "time_pct" and value >= 100):
+                raise InputError(f"claim {value:g}: give what is promised as a positive number")
+            return kind, value
+    return None
+
+
+def _randomised(a: argparse.Namespace, study: "Study") -> bool:
+    plan = study.standing_start.randomised
+    if a.randomised is not None or plan is not None:
+        return bool(a.randomised or plan)
+    return bool(study.schedule and study.schedule.randomised)
+
+
+def _each(rows: object) -> list[str]:
+    from roadlog.trials.words import grid
+
+    assert isinstance(rows, list)
+    headings = ("log", "arm", "way", "at s", "s", "±", "at std air", "kW")
+    return grid(
+        headings,
+        [
+            (
+                str(r["file"]), str(r["arm"]), str(r["direction"]), f"{r['at_s']:.1f}",
+                f"{r['time_s']:.2f}", f"{r['u_time_s']:.2f}", f"{r['std_time_s']:.2f}",
+                f"{r['power_kw']:.1f}",
+            )
+            for r in rows
+        ],
+    )  # fmt: skip

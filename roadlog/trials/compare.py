@@ -1,0 +1,193 @@
+"""How far a measured quantity differs between the arms, with the switch unit as what is counted.
+
+In goes one value for each switch unit (log scale for percent changes), out comes the difference
+fitted less baseline with its t interval. Shared by the trials beside the road test; implements
+for them the rule of method section 5 that replication is the switch unit.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from roadlog.errors import DesignError
+from roadlog.study import ARMS
+
+Floats = NDArray[np.float64]
+
+LEVEL = 0.95
+FEWEST_DF = 2
+POWER = 0.80
+MOST_UNITS = 100_000
+
+
+@dataclass(frozen=True)
+class Comparison:
+    """A difference between the arms.
+
+    `estimate`, `low`, `high` on the scale of the values (bounds None where the units are too few);
+    `df` degrees of freedom; `se` standard error; `unit_sd` standard deviation between switch units
+    after arm and block; `units` how many of each arm; `weights` of each unit in the estimate;
+    `floored` if the readings' own uncertainty, not the scatter, sets the width.
+    """
+
+    estimate: float
+    low: float | None
+    high: float | None
+    df: int
+    se: float
+    unit_sd: float
+    units: tuple[int, int]
+    weights: Floats
+    floored: bool
+    method: str
+
+
+def compare_arms(units: pd.DataFrame, nuisance: Sequence[float] = ()) -> Comparison:
+    """Difference of a value between the arms.
+
+    Parameters
+    ----------
+    units : DataFrame
+        One row a switch unit: `arm`, `block` ('' if none), `y`, and optionally `u_y`, the
+        standard uncertainty of `y` that the readings alone give it.
+    nuisance : sequence of float
+        Standard uncertainties of the difference that come from quantities common to all units (an
+        assumed slope, a fitted hold-up), added in quadrature.
+
+    Returns
+    -------
+    Comparison
+        Ordinary least squares on arm and block. The interval takes the scatter between units, or
+        the readings' own uncertainty where that is larger: readings on a coarse grid can agree
+        by accident.
+
+    Raises
+    ------
+    DesignError
+        If an arm has no unit.
+
+    >>> table = pd.DataFrame({"arm": ["baseline", "fitted"] * 3, "block": list("112233"),
+    ...                       "y": [1.0, 1.1, 2.0, 2.3, 1.0, 1.2]})
+    >>> c = compare_arms(table)
+    >>> round(c.estimate, 3), round(c.low, 3), round(c.high, 3), c.df
+    (0.2, -0.048, 0.448, 2)
+    """
+    fitted = (units["arm"] == "fitted").to_numpy()
+    for arm, count in zip(ARMS, (int((~fitted).sum()), int(fitted.sum())), strict=True):
+        if not count:
+            raise DesignError(f"no trial of the {arm} arm: a difference needs both arms")
+    y = units["y"].to_numpy(float)
+    design = _design(fitted, units["block"].astype(str).to_numpy())
+    inverse = np.linalg.pinv(design)
+    weights: Floats = inverse[1]
+    rank = int(np.linalg.matrix_rank(design))
+    df = len(y) - rank
+    rest = y - design @ (inverse @ y)
+    sd = float(np.sqrt(rest @ rest / df)) if df > 0 else float("nan")
+    if not _arm_is_free(design):
+        raise DesignError(
+            "each block holds one arm only, so arm and block can't be told apart: put both arms "
+            "into each block, or leave the block column out"
+        )
+    scatter = sd * float(np.linalg.norm(weights)) if df > 0 else 0.0
+    readings = _reading_se(units, weights)
+    se = float(np.hypot(max(scatter, readings), np.linalg.norm(nuisance)))
+    estimate = float(weights @ y)
+    half = _half_width(se, df) if df >= FEWEST_DF else None
+    return Comparison(
+        estimate=estimate,
+        low=None if half is None else estimate - half,
+        high=None if half is None else estimate + half,
+        df=df,
+        se=se,
+        unit_sd=sd,
+        units=(int((~fitted).sum()), int(fitted.sum())),
+        weights=weights,
+        floored=readings > scatter,
+        method=_method(units, df),
+    )
+
+
+def stretches(arms: Sequence[str]) -> list[str]:
+    """The unbroken stretch of one arm that each trial belongs to, in order of time.
+
+    >>> stretches(["baseline", "baseline", "fitted", "baseline"])
+    ['stretch 1', 'stretch 1', 'stretch 2', 'stretch 3']
+    """
+    series = pd.Series(list(arms))
+    return [f"stretch {n}" for n in (series != series.shift()).cumsum()]
+
+
+def repeats_needed(difference: float, unit_sd: float, *, in_blocks: bool = False) -> int | None:
+    """Switch units that each arm needs to see a difference 4 times out of 5 (5 %, two-sided).
+
+    Parameters
+    ----------
+    difference : float [scale of the values]
+    unit_sd : float [scale of the values]
+        Standard deviation between units of one arm.
+    in_blocks : bool
+        One unit of each arm in each block: one degree of freedom goes with every block.
+
+    Returns
+    -------
+    int or None
+        None if the difference is zero, the standard deviation unknown or zero, or no number of
+        units that a tester could drive is enough.
+    """
+    from statsmodels.stats.power import TTestIndPower, TTestPower
+
+    if not (np.isfinite(unit_sd) and unit_sd > 0) or difference == 0:
+        return None
+    size = abs(difference) / unit_sd
+
+    def power(n: int) -> float:
+        if in_blocks:
+            return float(TTestPower().power(size / np.sqrt(2), n, 0.05))
+        return float(TTestIndPower().power(size, n, 0.05))
+
+    low, high = 1, 2
+    while power(high) < POWER:
+        low, high = high, 2 * high
+        if high > MOST_UNITS:
+            return None
+    while high - low > 1:
+        middle = (low + high) // 2
+        low, high = (low, middle) if power(middle) >= POWER else (middle, high)
+    return high
+
+
+def _design(fitted: NDArray[np.bool_], block: NDArray[np.object_]) -> Floats:
+    names = list(dict.fromkeys(block.tolist()))[1:]
+    columns = [np.ones(len(fitted)), fitted.astype(float)]
+    columns += [(block == name).astype(float) for name in names]
+    return np.column_stack(columns)
+
+
+def _arm_is_free(design: Floats) -> bool:
+    """Whether the arm isn't a sum of the other columns."""
+    others = np.delete(design, 1, axis=1)
+    return bool(np.linalg.matrix_rank(design) > np.linalg.matrix_rank(others))
+
+
+def _reading_se(units: pd.DataFrame, weights: Floats) -> float:
+    if "u_y" not in units.columns:
+        return 0.0
+    return float(np.linalg.norm(weights * units["u_y"].to_numpy(float)))
+
+
+def _half_width(se: float, df: int) -> float:
+    from scipy.special import stdtrit
+
+    return float(stdtrit(df, 0.5 + LEVEL / 2)) * se
+
+
+def _method(units: pd.DataFrame, df: int) -> str:
+    blocks = len(set(units["block"])) > 1
+    plan = "within blocks" if blocks else "between the arms"
+    if df < FEWEST_DF:
+        return f"difference {plan}; too few switch units for an interval"
+    return f"t interval of the difference {plan}, {df} degrees of freedom from switch units"

@@ -1,0 +1,493 @@
+"""Run-out trials: a small engine on a fixed amount of fuel under a steady load, timed to its end.
+
+In goes `runout.csv`, a row a trial, with load readings beside it; out come the change of fuel use
+at equal load and of run time, with interval, grams per kilowatt-hour, and the repeats that would
+settle the claim. Implements the run-out of method section 7.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from roadlog.errors import DesignError, InputError
+from roadlog.fuels import Fuel, mass_g
+from roadlog.study import ARMS
+from roadlog.trials.compare import Comparison, compare_arms, repeats_needed, stretches
+from roadlog.trials.result import TrialResult
+from roadlog.trials.sheet import read_sheet
+from roadlog.trials.words import interval_words, rule
+
+Floats = NDArray[np.float64]
+
+NUMBERS = (
+    "volume_ml", "fuel_g", "run_time_s", "load_w", "fuel_temp_c", "addon_w", "start_s",
+)  # fmt: skip
+TEXTS = ("trial", "arm", "block", "load_file", "addon_fed_by", "date")
+END_SHARE, END_FOR_S = 0.9, 2.0  # load voltage below this share of its own level, for this long
+STEADY_QUANTILE = 0.5
+# How much of the fuel follows the load: d ln(fuel) / d ln(load) at the trials' load, for trials
+# too alike in load to tell. A small engine burns fuel at no load too, so it lies below 1; common
+# practice, no source.
+FUEL_FOLLOWS_LOAD, FUEL_FOLLOWS_LOAD_U = 0.6, 0.15
+LOAD_SPREAD = 0.10  # largest over smallest load - 1 from which the line is fitted instead
+VOLUME_SPREAD = 0.10
+
+CAUTIONS = (
+    "Exhaust gas kills: run the engine outdoors only, away from doors and windows, never in a "
+    "garage, shed or under a roof; stay upwind.",
+    "Fuel: an external container approved for it, with a valve, fastened below eye level and away "
+    "from the exhaust; never refuel or open a line while the engine is running or hot.",
+    "Let the engine cool before each refill, wipe spills and let them dry, no flames or sparks, "
+    "fire extinguisher at hand.",
+    "Connect loads only through the generator's own sockets; never to house wiring.",
+)
+
+
+@dataclass(frozen=True)
+class RunOut:
+    """A set of trials, ready to compare.
+
+    `table`: a row a trial with `arm`, `block`, `unit`, `fuel_g`, `time_s`, `load_w`.
+    `hold_up_g` fuel burned beyond what was filled (line and bowl) with standard uncertainty;
+    `follows_load` d ln(fuel)/d ln(load) with standard uncertainty, and whether it was fitted;
+    `change` of log fuel per time at equal load; `g_per_kwh` by arm.
+    """
+
+    table: pd.DataFrame
+    hold_up_g: tuple[float, float]
+    hold_up_how: str
+    follows_load: tuple[float, float]
+    line_fitted: bool
+    change: Comparison
+    g_per_kwh: tuple[float, float]
+    randomised: bool
+
+
+def read_trials(path: Path, fuel: Fuel) -> pd.DataFrame:
+    """Read `runout.csv` and the load readings that it names.
+
+    Parameters
+    ----------
+    path : Path
+        Columns `arm`; `fuel_g` or `volume_ml` (with `fuel_temp_c`, 15 °C if not given);
+        `load_file` (columns `time_s`, `voltage_v` and `current_a` or `power_w`) or `load_w` with
+        `run_time_s`; optionally `block`, `addon_w` with `addon_fed_by` (`engine` or `outside`),
+        `start_s` (reading at which the filled fuel was switched on).
+    fuel : Fuel
+
+    Returns
+    -------
+    DataFrame
+        `trial`, `arm`, `block`, `fuel_g`, `time_s`, `load_w`, `addon_w`, `outside`, `line`.
+
+    Raises
+    ------
+    InputError
+        With file and line if a value is missing or impossible.
+    """
+    sheet = read_sheet(path, numbers=NUMBERS, texts=TEXTS, needed=("arm",))
+    rows = [_trial(r, path, fuel) for r in sheet.to_dict("records")]
+    return pd.DataFrame(rows)
+
+
+def run_end(time_s: Floats, voltage_v: Floats) -> float:
+    """When the load voltage gave out [s].
+
+    Parameters
+    ----------
+    time_s : (n,) array [s]
+    voltage_v : (n,) array [V]
+
+    Returns
+    -------
+    float [s]
+        The first moment of the first stretch of at least 2 s below 90 % of the median running
+        voltage; by straight line between the readings around it.
+
+    Raises
+    ------
+    DesignError
+        If the voltage never gives out.
+
+    >>> t = np.arange(0, 20, 0.5)
+    >>> round(run_end(t, np.where(t < 15, 230.0, 0.0)), 2)
+    14.55
+    """
+    running = voltage_v[voltage_v > 0.5 * np.max(voltage_v)]
+    limit = END_SHARE * float(np.quantile(running, STEADY_QUANTILE))
+    low = voltage_v < limit
+    begins = np.flatnonzero(low & ~np.append(True, low[:-1]))
+    for i in begins:
+        back = np.flatnonzero(~low[i:])
+        until = time_s[i + back[0]] if len(back) else time_s[-1] + END_FOR_S
+        if until - time_s[i] >= END_FOR_S:
+            t0, t1, v0, v1 = time_s[i - 1], time_s[i], voltage_v[i - 1], voltage_v[i]
+            return float(t0 + (t1 - t0) * (v0 - limit) / (v0 - v1))
+    raise DesignError(
+        f"the load voltage never stays below {100 * END_SHARE:.0f} % for {END_FOR_S:g} s: log "
+        "until the engine has stopped"
+    )
+
+
+def evaluate(
+    trials: pd.DataFrame, *, fixed_end_state: bool = False, randomised: bool = False
+) -> RunOut:
+    """Compare the arms at equal load.
+
+    Parameters
+    ----------
+    trials : DataFrame
+        See `read_trials`.
+    fixed_end_state : bool
+        Each trial began with line and bowl as empty as it left them (run dry, then filled): the
+        fuel filled is the fuel burned, and hold-up is zero.
+    randomised : bool
+        Chance decided each trial's arm: the trial is the switch unit; without it, each unbroken
+        stretch of one arm.
+
+    Raises
+    ------
+    DesignError
+        If an arm is missing.
+
+    Notes
+    -----
+    With one volume and the same state at both ends, hold-up is the same share of every run and
+    drops out of the comparison. With two volumes it is fitted: run time = (fuel + hold-up) / flow
+    has one hold-up and a flow for each arm. Loads are made equal by the Willans line, fuel flow
+    against load: fitted where the trials' loads spread by 10 % or more, else assumed with an
+    uncertainty that widens the interval. An add-on fed from outside is charged as load that the
+    engine would have had to carry.
+    """
+    arms = trials["arm"].tolist()
+    unit = [str(k) for k in range(len(arms))] if randomised else stretches(arms)
+    for arm in ARMS:
+        if arm not in arms:
+            raise DesignError(f"no trial of the {arm} arm: run-outs need both arms")
+    outside = trials["addon_w"].where(trials["outside"], 0.0)
+    table = trials.assign(unit=unit)
+    fit = _nuisances(table, fixed_end_state)
+    hold_up, how, follows, fitted = fit
+    change = _change(table, outside, hold_up, follows)
+    rates = _g_per_kwh(table, outside, hold_up[0], follows[0])
+    return RunOut(table, hold_up, how, follows, fitted, change, rates, randomised)
+
+
+def runout_result(
+    runout: RunOut, *, claim_fuel_pct: float | None = None, device: str = "add-on", fuel: Fuel
+) -> TrialResult:
+    """The trial as one part of the claim.
+
+    Parameters
+    ----------
+    claim_fuel_pct : float, optional [% fuel use]
+        The claimed change at equal load, negative for less fuel.
+    """
+    c = runout.change
+    est, low, high = (None if b is None else float(100 * np.expm1(b)) for b in
+                      (c.estimate, c.low, c.high))  # fmt: skip
+    assert est is not None
+    time = [None if b is None else float(100 * np.expm1(-b)) for b in (c.estimate, c.high, c.low)]
+    base, fitted = runout.g_per_kwh
+    measured = (
+        f"{interval_words(est, low, high, '%')} fuel at equal load; run time "
+        f"{interval_words(time[0] or 0.0, time[1], time[2], '%')}; {base:.0f} g/kWh without, "
+        f"{fitted:.0f} g/kWh with the {device}."
+    )
+    repeats = _repeats(runout, claim_fuel_pct)
+    return TrialResult(
+        trial="runout",
+        question=f"Does the engine run longer on the same fuel with the {device} fitted?",
+        claimed="" if claim_fuel_pct is None else f"{claim_fuel_pct:+.1f} % fuel at equal load",
+        measured=measured,
+        estimate=est,
+        low=low,
+        high=high,
+        unit="% fuel use",
+        finding=rule(low, high, claim_fuel_pct),
+        strength=_strength(runout),
+        cautions=CAUTIONS,
+        notes=_notes(runout, repeats, fuel),
+        method=c.method,
+        details={
+            "trials": [_plain(r) for r in runout.table.to_dict("records")],
+            "run_time_pct": time,
+            "g_per_kwh": {"baseline": base, "fitted": fitted},
+            "hold_up_g": runout.hold_up_g,
+            "fuel_follows_load": runout.follows_load,
+            "line_fitted": runout.line_fitted,
+            "unit_sd_pct": None if not np.isfinite(c.unit_sd) else 100 * c.unit_sd,
+            "df": c.df,
+            "repeats_for_claim": repeats,
+        },
+    )
+
+
+def _nuisances(
+    table: pd.DataFrame, fixed_end_state: bool
+) -> tuple[tuple[float, float], str, tuple[float, float], bool]:
+    """Hold-up [g] and how fuel follows load, each with its uncertainty: fitted where told."""
+    fuel = table["fuel_g"].to_numpy(float)
+    two_volumes = _spread(table, "fuel_g") >= VOLUME_SPREAD and not fixed_end_state
+    spread = _spread(table, "load_w") >= LOAD_SPREAD
+    between = fuel.max() / fuel.min() - 1 >= VOLUME_SPREAD
+    if between and not (two_volumes or fixed_end_state):
+        raise DesignError(
+            "the arms ran on different amounts of fuel but each on one amount only, so the fuel "
+            "held up in line and bowl can't be told: run two amounts in each arm, or the same in "
+            "both"
+        )
+    if not two_volumes:
+        how = (
+            "the same end state in every trial: none to allow for"
+            if fixed_end_state
+            else "one volume throughout: hold-up is the same share of each run and drops out"
+        )
+    if not (two_volumes or spread):
+        return (0.0, 0.0), how, (FUEL_FOLLOWS_LOAD, FUEL_FOLLOWS_LOAD_U), False
+    fitted = _fit(table, two_volumes, spread)
+    hold = (0.0, 0.0)
+    if two_volumes:
+        hold = fitted["hold_up"]
+        how = f"fitted from two volumes: {hold[0]:+.1f} ± {hold[1]:.1f} g"
+    follows = fitted["follows"] if spread else (FUEL_FOLLOWS_LOAD, FUEL_FOLLOWS_LOAD_U)
+    return hold, how, follows, spread
+
+
+def _spread(table: pd.DataFrame, column: str) -> float:
+    """Largest over smallest - 1 within an arm: what differs only between arms can't be fitted."""
+    by_arm = table.groupby("arm")[column]
+    return float((by_arm.max() / by_arm.min()).max() - 1)
+
+
+def _fit(table: pd.DataFrame, hold_up: bool, line: bool) -> dict[str, tuple[float, float]]:
+    """Least squares of log run time on hold-up, load, arm and block."""
+    from scipy.optimize import least_squares
+
+    fuel = table["fuel_g"].to_numpy(float)
+    load = table["load_w"].to_numpy(float)
+    log_load = np.log(load / load.mean())
+    fitted = (table["arm"] == "fitted").to_numpy(float)
+    blocks = [(table["block"] == b).to_numpy(float) for b in dict.fromkeys(table["block"])][1:]
+    linear = np.column_stack([np.ones(len(fuel)), fitted, *blocks])
+    y = np.log(table["time_s"].to_numpy(float))
+    free = int(hold_up) + int(line)
+    if len(fuel) <= free + np.linalg.matrix_rank(linear):
+        raise DesignError(
+            f"{len(fuel)} trials are too few to fit hold-up or load as well: repeat each volume "
+            "and load in both arms"
+        )
+
+    def rest(p: Floats) -> Floats:
+        hold = p[0] if hold_up else 0.0
+        slope = p[-1] if line else FUEL_FOLLOWS_LOAD
+        target = y - np.log(fuel + hold) + slope * log_load
+        return np.asarray(target - linear @ (np.linalg.pinv(linear) @ target), float)
+
+    lowest = -0.9 * float(fuel.min())
+    start = ([0.0] if hold_up else []) + ([FUEL_FOLLOWS_LOAD] if line else [])
+    bounds = (
+        ([lowest] if hold_up else []) + ([0.0] if line else []),
+        ([10 * float(fuel.max())] if hold_up else []) + ([1.2] if line else []),
+    )
+    scale = ([float(fuel.mean())] if hold_up else []) + ([1.0] if line else [])
+    found = least_squares(rest, start, bounds=bounds, x_scale=scale)
+    df = len(y) - free - int(np.linalg.matrix_rank(linear))
+    jacobian = np.asarray(found.jac, float)
+    variance = 2 * found.cost / df * np.linalg.pinv(jacobian.T @ jacobian)
+    errors = np.sqrt(np.diag(variance))
+    out: dict[str, tuple[float, float]] = {}
+    if hold_up:
+        out["hold_up"] = (float(found.x[0]), float(errors[0]))
+    if line:
+        out["follows"] = (float(found.x[-1]), float(errors[-1]))
+    return out
+
+
+def _log_flow(
+    table: pd.DataFrame, outside_w: pd.Series, hold_up_g: float, follows: float
+) -> Floats:
+    """Log of fuel flow at the mean useful load, each trial [log g/s]."""
+    burned = table["fuel_g"].to_numpy(float) + hold_up_g
+    flow = np.log(burned / table["time_s"].to_numpy(float))
+    useful = table["load_w"].to_numpy(float)
+    carried = useful + outside_w.to_numpy(float)
+    mean = float(useful.mean())
+    return np.asarray(flow - follows * np.log(useful / mean) + follows * np.log(carried / useful))
+
+
+def _change(
+    table: pd.DataFrame,
+    outside_w: pd.Series,
+    hold_up: tuple[float, float],
+    follows: tuple[float, float],
+) -> Comparison:
+    def difference(h: float, f: float, nuisance: tuple[float, ...] = ()) -> Comparison:
+        by_trial = table.assign(y=_log_flow(table, outside_w, h, f))
+        units = by_trial.groupby("unit", sort=False).agg(
+            arm=("arm", "first"), block=("block", "first"), y=("y", "mean")
+        )
+        return compare_arms(units.reset_index(drop=True), nuisance)
+
+    centre = difference(hold_up[0], follows[0]).estimate
+    by_hold_up = difference(hold_up[0] + hold_up[1], follows[0]).estimate - centre
+    by_load = difference(hold_up[0], follows[0] + follows[1]).estimate - centre
+    return difference(hold_up[0], follows[0], (by_hold_up, by_load))
+
+
+def _g_per_kwh(
+    table: pd.DataFrame, outside_w: pd.Series, hold_up_g: float, follows: float
+) -> tuple[float, float]:
+    """Mean fuel per useful kilowatt-hour at the mean load, by arm [g/kWh]."""
+    flow = np.exp(_log_flow(table, outside_w, hold_up_g, follows))
+    rate = flow * 3600 / (table["load_w"].mean() / 1000)
+    by_arm = [float(np.mean(rate[(table["arm"] == arm).to_numpy()])) for arm in ARMS]
+    return by_arm[0], by_arm[1]
+
+
+def _repeats(runout: RunOut, claim_pct: float | None) -> int | None:
+    if claim_pct is None or not np.isfinite(runout.change.unit_sd):
+        return None
+    blocks = len(set(runout.table["block"])) > 1
+    return repeats_needed(float(np.log1p(claim_pct / 100)), runout.change.unit_sd, in_blocks=blocks)
+
+
+def _strength(runout: RunOut) -> str:
+    c = runout.change
+    count = f"{c.units[0]} + {c.units[1]} switch units, {len(runout.table)} trials"
+    if c.low is None:
+        return (
+            f"Weak: {count} are too few for an interval: change the arm between trials, in an "
+            "order that chance decides."
+        )
+    if not runout.randomised:
+        return f"Moderate: {count}, but chance didn't decide the order."
+    return f"Good: {count}, in random order."
+
+
+def _notes(runout: RunOut, repeats: int | None, fuel: Fuel) -> tuple[str, ...]:
+    slope, u = runout.follows_load
+    spread = runout.table["load_w"]
+    notes = [
+        f"Hold-up of line and bowl: {runout.hold_up_how}.",
+        f"Loads from {spread.min():.0f} to {spread.max():.0f} W are made equal: 1 % more load "
+        f"takes {slope:.2f} ± {u:.2f} % more fuel ("
+        + ("fitted" if runout.line_fitted else "assumed; common practice, no source")
+        + ").",
+        f"Volumes weigh {fuel.density_kg_m3:.0f} g/L at 15 °C and expand "
+        f"{100 * fuel.thermal_expansion_per_k:.3f} % a kelvin ({fuel.name}); weighed fuel needs "
+        "neither.",
+    ]
+    if (runout.table["addon_w"] > 0).any():
+        fed = "outside" if runout.table["outside"].any() else "this engine"
+        notes.append(
+            f"The add-on takes {runout.table['addon_w'].max():.0f} W from {fed}: "
+            + (
+                "charged as load that the engine would have had to carry."
+                if fed == "outside"
+                else "its fuel is in the account, its power isn't counted as useful."
+            )
+        )
+    if repeats is not None:
+        notes.append(
+            f"{repeats} switch units in each arm would show an effect as large as the claim 4 "
+            "times out of 5."
+        )
+    return tuple(notes)
+
+
+def _trial(row: Mapping[Any, Any], path: Path, fuel: Fuel) -> dict[str, object]:
+    where = f"{path}: line {row['line']}"
+    if row["arm"] not in ARMS:
+        raise InputError(f"{where}: arm '{row['arm']}' is neither baseline nor fitted")
+    burned = _fuel_mass(row, where, fuel)
+    if row["load_file"]:
+        time, load = _from_load_file(path.parent / str(row["load_file"]), float(row["start_s"]))
+    else:
+        time, load = float(row["run_time_s"]), float(row["load_w"])
+        for name, value in (("run_time_s", time), ("load_w", load)):
+            if np.isnan(value):
+                raise InputError(f"{where}: no {name}: give it, or name a load_file")
+    if not time > 0:
+        raise InputError(f"{where}: run time {time:g} s is not above zero: correct it")
+    if not load > 0:
+        raise InputError(f"{where}: load {load:g} W is not above zero: a run-out needs a load")
+    addon = np.nan_to_num(float(row["addon_w"]))
+    if addon < 0:
+        raise InputError(f"{where}: addon_w {addon:g} is below zero: give what it takes, in W")
+    fed = str(row["addon_fed_by"]).lower()
+    if fed not in ("", "engine", "outside"):
+        raise InputError(f"{where}: addon_fed_by '{fed}' is neither engine nor outside")
+    if addon > 0 and not fed:
+        raise InputError(
+            f"{where}: the add-on takes {addon:g} W: say addon_fed_by engine or outside"
+        )
+    return {
+        "trial": str(row["trial"]) or str(row["line"]),
+        "arm": str(row["arm"]),
+        "block": str(row["block"]),
+        "fuel_g": burned,
+        "time_s": time,
+        "load_w": load,
+        "addon_w": float(addon),
+        "outside": fed == "outside",
+    }
+
+
+def _fuel_mass(row: Mapping[Any, Any], where: str, fuel: Fuel) -> float:
+    grams, volume = float(row["fuel_g"]), float(row["volume_ml"])
+    if np.isnan(grams) and np.isnan(volume):
+        raise InputError(f"{where}: neither fuel_g nor volume_ml: give one")
+    if not np.isnan(grams):
+        if not grams > 0:
+            raise InputError(f"{where}: fuel_g {grams:g} is not above zero: correct it")
+        return grams
+    if not volume > 0:
+        raise InputError(f"{where}: volume_ml {volume:g} is not above zero: correct it")
+    temp = float(row["fuel_temp_c"])
+    if not np.isnan(temp) and not -40 <= temp <= 60:
+        raise InputError(f"{where}: fuel_temp_c {temp:g} is out of reach: give it in °C")
+    return float(mass_g(volume / 1000, fuel, 15.0 if np.isnan(temp) else temp))
+
+
+def _from_load_file(path: Path, start_s: float) -> tuple[float, float]:
+    """Run time [s] and mean load over it [W]."""
+    sheet = read_sheet(
+        path,
+        numbers=("time_s", "voltage_v", "current_a", "power_w"),
+        needed=("time_s", "voltage_v"),
+    )
+    power = sheet["power_w"].fillna(sheet["voltage_v"] * sheet["current_a"])
+    if power.isna().all():
+        raise InputError(f"{path}: neither power_w nor current_a: the load can't be told")
+    known = (sheet[["time_s", "voltage_v"]].notna().all(axis=1) & power.notna()).to_numpy()
+    t = sheet["time_s"].to_numpy(float)[known]
+    v, p = sheet["voltage_v"].to_numpy(float)[known], power.to_numpy(float)[known]
+    if len(t) < 10 or (np.diff(t) <= 0).any():
+        raise InputError(f"{path}: at least 10 readings with rising time_s are needed: check it")
+    if v.max() <= 0:
+        raise InputError(f"{path}: the voltage is never above zero: check the meter")
+    begin = t[np.argmax(v > END_SHARE * np.median(v[v > 0.5 * v.max()]))]
+    begin = begin if np.isnan(start_s) else start_s
+    try:
+        end = run_end(t, v)
+    except DesignError as e:
+        raise DesignError(f"{path}: {e}") from e
+    inside = (t >= begin) & (t <= end)
+    if end <= begin or inside.sum() < 2:
+        raise InputError(f"{path}: the load ends before it begins: check start_s")
+    energy = float(np.trapezoid(p[inside], t[inside])) / (t[inside][-1] - t[inside][0])
+    return float(end - begin), energy
+
+
+def _plain(row: Mapping[Any, Any]) -> dict[str, object]:
+    return {
+        str(k): round(v, 4) if isinstance(v, float) else v
+        for k, v in row.items()
+        if k in ("trial", "arm", "block", "unit", "fuel_g", "time_s", "load_w", "addon_w")
+    }

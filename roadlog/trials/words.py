@@ -1,0 +1,92 @@
+"""Words that every trial prints alike: an interval with its unit, the finding, a short screen."""
+
+import re
+import textwrap
+from collections.abc import Sequence
+
+from roadlog.results import FindingWord
+from roadlog.trials.result import TrialResult
+
+WIDTH = 88
+_LABEL = 13
+_UNIT_SPACE = re.compile(
+    r"(?<=\d) (?=(?:%|L/100 km|L/h|kPa|km/h|kW|mL/min|MJ/kg|kJ/mol|g/kWh|g/s|g/L|°C|[ALVWgs])"
+    r"(?!\w))"
+)
+
+
+def interval_words(
+    estimate: float, low: float | None, high: float | None, unit: str, digits: int = 1
+) -> str:
+    """A signed change with its interval.
+
+    >>> interval_words(-1.24, -3.0, 0.5, "%")
+    '-1.2 % (95 % interval -3.0 to +0.5 %)'
+    >>> interval_words(-1.24, None, None, "%")
+    '-1.2 % (no interval: too few switch units)'
+    """
+    first = f"{_signed(estimate, digits)} {unit}".strip()
+    if low is None or high is None:
+        return f"{first} (no interval: too few switch units)"
+    ends = f"{_signed(low, digits)} to {_signed(high, digits)} {unit}".strip()
+    return f"{first} (95 % interval {ends})"
+
+
+def rule(low: float | None, high: float | None, claim: float | None) -> FindingWord | None:
+    """The finding for a claimed change; a negative claim is met from below, a positive from above.
+
+    >>> rule(-2.0, 3.0, -10.0), rule(6.0, 9.0, 5.0), rule(1.0, 4.0, 5.0), rule(None, None, -1.0)
+    ('refuted', 'supported', 'refuted', 'undecided')
+    """
+    if claim is None:
+        return None
+    if low is None or high is None:
+        return "undecided"
+    if claim > 0:
+        low, high, claim = -high, -low, -claim
+    if low > claim:
+        return "refuted"
+    return "supported" if high <= claim else "undecided"
+
+
+def screen(result: TrialResult) -> list[str]:
+    """What a command prints of its result, at most 88 columns wide; numbers stay with units."""
+    lines = _under("Question", result.question)
+    if result.claimed:
+        lines += _under("Claimed", result.claimed)
+    lines += _under("Measured", result.measured)
+    if result.finding is not None:
+        lines += _under("Finding", result.finding.upper())
+    lines += _under("How strong", result.strength)
+    for label, texts in (("Notes", result.notes), ("Cautions", result.cautions)):
+        for i, text in enumerate(texts):
+            lines += _under("" if i else label, f"- {text}")
+    return lines
+
+
+def grid(headings: tuple[str, ...], rows: Sequence[tuple[str, ...]]) -> list[str]:
+    """A table for a terminal: text to the left, numbers to the right."""
+    cells = [headings, *rows]
+    widths = [max(len(r[i]) for r in cells) for i in range(len(headings))]
+    right = [all(r[i][:1] in "+-0123456789" for r in rows if r[i]) for i in range(len(headings))]
+    return [
+        "  ".join(
+            c.rjust(w) if r else c.ljust(w) for c, w, r in zip(row, widths, right, strict=True)
+        ).rstrip()
+        for row in cells
+    ]
+
+
+def _under(label: str, text: str) -> list[str]:
+    lines = textwrap.wrap(
+        _UNIT_SPACE.sub("\u00a0", " ".join(text.split(" "))),
+        width=WIDTH,
+        initial_indent=label.ljust(_LABEL),
+        subsequent_indent=" " * (_LABEL + 2 * text.startswith("- ")),
+    )
+    return [line.replace("\u00a0", " ") for line in lines]
+
+
+def _signed(value: float, digits: int) -> str:
+    text = f"{value:+.{digits}f}"
+    return text[1:] if float(text) == 0 else text

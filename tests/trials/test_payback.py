@@ -1,0 +1,95 @@
+"""Years until an add-on has paid for itself; never is a result."""
+
+import doctest
+import json
+
+import pytest
+
+from roadlog.cli import main
+from roadlog.errors import InputError
+from roadlog.trials import payback
+from roadlog.trials.payback import Purchase, extra_litres, payback_result, years_to_pay_back
+
+USE = Purchase(price=90.0, fuel_price=1.75, km_per_year=14_000, baseline_l_per_100km=6.5)
+
+
+def test_years_by_hand():
+    """14,000 km at 6.5 L/100 km are 910 L; 10 % of it at 1.75 is 159.25 a year."""
+    assert years_to_pay_back(USE, -10.0) == pytest.approx(90 / 159.25)
+
+
+def test_an_add_on_that_costs_fuel_never_pays_back():
+    said = payback_result(USE, 0.8, -1.0, 2.6, claim_years=1.0)
+    assert said.estimate is None
+    assert said.measured.startswith("Never at the measured effect")
+    assert "at the best end" in said.measured
+    assert said.details["never"] == {"estimate": True, "best": False, "worst": True}
+    assert said.finding == "refuted"
+
+
+def test_never_in_the_whole_interval_is_said_so():
+    said = payback_result(USE, 2.0, 0.5, 3.5)
+    assert "never anywhere in its 95 % interval" in said.measured
+    assert said.finding is None
+
+
+def test_findings_follow_the_ends_of_the_interval():
+    assert payback_result(USE, -10, -12, -8, claim_years=1.0).finding == "supported"
+    assert payback_result(USE, -10, -12, -2, claim_years=1.0).finding == "undecided"
+    assert payback_result(USE, -10, None, None, claim_years=1.0).finding == "undecided"
+
+
+def test_draw_that_the_road_test_did_not_see_is_added():
+    """100 W for 300 h are 108 MJ; at 16.5 % from fuel of 31.5 MJ/L that is 20.8 L."""
+    litres = extra_litres(100.0, 300.0, 31.5, 0.165)
+    assert litres == pytest.approx(108 / 0.165 / 31.5)
+    with_draw = Purchase(90.0, 1.75, 14_000, 6.5, extra_l_per_year=litres)
+    assert years_to_pay_back(with_draw, -5.0) > years_to_pay_back(USE, -5.0)
+
+
+@pytest.mark.parametrize(
+    ("purchase", "words"),
+    [
+        (Purchase(0.0, 1.75, 14_000, 6.5), "price 0"),
+        (Purchase(90.0, -1.0, 14_000, 6.5), "fuel price -1"),
+        (Purchase(90.0, 1.75, 0.0, 6.5), "distance a year"),
+    ],
+)
+def test_impossible_values_are_named(purchase, words):
+    with pytest.raises(InputError, match=words):
+        payback_result(purchase, -1.0, -2.0, 0.0)
+
+
+def study(tmp_path, estimate=0.6, low=-0.8, high=2.0):
+    (tmp_path / "study.toml").write_text("[claim]\neconomy_pct = 12\n")
+    (tmp_path / "results").mkdir()
+    results = {
+        "synthetic": True,
+        "fuel_use_change_pct": {"estimate": estimate, "low": low, "high": high},
+        "baseline": {"l_per_100km": 6.5},
+        "runs": [{"used": True, "hours": 0.4, "km": 17.0, "arm": "baseline"}],
+    }
+    (tmp_path / "results" / "results.json").write_text(json.dumps(results))
+    return tmp_path
+
+
+def test_command_reads_the_effect_of_the_road_test(tmp_path, capsys):
+    argv = ["payback", str(study(tmp_path)), "--price", "89", "--fuel-price", "1.75"]
+    assert main([*argv, "--km-per-year", "14000", "--currency", "EUR"]) == 0
+    out = capsys.readouterr().out
+    assert "Never at the measured effect" in out
+    assert "SYNTHETIC" in out
+    assert (tmp_path / "results" / "trials" / "payback.json").is_file()
+
+
+def test_command_names_what_is_missing(tmp_path, capsys):
+    (tmp_path / "study.toml").write_text("")
+    assert main(["payback", str(tmp_path), "--price", "89"]) == 2
+    assert "roadlog analyze" in capsys.readouterr().err
+    folder = study(tmp_path / "x" if (tmp_path / "x").mkdir() is None else tmp_path)
+    assert main(["payback", str(folder), "--price", "89"]) == 2
+    assert "--fuel-price" in capsys.readouterr().err
+
+
+def test_examples_hold():
+    assert doctest.testmod(payback).failed == 0

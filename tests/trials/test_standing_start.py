@@ -1,0 +1,203 @@
+"""Standing starts compared by arm: corrections, direction pairing, interval, findings."""
+
+import doctest
+
+import numpy as np
+import pytest
+
+from roadlog.errors import DesignError
+from roadlog.trials import course
+from roadlog.trials.course import ambient_factor, corrected_time
+from roadlog.trials.standing_start import gather, standing_start_result
+from roadlog.trials.starts import choose_speed, find_starts, wide_open
+from tests.trials.synthetic import (
+    CAR,
+    FIRST_GEAR,
+    POWER_KW,
+    runs_table,
+    speed_trace,
+    start_log,
+    true_power,
+    true_time,
+)
+
+ABBA = ["baseline", "fitted", "fitted", "baseline", "baseline", "fitted"]
+
+
+def one_start(trace, interval_s=0.1):
+    log = start_log([trace], interval_s=interval_s, whole=False)
+    return find_starts(log, choose_speed([log]), 100.0, wide_open([log]))[0][0]
+
+
+def session(effect_pct=0.0, *, arms=ABBA, grade=0.0, seed=3, headings=True, blocks=None, **kw):
+    """Each unit: four starts, out and back in turn, with a little scatter in power."""
+    rng = np.random.default_rng(seed)
+    logs = []
+    for i, arm in enumerate(arms):
+        first_gear = FIRST_GEAR * (1 + (effect_pct / 100 if arm == "fitted" else 0.0))
+        ways = [20.0, 200.0, 20.0, 200.0]
+        traces = [
+            speed_trace(
+                POWER_KW
+                * (1 + (effect_pct / 100 if arm == "fitted" else 0.0))
+                * np.exp(rng.normal(0, 0.008)),
+                grade=grade if w == 20.0 else -grade,
+                first_gear=first_gear,
+            )
+            for w in ways
+        ]
+        logs.append(
+            start_log(
+                traces,
+                headings=ways if headings else None,
+                name=f"log {i}.csv",
+                phase_s=rng.uniform(0, 0.2),
+                **kw,
+            )
+        )
+    return logs, runs_table(arms, blocks=blocks)
+
+
+@pytest.mark.parametrize(
+    ("conditions", "tolerance"),
+    [
+        ({"grade": 0.01}, 0.02),
+        ({"headwind_m_s": 4.0}, 0.02),
+        ({"density_kg_m3": 1.29}, 0.02),
+        ({"grade": -0.015, "headwind_m_s": -3.0, "density_kg_m3": 1.02}, 0.02),
+    ],
+)
+def test_a_start_on_a_grade_in_wind_is_brought_to_the_level_course(conditions, tolerance):
+    level = true_time(*speed_trace(POWER_KW))
+    driven = speed_trace(POWER_KW, **conditions)
+    air = {"density_kg_m3": course.STANDARD_DENSITY_KG_M3, **conditions}
+    time, power = corrected_time(one_start(driven), 100.0, CAR, **air)
+    assert abs(true_time(*driven) - level) > 2 * tolerance
+    assert time == pytest.approx(level, abs=tolerance)
+    assert power == pytest.approx(true_power(*speed_trace(POWER_KW)), rel=0.01)
+
+
+def test_thin_air_is_allowed_for_by_the_power_factor():
+    factor = ambient_factor(30.0, 90.0)
+    thin = speed_trace(POWER_KW / factor, first_gear=FIRST_GEAR / factor)
+    time, _ = corrected_time(
+        one_start(thin), 100.0, CAR,
+        density_kg_m3=course.STANDARD_DENSITY_KG_M3, power_factor=factor,
+    )  # fmt: skip
+    assert time == pytest.approx(true_time(*speed_trace(POWER_KW)), abs=0.03)
+
+
+def test_a_power_gain_is_found_and_nothing_is_not():
+    for effect, claim, word in ((0.0, 10.0, "refuted"), (12.0, 5.0, "supported")):
+        logs, runs = session(effect)
+        starts = gather(logs, runs, CAR, target_kmh=100.0)
+        result = standing_start_result(starts, claim=("power_pct", claim))
+        assert result.low < effect < result.high
+        assert result.finding == word
+        assert "closed course" in result.cautions[0]
+
+
+def test_the_time_effect_holds_the_truth_in_seconds_and_percent():
+    logs, runs = session(8.0)
+    result = standing_start_result(gather(logs, runs, CAR, target_kmh=100.0))
+    truth = 100 * (
+        true_time(*speed_trace(POWER_KW * 1.08, first_gear=FIRST_GEAR * 1.08))
+        / true_time(*speed_trace(POWER_KW))
+        - 1
+    )
+    assert result.unit == "% time"
+    assert result.low < truth < result.high
+    assert result.high - result.low < 4
+    assert result.details["baseline_time_s"] == pytest.approx(
+        true_time(*speed_trace(POWER_KW)), rel=0.01
+    )
+
+
+def test_a_grade_drops_out_of_direction_pairs():
+    flat = standing_start_result(gather(*session(0.0), CAR, target_kmh=100.0))
+    sloping = standing_start_result(gather(*session(0.0, grade=0.012), CAR, target_kmh=100.0))
+    assert sloping.estimate == pytest.approx(flat.estimate, abs=0.4)
+    assert sloping.low < 0 < sloping.high
+
+
+def test_alternating_directions_can_be_told_without_positions():
+    logs, runs = session(0.0, grade=0.012, headings=False)
+    known = gather(logs, runs, CAR, target_kmh=100.0, alternating=True)
+    assert set(known.table["direction"]) == {"out", "back"}
+    unknown = gather(logs, runs, CAR, target_kmh=100.0)
+    assert any("direction of the starts is unknown" in n for n in unknown.notes)
+    assert "directions" in standing_start_result(unknown).strength
+
+
+def test_blocks_take_out_what_changes_from_block_to_block():
+    arms, blocks = ["baseline", "fitted"] * 4, [str(i // 2) for i in range(8)]
+    rng = np.random.default_rng(8)
+    logs = []
+    for i in range(8):
+        day = POWER_KW * (1 + 0.05 * (i // 2))  # a drier, cooler day each time
+        logs.append(
+            start_log(
+                [speed_trace(day * np.exp(rng.normal(0, 0.004))) for _ in range(4)],
+                name=f"log {i}.csv", headings=[20.0, 200.0] * 2, interval_s=0.1,
+            )
+        )  # fmt: skip
+    blocked = standing_start_result(
+        gather(logs, runs_table(arms, blocks=blocks), CAR, target_kmh=100.0)
+    )
+    not_blocked = standing_start_result(gather(logs, runs_table(arms), CAR, target_kmh=100.0))
+    assert blocked.details["df"] == 3
+    assert blocked.high - blocked.low < 0.5 * (not_blocked.high - not_blocked.low)
+
+
+def test_starts_that_agree_by_accident_keep_the_width_of_their_readings():
+    same = speed_trace(POWER_KW)
+    logs = [start_log([same] * 2, interval_s=1.0, name=f"log {i}") for i in range(6)]
+    result = standing_start_result(gather(logs, runs_table(ABBA), CAR, target_kmh=100.0))
+    assert result.high - result.low > 4
+    assert any("agree better than their readings" in n for n in result.notes)
+
+
+def test_each_arm_in_its_own_direction_cannot_answer():
+    trace = speed_trace(POWER_KW)
+    logs = [
+        start_log([trace] * 2, headings=[20.0 if a == "baseline" else 200.0] * 2, name=f"log {i}")
+        for i, a in enumerate(ABBA)
+    ]
+    starts = gather(logs, runs_table(ABBA), CAR, target_kmh=100.0)
+    with pytest.raises(DesignError, match="both directions"):
+        standing_start_result(starts)
+
+
+def test_one_unit_an_arm_gives_no_interval_and_no_finding():
+    logs, runs = session(0.0, arms=["baseline", "fitted"])
+    result = standing_start_result(
+        gather(logs, runs, CAR, target_kmh=100.0), claim=("time_pct", 5.0)
+    )
+    assert result.low is None
+    assert result.finding == "undecided"
+    assert "too few" in result.strength
+
+
+def test_an_arm_without_a_start_is_named():
+    logs, runs = session(0.0, arms=["baseline", "fitted"])
+    logs[1].frame["speed_kmh"] = logs[1].frame["speed_kmh"].clip(upper=60)
+    with pytest.raises(DesignError, match=r"fitted arm.*lower --target"):
+        gather(logs, runs, CAR, target_kmh=100.0)
+
+
+def test_air_is_corrected_where_it_is_known_and_turbos_get_no_factor():
+    logs, runs = session(0.0)
+    logs = [
+        type(g)(g.path, g.frame.assign(ambient_temp_c=30.0, baro_kpa=90.0), g.start) for g in logs
+    ]
+    natural = gather(logs, runs, CAR, target_kmh=100.0).table
+    turbo = gather(
+        logs, runs, CAR.model_copy(update={"aspiration": "turbo"}), target_kmh=100.0
+    ).table
+    assert natural["ambient_factor"].iloc[0] > 1.1
+    assert (turbo["ambient_factor"] == 1.0).all()
+    assert (natural["std_time_s"] < natural["time_s"]).all()
+
+
+def test_examples_hold():
+    assert doctest.testmod(course).failed == 0
