@@ -1,7 +1,7 @@
 """Ingest: any logger's file to a `Log` in canonical signals and units.
 
-In come delimited text logs and GPX tracks, told apart by content; out come `Log` frames for
-`roadlog.timebase`. The raw side of section 2 of the method (time base).
+In come delimited text logs, GPX tracks and the recorder's journals, told apart by content; out
+come `Log` frames for `roadlog.timebase`. The raw side of section 2 of the method (time base).
 """
 
 from collections.abc import Mapping
@@ -13,6 +13,8 @@ from roadlog.ingest.delimited import read_delimited
 from roadlog.ingest.gpx import is_xml, read_gpx
 from roadlog.ingest.log import ColumnMatch, Log
 from roadlog.ingest.positions import join_positions
+from roadlog.ingest.recorder.replay import is_journal, read_journal
+from roadlog.ingest.sentences import is_sentences, read_sentences
 from roadlog.study import ColumnRule, TimeRule
 
 __all__ = ["ColumnMatch", "Log", "join_positions", "read_log", "settle_day_first"]
@@ -32,7 +34,8 @@ def read_log(
     Parameters
     ----------
     path : Path
-        A delimited text log or a GPX track; the content decides, not the name.
+        A delimited text log, a GPX track or a journal of `roadlog record`; the content decides,
+        not the name.
     columns : mapping of header to ColumnRule
         The study's `[columns]`; they override what the headers say.
     time : TimeRule
@@ -67,4 +70,10 @@ def read_log(
         raise InputError(f"{str(path)!r} is no file name: check it") from e
     if not raw:
         raise InputError(f"{path} is empty: give a log with a header and rows")
-    return read_gpx(path, raw, time) if is_xml(raw) else read_delimited(path, raw, columns, time)
+    if is_journal(raw):
+        return read_journal(path, raw, time)
+    if is_xml(raw):
+        return read_gpx(path, raw, time)
+    if is_sentences(raw):
+        return read_sentences(path, raw, time)
+    return read_delimited(path, raw, columns, time)

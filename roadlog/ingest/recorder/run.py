@@ -1,0 +1,140 @@
+"""Recording itself: poller and receiver in their threads, the session in this one, until stopped.
+
+In come a setup and where adapter and receiver are; out come journals in the study. A termination
+signal stops it cleanly; a kill or a loss of power loses at most what the journal says it may.
+"""
+
+import queue
+import signal
+import threading
+from collections.abc import Callable
+from types import FrameType
+
+from roadlog.ingest.recorder.adapter import Adapter
+from roadlog.ingest.recorder.clock import now_s
+from roadlog.ingest.recorder.events import Connected, Event, Lost
+from roadlog.ingest.recorder.gps import Receiver, follow
+from roadlog.ingest.recorder.memory import Memory, recall, remember
+from roadlog.ingest.recorder.poller import Poller, Settings
+from roadlog.ingest.recorder.session import Session, Setup
+
+_QUEUE = 10_000
+_TICK_S = 0.2
+_CHECK_S = 12.0
+_CHECK_AT_MOST_S = 60.0
+
+
+def record(
+    setup: Setup,
+    settings: Settings,
+    *,
+    port: str,
+    baud: int | None,
+    receiver: Receiver | None,
+    say: Callable[[str], None],
+    once: bool = False,
+    check: bool = False,
+) -> int:
+    """Record until stopped (`once`: until one run has ended); return the exit code.
+
+    With `check` nothing is written: the rates are shown once and 1 is returned if the vehicle
+    didn't answer.
+    """
+    memory = recall(setup.folder)
+    stop, parked = threading.Event(), threading.Event()
+    _stop_on_signals(stop)
+    events: queue.Queue[Event] = queue.Queue(_QUEUE)
+    session = Session(setup, memory, say, parked, dry=check, begun_s=now_s())
+    opener = _Opener(port, baud, memory.protocol)
+    threads = [
+        threading.Thread(
+            target=Poller(opener.open, events.put, settings, stop, parked).run,
+            name="poller",
+            daemon=True,
+        )
+    ]
+    if receiver is not None:
+        threads.append(
+            threading.Thread(
+                target=follow, args=(receiver, events.put, stop), name="receiver", daemon=True
+            )
+        )
+    for thread in threads:
+        thread.start()
+    try:
+        answered = _loop(session, events, stop, setup, once=once, check=check, say=say)
+    finally:
+        stop.set()
+        session.close(now_s())
+    for thread in threads:
+        thread.join(2.0)
+    return 0 if answered or not check else 1
+
+
+class _Opener:
+    """Opens the adapter with the protocol that worked before, and searches if it doesn't."""
+
+    def __init__(self, port: str, baud: int | None, protocol: str) -> None:
+        self._port, self._baud = port, baud
+        self._protocol: str | None = protocol or None
+
+    def open(self) -> Adapter:
+        adapter = Adapter(self._port, self._baud, self._protocol)
+        # A remembered protocol that gets no answer is searched for the next time: it may be
+        # another vehicle, or the ignition is off.
+        self._protocol = adapter.protocol if adapter.vehicle_answers else None
+        return adapter
+
+
+def _loop(
+    session: Session,
+    events: "queue.Queue[Event]",
+    stop: threading.Event,
+    setup: Setup,
+    *,
+    once: bool,
+    check: bool,
+    say: Callable[[str], None],
+) -> bool:
+    begun = connected = now_s()
+    answered = False
+    lost = ""
+    while not stop.is_set():
+        try:
+            event = events.get(timeout=_TICK_S)
+        except queue.Empty:
+            event = None
+        if event is not None:
+            session.handle(event)
+            if isinstance(event, Connected) and event.plan is not None:
+                connected, answered = now_s(), True
+                if not check:
+                    _keep(setup, session.memory)
+            if isinstance(event, Lost) and not answered and event.reason != lost:
+                lost = event.reason
+                say(f"waiting for the adapter: {lost}")
+        now = now_s()
+        session.tick(now)
+        if once and session.runs_ended:
+            break
+        if check and (now - connected > _CHECK_S if answered else now - begun > _CHECK_AT_MOST_S):
+            if not answered:
+                say("the vehicle didn't answer: switch the ignition on and check the plug")
+            break
+    return answered
+
+
+def _keep(setup: Setup, memory: Memory) -> None:
+    if recall(setup.folder) != memory:
+        remember(setup.folder, memory)
+
+
+def _stop_on_signals(stop: threading.Event) -> None:
+    if threading.current_thread() is not threading.main_thread():
+        return
+
+    def handler(_number: int, _frame: FrameType | None) -> None:
+        stop.set()
+
+    for number in (signal.SIGTERM, signal.SIGINT):
+        signal.signal(number, handler)
