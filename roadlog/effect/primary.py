@@ -42,6 +42,7 @@ Floats = NDArray[np.floating[Any]]
 
 _RANK_TOLERANCE = 1e-8
 _MAX_ITERATIONS = 200
+_STANDING = 0.5
 _NEAR = 0.1  # squared step in standard errors from which observed information serves
 _ARRIVED = 1e-13  # squared step in standard errors
 _ARRIVED_STALLED = 1e-8  # the same, once working precision allows no lower value
@@ -160,7 +161,9 @@ def reduce_design(
     run_basis = orthonormal(unit_left if other_left is None else np.hstack([unit_left, other_left]))
     units = run_basis.T @ unit_left
     others = None if other_left is None else run_basis.T @ other_left
-    over = other is not None and others is not None and _lies_over(other, unit)
+    over = None
+    if other is not None and others is not None and _lies_over(other, unit):
+        over = run_basis.T @ _standing(_indicator(other) * root[:, None], basis)
     return Reduced(
         fixed_basis=basis,
         run_basis=run_basis,
@@ -168,10 +171,10 @@ def reduce_design(
         arm=run_basis.T @ arm_left,
         c_other=None if others is None else others @ others.T,
         units=units,
-        unit_basis=_within(units, others if over else None),
+        unit_basis=_within(units, over),
         n_outside=n - basis.shape[1] - run_basis.shape[1],
         df=containment_df(fixed, unit, arm, other) if df is None else df,
-        other_over_units=over,
+        other_over_units=over is not None,
     )
 
 
@@ -196,11 +199,10 @@ def containment_df(
     df = int(units.shape[1]) - 1
     if other is None or not _lies_over(other, unit):
         return df
-    over = _indicator(other)
-    levels = orthonormal(units @ (units.T @ (over - basis @ (basis.T @ over))))
+    levels = _standing(_indicator(other), basis)
     a = np.asarray(arm, dtype=float)
     left = units @ (units.T @ (a - basis @ (basis.T @ a)))
-    if levels.shape[1] == 0 or left @ left <= 0:
+    if left @ left <= 0:
         return df
     between = levels.T @ left
     share = 1 - float(between @ between) / float(left @ left)
@@ -213,12 +215,22 @@ def _lies_over(other: ArrayLike, unit: ArrayLike) -> bool:
     return len(pairs) == len(np.unique(np.asarray(unit)))
 
 
-def _within(units: Floats, others: Floats | None) -> Floats:
-    """Basis of the units' span, less that of the grouping over them."""
+def _standing(columns: Floats, basis: Floats) -> Floats:
+    """Orthonormal directions (n, k) of the columns' span that fixed effects leave mostly standing.
+
+    A trend over the study takes the days' slow part; the sliver of it that is left says nothing
+    about days, so it isn't counted as one of their directions.
+    """
+    d = orthonormal(columns)
+    left, size, _ = np.linalg.svd(d - basis @ (basis.T @ d), full_matrices=False)
+    return np.asarray(left[:, size > _STANDING])
+
+
+def _within(units: Floats, over: Floats | None) -> Floats:
+    """Basis of the units' span, less the directions of the grouping over them."""
     basis = orthonormal(units)
-    if others is None:
+    if over is None:
         return basis
-    over = orthonormal(others)
     left, size, _ = np.linalg.svd(basis - over @ (over.T @ basis), full_matrices=False)
     return np.asarray(left[:, size > 1e-6])
 

@@ -169,7 +169,7 @@ def _edge(test: _Test, centre: float, step: float, alpha: float) -> float | None
         inside, outside = outside, centre + 2 * (outside - centre)
     else:
         return None
-    for _ in range(24):
+    for _ in range(16):
         middle = 0.5 * (inside + outside)
         if test.p(middle) <= alpha:
             outside = middle
