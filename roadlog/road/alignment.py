@@ -30,7 +30,7 @@ MAX_BLIND_M = 1500.0  # longest stretch without fixes that a chain may bridge
 MIN_CHAIN_M = 60.0
 LEAST_ALONG = 0.75  # of the distance driven has to go along the line: a crossing doesn't
 SUSTAINED_M = 200.0  # offsets are averaged over this much road
-OFFSET_GATE_M = (14.0, 20.0)  # sustained offset that means another road: quiet, noisy drive
+OFFSET_GATE_M = (13.0, 16.0)  # sustained offset that means another road: quiet, noisy drive
 LEAVING_OVER_M = 60.0  # at its ends a chain is judged by offsets over this much road only,
 LEAVING_GATE_M = (9.0, 16.0)  # and ends where they exceed this: quiet, noisy drive
 LEAST_FOR_BIAS = 50  # points of a drive near one line only that settle its bias
@@ -78,8 +78,10 @@ class Alignment:
     point: Ints
     s_m: Floats
     offset_m: Floats  # to the left of the line
-    off_bias_m: Floats  # the same less the drive's bias, averaged over SUSTAINED_M
-    chain: Ints
+    unbiased_m: Floats  # the same less the drive's bias
+    off_bias_m: Floats  # and averaged over SUSTAINED_M
+    near: Ints  # chains by nearness, heading and distance alone
+    chain: Ints  # and less what is sustainedly aside
 
 
 def make_line(x_m: Floats, y_m: Floats, step_m: float = LINE_STEP_M) -> Line:
@@ -128,16 +130,17 @@ def align(points: Points, lines: Sequence[Line], usable: Bools | None = None) ->
     inside = chain >= 0
     bx, by = _bias(owner[inside], owners, rows[inside], offset[inside], nx[inside], ny[inside])
     unbiased = offset - nx * bx[owner] - ny * by[owner]
-    residual = _sustained(unbiased, chain, SUSTAINED_M)
+    residual = sustained(unbiased, chain, SUSTAINED_M)
     keep = inside.copy()
     keep[inside] = np.abs(residual[inside]) <= _gate(owner[inside], residual[inside], OFFSET_GATE_M)
     final = _chains(group, points.d_m[rows], s, away[rows], np.flatnonzero(keep))
-    return Alignment(line, rows, s, offset, residual, _trimmed(final, owner, unbiased, points.d_m[rows]))
+    final = _trimmed(final, owner, unbiased, points.d_m[rows])
+    return Alignment(line, rows, s, offset, unbiased, residual, chain, final)
 
 
 def _trimmed(chain: Ints, owner: Ints, unbiased_m: Floats, d: Floats) -> Ints:
     """The chains without the ends where the run had left the line, or not yet joined it."""
-    near = _sustained(unbiased_m, chain, LEAVING_OVER_M)
+    near = sustained(unbiased_m, chain, LEAVING_OVER_M)
     inside = np.flatnonzero(chain >= 0)
     on = inside[np.abs(near[inside]) <= _gate(owner[inside], near[inside], LEAVING_GATE_M)]
     out = np.full(len(chain), -1, dtype=np.int64)
@@ -216,7 +219,7 @@ def _bias(
 ) -> tuple[Floats, Floats]:
     """Each drive's constant receiver offset (east, north) [m] that best explains its offsets.
 
-    Least squares with offsets limited to 15 m about the current fit, shrunk as if 20 points had
+    Least squares with offsets limited to 15 m, then 8 m, about the current fit, shrunk as if 20 points had
     none. A point near several lines says nothing, as it isn't known which it is on; in a drive
     that has few others it speaks for the nearest.
     """
@@ -230,16 +233,16 @@ def _bias(
     sxx, sxy, syy = (np.bincount(owner, w, n) for w in (nx * nx, nx * ny, ny * ny))
     det = (sxx + 20) * (syy + 20) - sxy**2
     bx, by = np.zeros(n), np.zeros(n)
-    for _ in range(4):
+    for limit in (15, 15, 8, 8, 8):
         fit = nx * bx[owner] + ny * by[owner]
-        target = fit + np.clip(offset - fit, -15, 15)
+        target = fit + np.clip(offset - fit, -limit, limit)
         gx, gy = np.bincount(owner, nx * target, n), np.bincount(owner, ny * target, n)
         bx, by = ((syy + 20) * gx - sxy * gy) / det, ((sxx + 20) * gy - sxy * gx) / det
     shrink = np.minimum(1.0, MAX_BIAS_M / np.maximum(np.hypot(bx, by), 1e-9))
     return bx * shrink, by * shrink
 
 
-def _sustained(value: Floats, chain: Ints, over_m: float) -> Floats:
+def sustained(value: Floats, chain: Ints, over_m: float) -> Floats:
     """Mean of `value` over the rows of the same chain within `over_m` about each row."""
     out = np.full(len(value), np.nan)
     rows = np.flatnonzero(chain >= 0)

@@ -9,9 +9,18 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import gaussian_filter1d
+from scipy.ndimage import gaussian_filter, gaussian_filter1d
 
-from roadlog.road.alignment import LINE_STEP_M, Alignment, Line, Points, align, make_line
+from roadlog.road.alignment import (
+    LINE_STEP_M,
+    REACH_M,
+    Alignment,
+    Line,
+    Points,
+    align,
+    make_line,
+    sustained,
+)
 from roadlog.road.network import Floats
 from roadlog.road.trace import MAX_FIX_GAP_M, STEP_M, Bools
 from roadlog.road.tunnels import course
@@ -24,7 +33,12 @@ BRIDGE_M = 60.0  # a reference may cross this much road that too few runs show
 BLIND_M = 700.0  # and this much without fixes (a tunnel)
 REVISIT_M = 300.0  # a line that comes back to its own road after this much ends there
 LAPS_FOR_LINE = 80  # runs that the mean line is drawn from
-SAME_ROAD_M = 12.0  # sustained offset within which a run speaks for the mean line
+SAME_ROAD_M = 12.0  # offset within which a run speaks for the mean line,
+SAME_ROAD_OVER_M = 1000.0  # as a mean over this much road
+OFFSET_CELL_M = 4.0  # cells of the density of offsets, which is smoothed over
+USUAL_OVER_M = 200.0  # this much along the road (standard deviation)
+USUAL_WITHIN_M = 5.0  # and this much across it
+CORNER_M = 12.0  # the smoothing that the mean line's corners are freed of
 MAX_STRETCHES = 200
 COUNT_STEP_M = 20.0
 TUNNEL_EDGE_M = 40.0  # so near a stretch without fixes the smoothed path leans into it
@@ -165,14 +179,32 @@ def _mean_line(points: Points, reference: Ints, free: Bools) -> Line:
         *(getattr(points, n)[mask] for n in ("owner", "d_m", "x_m", "y_m", "hx", "hy", "seen"))
     )
     usable = free[mask]
+    rows = align(some, [line], usable)
+    shift = _usual_offset(rows, line)
+    line = make_line(line.x_m - line.ty * shift, line.y_m + line.tx * shift)
     for _ in range(3):
         rows = align(some, [line], usable)
-        inside = (rows.chain >= 0) & (np.abs(rows.off_bias_m) <= SAME_ROAD_M)
+        aside = np.abs(sustained(rows.unbiased_m, rows.near, SAME_ROAD_OVER_M))
+        inside = (rows.chain >= 0) & (aside <= SAME_ROAD_M)
         if not inside.any():
             break
         shift = _mean_offset(rows.s_m[inside], rows.offset_m[inside], line)
         line = make_line(line.x_m - line.ty * shift, line.y_m + line.tx * shift)
+    line = _with_corners(line)
     return _through_tunnels(some, align(some, [line], usable), line)
+
+
+def _with_corners(line: Line) -> Line:
+    """The line less the leaning into its bends that smoothing gave it.
+
+    What smoothing takes from the line once more is added back (Tukey's twicing).
+    """
+    width = CORNER_M / LINE_STEP_M
+    inner = np.minimum(line.s_m, line.length_m - line.s_m) > 4 * CORNER_M
+    x, y = (
+        c + inner * (c - gaussian_filter1d(c, width, mode="nearest")) for c in (line.x_m, line.y_m)
+    )
+    return make_line(x, y)
 
 
 def _through_tunnels(points: Points, rows: Alignment, line: Line) -> Line:
@@ -213,6 +245,29 @@ def _through_tunnels(points: Points, rows: Alignment, line: Line) -> Line:
 
 def _place(line: Line, s_m: float) -> Floats:
     return np.array([np.interp(s_m, line.s_m, line.x_m), np.interp(s_m, line.s_m, line.y_m)])
+
+
+def _usual_offset(rows: Alignment, line: Line) -> Floats:
+    """Offset at which most runs pass each vertex [m]: the strongest peak of their density.
+
+    Beside a parallel road the reference, one noisy drive, may lie between the two; then the line
+    has to go to one of them, and to the same one all along.
+    """
+    near = np.flatnonzero(rows.near >= 0)
+    if not len(near):
+        return np.zeros(len(line.s_m))
+    places, sides = int(line.length_m / STEP_M) + 1, int(2 * REACH_M / OFFSET_CELL_M) + 1
+    place = np.minimum((rows.s_m[near] / STEP_M).astype(int), places - 1)
+    side = np.round((rows.unbiased_m[near] + REACH_M) / OFFSET_CELL_M).astype(int)
+    cell = place * sides + np.clip(side, 0, sides - 1)
+    count = np.bincount(cell, minlength=places * sides).reshape(places, sides).astype(float)
+    spread = (USUAL_OVER_M / STEP_M, USUAL_WITHIN_M / OFFSET_CELL_M)
+    density = gaussian_filter(count, spread, mode="nearest")
+    centre = np.arange(sides) * OFFSET_CELL_M - REACH_M
+    density *= np.exp(-0.5 * (centre / REACH_M) ** 2)
+    best = np.where(density.max(1) > 0, centre[density.argmax(1)], 0.0)
+    at_vertex = np.interp(line.s_m, (np.arange(places) + 0.5) * STEP_M, best)
+    return np.asarray(gaussian_filter1d(at_vertex, 2.0, mode="nearest"), float)
 
 
 def _mean_offset(s: Floats, offset: Floats, line: Line) -> Floats:

@@ -170,29 +170,36 @@ def _speeds(length: float, rng: np.random.Generator, stand_s: float) -> tuple[np
 
 @dataclass(frozen=True)
 class Score:
-    """Shares of the distance that is truly shared by both arms, and of what was assigned."""
+    """Shares of the distance that is truly shared by both arms.
+
+    `right` and `wrong` judge which road the assigned segment is; `near` asks moreover that its
+    line lies within 12 m of the true place.
+    """
 
     right: float
     wrong: float
-    assigned: float
+    near: float
 
 
 def score(made: Drives, network: Network, matched: dict[int, pd.DataFrame], k: int) -> Score:
     """How much of the truly shared distance lies on the right directed segment.
 
-    Truly shared: at least k runs of each arm drive within 4 m in that direction. Right: the true
-    place lies within 12 m aside of the assigned place's line and 80 m along it, in its direction.
+    Truly shared: at least k runs of each arm drive within 4 m in that direction. The road that an
+    assigned place is on is the true road nearest to it in its direction. Right: that road is, to
+    5 m, the one being driven, and the place is within 80 m of the true one.
     """
     trees = {name: cKDTree(_with_heading(made.paths[name])) for name in set(made.routes.values())}
     on_route = {name: _shared(made, name, k, trees) for name in trees}
-    total = right = wrong = assigned = 0.0
+    every = np.vstack([_with_heading(made.paths[name]) for name in trees])
+    roads = cKDTree(every)
+    total = right = wrong = close = 0.0
     for run, frame in matched.items():
-        place = made.truth[run][:, :2]
-        step = np.append(np.hypot(*np.diff(place, axis=0).T), 0.0)
-        at = trees[made.routes[run]].query(_headed(made.truth[run]))[1]
-        shared = on_route[made.routes[run]][at]
+        truth = made.truth[run]
+        own = trees[made.routes[run]]
+        step = np.append(np.hypot(*np.diff(truth[:, :2], axis=0).T), 0.0)
+        shared = on_route[made.routes[run]][own.query(_headed(truth))[1]]
         on = frame["segment"].to_numpy() != ""
-        ok = np.zeros(len(frame), bool)
+        ok, near = np.zeros(len(frame), bool), np.zeros(len(frame), bool)
         for name in set(frame["segment"]) - {""}:
             rows = np.flatnonzero(frame["segment"] == name)
             g = network.by_id(name)
@@ -201,15 +208,16 @@ def score(made: Drives, network: Network, matched: dict[int, pd.DataFrame], k: i
             x, y = np.interp(s, g.s_m, lx), np.interp(s, g.s_m, ly)
             tx = np.interp(s, g.s_m, np.gradient(lx, g.s_m))
             ty = np.interp(s, g.s_m, np.gradient(ly, g.s_m))
-            p = made.truth[run][rows]
-            dx, dy = p[:, 0] - x, p[:, 1] - y
-            aside, along = np.abs(dy * tx - dx * ty), np.abs(dx * tx + dy * ty)
-            ok[rows] = (aside < 12) & (along < 80) & (tx * p[:, 2] + ty * p[:, 3] > 0.5)
+            road = every[roads.query(np.column_stack([x, y, 8 * tx, 8 * ty]))[1]]
+            p = truth[rows]
+            far = np.hypot(road[:, 0] - p[:, 0], road[:, 1] - p[:, 1])
+            ok[rows] = (own.query(road)[0] < 5) & (far < 80)
+            near[rows] = np.abs((p[:, 1] - y) * tx - (p[:, 0] - x) * ty) < 12
         total += step[shared].sum()
         right += step[shared & ok].sum()
         wrong += step[on & ~ok].sum()
-        assigned += step[on].sum()
-    return Score(right / total, wrong / total, assigned / total)
+        close += step[shared & ok & near].sum()
+    return Score(right / total, wrong / total, close / total)
 
 
 def _shared(made: Drives, name: str, k: int, trees: dict[str, cKDTree]) -> np.ndarray:
