@@ -15,12 +15,14 @@ from roadlog.commands import (
     record,
     runout,
     standing_start,
+    take,
 )
 
 COMMANDS = (
     new,
     plan,
     record,
+    take,
     analyze,
     standing_start,
     runout,

@@ -218,6 +218,7 @@ def _in_context(meanings: list[Meaning]) -> list[Meaning]:
             and own_position
             and not from_car
             and not m.by_rule
+            and m.header != m.signal
             and "vehicle" not in m.header.lower()
             and "obd" not in m.header.lower()
         ):
