@@ -11,13 +11,14 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from roadlog.effect.crosschecks import percent, percent_interval, unit_t
-from roadlog.effect.design import Design, plain_name
+from roadlog.effect.design import TREND, Design, plain_name
 from roadlog.effect.primary import containment_df, fit_primary, reduce_design
 from roadlog.errors import RoadlogError
 from roadlog.results import Interval, Warned
 
 Floats = NDArray[np.floating[Any]]
 
+_MOVES = 0.75
 ALIASED = 0.6  # |correlation| of the arm with another unit-level quantity that is worth a warning
 
 _WORTH_TELLING = 0.03  # difference of kept shares from which unequal loss is worth a warning
@@ -149,13 +150,14 @@ def drift_warnings(design: Design, unit_values: Floats) -> list[Warned]:
     p = 2 * stdtr(df, -abs(beta[2]) / np.sqrt(variance))
     if p >= 0.05:
         return []
-    blocked = (
-        "blocks of neighbouring switch units keep it out of the effect"
-        if design.blocked
-        else "and nothing in the design keeps it out of the effect"
-    )
+    if design.blocked:
+        kept_out = "blocks of neighbouring switch units keep it out of the effect"
+    elif any(name.startswith(TREND) for name in design.fixed_names):
+        kept_out = "a smooth trend in the model keeps it out of the effect as far as it was smooth"
+    else:
+        kept_out = "and nothing in the design keeps it out of the effect"
     change = percent(beta[2] * (len(order) - 1))
-    return [Warned("drift", f"fuel use drifted by {change:+.1f} % over the study; {blocked}")]
+    return [Warned("drift", f"fuel use drifted by {change:+.1f} % over the study; {kept_out}")]
 
 
 def missing_warnings(passes: pd.DataFrame) -> list[Warned]:

@@ -17,6 +17,7 @@ from roadlog.effect.crosschecks import percent, percent_interval
 from roadlog.effect.design import (
     DRIVING,
     TERM_UNITS,
+    TREND,
     Design,
     build_design,
     plain_name,
@@ -66,7 +67,7 @@ def estimate_effect(
     DesignError, FitError, InputError
         If the passes can't answer the question.
     """
-    design = build_design(passes, covariates)
+    design = build_design(passes, covariates, randomised=randomised)
     require_rows(design)
     names = design.names
     weights, weight_note = noise_weights(design, names)
@@ -258,6 +259,8 @@ def _method(design: Design, fit: PrimaryFit) -> str:
         return "no interval: under 2 degrees of freedom between switch units"
     if design.blocked:
         parts.append("blocks fixed")
+    if any(name.startswith(TREND) for name in design.fixed_names):
+        parts.append("order not randomised: smooth trend over time in the model")
     if fit.phi[0] != 1:
         parts.append("between-unit variance below the passes', scaled to the unit means")
     return "; ".join(parts)

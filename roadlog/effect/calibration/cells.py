@@ -42,6 +42,11 @@ class Layout:
     unit_is_run: bool = False
     hilly: bool = False
 
+    @property
+    def randomised(self) -> bool:
+        """Whether chance decides the order of arms."""
+        return self.schedule in ("complete", "pairs")
+
 
 @dataclass(frozen=True)
 class Noise:

@@ -150,7 +150,7 @@ def _per_draw(cell: Cell, wanted: int) -> int:
 
 
 def _coverage(cell: Cell, wanted: int, rng: np.random.Generator, tally: Tally) -> dict[str, Any]:
-    drift = alarms.DriftAlarms(cell.layout.schedule in ("complete", "pairs"))
+    drift = alarms.DriftAlarms(cell.layout.randomised)
     batch = _per_draw(cell, wanted)
     designs: dict[bytes, Design] = {}
     for _ in range(min(cell.draws, wanted)):
@@ -177,7 +177,7 @@ def _design(cell: Cell, plan: Plan, known: dict[bytes, Design]) -> Design:
     key = plan.unit_arm.tobytes()
     if key in known:
         return known[key]
-    design = build_design(frame(plan), list(cell.covariates))
+    design = build_design(frame(plan), list(cell.covariates), randomised=cell.layout.randomised)
     if not (cell.layout.missing or cell.covariates or len(cell.layout.runs) > 1):
         known[key] = design
     return design
