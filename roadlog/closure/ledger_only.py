@@ -5,6 +5,7 @@ is one observation of fuel over distance; arms are compared between switch units
 equal but what the schedule's blocks hold.
 """
 
+import hashlib
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -266,9 +267,16 @@ def _runs(seen: Sequence[Observed]) -> pd.DataFrame:
             "km": [o.km for o in seen],
             "fuel_l": [o.litres for o in seen],
             "hours": math.nan,
+            "sha256": [_digest(o) for o in seen],
         }
     )
     return rows.assign(fuel_low_l=rows["fuel_l"], fuel_high_l=rows["fuel_l"])
+
+
+def _digest(seen: Observed) -> str:
+    """SHA-256 of what was written down, as logs have one of their bytes."""
+    told = f"{seen.name}|{seen.unit}|{seen.arm}|{seen.km!r}|{seen.litres!r}"
+    return hashlib.sha256(told.encode()).hexdigest()
 
 
 def _passes(runs: pd.DataFrame) -> pd.DataFrame:
