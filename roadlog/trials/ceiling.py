@@ -305,7 +305,8 @@ def sources(
         f"Fuel flow {flow_g_s:.3f} g/s: {flow_source}.",
         f"Lower heating value of {fuel.name} {fuel.lhv_mj_kg:.1f} MJ/kg: {fuel.source}.",
         f"Alternator and belt {100 * (real.alternator_efficiency or 1):.0f} %, engine "
-        f"{100 * (real.engine_efficiency or 1):.0f} %: assumptions (common practice, no source, if not given).",
+        f"{100 * (real.engine_efficiency or 1):.0f} %: assumptions (where not given: common "
+        "practice, no source).",
         f"Supply {cell.voltage_v:g} V, {cell.current_a:g} A: as given"
         + (", power as the mean of v times i." if cell.power_w is not None else "."),
     ]
@@ -317,8 +318,9 @@ def sources(
             f"({hydrogen_lhv_mj_kg():.1f} MJ/kg): {CODATA_SOURCE}.",
             f"Water splits from {reversible_voltage():.2f} V on, without drawing heat at "
             f"{thermoneutral_voltage():.2f} V a cell: the same source.",
-            f"{cell.in_series} cells in series, {100 * real.current_efficiency:.0f} % of the current makes "
-            f"gas ({'measured' if cell.measured_ml_min is not None else 'as given or assumed'}).",
+            f"{cell.in_series} cells in series, {100 * real.current_efficiency:.0f} % of the "
+            "current makes gas ("
+            f"{'measured' if cell.measured_ml_min is not None else 'as given or assumed'}).",
             "Water vapour in the gas (saturated, WMO-No. 8 annex 4.B) carries no energy and is "
             "subtracted.",
         ]

@@ -45,7 +45,9 @@ class Comparison:
     method: str
 
 
-def compare_arms(units: pd.DataFrame, nuisance: Sequence[float] = ()) -> Comparison:
+def compare_arms(
+    units: pd.DataFrame, nuisance: Sequence[float] = (), *, fitted_before: int = 0
+) -> Comparison:
     """Difference of a value between the arms.
 
     Parameters
@@ -56,6 +58,8 @@ def compare_arms(units: pd.DataFrame, nuisance: Sequence[float] = ()) -> Compari
     nuisance : sequence of float
         Standard uncertainties of the difference that come from quantities common to all units (an
         assumed slope, a fitted hold-up), added in quadrature.
+    fitted_before : int
+        How many of these were fitted to the same values: each costs a degree of freedom.
 
     Returns
     -------
@@ -84,7 +88,7 @@ def compare_arms(units: pd.DataFrame, nuisance: Sequence[float] = ()) -> Compari
     inverse = np.linalg.pinv(design)
     weights: Floats = inverse[1]
     rank = int(np.linalg.matrix_rank(design))
-    df = len(y) - rank
+    df = len(y) - rank - fitted_before
     rest = y - design @ (inverse @ y)
     sd = float(np.sqrt(rest @ rest / df)) if df > 0 else float("nan")
     if not _arm_is_free(design):

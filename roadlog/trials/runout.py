@@ -173,7 +173,7 @@ def evaluate(
     table = trials.assign(unit=unit)
     fit = _nuisances(table, fixed_end_state)
     hold_up, how, follows, fitted = fit
-    change = _change(table, outside, hold_up, follows)
+    change = _change(table, outside, hold_up, follows, int(fitted) + int(hold_up[1] > 0))
     rates = _g_per_kwh(table, outside, hold_up[0], follows[0])
     return RunOut(table, hold_up, how, follows, fitted, change, rates, randomised)
 
@@ -326,13 +326,14 @@ def _change(
     outside_w: pd.Series,
     hold_up: tuple[float, float],
     follows: tuple[float, float],
+    fitted_before: int,
 ) -> Comparison:
     def difference(h: float, f: float, nuisance: tuple[float, ...] = ()) -> Comparison:
         by_trial = table.assign(y=_log_flow(table, outside_w, h, f))
         units = by_trial.groupby("unit", sort=False).agg(
             arm=("arm", "first"), block=("block", "first"), y=("y", "mean")
         )
-        return compare_arms(units.reset_index(drop=True), nuisance)
+        return compare_arms(units.reset_index(drop=True), nuisance, fitted_before=fitted_before)
 
     centre = difference(hold_up[0], follows[0]).estimate
     by_hold_up = difference(hold_up[0] + hold_up[1], follows[0]).estimate - centre
