@@ -456,3 +456,81 @@ def test_calibration_is_deterministic_and_frozen():
     assert isinstance(a, Calibration)
     with pytest.raises(AttributeError):
         a.idle_rpm = 1.0
+
+
+def without_lambda_clues(**extra):
+    """No fuel-system status and no commanded λ: only the wide-band sensor could tell λ."""
+    return drive().drop(columns="fuel_status").assign(**extra)
+
+
+def test_wide_band_sensor_tells_lambda_where_nothing_else_does():
+    flow = flow_of(without_lambda_clues(lambda_measured=0.95))
+    cruise = only(flow, "cruise")
+    assert np.allclose(cruise["fuel_flow_g_s"], cruise["maf_g_s"] / AFR / 0.95)
+
+
+def test_wide_band_sensors_are_averaged_over_banks():
+    flow = flow_of(without_lambda_clues(lambda_measured=0.94, lambda_measured2=0.98))
+    cruise = only(flow, "cruise")
+    assert np.allclose(cruise["fuel_flow_g_s"], cruise["maf_g_s"] / AFR / 0.96)
+
+
+def test_commanded_lambda_goes_before_the_wide_band_sensor():
+    flow = flow_of(without_lambda_clues(lambda_measured=0.95, lambda_commanded=1.0))
+    cruise = only(flow, "cruise")
+    assert np.allclose(cruise["fuel_flow_g_s"], cruise["maf_g_s"] / AFR)
+
+
+def test_a_device_on_the_oxygen_sensor_does_not_decide_lambda():
+    samples = without_lambda_clues(lambda_measured=1.08)
+    trusting, wary = study(), study(acts_on="oxygen-sensor")
+    seen = only(flow_of(samples, "maf-trims", trusting), "cruise")["fuel_flow_g_s"]
+    blind = only(flow_of(samples, "maf-trims", wary), "cruise")["fuel_flow_g_s"]
+    assert np.allclose(blind, seen * 1.08)
+
+
+def test_a_device_on_the_oxygen_sensor_needs_trims():
+    wary = study(acts_on="oxygen-sensor")
+    assert choose_estimator([drive()], wary) == "maf-trims"
+    assert "maf" not in available_estimators([drive()], wary)
+    blind = drive().drop(columns=["stft1_pct", "ltft1_pct"])
+    with pytest.raises(DesignError, match="acts on the oxygen sensor"):
+        choose_estimator([blind], wary)
+
+
+def test_trims_of_a_lean_fooled_loop_show_the_fuel_that_was_taken_away():
+    """A sensor that reads rich makes the loop inject 5 % less: only the trims tell."""
+    wary = study(acts_on="oxygen-sensor")
+    honest, fooled = drive(), drive().assign(ltft1_pct=-2.0)
+    flows = [only(flow_of(s, "maf-trims", wary), "cruise") for s in (honest, fooled)]
+    ratio = flows[1]["fuel_flow_g_s"].sum() / flows[0]["fuel_flow_g_s"].sum()
+    assert ratio == pytest.approx(0.99 / 1.04)
+
+
+def test_a_diesel_is_metered_by_its_injected_quantity():
+    samples = drive().assign(injected_mg_stroke=12.0)
+    four = parse_study('[vehicle]\nfuel = "diesel"\ncylinders = 4\n')
+    assert choose_estimator([samples], four) == "injection"
+    cruise = only(flow_of(samples, "injection", four), "cruise")
+    # 12 mg a stroke, four cylinders, each firing every two turns
+    assert np.allclose(cruise["fuel_flow_g_s"], 0.012 * 4 * cruise["rpm"] / 120)
+
+
+def test_injected_quantity_needs_the_number_of_cylinders():
+    samples = drive().assign(injected_mg_stroke=12.0)
+    with pytest.raises(DesignError, match=r"runs lean|vehicle\.cylinders"):
+        choose_estimator([samples], parse_study('[vehicle]\nfuel = "diesel"\n'))
+
+
+def test_fuel_scale_from_closure_scales_every_flow_alike():
+    scaled = study().model_copy(
+        update={"vehicle": study().vehicle.model_copy(update={"fuel_scale": 1.05})}
+    )
+    plain, more = flow_of(drive()), flow_of(drive(), the_study=scaled)
+    for column in ("fuel_flow_low_g_s", "fuel_flow_g_s", "fuel_flow_high_g_s"):
+        assert np.allclose(more[column], 1.05 * plain[column])
+
+
+def test_a_study_may_not_take_the_ledger_from_logs():
+    with pytest.raises(DesignError, match="takes fuel from fills and weighed cans"):
+        choose_estimator([drive()], study('[analysis]\nestimator = "ledger"\n'))
