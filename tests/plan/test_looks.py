@@ -1,0 +1,179 @@
+"""Interim looks, registration and what an analysis then says."""
+
+import datetime as dt
+import json
+import shutil
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from roadlog.analysis import analyse
+from roadlog.effect.finding import rule
+from roadlog.errors import InputError
+from roadlog.plan.looks import at_level, log_look, read_looks
+from roadlog.plan.register import REGISTER, changes, choices_of, read_register, register
+from roadlog.results import Interval
+from roadlog.runs import study_sources
+from roadlog.study import load_study, parse_study
+
+BEFORE = dt.datetime(2026, 3, 1, 18, 0, tzinfo=dt.UTC)
+HALF_WAY = dt.datetime(2026, 3, 11, 20, 0, tzinfo=dt.UTC)
+AFTERWARDS = dt.datetime(2026, 4, 1, tzinfo=dt.UTC)
+
+
+@pytest.fixture
+def half_done(study_without_positions: Path, tmp_path: Path) -> Path:
+    """The 12-day demo (without positions, for speed) after eight of its days."""
+    folder = tmp_path / "half"
+    shutil.copytree(
+        study_without_positions, folder, ignore=shutil.ignore_patterns("computed", "results")
+    )
+    for log in (folder / "logs").glob("*.csv"):
+        if log.name.split("_")[1] > "2026-03-11":
+            log.unlink()
+    return folder
+
+
+def look_at(folder: Path, now: dt.datetime):
+    study = load_study(folder)
+    return analyse(study, study_sources(folder, study), now=now)
+
+
+def edit(folder: Path, old: str, new: str) -> None:
+    path = folder / "study.toml"
+    text = path.read_text()
+    assert old in text
+    path.write_text(text.replace(old, new, 1))
+
+
+def test_an_interim_look_decides_nothing(half_done):
+    done = look_at(half_done, HALF_WAY)
+    assert rule(done.effect.primary.low, done.effect.primary.high, -10.7) == "refuted"
+    assert done.finding.word == "undecided"
+    assert any("undecided (interim)" in r for r in done.finding.reasons)
+    assert "interim" in {w.code for w in done.warnings}
+    assert done.oversight.look.units == 8
+    assert done.oversight.look.interim
+
+
+def test_after_the_last_day_missing_days_are_named_and_the_finding_stands(half_done):
+    done = look_at(half_done, AFTERWARDS)
+    assert done.finding.word == "refuted"
+    assert not done.oversight.look.interim
+    (missing,) = [w.message for w in done.warnings if w.code == "unit-missing"]
+    assert "4 of 12" in missing
+    assert "2026-03-12" in missing
+
+
+def test_alpha_spending_lets_an_early_look_decide_by_a_wider_interval(half_done):
+    edit(half_done, "randomised = true", 'randomised = true\nspending = "obrien-fleming"')
+    done = look_at(half_done, HALF_WAY)
+    level = done.oversight.look.level
+    assert 0.98 < level < 0.995
+    wide = at_level(done.effect.primary, level)
+    assert wide.high > done.effect.primary.high
+    assert done.finding.word == rule(wide.low, wide.high, -100 * 12 / 112)
+    assert f"{100 * level:.4g} % interval" in done.finding.reasons[0]
+
+
+def test_the_last_look_pays_for_the_earlier_ones(half_done):
+    edit(half_done, "randomised = true", 'randomised = true\nspending = "obrien-fleming"')
+    early = look_at(half_done, HALF_WAY)
+    assert log_look(half_done, early.oversight, early.finding)
+    last = look_at(half_done, AFTERWARDS)
+    alone = 0.95
+    assert alone < last.oversight.look.level < 0.97
+    assert len(last.oversight.earlier) == 1
+
+
+def test_looks_are_appended_once_for_the_same_data_and_choices(half_done):
+    for now in (HALF_WAY, HALF_WAY + dt.timedelta(hours=1)):
+        done = look_at(half_done, now)
+        log_look(half_done, done.oversight, done.finding)
+    assert len(read_looks(half_done)) == 1
+    edit(half_done, "economy_pct = 12.0", "economy_pct = 8.0")
+    done = look_at(half_done, HALF_WAY)
+    assert log_look(half_done, done.oversight, done.finding)
+    first, second = read_looks(half_done)
+    assert first.data_sha256 == second.data_sha256
+    assert first.choices_sha256 != second.choices_sha256
+
+
+def test_edits_after_registration_are_listed(half_done):
+    register(half_done, load_study(half_done), BEFORE)
+    edit(half_done, "economy_pct = 12.0", "economy_pct = 8.0")
+    edit(half_done, '2026-03-16, arm = "baseline"', '2026-03-16, arm = "fitted"')
+    edit(half_done, '2026-03-17, arm = "fitted"', '2026-03-17, arm = "baseline"')
+    register(half_done, load_study(half_done), HALF_WAY)  # too late to bind
+    done = look_at(half_done, AFTERWARDS)
+    assert done.oversight.registered_at == "2026-03-01T18:00+00:00"
+    listed = [w.message for w in done.warnings if w.code == "changed-after-registration"]
+    assert any("economy_pct: 12.0 -> 8.0" in m for m in listed)
+    assert any("2026-03-16: baseline, block 6 -> fitted, block 6" in m for m in listed)
+    assert len(listed) == 3
+
+
+def test_registration_after_the_first_fitted_run_is_called_late(half_done):
+    register(half_done, load_study(half_done), HALF_WAY)
+    done = look_at(half_done, AFTERWARDS)
+    assert done.oversight.registered_late
+    assert "registered-late" in {w.code for w in done.warnings}
+
+
+def test_registering_twice_without_a_change_adds_nothing(tmp_path):
+    study = parse_study("[claim]\nfuel_pct = 10")
+    first = register(tmp_path, study, BEFORE)
+    assert register(tmp_path, study, HALF_WAY) == first
+    assert len(read_register(tmp_path)) == 1
+
+
+def test_a_register_changed_by_hand_is_refused(tmp_path):
+    register(tmp_path, parse_study("[claim]\nfuel_pct = 10"), BEFORE)
+    path = tmp_path / REGISTER
+    path.write_text(path.read_text().replace("10.0", "5.0"))
+    with pytest.raises(InputError, match="doesn't match its hash"):
+        read_register(tmp_path)
+    path.write_text("[]")
+    with pytest.raises(InputError, match="can't be read"):
+        read_register(tmp_path)
+
+
+def test_names_and_labels_may_change_but_covariates_may_not():
+    a = parse_study('name = "a"')
+    b = parse_study('name = "b"\n[labels]\nfitted = "in"\n[plan]\ndays = 9')
+    assert changes(choices_of(a), choices_of(b)) == []
+    c = parse_study('[analysis]\ncovariates = ["ambient_c"]')
+    assert changes(choices_of(a), choices_of(c)) == [
+        "analysis covariates: not given -> ambient_c"
+    ]  # fmt: skip
+
+
+def test_interval_at_another_level_is_the_t_interval_there():
+    from scipy.stats import t
+
+    tau, se, df = -0.03, 0.01, 6
+
+    def at(level: float) -> Interval:
+        half = t.ppf(0.5 + level / 2, df) * se
+        low, high = (float(100 * np.expm1(tau + s * half)) for s in (-1, 1))
+        return Interval(float(100 * np.expm1(tau)), low, high, df=df, level=level)
+
+    got, expected = at_level(at(0.95), 0.99), at(0.99)
+    assert (got.low, got.high) == pytest.approx((expected.low, expected.high))
+    assert at_level(at(0.95), 1.0).low is None
+
+
+def test_report_and_json_tell_registration_and_looks(half_done, tmp_path):
+    from roadlog.report import to_json
+    from roadlog.report.page import report_page
+
+    register(half_done, load_study(half_done), BEFORE)
+    done = look_at(half_done, HALF_WAY)
+    page = report_page(done, passes_sha256="0")
+    assert "What was fixed beforehand" in page
+    assert done.oversight.registered_sha256 in page
+    assert "8 of 12" in page
+    told = to_json(done)["oversight"]
+    assert told["look"]["interim"] is True
+    json.dumps(told, allow_nan=False)
