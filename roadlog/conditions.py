@@ -51,10 +51,23 @@ def air_density(
     >>> round(float(air_density(15.0, 101.325)), 4)
     1.225
     """
-    vapour = humidity_pct / 100 * 0.6112 * np.exp(17.62 * temp_c / (243.12 + temp_c))
+    vapour = humidity_pct / 100 * saturation_pressure(temp_c)
     kelvin = temp_c + 273.15
     dry = (pressure_kpa - vapour) / GAS_CONSTANT_DRY_AIR
     return cast(Floats | float, 1000 * (dry + vapour / GAS_CONSTANT_VAPOUR) / kelvin)
+
+
+def saturation_pressure(temp_c: Floats | float) -> Floats | float:
+    """Pressure [kPa] of saturated water vapour over water at a temperature [°C].
+
+    References
+    ----------
+    WMO-No. 8, annex 4.B (2014).
+
+    >>> round(float(saturation_pressure(25.0)), 2)
+    3.16
+    """
+    return cast(Floats | float, 0.6112 * np.exp(17.62 * temp_c / (243.12 + temp_c)))
 
 
 def standard_pressure(altitude_m: Floats | float) -> Floats | float:
