@@ -181,7 +181,7 @@ def _days() -> Iterator[Cell]:
             units, schedule=schedule, blocked=True, days_per_unit=2 if schedule == "AABB" else 1
         )
         score: Score = "no interval" if units == 4 else "coverage"
-        draws = 400 if schedule == "pairs" else 1
+        draws = 100 if schedule == "pairs" else 1
         yield Cell(
             f"E/{schedule}/{_trouble(noise)}/{units}-units/sd-{_sds(noise)}",
             "E", layout, noise, score, draws=draws,
@@ -189,7 +189,7 @@ def _days() -> Iterator[Cell]:
     for noise, units in product((n for n in troubles if n.day_ar), UNITS):
         yield Cell(
             f"E/complete/{_trouble(noise)}/{units}-units/sd-{_sds(noise)}",
-            "E", _even(units), noise, draws=400,
+            "E", _even(units), noise, draws=100,
         )  # fmt: skip
 
 
@@ -205,7 +205,7 @@ def _segments() -> Iterator[Cell]:
     for sd, units in product((2.0, 5.0), UNITS):
         noise = Noise(1.0, 1.0, 6.0, segment_arm_sd=sd)
         name = f"F/segment-sd-{sd:g}-missing-25/{units}-units/sd-{_sds(noise)}"
-        yield Cell(name, "F", _even(units, missing=0.25), noise, draws=400)
+        yield Cell(name, "F", _even(units, missing=0.25), noise, draws=100)
 
 
 def _serial() -> Iterator[Cell]:
@@ -228,7 +228,7 @@ def _covariates() -> Iterator[Cell]:
         noise = Noise(day, 1.0, 6.0)
         name = f"H/{kind}/{units}-units/sd-{_sds(noise)}"
         left_out = units == 6 and "ambient_c" in names  # six units carry no temperature
-        draws = 1_000 if left_out else 100
+        draws = 400 if left_out else 100
         yield Cell(name, "H", _even(units), noise, covariates=names, draws=draws)
     for units, day in product((12, 20), UNIT_SDS):
         noise = Noise(day, 1.0, 6.0)
@@ -269,7 +269,7 @@ def _alarms() -> Iterator[Cell]:
         noise = Noise(1.0, 1.0, 6.0, drift=drift)
         yield Cell(
             f"J/unblocked-complete/{units}-units/drift-{drift:g}",
-            "J", _even(units), noise, "bias and warning", alarm="drift", draws=400,
+            "J", _even(units), noise, "bias and warning", alarm="drift", draws=100,
         )  # fmt: skip
     for units, share in product((6, 8, 12, 20), (0.0, 0.1, 0.2, 0.3)):
         codes = ("uneven-missing",) if share else ()
@@ -313,10 +313,10 @@ def _randomisation() -> Iterator[Cell]:
         "20-in-pairs": _even(20, schedule="pairs", blocked=True),
     }
     for (where, layout), (what, noise) in product(layouts.items(), noises.items()):
-        yield Cell(f"K/{where}/{what}", "K", layout, noise, "randomisation", draws=400)
+        yield Cell(f"K/{where}/{what}", "K", layout, noise, "randomisation", draws=100)
     layout = replace(layouts["12-in-pairs"], missing=0.25)
     yield Cell(
-        "K/12-in-pairs/missing-25", "K", layout, noises["normal"], "randomisation", draws=400
+        "K/12-in-pairs/missing-25", "K", layout, noises["normal"], "randomisation", draws=100
     )
 
 
@@ -332,8 +332,8 @@ def _run_switched() -> Iterator[Cell]:
     for units, day in product((8, 12, 20), UNIT_SDS):
         noise = Noise(day, 1.0, 6.0)
         layout = _even(units, unit_is_run=True)
-        yield Cell(f"I/{units}-runs/day-sd-{day:g}", "I", layout, noise, draws=400)
+        yield Cell(f"I/{units}-runs/day-sd-{day:g}", "I", layout, noise, draws=100)
     for units, day in product((8, 12, 20), UNIT_SDS):
         noise = Noise(day, 1.0, 6.0)
         layout = _even(units, unit_is_run=True, schedule="pairs", blocked=True)
-        yield Cell(f"I/{units}-runs-days-as-blocks/day-sd-{day:g}", "I", layout, noise, draws=400)
+        yield Cell(f"I/{units}-runs-days-as-blocks/day-sd-{day:g}", "I", layout, noise, draws=100)

@@ -82,6 +82,7 @@ def run_cell(cell: Cell, replicates: int) -> dict[str, Any]:
         "covariates": list(cell.covariates),
         "weights": cell.weights,
         "expected": list(cell.expected),
+        "draws": cell.draws,
         "asked": replicates,
         "seed": seed_of(cell.name),
         "engine": engine_fingerprint(),
@@ -128,7 +129,10 @@ def path_of(name: str, out: Path) -> Path:
 
 def _done(cell: Cell, out: Path, replicates: int) -> bool:
     path = path_of(cell.name, out)
-    return path.exists() and json.loads(path.read_text())["asked"] >= replicates
+    if not path.exists():
+        return False
+    record = json.loads(path.read_text(encoding="utf-8"))
+    return bool(record["asked"] >= replicates)
 
 
 def _results(todo: Sequence[Cell], replicates: int, jobs: int) -> Iterator[dict[str, Any]]:
