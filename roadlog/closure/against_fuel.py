@@ -74,7 +74,7 @@ def close(
     use_cans = by_can.low is not None
     gap = by_can if use_cans else by_tank
     values |= {
-        "arm_gap_pct": gap.estimate,
+        "arm_gap_pct": math.nan if gap.low is None else gap.estimate,
         "arm_gap_low_pct": math.nan if gap.low is None else gap.low,
         "arm_gap_high_pct": math.nan if gap.high is None else gap.high,
         "smallest_detectable_pct": smallest_detectable_pct,
@@ -308,11 +308,12 @@ def _full_to_full(
     if fit is None:
         return
     change = ratio_interval(fit, "full to full") if fit.df >= 2 else NOTHING
-    estimate = 100 * float(fit.coefficients[1] / fit.coefficients[0] - 1)
+    if change.low is None or change.high is None:
+        return
     values |= {
-        "full_to_full_change_pct": estimate,
-        "full_to_full_low_pct": math.nan if change.low is None else change.low,
-        "full_to_full_high_pct": math.nan if change.high is None else change.high,
+        "full_to_full_change_pct": change.estimate,
+        "full_to_full_low_pct": change.low,
+        "full_to_full_high_pct": change.high,
     }
 
 
@@ -354,6 +355,11 @@ def _sentences(
         said.append(
             "No fill or can could be held against the computed fuel of both arms, so nothing is "
             "known of their agreement."
+        )
+    elif gap.low is None:
+        said.append(
+            f"Against {source}, the arms can't be told apart: there are too few tanks or cans, or "
+            "every tank holds much the same mix of both arms. This is no agreement."
         )
     elif verdict == "uninformative":
         said.append(
