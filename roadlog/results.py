@@ -10,6 +10,7 @@ import pandas as pd
 
 from roadlog.road.network import Network
 from roadlog.study import Study
+from roadlog.trials.result import TrialResult
 
 FindingWord = Literal["refuted", "supported", "undecided"]
 
@@ -152,6 +153,7 @@ class Oversight:
     registered_at: str | None
     registered_sha256: str | None
     registered_late: bool
+    registrations: int  # entries of the register in all
     changes: tuple[str, ...]
     stop_date: str | None
     look: Look  # this one; its finding is filled in when it is logged
@@ -180,3 +182,4 @@ class Analysed:
     oversight: Oversight | None = None  # None for piles of logs
     closed: Closure | None = None
     evidence: Evidence | None = None
+    trials: tuple[TrialResult, ...] = ()  # the trials beside the road test

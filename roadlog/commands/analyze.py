@@ -1,6 +1,7 @@
 """`roadlog analyze`: from drive logs to the change in fuel use, a map and a report."""
 
 import argparse
+import dataclasses
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -82,6 +83,7 @@ def _analyze(a: argparse.Namespace) -> int:
     from roadlog.report import summary_lines, write_all
     from roadlog.runs import pile_sources, study_sources
     from roadlog.study import Study, load_study
+    from roadlog.trials.result import load_all
 
     if piles:
         study, sources = Study(name="two piles of logs"), pile_sources(a.baseline, a.fitted)
@@ -99,8 +101,13 @@ def _analyze(a: argparse.Namespace) -> int:
         randomised=a.randomised,
         progress=sys.stderr.isatty(),
     )
+    if a.study is not None:
+        result = dataclasses.replace(result, trials=load_all(a.study))
     if a.study is not None and result.oversight is not None:
-        log_look(a.study, result.oversight, result.finding)
+        try:
+            log_look(a.study, result.oversight, result.finding)
+        except OSError as e:
+            print(f"roadlog: this look could not be logged ({e.strerror})", file=sys.stderr)
     write_all(result, out, tiles=a.tiles)
     print("\n".join(summary_lines(result)))
     print(f"Report: {out / 'report.html'}")

@@ -65,6 +65,7 @@ def oversee(study: Study, folder: Path, runs: pd.DataFrame, now: dt.datetime) ->
         registered_at=None if shown is None else shown.at.isoformat(timespec="minutes"),
         registered_sha256=None if shown is None else shown.sha256,
         registered_late=late,
+        registrations=len(entries),
         changes=() if shown is None else tuple(changes(shown.choices, now_choices)),
         stop_date=str(study.schedule.stop_date) if study.schedule else None,
         look=look,

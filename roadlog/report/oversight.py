@@ -23,7 +23,7 @@ class PlanKept:
 def plan_kept(oversight: Oversight) -> PlanKept:
     """Put an `Oversight` into words."""
     return PlanKept(
-        lines=[_registration(oversight), *_stopping(oversight)],
+        lines=[_registration(oversight), *_again(oversight), *_stopping(oversight)],
         changes=list(oversight.changes),
         looks=tabulate.table(_looks(_each_once(oversight))),
     )
@@ -51,6 +51,15 @@ def _registration(o: Oversight) -> str:
         "Units, last day, covariates, fuel estimator and claim were registered before the first "
         f"fitted run ({stamp}, by the clock of the computer that planned it); {kept}."
     )
+
+
+def _again(o: Oversight) -> list[str]:
+    if o.registrations < 2:
+        return []
+    return [
+        f"It was registered {o.registrations} times in all, each kept in computed/registered.json: "
+        "the last one before the first fitted run counts."
+    ]
 
 
 def _stopping(o: Oversight) -> list[str]:
