@@ -144,18 +144,17 @@ class Adapter:
         ------
         AdapterLost
         """
-        pids = tuple(ASKED[s].pid for s in signals)
+        pids = tuple(dict.fromkeys(ASKED[s].pid for s in signals))
         answer = self._request(pids)
         values: dict[str, float] = {}
         trouble: str = answer.trouble
         for pid, data in answer.data.items():
-            name = BY_PID[pid].signal
-            value = self._decode(name, data)
-            signal = SIGNALS[name]
-            if signal.low <= value <= signal.high:
-                values[name] = value
-            else:
-                trouble = trouble or "damaged"
+            for name in (a.signal for a in BY_PID[pid]):
+                value = self._decode(name, data)
+                if SIGNALS[name].low <= value <= SIGNALS[name].high:
+                    values[name] = value
+                else:
+                    trouble = trouble or "damaged"
         return Reading(values, trouble)
 
     def voltage(self) -> float | None:

@@ -78,7 +78,7 @@ def split(data: bytes, wanted: Sequence[int]) -> Answer:
         pid = data[at]
         if pid not in wanted or pid in out:
             return Answer(trouble="damaged")
-        end = at + 1 + BY_PID[pid].length
+        end = at + 1 + BY_PID[pid][0].length
         if end > len(data):
             return Answer(trouble="damaged")
         out[pid] = bytes(data[at + 1 : end])

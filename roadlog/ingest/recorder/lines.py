@@ -42,7 +42,7 @@ def decode(raw: bytes) -> Line | None:
     """The line that these bytes (without the line end) hold, or None if they aren't whole."""
     body = raw[_CHECK + 1 :]
     try:
-        if int(raw[:_CHECK], 16) != zlib.crc32(body):
+        if raw[_CHECK : _CHECK + 1] != b" " or int(raw[:_CHECK], 16) != zlib.crc32(body):
             return None
         number, t_s, kind, text = body.split(b" ", 3)
         return Line(int(number), float(t_s), kind.decode(), text.decode())

@@ -1,7 +1,7 @@
 """Which signal is asked for by which PID, and how long its answer is.
 
 In comes nothing but the table of signals; out come `ASKED`, the signals that the recorder can ask a
-vehicle for, and the decoders of the four PIDs whose numbers python-OBD doesn't give.
+vehicle for, and the decoders of the PIDs whose numbers python-OBD doesn't give.
 
 References
 ----------
@@ -15,8 +15,9 @@ from dataclasses import dataclass
 from roadlog.signals import SIGNALS
 
 _LENGTHS = {
-    "03": 2, "04": 1, "05": 1, "06": 1, "07": 1, "08": 1, "09": 1, "0B": 1, "0C": 2, "0D": 1,
-    "0F": 1, "10": 2, "11": 1, "1F": 2, "24": 4, "2F": 1, "33": 1, "3C": 2, "42": 2, "43": 2,
+    "01": 4, "03": 2, "04": 1, "05": 1, "06": 1, "07": 1, "08": 1, "09": 1, "0B": 1, "0C": 2, "0D": 1,
+    "0F": 1, "10": 2, "11": 1, "14": 2, "15": 2, "1F": 2,
+    "24": 4, "28": 4, "2F": 1, "33": 1, "3C": 2, "42": 2, "43": 2,
     "44": 2, "46": 1, "49": 1, "52": 1, "5C": 1, "5E": 2, "9D": 4, "A6": 4,
 }  # fmt: skip
 
@@ -35,7 +36,17 @@ ASKED: dict[str, Asked] = {
     for s in SIGNALS.values()
     if s.pid in _LENGTHS
 }
-BY_PID: dict[int, Asked] = {a.pid: a for a in ASKED.values()}
+BY_PID: dict[int, tuple[Asked, ...]] = {
+    a.pid: tuple(b for b in ASKED.values() if b.pid == a.pid) for a in ASKED.values()
+}
+
+
+def _lamp(data: bytes) -> float:
+    return float(data[0] >> 7)
+
+
+def _codes(data: bytes) -> float:
+    return float(data[0] & 0x7F)
 
 
 def _fuel_status(data: bytes) -> float:
@@ -55,8 +66,11 @@ def _odometer(data: bytes) -> float:
 
 
 OWN_DECODERS: dict[str, Callable[[bytes], float]] = {
+    "mil_on": _lamp,
+    "dtc_count": _codes,
     "fuel_status": _fuel_status,
     "lambda_measured": _equivalence_ratio,
+    "lambda_measured2": _equivalence_ratio,
     "fuel_rate_g_s": _fuel_rate,
     "odometer_km": _odometer,
 }

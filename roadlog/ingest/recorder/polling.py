@@ -23,12 +23,13 @@ _FUEL = (
     ("map_kpa", "rpm"),
 )
 _MEDIUM = ("rpm", "lambda_commanded", "maf_g_s", "map_kpa", "absolute_load_pct")
-_MEDIUM_CAN = ("throttle_pct", "engine_load_pct", "pedal_pct", "lambda_measured")
+_MEDIUM_CAN = ("throttle_pct", "engine_load_pct", "pedal_pct", "lambda_measured",
+               "lambda_measured2", "o2_upstream_v", "o2_downstream_v")  # fmt: skip
 _SLOW = ("fuel_status", "stft1_pct", "ltft1_pct", "stft2_pct", "ltft2_pct", "coolant_temp_c",
          "intake_air_temp_c", "engine_runtime_s", "supply_voltage_v", "baro_kpa",
          "ambient_temp_c")  # fmt: skip
 _RARE = ("fuel_level_pct", "ethanol_pct", "oil_temp_c", "odometer_km", "catalyst_temp_c",
-         "fuel_rate_g_s", "fuel_rate_l_h")  # fmt: skip
+         "mil_on", "fuel_rate_g_s", "fuel_rate_l_h")  # fmt: skip
 _RARE_EVERY = 12  # one turn in so many slow ones
 
 MAX_HZ = 10.0

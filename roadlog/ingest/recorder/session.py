@@ -200,6 +200,7 @@ class Session:
         if event.plan is None:
             self._interrupted(event.t_s, "vehicle: it doesn't answer")
             return
+        self._ignition.answered(event.t_s, None)
         self._plan = event.plan
         self._meter = RateMeter()
         self._rates_due_s = event.t_s + RATES_AFTER_S
