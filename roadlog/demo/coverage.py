@@ -1,0 +1,113 @@
+"""Does the whole pipeline's interval hold the truth? Many synthetic studies, each analysed whole.
+
+In go a number of seeds; out come one small record a seed (a rerun does only the missing ones) and
+the share of primary intervals that hold the true effect. Run it with
+`python -m roadlog.demo.coverage --out DIR`. It stands outside the method, as the demo does.
+"""
+
+import argparse
+import json
+import sys
+import tempfile
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from roadlog.study import atomic_write
+
+FIRST_SEED = 1_000
+
+
+def study_record(seed: int, *, days: int, effect_pct: float) -> dict[str, Any]:
+    """Make the synthetic study of one seed, analyse it, and keep what bears on coverage."""
+    from roadlog.analysis import analyse
+    from roadlog.demo import make_study
+    from roadlog.runs import study_sources
+    from roadlog.study import load_study
+
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name) / "study"
+        make_study(folder, seed=seed, effect_pct=effect_pct, days=days)
+        study = load_study(folder)
+        result = analyse(study, study_sources(folder, study))
+    primary, chance = result.effect.primary, result.effect.randomisation
+    return {
+        "seed": seed,
+        "estimate": primary.estimate,
+        "low": primary.low,
+        "high": primary.high,
+        "df": primary.df,
+        "total": result.effect.total.estimate,
+        "total_low": result.effect.total.low,
+        "total_high": result.effect.total.high,
+        "randomisation_low": None if chance is None else chance.low,
+        "randomisation_high": None if chance is None else chance.high,
+        "finding": result.finding.word,
+        "warnings": sorted({w.code for w in (*result.warnings, *result.effect.warnings)}),
+    }
+
+
+def summary(records: Sequence[dict[str, Any]], truth_pct: float) -> str:
+    """Plain lines: coverage with Wilson bounds, bias, width, findings."""
+    from roadlog.effect.calibration.tally import wilson
+
+    lines = [f"{len(records)} synthetic studies, true effect {truth_pct:+g} % fuel use"]
+    for label, low, high in (
+        ("primary (equal driving)", "low", "high"),
+        ("total effect", "total_low", "total_high"),
+        ("randomisation", "randomisation_low", "randomisation_high"),
+    ):
+        bounds = [(r[low], r[high]) for r in records if r[low] is not None and r[high] is not None]
+        if not bounds:
+            continue
+        held = sum(a <= truth_pct <= b for a, b in bounds)
+        least, most = wilson(held, len(bounds))
+        width = np.median([b - a for a, b in bounds])
+        lines.append(
+            f"{label}: {held} of {len(bounds)} intervals hold it = {held / len(bounds):.1%} "
+            f"(95 % bounds {least:.1%} to {most:.1%}), median width {width:.2f} %"
+        )
+    estimates = np.array([r["estimate"] for r in records])
+    se = estimates.std(ddof=1) / np.sqrt(len(estimates)) if len(estimates) > 1 else np.nan
+    lines.append(
+        f"mean bias of the primary estimate: {estimates.mean() - truth_pct:+.3f} ± {se:.3f} %"
+    )
+    for key in ("finding", "warnings"):
+        values = [v for r in records for v in (r[key] if key == "warnings" else [r[key]])]
+        counts = {str(v): values.count(v) for v in sorted(set(map(str, values)))}
+        lines.append(f"{key}: " + (", ".join(f"{k} {n}" for k, n in counts.items()) or "none"))
+    return "\n".join(lines)
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Make and analyse the missing studies, then print the summary."""
+    from tqdm import tqdm
+
+    parser = argparse.ArgumentParser(
+        prog="python -m roadlog.demo.coverage",
+        description="Analyse many synthetic studies and count the intervals that hold the truth.",
+    )
+    parser.add_argument("--out", type=Path, required=True, metavar="DIR", help="where records go")
+    parser.add_argument("--seeds", type=int, default=100, metavar="N", help="studies (100)")
+    parser.add_argument("--days", type=int, default=12, help="days a study (12)")
+    parser.add_argument("--effect", type=float, default=0.6, help="true effect, %% (0.6)")
+    a = parser.parse_args(argv)
+    records = []
+    for seed in tqdm(range(FIRST_SEED, FIRST_SEED + a.seeds), unit="study"):
+        path = a.out / f"days-{a.days}-effect-{a.effect:g}" / f"{seed}.json"
+        if not path.exists():
+            _write(study_record(seed, days=a.days, effect_pct=a.effect), path)
+        records.append(json.loads(path.read_text(encoding="utf-8")))
+    print(summary(records, a.effect))
+    return 0
+
+
+def _write(record: dict[str, Any], path: Path) -> None:
+    text = json.dumps(record, indent=1)
+    atomic_write(path, lambda temporary: temporary.write_text(text, encoding="utf-8"))
+
+
+if __name__ == "__main__":
+    sys.exit(main())
