@@ -229,7 +229,7 @@ def _with_arms(p: Proposal, study: Study, arm: str | None, split: bool) -> Propo
     assert p.log is not None
     driven = [d for d in p.drives if d.driven]
     starts = [p.log.start if len(driven) < 2 else piece(p.log, d).start for d in driven]
-    told = [_arm_of(p.source, study, s, arm) for s in starts or [p.log.start]]
+    told = [arm_of(p.source, study, s, arm) for s in starts or [p.log.start]]
     wrong = next((t.refused for t in told if t.refused), "")
     if not wrong and len({t.arm for t in told}) > 1 and not split:
         wrong = f"{p.source}: its {len(told)} drives belong to both arms: take it with --split"
@@ -243,26 +243,43 @@ def _with_arms(p: Proposal, study: Study, arm: str | None, split: bool) -> Propo
 
 
 @dataclass(frozen=True)
-class _Told:
+class Told:
+    """A log's arm and what tells it, or why none is known."""
+
     arm: str = ""
     why: str = ""
     refused: str = ""
 
 
-def _arm_of(source: Path, study: Study, start: pd.Timestamp | None, arm: str | None) -> _Told:
+def arm_of(
+    source: Path, study: Study, start: pd.Timestamp | None, arm: str | None, *, name: str = ""
+) -> Told:
+    """The arm of a log by the schedule, held against what was said.
+
+    Parameters
+    ----------
+    source : Path
+        The file; its name may be a switch unit.
+    start : Timestamp, optional
+        Its first instant; the day is read off its own clock.
+    arm : str, optional
+        The arm that the user says.
+    name : str
+        Its name within the study, if that differs.
+    """
     day = "" if start is None else f"{start.tz_localize(None):%Y-%m-%d}"
     units = study.schedule.unit if study.schedule else ()
     by_key = {str(k): u.arm for u in units for k in (u.unit, *u.also)}
-    key = next((k for k in (day, source.name, f"logs/{source.name}") if k in by_key), None)
+    key = next((k for k in (day, name or f"logs/{source.name}", source.name) if k in by_key), None)
     scheduled = None if key is None else by_key[key]
     if arm and scheduled and arm != scheduled:
-        return _Told(refused=f"{source}: said to be {arm}, but {key} is scheduled as {scheduled}")
+        return Told(refused=f"{source}: said to be {arm}, but {key} is scheduled as {scheduled}")
     if arm:
-        return _Told(arm, "as said")
+        return Told(arm, "as said")
     if scheduled:
-        return _Told(scheduled, f"schedule, {key}")
+        return Told(scheduled, f"schedule, {key}")
     when = f"on {day}" if day else "for a log without a date"
-    return _Told(
+    return Told(
         refused=f"{source}: its arm is unknown, no switch unit is scheduled {when}: say "
         "--arm baseline or --arm fitted"
     )

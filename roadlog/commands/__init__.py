@@ -6,6 +6,7 @@ A module imports at its top only what parsing needs; heavy libraries are importe
 from roadlog.commands import (
     analyze,
     ceiling,
+    check,
     demo,
     engine_signals,
     inspect,
@@ -23,6 +24,7 @@ COMMANDS = (
     plan,
     record,
     take,
+    check,
     analyze,
     standing_start,
     runout,

@@ -5,6 +5,7 @@ canonical unit. Two columns that say the same are one; two that differ are refus
 between. Values that the signal can't take are blanked and counted.
 """
 
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -18,6 +19,8 @@ from roadlog.ingest.columns import Meaning
 from roadlog.ingest.log import Floats, counted
 from roadlog.signals import SIGNALS
 from roadlog.units import convert
+
+_OUTSIDE = re.compile(r"(\w+): (\d+) values? outside ")
 
 
 @dataclass(frozen=True)
@@ -122,6 +125,12 @@ def clean(frame: Mapping[str, Floats], path: Path, notes: list[str]) -> dict[str
         )
         out[name] = np.where(wrong, np.nan, values)
     return out
+
+
+def blanked(notes: Sequence[str]) -> dict[str, int]:
+    """Signal -> values that `clean` blanked because they lay out of range, from a log's notes."""
+    found = (_OUTSIDE.match(n) for n in notes)
+    return {m[1]: int(m[2]) for m in found if m}
 
 
 def _check_positions(lat: Floats, lon: Floats, path: Path) -> None:

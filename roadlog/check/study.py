@@ -1,0 +1,156 @@
+"""A study's check: every run's, and what only shows across runs.
+
+In come the study and its files; out comes a `StudyCheck`. A log that can't be read is a run that
+isn't usable, with its reason, never the end of the check.
+"""
+
+from collections import Counter
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+from pathlib import Path
+
+from roadlog import fuel
+from roadlog.check.run import RunCheck, check_run, unread
+from roadlog.errors import DesignError, RoadlogError
+from roadlog.ingest import Log, join_positions, read_log, settle_day_first
+from roadlog.ingest.localday import zone_warning
+from roadlog.intake import arm_of
+from roadlog.runs import Sources
+from roadlog.study import ARMS, Study, TimeRule
+from roadlog.taken import read_taken, sha256_of
+
+
+@dataclass(frozen=True)
+class StudyCheck:
+    """All runs in order of start, and plain sentences on what they show together."""
+
+    study: Study
+    runs: tuple[RunCheck, ...]
+    warnings: tuple[str, ...]
+    estimator: str
+
+
+def check_study(
+    study: Study, sources: Sources, *, progress: Callable[[str], object] = lambda _: None
+) -> StudyCheck:
+    """Check every run of a study.
+
+    Parameters
+    ----------
+    sources : Sources
+        From `roadlog.runs.study_sources` or `pile_sources`.
+    progress : callable
+        Called with each file's name before it is read.
+    """
+    warnings: list[str] = []
+    paths = [path for path, _ in sources.runs]
+    time = study.time
+    try:
+        time = settle_day_first(paths, study.time, columns=study.columns)
+    except RoadlogError as e:
+        warnings.append(str(e))
+    tracks = _tracks(sources, study, time, warnings)
+    runs, logs = [], []
+    for path, arm in sources.runs:
+        progress(path.name)
+        run, log = _one(path, arm, study, sources, time, tracks)
+        runs.append(run)
+        logs += [log] if log is not None else []
+    runs.sort(
+        key=lambda r: ("" if r.start is None else r.start.tz_localize(None).isoformat(), r.file)
+    )
+    if by_day(study) and (zone := zone_warning(logs, study.time)):
+        warnings.append(zone)
+    warnings += _changed(sources)
+    warnings += _overlaps(runs)
+    warnings += [f"no usable run of the {a} arm" for a in ARMS if not _usable(runs, a)]
+    estimator, why = _estimator(runs, study)
+    warnings += why
+    return StudyCheck(study, tuple(runs), tuple(warnings), estimator)
+
+
+def by_day(study: Study) -> bool:
+    """Whether days decide the arm."""
+    return study.schedule is not None and study.schedule.switched_by == "day"
+
+
+def _one(
+    path: Path,
+    arm: str | None,
+    study: Study,
+    sources: Sources,
+    time: TimeRule,
+    tracks: Sequence[Log],
+) -> tuple[RunCheck, Log | None]:
+    name = sources.shown(path)
+    try:
+        log = read_log(path, columns=study.columns, time=time)
+        if tracks:
+            log = join_positions(log, tracks, zone=time.zone)
+    except RoadlogError as e:
+        return unread(name, arm or "", e), None
+    told = arm or arm_of(path, study, log.start, None, name=name).arm
+    return check_run(log, study, file=name, arm=told), log
+
+
+def _tracks(sources: Sources, study: Study, time: TimeRule, warnings: list[str]) -> list[Log]:
+    tracks = []
+    for path in sources.tracks:
+        try:
+            tracks.append(read_log(path, columns=study.columns, time=time))
+        except RoadlogError as e:
+            warnings.append(str(e))
+    return tracks
+
+
+def _changed(sources: Sources) -> list[str]:
+    if sources.root is None:
+        return []
+    out = []
+    for entry in read_taken(sources.root):
+        path = sources.root / entry.file
+        if not path.is_file():
+            out.append(f"{entry.file} was taken in and is missing")
+        elif sha256_of(path) != entry.sha256:
+            out.append(f"{entry.file} is not what was taken in: its contents changed since")
+    return out
+
+
+def _overlaps(runs: Sequence[RunCheck]) -> list[str]:
+    dated = [r for r in runs if r.start is not None and r.start != r.start.normalize()]
+    out = []
+    for a, b in pairwise(dated):
+        assert a.start is not None
+        assert b.start is not None
+        if (a.start.tz is None) != (b.start.tz is None):
+            continue
+        apart = (b.start - a.start).total_seconds()
+        if apart < a.minutes * 60 - 60:
+            out.append(f"{a.file} and {b.file} overlap in time: one drive logged twice?")
+    return out
+
+
+def _usable(runs: Sequence[RunCheck], arm: str) -> bool:
+    return any(r.usable for r in runs if r.arm == arm)
+
+
+def _estimator(runs: Sequence[RunCheck], study: Study) -> tuple[str, list[str]]:
+    """The estimator that all usable runs allow, and the runs that hold a better one back."""
+    good = [r for r in runs if r.usable and r.estimator in fuel.ESTIMATORS]
+    if not good:
+        return "", []
+    try:
+        common = fuel.choose_estimator([r.samples for r in good], study)
+    except DesignError as e:
+        return "", [str(e)]
+    counts = Counter(r.estimator for r in good)
+    best, _ = counts.most_common(1)[0]
+    if best == common or len(counts) == 1:
+        return common, []
+    held = [r.file for r in good if r.estimator != best]
+    more = f" and {len(held) - 1} more" if len(held) > 1 else ""
+    return common, [
+        f"{held[0]}{more} lack signals that the other runs have, so all runs share the fuel "
+        f"estimate '{common}' instead of '{best}': leave them out, or log alike"
+    ]

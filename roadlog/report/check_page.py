@@ -1,0 +1,86 @@
+"""check.html: a `StudyCheck` in, one self-contained page with strip charts of every run out."""
+
+import math
+from dataclasses import dataclass
+from typing import Any
+
+from roadlog.check import RunCheck, StudyCheck
+from roadlog.fuel import ESTIMATORS
+from roadlog.report.templating import NO_NETWORK, raw, render
+from roadlog.report.text import number
+from roadlog.report.timestrips import RunStrips, run_strips
+
+
+@dataclass(frozen=True)
+class Shown:
+    """One run as the page shows it."""
+
+    run: RunCheck
+    number: int
+    arm: str
+    start: str
+    facts: tuple[tuple[str, str], ...]
+    care: tuple[str, ...]
+    notes: tuple[str, ...]
+    strips: RunStrips | None
+
+
+def check_page(check: StudyCheck) -> str:
+    """The whole page."""
+    shown = [_shown(r, i + 1, check) for i, r in enumerate(check.runs)]
+    return render(
+        "check.html",
+        study=check.study,
+        policy=NO_NETWORK,
+        base_css=raw("base.css"),
+        check_css=raw("check.css"),
+        runs=shown,
+        usable=sum(r.usable for r in check.runs),
+        clean=sum(r.verdict == "usable" for r in check.runs),
+        warnings=check.warnings,
+        estimator=ESTIMATORS[check.estimator].label if check.estimator in ESTIMATORS else "",
+    )
+
+
+def start_text(run: RunCheck) -> str:
+    """Date and time of the first row, "no date" without."""
+    return "no date" if run.start is None else f"{run.start:%Y-%m-%d %H:%M}"
+
+
+def facts_of(run: RunCheck) -> tuple[tuple[str, str], ...]:
+    """Names and values of what was measured about a run, those that are known."""
+    every: tuple[tuple[str, float | str, str, int], ...] = (
+        ("driven", run.km, "km", 1),
+        ("time", run.minutes, "min", 0),
+        ("speed and fuel known", 100 * run.known, "%", 0),
+        ("speed", run.rate_of("speed_kmh"), "readings a second", 1),
+        ("gaps", float(run.gaps), "", 0),
+        ("GPS over wheel speed", run.speed_factor, "", 3),
+        ("position clock late by", run.lag_s, "s", 1),
+        ("closed loop when warm", 100 * run.closed_loop, "%", 0),
+        ("coolant at start", run.coolant_start_c, "°C", 0),
+        ("warm after", run.warm_after_s / 60, "min", 1),
+    )
+    return tuple(
+        (name, f"{number(value, digits)} {unit}".strip())
+        for name, value, unit, digits in every
+        if isinstance(value, float) and math.isfinite(value)
+    )
+
+
+def _shown(run: RunCheck, count: int, check: StudyCheck) -> Shown:
+    def texts(*weights: str) -> tuple[str, ...]:
+        return tuple(f.text for f in run.findings if f.weight in weights)
+
+    strips: Any = None if run.samples.empty else run_strips(run.samples)
+    arm = check.study.label(run.arm) if run.arm else "arm unknown"
+    return Shown(
+        run,
+        count,
+        arm,
+        start_text(run),
+        facts_of(run),
+        texts("fatal", "care"),
+        texts("note"),
+        strips,
+    )
