@@ -211,7 +211,7 @@ def build_design(
     by_segment = used["ml_per_km"].groupby(used["segment"]).transform("mean").to_numpy(dtype=float)
     fuel_scale = by_segment.mean() / by_segment
     base_df = containment_df(fixed, unit, arm, other)
-    table, between, notes = _covariates(used, fixed, unit, base_df, fuel_scale, covariates)
+    table, between, notes = _covariates(used, fixed, arm, unit, base_df, fuel_scale, covariates)
     return Design(
         passes=used,
         y=y,
@@ -313,6 +313,7 @@ def _other_grouping(
 def _covariates(
     used: pd.DataFrame,
     fixed: Floats,
+    arm: Floats,
     unit: NDArray[np.intp],
     base_df: int,
     fuel_scale: Floats,
@@ -368,6 +369,14 @@ def _covariates(
         if kept and span.shape[1] <= len(kept):
             leave_out(name, "determined by other covariates")
             continue
+        if _takes_the_arm(arm, basis, span):
+            if wanted is not None:
+                raise DesignError(
+                    f"arm and {plain_name(name)} went together in every pass, so their effects "
+                    f"can't be told apart: leave '{name}' out of [analysis] covariates"
+                )
+            leave_out(name, "going together with the arm in every pass")
+            continue
         if _between_share(left, unit) > _MOSTLY_BETWEEN:
             if len(between) >= budget:
                 leave_out(
@@ -381,6 +390,14 @@ def _covariates(
     table = pd.DataFrame(kept, index=used.index)
     notes = tuple(f"{', '.join(who)}: {why}" for why, who in left_out.items())
     return table, tuple(between), notes
+
+
+def _takes_the_arm(arm: Floats, basis: Floats, span: Floats) -> bool:
+    """Whether covariates (orthonormal `span`) leave nothing of the arm that `basis` left."""
+    left = arm - basis @ (basis.T @ arm)
+    both = orthonormal(np.column_stack([basis, span]))
+    rest = arm - both @ (both.T @ arm)
+    return float(rest @ rest) <= 1e-8 * float(left @ left)
 
 
 def _between_share(left: Floats, unit: NDArray[np.intp]) -> float:

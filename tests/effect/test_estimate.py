@@ -1,0 +1,226 @@
+"""The whole effect stage on invented pass tables with a planted effect."""
+
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from roadlog.effect import ambiguity_pct, estimate_effect
+from roadlog.effect.design import build_design
+from roadlog.effect.estimate import noise_weights
+from roadlog.errors import DesignError
+from roadlog.results import EffectResult, Interval
+from tests.effect.drives import passes
+
+
+def estimate(table: pd.DataFrame, **options: Any) -> EffectResult:
+    return estimate_effect(table, **{"randomised": True} | options)
+
+
+def codes(result: EffectResult) -> set[str]:
+    return {w.code for w in result.warnings}
+
+
+def row(result: EffectResult, name: str) -> Interval:
+    return next(r.interval for r in result.forest if r.name == name)
+
+
+@pytest.fixture(scope="module")
+def plain() -> EffectResult:
+    return estimate(passes(np.random.default_rng(1), effect=np.log(0.95)))
+
+
+def test_planted_saving_is_recovered(plain: EffectResult) -> None:
+    i = plain.primary
+    assert i.low is not None
+    assert i.high is not None
+    assert i.low < -5.0 < i.high
+    assert i.high < 0
+    assert i.high - i.low < 6
+    assert i.df <= 5  # twelve days in pairs
+    assert "t with" in i.method
+
+
+def test_randomisation_agrees_with_the_model(plain: EffectResult) -> None:
+    r = plain.randomisation
+    assert r is not None
+    assert r.assignments == 64
+    assert r.p <= 2 / 64 + 1e-9
+    assert r.low is not None
+    assert r.low < -5.0 < r.high
+
+
+def test_forest_shows_primary_total_cross_checks_and_variants(plain: EffectResult) -> None:
+    roles = [r.role for r in plain.forest]
+    assert roles[0] == "primary"
+    assert roles.count("crosscheck") >= 2
+    names = {r.name for r in plain.forest}
+    assert {"total effect", "heavy tails damped", "unadjusted change"} <= names
+    assert {"bounded REML, Kenward-Roger", "bounded REML, Satterthwaite"} <= names
+    for r in plain.forest:
+        assert abs(r.interval.estimate + 5.0) < 4
+
+
+def test_steady_study_draws_no_alarm(plain: EffectResult) -> None:
+    assert not codes(plain) & {
+        "drift", "influential-unit", "uneven-missing", "order-not-randomised",
+        "crosscheck-disagrees", "aliased",
+    }  # fmt: skip
+
+
+def test_no_effect_is_found_as_such_most_of_the_time() -> None:
+    inside = 0
+    for seed in range(20):
+        i = estimate(passes(np.random.default_rng(seed), effect=0.0), randomised=False).primary
+        assert i.low is not None
+        inside += i.low < 0 < i.high
+    assert inside >= 16  # 19 expected; under 16 has probability 0.003
+
+
+def test_same_table_same_result_in_any_row_order() -> None:
+    table = passes(np.random.default_rng(3))
+    a = estimate(table)
+    b = estimate(table.sample(frac=1, random_state=1))
+    assert a.primary.estimate == pytest.approx(b.primary.estimate, rel=1e-6)
+    assert a.primary.low == pytest.approx(b.primary.low, rel=1e-6)
+
+
+def test_planted_bad_day_is_named_by_leave_one_out() -> None:
+    table = passes(np.random.default_rng(4), day_sd=0.003, paired=False)
+    bad = table["day"].unique()[4]
+    table.loc[table["day"] == bad, ["ml_per_km", "fuel_ml"]] *= 1.15
+    result = estimate(table)
+    message = next(w.message for w in result.warnings if w.code == "influential-unit")
+    assert bad in message
+    without = result.leave_one_out.set_index("switch_unit")["estimate"]
+    assert abs(without[bad] - result.primary.estimate) == pytest.approx(
+        (without - result.primary.estimate).abs().max()
+    )
+
+
+def test_drift_over_the_weeks_is_told_and_blocks_keep_it_out() -> None:
+    table = passes(np.random.default_rng(5), drift=0.15, day_sd=0.005)
+    result = estimate(table)
+    message = next(w.message for w in result.warnings if w.code == "drift")
+    assert "blocks of neighbouring switch units keep it out" in message
+    assert abs(result.primary.estimate - 100 * np.expm1(-0.05)) < 2
+
+
+def test_order_that_was_not_randomised_is_told() -> None:
+    result = estimate(passes(np.random.default_rng(6)), randomised=False)
+    assert "order-not-randomised" in codes(result)
+    assert result.randomisation is None
+
+
+def test_temperature_that_follows_the_arm_is_told() -> None:
+    table = passes(np.random.default_rng(7))
+    table["ambient_c"] = 8 + 10 * (table["arm"] == "fitted") + table["ambient_c"] / 10
+    result = estimate(table)
+    told = [w.message for w in result.warnings if w.code == "aliased"]
+    assert any("temperature" in m for m in told)
+
+
+def test_arm_that_lost_its_hard_drives_is_told() -> None:
+    table = passes(np.random.default_rng(8), segments=12)
+    fitted = table["arm"] == "fitted"
+    hard = table["demand_kj_per_km"] > table["demand_kj_per_km"].quantile(0.7)
+    table.loc[fitted & hard, "used"] = False
+    assert "uneven-missing" in codes(estimate(table))
+
+
+def test_faster_driving_in_one_arm_shows_in_the_outcomes() -> None:
+    table = passes(np.random.default_rng(9))
+    fitted = table["arm"] == "fitted"
+    table.loc[fitted, "mean_speed_kmh"] *= 1.1
+    outcomes = estimate(table).outcomes_by_arm.set_index("outcome")
+    speed = outcomes.loc["mean speed"]
+    assert speed["low"] < 10 < speed["high"]
+    assert speed["p"] < 0.01
+    assert outcomes.loc["demand", "p"] > 0.01
+
+
+def test_a_few_wild_passes_widen_the_result_but_not_the_damped_row() -> None:
+    table = passes(np.random.default_rng(10), days=16)
+    wild = table.sample(12, random_state=2).index
+    table.loc[wild, ["ml_per_km", "fuel_ml"]] *= 2.5
+    result = estimate(table)
+    damped = row(result, "heavy tails damped")
+    true = 100 * np.expm1(-0.05)
+    assert damped.low is not None
+    assert result.primary.low is not None
+    assert damped.low < true < damped.high
+    assert damped.high - damped.low < 0.8 * (result.primary.high - result.primary.low)
+
+
+def test_short_passes_scatter_more_and_weigh_less() -> None:
+    rng = np.random.default_rng(11)
+    table = passes(rng, pass_sd=0.01)
+    km = np.where(table["segment"].isin(["s0", "s1", "s2", "s3"]), 0.3, 3.0)
+    per_km = table["ml_per_km"] * np.exp(rng.normal(0, 0.05 / np.sqrt(km)))
+    table = table.assign(distance_km=km, ml_per_km=per_km, fuel_ml=per_km * km)
+    design = build_design(table)
+    weights, _ = noise_weights(design, design.names)
+    short = design.passes["distance_km"].to_numpy() < 1
+    assert weights[short].max() < weights[~short].min()
+    true_ratio = (0.01**2 + 0.05**2 / 3.0) / (0.01**2 + 0.05**2 / 0.3)
+    assert weights[short].mean() / weights[~short].mean() == pytest.approx(true_ratio, rel=0.6)
+
+
+def test_runs_switched_one_by_one_are_compared_within_their_days() -> None:
+    result = estimate(
+        passes(np.random.default_rng(16), switched_by_run=True, day_sd=0.05), randomised=False
+    )
+    i = result.primary
+    assert i.low is not None
+    assert i.low < 100 * np.expm1(-0.05) < i.high
+    assert i.high - i.low < 4  # day scatter of 5 % stays out
+    assert i.df <= 11
+    assert "day" in set(result.variance_components["name"])
+
+
+def test_two_pairs_of_days_give_no_interval() -> None:
+    result = estimate(passes(np.random.default_rng(13), days=4))
+    assert result.primary.low is None
+    assert result.primary.high is None
+    assert np.isfinite(result.primary.estimate)
+    assert "under 2 degrees of freedom" in result.primary.method
+    assert result.randomisation is not None
+    assert result.randomisation.low is None
+
+
+def test_one_day_in_each_arm_is_refused() -> None:
+    with pytest.raises(DesignError, match="one switch unit in each arm"):
+        estimate(passes(np.random.default_rng(14), days=2))
+
+
+def test_segments_tell_the_same_effect(plain: EffectResult) -> None:
+    table = plain.segment_effects
+    assert len(table) == 8
+    assert (table["low"] < table["change_pct"]).all()
+    assert ((table["low"] < -5) & (table["high"] > -5)).mean() >= 0.7
+    assert (table["passes_baseline"] == 12).all()
+
+
+def test_coefficients_and_means_match_the_primary_result(plain: EffectResult) -> None:
+    arm = plain.coefficients.set_index("term").loc["arm"]
+    assert 100 * np.expm1(arm["estimate"]) == pytest.approx(plain.primary.estimate)
+    demand = plain.coefficients.set_index("term").loc["demand_kj_per_km"]
+    assert demand["low"] < 0.001 < demand["high"]
+    means = plain.unit_means.set_index("arm")["adjusted_pct"].groupby(level=0).mean()
+    assert means["fitted"] < means["baseline"]
+    assert len(plain.residuals) == 192
+
+
+def test_room_between_the_fuel_bounds_is_told_in_percent() -> None:
+    table = passes(np.random.default_rng(15))
+    assert ambiguity_pct(table) == pytest.approx(0, abs=1e-6)
+    fitted = table["arm"] == "fitted"
+    table.loc[fitted, "fuel_high_ml"] *= 1.02
+    assert ambiguity_pct(table) == pytest.approx(2 * 0.95, abs=0.1)
+
+
+def test_smallest_detectable_change_is_wider_than_the_half_width(plain: EffectResult) -> None:
+    assert plain.primary.low is not None
+    half = (plain.primary.high - plain.primary.low) / 2
+    assert half < plain.smallest_detectable_pct < 2 * half
