@@ -54,7 +54,7 @@ def air_density(
     vapour = humidity_pct / 100 * saturation_pressure(temp_c)
     kelvin = temp_c + 273.15
     dry = (pressure_kpa - vapour) / GAS_CONSTANT_DRY_AIR
-    return cast(Floats | float, 1000 * (dry + vapour / GAS_CONSTANT_VAPOUR) / kelvin)
+    return 1000 * (dry + vapour / GAS_CONSTANT_VAPOUR) / kelvin
 
 
 def saturation_pressure(temp_c: Floats | float) -> Floats | float:
@@ -67,7 +67,8 @@ def saturation_pressure(temp_c: Floats | float) -> Floats | float:
     >>> round(float(saturation_pressure(25.0)), 2)
     3.16
     """
-    return cast(Floats | float, 0.6112 * np.exp(17.62 * temp_c / (243.12 + temp_c)))
+    pressure: Floats | float = 0.6112 * np.exp(17.62 * temp_c / (243.12 + temp_c))
+    return pressure
 
 
 def standard_pressure(altitude_m: Floats | float) -> Floats | float:

@@ -98,7 +98,10 @@ def _results(path: Path) -> dict[str, Any]:
         float(data["fuel_use_change_pct"]["estimate"])
         float(data["baseline"]["l_per_100km"])
     except (ValueError, KeyError, TypeError) as e:
-        raise InputError(f"{path} holds no effect: run 'roadlog analyze' again") from e
+        raise InputError(
+            f"{path} holds no effect (an interim look hides it): run 'roadlog analyze' again when "
+            "the study is complete"
+        ) from e
     return data
 
 

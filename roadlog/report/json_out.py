@@ -61,6 +61,7 @@ def to_json(analysed: Analysed) -> dict[str, Any]:
         "runs": _runs(a.runs),
         "segments": _segments(a),
         "oversight": None if a.oversight is None else asdict(a.oversight),
+        "trials": [asdict(t) for t in a.trials],
         "warnings": [{"code": w.code, "message": w.message} for w in all_warnings(a)],
     }
     plain: dict[str, Any] = _plain(everything)

@@ -14,6 +14,7 @@ import numpy as np
 import pandas as pd
 
 from roadlog.report import figures, tabulate
+from roadlog.report.claims import parts_of_claim
 from roadlog.report.colours import ARM_COLOURS
 from roadlog.report.json_out import all_warnings
 from roadlog.report.map import MapParts, map_parts, why_no_map
@@ -94,6 +95,7 @@ def report_page(analysed: Analysed, *, passes_sha256: str, parts: MapParts | Non
         verdict=verdict(a),
         quantities=quantities(a),
         claim=None if a.study.claim is None else claim_words(a.study.claim),
+        claim_parts=parts_of_claim(a) if a.trials else [],
         arms=[_arm(a, arm) for arm in ARMS],
         period=_period(a.runs),
         warnings=all_warnings(a),

@@ -44,6 +44,11 @@ class Comparison:
     floored: bool
     method: str
 
+    @property
+    def planning_sd(self) -> float:
+        """What one switch unit's value is unsure by, all told: for the number of repeats."""
+        return self.se / float(np.linalg.norm(self.weights))
+
 
 def compare_arms(
     units: pd.DataFrame, nuisance: Sequence[float] = (), *, fitted_before: int = 0

@@ -133,6 +133,7 @@ def payback_result(
         notes=tuple(notes),
         method="price over yearly saving; interval from the road test's bounds",
         details={
+            "effect_pct": estimate_pct,
             "saving_per_year": saving_per_year(purchase, estimate_pct),
             "saving_per_year_best": None if low_pct is None else saving_per_year(purchase, low_pct),
             "saving_per_year_worst": None

@@ -195,7 +195,7 @@ def runout_result(
     time = [None if b is None else float(100 * np.expm1(-b)) for b in (c.estimate, c.high, c.low)]
     base, fitted = runout.g_per_kwh
     measured = (
-        f"{interval_words(est, low, high, '%')} fuel at equal load; run time "
+        f"Fuel at equal load changes by {interval_words(est, low, high, '%')}, run time by "
         f"{interval_words(time[0] or 0.0, time[1], time[2], '%')}; {base:.0f} g/kWh without, "
         f"{fitted:.0f} g/kWh with the {device}."
     )
@@ -352,10 +352,12 @@ def _g_per_kwh(
 
 
 def _repeats(runout: RunOut, claim_pct: float | None) -> int | None:
-    if claim_pct is None or not np.isfinite(runout.change.unit_sd):
+    if claim_pct is None or runout.change.low is None:
         return None
     blocks = len(set(runout.table["block"])) > 1
-    return repeats_needed(float(np.log1p(claim_pct / 100)), runout.change.unit_sd, in_blocks=blocks)
+    return repeats_needed(
+        float(np.log1p(claim_pct / 100)), runout.change.planning_sd, in_blocks=blocks
+    )
 
 
 def _strength(runout: RunOut) -> str:

@@ -203,12 +203,13 @@ def standing_start_result(
     if claim_pct is not None:
         step = np.log1p(claim_pct / 100)
         of = power if unit == "% power" else time
-        repeats = repeats_needed(float(step), of.unit_sd)
+        repeats = repeats_needed(float(step), of.planning_sd)
     label = f"{FROM_KMH:g} to {starts.target_kmh:g} km/h"
     measured = (
-        f"{label}: {interval_words(time_pct[0], time_pct[1], time_pct[2], '%')} time, "
-        f"{interval_words(_number(seconds[0]), seconds[1], seconds[2], 's', 2)} on {base_s:.2f} s; "
-        f"power at the wheels {interval_words(power_pct[0], power_pct[1], power_pct[2], '%')}."
+        f"{label} takes {base_s:.2f} s without; with it the time changes by "
+        f"{interval_words(_number(seconds[0]), seconds[1], seconds[2], 's', 2)}, that is "
+        f"{interval_words(time_pct[0], time_pct[1], time_pct[2], '%')}, and power at the wheels by "
+        f"{interval_words(power_pct[0], power_pct[1], power_pct[2], '%')}."
     )
     return TrialResult(
         trial="standing-start",
