@@ -182,3 +182,28 @@ def test_a_drawn_schedule_contradicts_nothing():
     plan = Plan(days=30, no_switch=("wed",))
     units = switch_units(plan, driving_days(plan, MONDAY))
     assert contradictions(draw_schedule(units, block_size=2, seed=1), plan) == []
+
+
+def test_the_analysis_redraws_under_the_schedules_own_weekday_limit(tmp_path):
+    """Twenty days in pairs have 1,024 orders; the limit leaves fewer, counted by brute force."""
+    from roadlog.analysis import analyse
+    from roadlog.demo import make_study
+    from roadlog.runs import study_sources
+    from roadlog.study import load_study
+
+    folder = tmp_path / "demo"
+    make_study(folder, days=20, positions=False)
+    path = folder / "study.toml"
+    plain = load_study(folder)
+    units = [(u.unit,) for u in plain.schedule.unit]
+    limit = int(weekday_gap(np.array([arms_of(plain.schedule)]), units)[0])
+    path.write_text(path.read_text().replace("seed =", f"weekday_limit = {limit}\nseed ="))
+    study = load_study(folder)
+    every = np.array(
+        [[a for first in pairs for a in (first, 1 - first)] for pairs in product((0, 1), repeat=10)]
+    )
+    expected = int((weekday_gap(every, units) <= limit).sum())
+    test = analyse(study, study_sources(folder, study)).effect.randomisation
+    assert test.exact
+    assert test.assignments == expected < 1024
+    assert test.low < 0.6 < test.high
