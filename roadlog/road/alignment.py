@@ -219,9 +219,9 @@ def _bias(
 ) -> tuple[Floats, Floats]:
     """Each drive's constant receiver offset (east, north) [m] that best explains its offsets.
 
-    Least squares with offsets limited to 15 m, then 8 m, about the current fit, shrunk as if 20 points had
-    none. A point near several lines says nothing, as it isn't known which it is on; in a drive
-    that has few others it speaks for the nearest.
+    Least squares with offsets limited to 15 m, then 8 m, about the current fit, shrunk as if 20
+    points had none. A point near several lines says nothing, as it isn't known which it is on; in
+    a drive that has few others it speaks for the nearest.
     """
     order = np.lexsort((np.abs(offset), point))
     first = np.diff(point[order], prepend=-1) != 0

@@ -38,6 +38,7 @@ SAME_ROAD_OVER_M = 1000.0  # as a mean over this much road
 OFFSET_CELL_M = 4.0  # cells of the density of offsets, which is smoothed over
 USUAL_OVER_M = 200.0  # this much along the road (standard deviation)
 USUAL_WITHIN_M = 5.0  # and this much across it
+NEAR_REFERENCE_M = 20.0  # peaks farther from the reference than this count less
 CORNER_M = 12.0  # the smoothing that the mean line's corners are freed of
 MAX_STRETCHES = 200
 COUNT_STEP_M = 20.0
@@ -233,10 +234,12 @@ def _through_tunnels(points: Points, rows: Alignment, line: Line) -> Line:
         beyond = (high - low) - ds[across]
         driven = float(np.median(scale * dd[across] + beyond))
         before = (line.s_m >= done) & (line.s_m <= low)
-        a0, a, b_, b1 = (_place(line, at) for at in (low - TUNNEL_AIM_M, low, high, high + TUNNEL_AIM_M))
-        into, out = (a - a0) / np.hypot(*(a - a0)), (b1 - b_) / np.hypot(*(b1 - b_))
+        begin, end = _place(line, low), _place(line, high)
+        into = begin - _place(line, low - TUNNEL_AIM_M)
+        out = _place(line, high + TUNNEL_AIM_M) - end
+        into, out = into / np.hypot(*into), out / np.hypot(*out)
         path += [np.column_stack([line.x_m[before], line.y_m[before]])]
-        path += [np.column_stack(course(a, into, b_, out, driven))]
+        path += [np.column_stack(course(begin, into, end, out, driven))]
         done = high
     after = line.s_m > done
     path += [np.column_stack([line.x_m[after], line.y_m[after]])]
@@ -264,7 +267,7 @@ def _usual_offset(rows: Alignment, line: Line) -> Floats:
     spread = (USUAL_OVER_M / STEP_M, USUAL_WITHIN_M / OFFSET_CELL_M)
     density = gaussian_filter(count, spread, mode="nearest")
     centre = np.arange(sides) * OFFSET_CELL_M - REACH_M
-    density *= np.exp(-0.5 * (centre / REACH_M) ** 2)
+    density *= np.exp(-0.5 * (centre / NEAR_REFERENCE_M) ** 2)
     best = np.where(density.max(1) > 0, centre[density.argmax(1)], 0.0)
     at_vertex = np.interp(line.s_m, (np.arange(places) + 0.5) * STEP_M, best)
     return np.asarray(gaussian_filter1d(at_vertex, 2.0, mode="nearest"), float)

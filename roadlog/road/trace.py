@@ -89,13 +89,15 @@ def _own_fixes(lat: Floats, lon: Floats) -> NDArray[np.int64]:
     """Indices of the fixes that the receiver gave, without those that a time base filled in.
 
     Filled-in fixes lie on the chord between their neighbours, which cuts corners. All are kept
-    unless most are such.
+    unless between a half and eleven twelfths of those in motion are such.
     """
-    bent = np.zeros(len(lat), bool)
-    bent[[0, -1]] = True
+    bent, moves = np.zeros(len(lat), bool), np.zeros(len(lat), bool)
     for c in (lat, lon):
         bent[1:-1] |= np.abs(np.diff(c, 2)) > 1e-9
-    return np.flatnonzero(bent) if 2 < bent.sum() < 0.5 * len(lat) else np.arange(len(lat))
+        moves[1:] |= np.diff(c) != 0
+    bent[[0, -1]] = True
+    slow = moves.sum() / 12 < bent.sum() < moves.sum() / 2
+    return np.flatnonzero(bent) if slow else np.arange(len(lat))
 
 
 def _joined(grid: Floats, at: Floats, c: Floats) -> Floats:

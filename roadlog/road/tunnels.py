@@ -38,10 +38,11 @@ def course(
 
     Notes
     -----
-    A plain cubic curve is taken where its length is right. Else two shapes are tried, a single bend (two straights and an arc whose radius makes the length
-    right) and a cubic curve whose handles make the length right; the one whose length is nearer
-    to that driven is taken. Which shape the tunnel truly has can't be known: a bend in the middle
-    is placed to about 10 m in 600 m of tunnel, two unequal bends worse.
+    A plain cubic curve is taken where its length is right. Else two shapes are tried, a single
+    bend (two straights and an arc whose radius makes the length right) and a cubic curve whose
+    handles make it right; the one whose length is nearer to that driven is taken. Which shape the
+    tunnel truly has can't be known: a bend in the middle is placed to about 10 m in 600 m of
+    tunnel, two unequal bends worse.
 
     >>> x, y = course(np.array([0., 0.]), np.array([1., 0.]),
     ...               np.array([300., 300.]), np.array([0., 1.]), 600.0)
