@@ -379,9 +379,8 @@ def _sentences(
     if "scale" in values:
         said.append(
             f"The car burned {values['scale']:.3f} ({values['scale_low']:.3f} to "
-            f"{values['scale_high']:.3f}) litres for each litre computed; both arms alike, so the "
-            "percent change isn't touched. To bring the litres to what was filled, set "
-            f"vehicle.fuel_scale = {study.vehicle.fuel_scale * values['scale']:.3f}."
+            f"{values['scale_high']:.3f}) litres for each litre computed, both arms taken alike, "
+            "so the percent change isn't touched. " + _scale_advice(values, study)
         )
     if "fill_repeatability_estimated_l" in values:
         said.append(
@@ -390,6 +389,13 @@ def _sentences(
             "and the larger of the two is used."
         )
     return tuple(said)
+
+
+def _scale_advice(values: dict[str, float], study: Study) -> str:
+    if values["scale_low"] <= 1 <= values["scale_high"]:
+        return "That is one within its error: leave vehicle.fuel_scale as it is."
+    scale = study.vehicle.fuel_scale * values["scale"]
+    return f"To bring the litres to what was filled, set vehicle.fuel_scale = {scale:.3f}."
 
 
 def _blocking(verdict: str, gap: Interval, source: str) -> tuple[str, ...]:
