@@ -6,6 +6,7 @@ its public interface: own commands with own checks, its decoders, its protocol s
 """
 
 import logging
+import re
 import uuid
 from collections.abc import Sequence
 from dataclasses import dataclass, field
@@ -22,6 +23,8 @@ MAX_PIDS_PER_REQUEST = 6  # SAE J1979 on ISO 15765-4
 
 _CONNECT_SILENCE_S = 15.0  # a search over all protocols is silent for long
 _POLL_SILENCE_S = {True: (3.0, 1.0), False: (8.0, 5.0)}  # not on CAN: a lapsed session is renewed
+_VIN_TRIES = 3
+_VIN = re.compile(r"^[\x00-\x1f]*([A-HJ-NPR-Z0-9]{17})\x00*$")  # ISO 3779: no I, O or Q
 _UNITS = {"°c": "degree_Celsius", "rpm": "revolutions_per_minute", "%": "percent", "g/s": "gps",
           "l/h": "lph", "ratio": "ratio"}  # fmt: skip
 
@@ -175,9 +178,13 @@ class Adapter:
         ------
         AdapterLost
         """
-        value = self._query(self._obd.commands.VIN).value
-        text = bytes(value).decode("ascii", "ignore").strip("\0 ") if value else ""
-        return text or None
+        command = self._obd.OBDCommand("ROADLOG_VIN", "", b"0902", 0, _keep, self._obd.ECU.ALL)
+        for _ in range(_VIN_TRIES):
+            data = self._engine_data(self._query(command).messages)
+            vin = None if data is None else _VIN.search(data[2:].decode("latin-1"))
+            if vin is not None:
+                return vin[1]
+        return None
 
     def close(self) -> None:
         """Close the port; an adapter that is gone is no error."""

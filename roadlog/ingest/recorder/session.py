@@ -59,7 +59,7 @@ class Session:
 
     `say` is called with one sentence, only while the car is known to stand or before a drive;
     `parked` is set when polling should rest, and cleared by the poller when the vehicle wakes. A
-    `dry` session writes nothing.
+    `dry` session, for a look at the rates while parked, writes nothing and says all.
     """
 
     def __init__(
@@ -328,7 +328,7 @@ class Session:
 
     def _say(self, text: str, t_s: float) -> None:
         moving = self._speed is not None and self._speed[1] > 0
-        if moving:
+        if moving and not self._dry:
             self._held.append(text)
         else:
             self._say_now(text)
