@@ -84,7 +84,9 @@ def analyse(
     estimator = fuel.choose_estimator(good, study)
     require_replication(runs)
     base = [s for s, arm in zip(good, runs.loc[runs["used"], "arm"], strict=True) if arm == ARMS[0]]
-    calibration = fuel.calibrate(base, study)
+    calibration = fuel.calibrate(
+        base, study, baseline_fuel_l=closure.weighed_baseline_l(ledger, runs, study)
+    )
     warnings += [Warned("fuel", w) for w in calibration.warnings]
     notes = None if sources.notes is None else read_notes(sources.notes)
     batches = fuel.fuels_by_run(runs, study, ledger.fills, notes)

@@ -5,7 +5,7 @@ agree, alike in both arms, and what that is worth. Beside it the evidence of OBD
 add-on bends the signals, and the analysis of a study that has nothing but measured fuel.
 """
 
-from roadlog.closure.against_fuel import close
+from roadlog.closure.against_fuel import close, weighed_baseline_l
 from roadlog.closure.evidence import evidence_by_arm, run_evidence, untrimmed_blocking
 from roadlog.closure.ledger import Ledger, read_ledger
 from roadlog.closure.ledger_only import analyse_ledger
@@ -18,4 +18,5 @@ __all__ = [
     "read_ledger",
     "run_evidence",
     "untrimmed_blocking",
+    "weighed_baseline_l",
 ]

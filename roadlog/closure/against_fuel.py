@@ -95,6 +95,28 @@ def close(
     )
 
 
+def weighed_baseline_l(ledger: Ledger, runs: pd.DataFrame, study: Study) -> float | None:
+    """Litres [15 °C] that cans weighed over exactly the used baseline runs; None if not all.
+
+    It sets the level of volumetric efficiency where no air signal does (`fuel.calibrate`).
+
+    Raises
+    ------
+    InputError
+        If a can names no run or switch unit of the study.
+    """
+    base = set(runs.loc[runs["used"] & (runs["arm"] == ARMS[0]), "run"])
+    weighed, kg = set[int](), 0.0
+    for can in ledger.cans:
+        mine = set(_runs_of(can, runs)["run"])
+        if mine <= base:
+            weighed |= mine
+            kg += can.before_kg - can.after_kg
+    if not base or weighed != base:
+        return None
+    return volume_l(1000 * kg, FUELS[study.vehicle.fuel])
+
+
 def judge(gap: Interval, smallest_detectable_pct: float) -> str:
     """The verdict on a closure gap between the arms [%].
 

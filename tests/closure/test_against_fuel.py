@@ -4,7 +4,7 @@ import datetime as dt
 import numpy as np
 import pytest
 
-from roadlog.closure.against_fuel import close
+from roadlog.closure.against_fuel import close, weighed_baseline_l
 from roadlog.closure.ledger import Ledger, checked, tanks
 from roadlog.errors import InputError
 from roadlog.study import Can, Fill
@@ -192,3 +192,11 @@ def test_runs_set_aside_still_burned_fuel():
     found = close(Ledger(fills_of(runs, 4)), runs, study(), SMALLEST)
     assert found.tanks["used"].all()
     assert dataclasses.is_dataclass(found)
+
+
+def test_cans_over_all_baseline_runs_give_the_litres_that_set_the_level():
+    runs = runs_of(UNEVEN)
+    found = weighed_baseline_l(Ledger(cans=cans_for(runs)), runs, study())
+    assert found == pytest.approx(runs.loc[runs["arm"] == "baseline", "true_l"].sum(), rel=0.01)
+    assert weighed_baseline_l(Ledger(cans=cans_for(runs)[1:]), runs, study()) is None
+    assert weighed_baseline_l(Ledger(), runs, study()) is None
