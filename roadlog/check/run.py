@@ -5,6 +5,7 @@ source, unless said otherwise.
 """
 
 from dataclasses import dataclass, field
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -82,9 +83,10 @@ class RunCheck:
         return min((rates.get(n, float("nan")) for n in names), default=float("nan"))
 
 
-def unread(file: str, arm: str, error: RoadlogError) -> RunCheck:
+def unread(file: str, arm: str, path: Path, error: RoadlogError) -> RunCheck:
     """The check of a log that can't be read."""
-    return RunCheck(file, arm, findings=(Finding("fatal", "unreadable", str(error)),))
+    text = str(error).removeprefix(f"{path}: ").replace(str(path), "the log")
+    return RunCheck(file, arm, findings=(Finding("fatal", "unreadable", text),))
 
 
 def check_run(log: Log, study: Study, *, file: str, arm: str = "") -> RunCheck:
@@ -104,7 +106,7 @@ def check_run(log: Log, study: Study, *, file: str, arm: str = "") -> RunCheck:
     try:
         samples = timebase.resample(log.frame)
     except RoadlogError as e:
-        return unread(file, arm, e)
+        return unread(file, arm, log.path, e)
     scale = timebase.speed_scale(samples)
     km = timebase.distance_km(samples) if "speed_kmh" in samples else float("nan")
     elapsed = float(samples["t_s"].iloc[-1] - samples["t_s"].iloc[0]) or 1.0
@@ -195,13 +197,17 @@ def _rates(rows: tuple[SignalRow, ...], needed: tuple[str, ...]) -> list[Finding
     if not slow:
         return []
     worst = min(slow, key=lambda r: r.rate_hz)
-    return [Finding("care", "slow", f"{worst.signal} only every {1 / worst.rate_hz:.0f} s")]
+    return [
+        Finding(
+            "care", "slow", f"{sensors.plain(worst.signal)} only every {1 / worst.rate_hz:.0f} s"
+        )
+    ]
 
 
 def _warmth(
     start_c: float, warm_after_s: float, elapsed_s: float, samples: pd.DataFrame
 ) -> list[Finding]:
-    if np.isnan(start_c):
+    if np.isnan(start_c) or samples["coolant_temp_c"].nunique() < 2:
         return []
     if np.isnan(warm_after_s):
         most = float(samples["coolant_temp_c"].max())

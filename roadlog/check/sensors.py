@@ -4,6 +4,8 @@ In come the readings of a run as they were logged, or its samples; out come find
 common practice without a source, unless said otherwise.
 """
 
+from collections.abc import Mapping
+
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
@@ -11,7 +13,7 @@ from numpy.typing import NDArray
 from roadlog.check.finding import Finding
 from roadlog.ingest.claims import blanked
 from roadlog.ingest.log import Floats, Log
-from roadlog.signals import CLOSED_LOOP, CLOSED_LOOP_FAULT, TRIMS
+from roadlog.signals import CLOSED_LOOP, CLOSED_LOOP_FAULT, SIGNALS, TRIMS
 from roadlog.study import Vehicle
 
 STUCK_S = 60.0
@@ -22,14 +24,25 @@ TRIM_BAND_PCT = 10.0
 LEAST_CLOSED_LOOP = 0.6
 AIR_KG_M3 = 1.184  # at 25 °C and 101.325 kPa: ideal gas
 MOST_FILLING = {"natural": 1.3, "turbo": 3.5}
-_WITNESSED = ("rpm", "maf_g_s", "map_kpa", "throttle_pct", "pedal_pct", "engine_load_pct")
-_REST = ("rpm", "maf_g_s", "throttle_pct", "pedal_pct", "engine_load_pct")
+_WITNESSES = {  # a change that another signal of a driven car doesn't sit out
+    "speed_kmh": 30.0, "gps_speed_kmh": 30.0, "rpm": 1000.0, "maf_g_s": 10.0, "map_kpa": 20.0,
+    "throttle_pct": 15.0, "pedal_pct": 15.0, "engine_load_pct": 30.0,
+}  # fmt: skip
+_REST = (
+    "speed_kmh",
+    "gps_speed_kmh",
+    "rpm",
+    "maf_g_s",
+    "throttle_pct",
+    "pedal_pct",
+    "engine_load_pct",
+)
 _BLANKED_SHARE = 0.01
 _TEMPERATURE_JUMP_C = 20.0
 
 
 def stuck(frame: pd.DataFrame) -> list[Finding]:
-    """Signals that keep one value for a minute and more while the car's speed changes much.
+    """Signals that keep one value for a minute and more while another one changes much.
 
     Parameters
     ----------
@@ -37,33 +50,38 @@ def stuck(frame: pd.DataFrame) -> list[Finding]:
         `t_s` [s] and signals as logged.
     """
     found = []
-    t_speed, speed = readings(frame, "speed_kmh")
-    for name in _WITNESSED:
-        t, v = readings(frame, name)
+    others = {name: readings(frame, name) for name in _WITNESSES if name in frame}
+    for name in others:
+        t, v = others[name]
         whole = len(v) > STUCK_READINGS and bool((v == v[0]).all())
         for start, end, value in _still(t, v):
             resting = name in _REST and value == v.min() and not whole
-            inside = speed[(t_speed >= start) & (t_speed <= end)]
-            if not resting and len(inside) and np.ptp(inside) > 30:
+            if not resting and _others_move(others, name, start, end):
                 how = "all along" if whole else f"for {(end - start) / 60:.0f} min"
-                found.append(Finding("care", "stuck", f"{name} stuck at {value:g} {how}"))
+                found.append(
+                    Finding(
+                        "care",
+                        "stuck",
+                        f"{plain(name)} stuck at {value:g} {SIGNALS[name].unit} {how}",
+                    )
+                )
                 break
-    return [*found, *_stuck_speed(frame), *_stuck_slow(frame)]
+    return [*found, *_stuck_slow(frame)]
 
 
-def _stuck_speed(frame: pd.DataFrame) -> list[Finding]:
-    t, v = readings(frame, "speed_kmh")
-    witness = "gps_speed_kmh" if "gps_speed_kmh" in frame else "rpm"
-    least = 30.0 if witness == "gps_speed_kmh" else 1000.0
-    t_other, other = readings(frame, witness)
-    for start, end, value in _still(t, v):
-        inside = other[(t_other >= start) & (t_other <= end)]
-        if len(inside) and np.ptp(inside) > least and (value > 0 or witness == "gps_speed_kmh"):
-            minutes = (end - start) / 60
-            return [
-                Finding("care", "stuck", f"speed stuck at {value:g} km/h for {minutes:.0f} min")
-            ]
-    return []
+def _others_move(
+    others: Mapping[str, tuple[Floats, Floats]], name: str, start: float, end: float
+) -> bool:
+    """Whether another signal changes much within the stretch; a car at rest may rev and idle."""
+    for other, least in _WITNESSES.items():
+        speeds = {"speed_kmh", "gps_speed_kmh"}
+        if other == name or other not in others or (name in speeds and other not in speeds):
+            continue
+        t, v = others[other]
+        inside = v[(t >= start) & (t <= end)]
+        if len(inside) and np.ptp(inside) > least:
+            return True
+    return False
 
 
 def _stuck_slow(frame: pd.DataFrame) -> list[Finding]:
@@ -90,7 +108,9 @@ def impossible(log: Log, vehicle: Vehicle) -> list[Finding]:
     for name, n in blanked(log.notes).items():
         if n > _BLANKED_SHARE * len(log.frame):
             found.append(
-                Finding("care", "range", f"{n} of {len(log.frame)} {name} values out of range")
+                Finding(
+                    "care", "range", f"{n} of {len(log.frame)} {plain(name)} values out of range"
+                )
             )
     t, v = readings(log.frame, "speed_kmh")
     if len(t) > 1:
@@ -110,7 +130,11 @@ def impossible(log: Log, vehicle: Vehicle) -> list[Finding]:
         jumps = (np.abs(np.diff(v)) > _TEMPERATURE_JUMP_C) & (np.diff(t) < 10)
         if jumps.any():
             found.append(
-                Finding("care", "temperature-jump", f"{_times(int(jumps.sum()), 'jump')} of {name}")
+                Finding(
+                    "care",
+                    "temperature-jump",
+                    f"{_times(int(jumps.sum()), 'jump')} of {plain(name)}",
+                )
             )
     return found
 
@@ -191,11 +215,9 @@ def loop(samples: pd.DataFrame, vehicle: Vehicle) -> list[Finding]:
     if (status == CLOSED_LOOP_FAULT).any():
         found.append(Finding("care", "loop-fault", "closed loop with a failed oxygen sensor"))
     if share < LEAST_CLOSED_LOOP:
-        found.append(
-            Finding(
-                "care", "open-loop", f"closed loop in only {100 * share:.0f} % of the warm time"
-            )
-        )
+        text = f"closed loop in only {100 * share:.0f} % of the warm time"
+        text = "no closed loop" if share < 0.01 else text
+        found.append(Finding("care", "open-loop", text))
     return found
 
 
@@ -218,6 +240,16 @@ def is_warm(samples: pd.DataFrame) -> NDArray[np.bool_]:
         return np.ones(len(samples), bool)
     warm: NDArray[np.bool_] = samples["coolant_temp_c"].to_numpy(np.float64) >= WARM_C
     return warm
+
+
+def plain(name: str) -> str:
+    """A signal in words.
+
+    >>> plain("maf_g_s"), plain("rpm"), plain("coolant_temp_c")
+    ('MAF', 'engine speed', 'engine coolant temperature')
+    """
+    word = SIGNALS[name].words[0]
+    return word.upper() if len(word) <= 3 else word
 
 
 def readings(frame: pd.DataFrame, name: str) -> tuple[Floats, Floats]:

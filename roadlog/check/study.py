@@ -89,7 +89,7 @@ def _one(
         if tracks:
             log = join_positions(log, tracks, zone=time.zone)
     except RoadlogError as e:
-        return unread(name, arm or "", e), None
+        return unread(name, arm or "", path, e), None
     told = arm or arm_of(path, study, log.start, None, name=name).arm
     return check_run(log, study, file=name, arm=told), log
 
@@ -149,8 +149,8 @@ def _estimator(runs: Sequence[RunCheck], study: Study) -> tuple[str, list[str]]:
     if best == common or len(counts) == 1:
         return common, []
     held = [r.file for r in good if r.estimator != best]
-    more = f" and {len(held) - 1} more" if len(held) > 1 else ""
+    more = f" and {len(held) - 1} more lack" if len(held) > 1 else " lacks"
     return common, [
-        f"{held[0]}{more} lack signals that the other runs have, so all runs share the fuel "
+        f"{held[0]}{more} signals that the other runs have, so all runs share the fuel "
         f"estimate '{common}' instead of '{best}': leave them out, or log alike"
     ]

@@ -39,6 +39,7 @@ from roadlog.study import ColumnRule, TimeRule
 _ISO = re.compile(
     r"\d{4}-\d{2}-\d{2}([ T]\d{2}:\d{2}(:\d{2}(\.\d{1,9})?)?(Z|[+-]\d{2}(:?\d{2})?)?)?"
 )
+_HEAD_BYTES = 1 << 14
 _HEMISPHERE = re.compile(r"(?i)^(n/?s|e/?w|(lat|lon)\w*[ _]?(hemi\w*|dir\w*|ns|ew|n/s|e/w|ref))$")
 
 
@@ -53,7 +54,7 @@ def read_delimited(
         If it isn't text, has no header, no rows, no time or no column that means anything, if two
         columns claim one signal, or if its clock runs backwards.
     """
-    data = as_utf8(raw, path)
+    data = as_utf8(raw, path, legacy=_code_page(raw, path, columns))
     if len(data) < 4096 and not data.strip(b" \t\r\n\x1a"):
         raise InputError(f"{path} is empty: give a log with a header and rows")
     rules = dict(columns)
@@ -101,6 +102,20 @@ def read_delimited(
         columns=matches,
         notes=tuple(notes),
     )
+
+
+def _code_page(raw: bytes, path: Path, rules: Mapping[str, ColumnRule]) -> str:
+    """Western or Central European, whichever makes more of the header's words known."""
+    head = raw[:_HEAD_BYTES].rpartition(b"\n")[0]
+    if head.isascii():
+        return "cp1252"
+    best, most = "cp1252", -1
+    for page in ("cp1252", "cp1250"):
+        words = re.split(r"[,;\t|\r\n]", as_utf8(head, path, legacy=page).decode()[:4096])
+        known = sum(is_known(w.strip().strip('"'), rules) for w in set(words) if 0 < len(w) < 200)
+        if known > most:
+            best, most = page, known
+    return best
 
 
 def _cut(data: bytes, path: Path, rules: Mapping[str, ColumnRule]) -> tuple[bytes, Dialect]:

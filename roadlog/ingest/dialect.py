@@ -26,7 +26,7 @@ _HEAD_LINES = 200
 _NUMBER = re.compile(r"[+-]?(\d+([.,]\d*)?|[.,]\d+)([eE][+-]?\d+)?")
 _COMMA_NUMBER = re.compile(r"[+-]?\d*,\d+([eE][+-]?\d+)?")
 _DOT_NUMBER = re.compile(r"[+-]?\d*\.\d+([eE][+-]?\d+)?")
-_THOUSANDS = re.compile(r"[+-]?\d{1,3}(,\d{3})+(\.\d+)?")
+_THOUSANDS = re.compile(r"[+-]?[1-9]\d{0,2}(,\d{3})+(\.\d+)?")
 _VALUE_WITH_UNIT = re.compile(r"[+-]?\d+(?:[.,]\d+)?\s*([^\d\s.,:/-].*)")
 _LINE = re.compile(r"[^\r\n]*(?:\r\n|\r|\n)|[^\r\n]+")
 
@@ -51,8 +51,10 @@ class Dialect:
     preamble: tuple[str, ...]
 
 
-def as_utf8(raw: bytes, path: Path) -> bytes:
+def as_utf8(raw: bytes, path: Path, *, legacy: str = "cp1252") -> bytes:
     """The file's text as valid UTF-8 without byte-order mark and NUL bytes.
+
+    `legacy` is the code page of a text that isn't Unicode.
 
     Raises
     ------
@@ -69,8 +71,8 @@ def as_utf8(raw: bytes, path: Path) -> bytes:
     elif kind := _bare_utf16(head):
         raw = _transcoded(raw, kind)
     head = raw[:_HEAD_BYTES].rstrip(b"\0\x1a")
-    control = len(re.findall(rb"[\x00-\x08\x0e-\x1f\x7f]", head))
-    if control > 0.001 * len(head):
+    control = len(re.findall(rb"[\x01-\x08\x0e-\x1f\x7f]", head))
+    if control > 0.001 * len(head) or head.count(0) > 0.2 * len(head):
         raise InputError(f"{path} is not a text file: give a delimited text log or a GPX track")
     if b"\0" in raw:
         raw = raw.replace(b"\0", b"")
@@ -82,8 +84,8 @@ def as_utf8(raw: bytes, path: Path) -> bytes:
     if _valid_utf8(head) > len(head) - 4 and not head.isascii():
         return _transcoded(raw, "utf-8")
     try:
-        head.decode("cp1252")
-        kind = "cp1252"
+        head.decode(legacy)
+        kind = legacy
     except UnicodeDecodeError:
         kind = "latin-1"
     if raw[_HEAD_BYTES:].isascii():
@@ -159,7 +161,7 @@ def sniff(data: bytes, path: Path, is_known: Callable[[str], bool]) -> Dialect:
     first = rows[0].first_line
     return Dialect(
         delimiter=delimiter,
-        decimal=_decimal(samples),
+        decimal=_decimal(samples, delimiter),
         headers=tuple(header),
         units=tuple([*units, *[None] * width][:width]),
         width=width,
@@ -299,7 +301,9 @@ def _width(
     )
 
 
-def _decimal(samples: Sequence[Sequence[str]]) -> str:
+def _decimal(samples: Sequence[Sequence[str]], delimiter: str) -> str:
+    """The decimal mark; where every comma may group thousands, it does in a comma-delimited file
+    (whose locale writes decimal points) or beside decimal points."""
     comma = dot = 0
     only_thousands = True
     for row in samples:
@@ -309,6 +313,6 @@ def _decimal(samples: Sequence[Sequence[str]]) -> str:
                 only_thousands &= _THOUSANDS.fullmatch(cell) is not None
             elif _DOT_NUMBER.fullmatch(cell):
                 dot += 1
-    if dot and only_thousands:
+    if only_thousands and (dot or delimiter == ","):
         return "."
     return "," if comma > dot else "."
