@@ -328,17 +328,18 @@ def _change(
     follows: tuple[float, float],
     fitted_before: int,
 ) -> Comparison:
-    def difference(h: float, f: float, nuisance: tuple[float, ...] = ()) -> Comparison:
-        by_trial = table.assign(y=_log_flow(table, outside_w, h, f))
-        units = by_trial.groupby("unit", sort=False).agg(
-            arm=("arm", "first"), block=("block", "first"), y=("y", "mean")
-        )
-        return compare_arms(units.reset_index(drop=True), nuisance, fitted_before=fitted_before)
+    groups = table.groupby("unit", sort=False)
+    of = groups.ngroup().to_numpy()
+    units = groups[["arm", "block"]].first().reset_index(drop=True)
 
-    centre = difference(hold_up[0], follows[0]).estimate
-    by_hold_up = difference(hold_up[0] + hold_up[1], follows[0]).estimate - centre
-    by_load = difference(hold_up[0], follows[0] + follows[1]).estimate - centre
-    return difference(hold_up[0], follows[0], (by_hold_up, by_load))
+    def means(h: float, f: float) -> Floats:
+        return np.bincount(of, _log_flow(table, outside_w, h, f)) / np.bincount(of)
+
+    (h, u_h), (f, u_f) = hold_up, follows
+    y = means(h, f)
+    weights = compare_arms(units.assign(y=y)).weights
+    moved = [float(weights @ (means(*at) - y)) for at in ((h + u_h, f), (h, f + u_f))]
+    return compare_arms(units.assign(y=y), moved, fitted_before=fitted_before)
 
 
 def _g_per_kwh(

@@ -236,10 +236,13 @@ def _open_share(log: Log, log_t: Floats, start: Start, openings: dict[str, float
 def _heading(log: Log, log_t: Floats, begin: float, end: float) -> float:
     inside = (log_t >= begin) & (log_t <= end)
     if {"lat_deg", "lon_deg"} <= set(log.frame.columns):
-        place = log.frame.loc[inside, ["lat_deg", "lon_deg"]].dropna().to_numpy(float)
-        if len(place) >= 2:
-            north, east = place[-1] - place[0]
-            east *= np.cos(np.radians(place[0, 0]))
+        lat = log.frame["lat_deg"].to_numpy(float)[inside]
+        lon = log.frame["lon_deg"].to_numpy(float)[inside]
+        both = np.flatnonzero(np.isfinite(lat) & np.isfinite(lon))
+        if len(both) >= 2:
+            first, last = both[0], both[-1]
+            north = lat[last] - lat[first]
+            east = (lon[last] - lon[first]) * np.cos(np.radians(lat[first]))
             if np.hypot(north, east) > 1e-4:  # about 10 m
                 return float(np.degrees(np.arctan2(east, north)) % 360)
     if "heading_deg" in log.frame:

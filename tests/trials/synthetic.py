@@ -90,7 +90,7 @@ def start_log(
             columns["lon_deg"] = lon + metres * np.sin(way) / 77_000
             lat, lon = columns["lat_deg"][-1], columns["lon_deg"][-1]
         parts.append(pd.DataFrame(columns))
-        clock += length
+        clock += length + 2 * interval_s
     frame = pd.concat(parts, ignore_index=True)
     frame["t_s"] -= frame["t_s"].iloc[0]
     return Log(Path(name), frame, None if start is None else pd.Timestamp(start))
