@@ -78,6 +78,8 @@ def _plan(a: argparse.Namespace) -> int:
     kept = study.schedule is not None and bool(study.schedule.unit) and not a.redraw
     schedule, spare = (_kept(study), 0) if kept else _drawn(a, study, now)
     print("\n".join(_lines(study, schedule, spare, scatter, layout)))
+    if kept:
+        print("             This is the schedule that the study has; --redraw draws another.")
     if claim is None:
         print("             Add [claim] to study.toml to hold the days against it.")
     if a.dry_run:

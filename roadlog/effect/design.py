@@ -13,6 +13,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from roadlog.effect.power import covariate_budget
 from roadlog.effect.primary import containment_df, orthonormal
 from roadlog.errors import DesignError, FitError, InputError
 from roadlog.units import canonical_unit
@@ -338,7 +339,7 @@ def _covariates(
         if unknown:
             raise InputError(f"covariate '{unknown[0]}' is not in the pass table: see passes.csv")
     basis = orthonormal(fixed)
-    budget = max(0, min((n_units - 4) // 4, base_df - 4))
+    budget = covariate_budget(n_units, base_df)
     kept: dict[str, Floats] = {}
     between: list[str] = []
     left_out: dict[str, list[str]] = {}
