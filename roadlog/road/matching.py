@@ -86,8 +86,10 @@ def _corridors(segments: tuple[Segment, ...]) -> list[_Corridor]:
         before = segments[i - 1] if i else None
         if (
             before is not None
-            and before.id.rstrip("0123456789") == segment.id.rstrip("0123456789")
             and np.hypot(before.x_m[-1] - segment.x_m[0], before.y_m[-1] - segment.y_m[0]) < 1.0
+            and np.diff(before.x_m[-2:]) @ np.diff(segment.x_m[:2])
+            + np.diff(before.y_m[-2:]) @ np.diff(segment.y_m[:2])
+            > 0
         ):
             parts[-1].append(i)
         else:

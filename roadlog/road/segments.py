@@ -6,18 +6,21 @@ lie where runs part or join and, within a margin, where the traffic flows.
 """
 
 import string
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from itertools import pairwise
 
 import numpy as np
 import pandas as pd
 from scipy.ndimage import gaussian_filter1d
 
-from roadlog.errors import DesignError
+from roadlog.errors import DesignError, InputError
 from roadlog.road.alignment import LINE_STEP_M, Points, gather
 from roadlog.road.elevation import BIN_M, fuse, smooth
+from roadlog.road.gates import Gate, named_pieces, passed
 from roadlog.road.network import Floats, Network, Segment
 from roadlog.road.projection import Origin, centre, to_geographic
+from roadlog.road.raster import ElevationRaster
+from roadlog.road.store import kept_pieces
 from roadlog.road.stretches import COUNT_STEP_M, Stretch, shared_stretches
 from roadlog.road.trace import STEP_M, Trace, make_trace
 
@@ -26,6 +29,9 @@ SHORTEST_SHARE = 0.4  # stretches shorter than this share of a segment's length 
 CUT_MARGIN = 0.2  # a cut may move by this share of a segment to leave a queue
 JUNCTION_SHARE = 0.2  # runs parting or joining at one place, as a share of all, that force a cut
 MAP_STEP_M = 40.0
+DIGITS = "0123456789"
+
+Piece = tuple[str, float, float]  # id, start and end along a stretch [m]
 
 
 def find_network(
@@ -34,6 +40,9 @@ def find_network(
     *,
     segment_length_km: float = 1.0,
     min_runs_per_arm: int = 2,
+    gates: Sequence[Gate] = (),
+    raster: ElevationRaster | None = None,
+    known: Network | None = None,
 ) -> Network:
     """Find the directed segments that runs of both arms share.
 
@@ -48,6 +57,13 @@ def find_network(
         Wanted length of a segment; stretches are cut into equal pieces near it.
     min_runs_per_arm : int
         Runs of each arm that have to drive a stretch.
+    gates : sequence of Gate
+        Where the user wants segments to end; roads outside them are then no segments.
+    raster : ElevationRaster, optional
+        Heights to take in place of the drives' own.
+    known : Network, optional
+        An earlier network of the study: its segments keep their ids and ends where the new runs
+        drive them too. Not used with gates, whose names are the ids.
 
     Returns
     -------
@@ -59,6 +75,8 @@ def find_network(
     ------
     DesignError
         If there are positions but no stretch that enough runs of both arms share.
+    InputError
+        If a gate is on no such stretch, or the raster doesn't cover one.
     """
     runs = sorted(tracks)
     origin = centre([tracks[r] for r in runs])
@@ -74,10 +92,22 @@ def find_network(
     stretches.sort(key=lambda s: int(s.point.min()))
     altitude = np.concatenate([t.altitude_m for t in traces])
     pace = np.concatenate([_pace(t) for t in traces])
+    gates = tuple(gates)
+    if gates:
+        _refuse_unused(gates, stretches, origin)
+        pieces = _distinct([named_pieces(gates, s.line, origin) for s in stretches])
+    else:
+        pieces = _pieces(stretches, pace, 1000 * segment_length_km, known, origin)
     segments: list[Segment] = []
-    for letters, stretch in zip(_letters(len(stretches)), stretches, strict=True):
-        cuts = _cuts(stretch, pace, 1000 * segment_length_km)
-        segments += _segments(letters, stretch, cuts, points, altitude, origin)
+    for stretch, named in zip(stretches, pieces, strict=True):
+        if named:
+            profile = _profile(stretch, points, altitude, origin, raster)
+            segments += [_segment(n, a, b, stretch, profile, origin) for n, a, b in named]
+    if not segments:
+        raise DesignError(
+            "no two gates lie one behind the other on a road that both arms drive: move the gates "
+            "of [road] or leave them out"
+        )
     lines = {t.run: _map_line(t, origin) for t in traces if len(t.d_m)}
     return Network("road", origin, tuple(segments), lines)
 
@@ -156,24 +186,85 @@ def _junctions(stretch: Stretch, wanted_m: float) -> list[float]:
     return sorted(found)
 
 
-def _segments(
-    letters: str, stretch: Stretch, cuts: Floats, points: Points, altitude: Floats, origin: Origin
-) -> list[Segment]:
+def _pieces(
+    stretches: list[Stretch], pace: Floats, wanted_m: float, known: Network | None, origin: Origin
+) -> list[list[Piece]]:
+    """Ids, starts and ends of the segments along each stretch."""
+    kept = [kept_pieces(known, s.line, origin) if known else [] for s in stretches]
+    used = {s.id for s in known.segments} if known else set()
+    letters = iter(n for n in _letters(702) if not any(u.rstrip(DIGITS) == n for u in used))
+    claimed: set[str] = set()
+    out = []
+    for stretch, on_it in zip(stretches, kept, strict=True):
+        old = [p for p in on_it if p[0] not in claimed]
+        claimed |= {p[0] for p in old}
+        if not old:
+            named = next(letters)
+            cuts = _cuts(stretch, pace, wanted_m)
+            out.append([(f"{named}{i:02d}", a, b) for i, (a, b) in enumerate(pairwise(cuts), 1)])
+            continue
+        named = old[0][0].rstrip(DIGITS)
+        numbers = (i for i in range(1, 1000) if f"{named}{i:02d}" not in used)
+        pieces = list(old)
+        edges = [0.0, *(e for _, a, b in old for e in (a, b)), stretch.line.length_m]
+        for a, b in zip(edges[::2], edges[1::2], strict=True):
+            if b - a >= SHORTEST_SHARE * wanted_m:
+                cuts = np.linspace(a, b, max(1, round((b - a) / wanted_m)) + 1)
+                pieces += [(f"{named}{next(numbers):02d}", c, d) for c, d in pairwise(cuts)]
+        used |= {p[0] for p in pieces}
+        out.append(sorted(pieces, key=lambda p: p[1]))
+    return out
+
+
+def _distinct(pieces: list[list[Piece]]) -> list[list[Piece]]:
+    """The same with a number behind every name that has come before."""
+    seen: dict[str, int] = {}
+    out = []
+    for named in pieces:
+        row = []
+        for name, a, b in named:
+            seen[name] = seen.get(name, 0) + 1
+            row.append((name if seen[name] == 1 else f"{name} ({seen[name]})", a, b))
+        out.append(row)
+    return out
+
+
+def _refuse_unused(gates: tuple[Gate, ...], stretches: list[Stretch], origin: Origin) -> None:
+    used = {g.name for s in stretches for _, g in passed(gates, s.line, origin)}
+    for gate in gates:
+        if gate.name not in used:
+            raise InputError(
+                f"gate '{gate.name}' is on no road that enough runs of both arms drive: move or "
+                "remove it, or check its heading"
+            )
+
+
+def _profile(
+    stretch: Stretch, points: Points, altitude: Floats, origin: Origin,
+    raster: ElevationRaster | None,
+) -> tuple[Floats, Floats]:  # fmt: skip
+    """Elevation [m] and grade every `BIN_M` of the stretch."""
     line = stretch.line
     bins = int(line.length_m / BIN_M) + 1
+    if raster is not None:
+        s = np.minimum((np.arange(bins) + 0.5) * BIN_M, line.length_m)
+        x, y = np.interp(s, line.s_m, line.x_m), np.interp(s, line.s_m, line.y_m)
+        return smooth(raster.at(*to_geographic(x, y, origin)))
     place = np.minimum((stretch.s_m / BIN_M).astype(np.int64), bins - 1)
     profile, _ = fuse(place, points.owner[stretch.point], altitude[stretch.point], bins)
-    profile, slope = smooth(profile)
-    at_bin = (np.arange(bins) + 0.5) * BIN_M
-    out = []
-    for number, (a, b) in enumerate(pairwise(cuts), 1):
-        s = np.linspace(a, b, max(2, round((b - a) / LINE_STEP_M) + 1))
-        x, y = np.interp(s, line.s_m, line.x_m), np.interp(s, line.s_m, line.y_m)
-        lat, lon = to_geographic(x, y, origin)
-        z, grade = np.interp(s, at_bin, profile), np.interp(s, at_bin, slope)
-        name = f"{letters}{number:02d}"
-        out.append(Segment(name, float(b - a), s - a, x, y, lat, lon, z, grade))
-    return out
+    return smooth(profile)
+
+
+def _segment(
+    name: str, a: float, b: float, stretch: Stretch, profile: tuple[Floats, Floats], origin: Origin
+) -> Segment:
+    line = stretch.line
+    s = np.linspace(a, b, max(2, round((b - a) / LINE_STEP_M) + 1))
+    x, y = np.interp(s, line.s_m, line.x_m), np.interp(s, line.s_m, line.y_m)
+    lat, lon = to_geographic(x, y, origin)
+    at_bin = (np.arange(len(profile[0])) + 0.5) * BIN_M
+    z, grade = np.interp(s, at_bin, profile[0]), np.interp(s, at_bin, profile[1])
+    return Segment(name, float(b - a), s - a, x, y, lat, lon, z, grade)
 
 
 def _map_line(trace: Trace, origin: Origin) -> tuple[Floats, Floats]:

@@ -12,6 +12,7 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter1d, uniform_filter1d
 
+from roadlog.atmosphere import pressure_altitude
 from roadlog.road.network import Floats
 from roadlog.road.projection import Origin, positions, to_local
 
@@ -24,6 +25,7 @@ QUIET_M = 3.5  # median departure from the wide smoothing (11 m of white noise) 
 SPARSE_M = 30.0  # fixes farther apart than this are joined by curves, not chords
 MERGE_M = 4.0  # fixes closer together than this count as one place
 MAX_FIX_GAP_M = 200.0  # a point farther than this from fixes on both sides isn't seen
+COARSE_SHARE = 0.2  # a barometer with more readings on whole half kPa than this is too coarse
 MAX_SPEED_GAP_S = 15.0  # wheel speed is interpolated over this much at most
 
 
@@ -62,7 +64,7 @@ def make_trace(track: pd.DataFrame, run: int, origin: Origin) -> Trace:
     if fix.sum() < 2 or d[fix][-1] - d[fix][0] < 2 * STEP_M:
         none = np.empty(0)
         return Trace(run, d, x, y, *(none,) * 7, np.empty(0, bool))
-    altitude = _column(track, "altitude_m")
+    altitude = altitudes(track)
     own = np.flatnonzero(fix)[_own_fixes(lat[fix], lon[fix])]
     at, mx, my, malt = _merge(d[own], x[own], y[own], altitude[own])
     grid = np.arange(np.ceil(at[0]), at[-1], STEP_M / 2)
@@ -83,6 +85,34 @@ def make_trace(track: pd.DataFrame, run: int, origin: Origin) -> Trace:
         run, d, x, y, grid[half], fx[half], fy[half], (hx / norm)[half], (hy / norm)[half],
         np.where(seen, alt, np.nan)[half], arrival[half], seen[half],
     )  # fmt: skip
+
+
+def altitudes(track: pd.DataFrame) -> Floats:
+    """Altitude [m] at every sample: barometric where a fine barometer is logged, else the fixes'.
+
+    The OBD-II barometer (PID 33) counts whole kPa, that is 84 m, and isn't used. Barometric heights
+    follow the road far better than a receiver's; their level, which the weather moves, is set to
+    the median of the fixes' altitudes.
+
+    References
+    ----------
+    ISO 2533:1975: layer thickness grows with the air's absolute temperature.
+    """
+    fixes, pressure = _column(track, "altitude_m"), _column(track, "baro_kpa")
+    known = np.isfinite(pressure)
+    if known.sum() < 10:
+        return fixes
+    halves = 2 * pressure[known]
+    if np.mean(np.abs(halves - np.round(halves)) < 1e-6) > COARSE_SHARE or np.ptp(halves) == 0:
+        return fixes
+    height = pressure_altitude(pressure)
+    air = _column(track, "ambient_temp_c")
+    middle = float(np.nanmedian(height))
+    if np.isfinite(air).any():
+        standard = 288.15 - 0.0065 * middle
+        height = middle + (height - middle) * (float(np.nanmedian(air)) + 273.15) / standard
+    both = np.isfinite(height) & np.isfinite(fixes)
+    return height + float(np.median((fixes - height)[both])) if both.any() else height
 
 
 def _own_fixes(lat: Floats, lon: Floats) -> NDArray[np.int64]:

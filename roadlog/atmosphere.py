@@ -1,0 +1,54 @@
+"""The standard atmosphere and pressure reduced to sea level.
+
+Altitudes, pressures and temperatures go in and out as plain numbers or arrays; conditions and road
+both need them (method sections 3 and 4).
+"""
+
+from typing import cast
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+
+SEA_LEVEL_KPA, SEA_LEVEL_K = 101.325, 288.15  # ISO 2533:1975
+LAPSE_K_M, EXPONENT = 0.0065, 5.25588  # up to 11 km
+
+
+def standard_pressure(altitude_m: Floats | float) -> Floats | float:
+    """Pressure [kPa] of the standard atmosphere at an altitude [m] below 11 km (ISO 2533:1975).
+
+    >>> round(standard_pressure(1000.0), 2)
+    89.87
+    """
+    ratio = (1 - LAPSE_K_M * altitude_m / SEA_LEVEL_K) ** EXPONENT
+    return cast(Floats | float, SEA_LEVEL_KPA * ratio)
+
+
+def pressure_altitude(pressure_kpa: Floats) -> Floats:
+    """Altitude [m] at which the standard atmosphere has a pressure [kPa]; inverts the above.
+
+    >>> float(pressure_altitude(np.array([89.87])).round(0)[0])
+    1000.0
+    """
+    ratio = (pressure_kpa / SEA_LEVEL_KPA) ** (1 / EXPONENT)
+    return np.asarray((1 - ratio) * SEA_LEVEL_K / LAPSE_K_M, float)
+
+
+def station_pressure(qnh_kpa: Floats | float, elevation_m: float) -> Floats | float:
+    """Pressure [kPa] at a station's elevation [m] whose QNH (altimeter setting) is given [kPa].
+
+    QNH is the station's pressure carried to sea level through the standard atmosphere, whatever
+    the temperature, so the same formula carries it back.
+
+    References
+    ----------
+    ICAO Doc 8896, Manual of Aeronautical Meteorological Practice (definition of QNH, from
+    memory); ISO 2533:1975.
+
+    >>> round(float(station_pressure(101.325, 500.0)), 2)
+    95.46
+    """
+    power = 1 / EXPONENT
+    fall = SEA_LEVEL_KPA**power * LAPSE_K_M * elevation_m / SEA_LEVEL_K
+    return cast(Floats | float, (qnh_kpa**power - fall) ** EXPONENT)

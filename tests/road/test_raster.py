@@ -1,0 +1,63 @@
+import numpy as np
+import pytest
+
+from roadlog.errors import InputError
+from roadlog.road import find_network
+from roadlog.road.raster import read_raster
+from tests.road.synthetic import ORIGIN, drives, elevation, to_local
+
+rasterio = pytest.importorskip("rasterio")
+OPTIONS = {"segment_length_km": 1.0, "min_runs_per_arm": 2}
+
+
+def written(path, *, south: float = 49.97, west: float = 7.97, step: float = 0.0002, hole=False):
+    """Heights of the invented country on a grid of geographic cells."""
+    lat = south + step * (np.arange(400) + 0.5)[::-1]
+    lon = west + step * (np.arange(900) + 0.5)
+    east, north = np.meshgrid(lon, lat)
+    x, y = to_local(north.ravel(), east.ravel(), ORIGIN)
+    z = elevation(x, y).reshape(east.shape).astype("float32")
+    if hole:
+        z[:, 300:] = -9999
+    grid = rasterio.transform.from_origin(west, south + step * 400, step, step)
+    with rasterio.open(
+        path, "w", driver="GTiff", height=400, width=900, count=1, dtype="float32",
+        crs="EPSG:4326", transform=grid, nodata=-9999,
+    ) as file:  # fmt: skip
+        file.write(z, 1)
+    return path
+
+
+@pytest.fixture(scope="module")
+def made():
+    return drives([("out", a) for _ in range(2) for a in ("baseline", "fitted")], seed=51)
+
+
+def test_raster_gives_the_grade_of_the_country(tmp_path, made) -> None:
+    raster = read_raster(written(tmp_path / "hills.tif"))
+    lat, lon = np.array([50.0, 50.004]), np.array([8.01, 8.05])
+    assert raster.at(lat, lon) == pytest.approx(elevation(*to_local(lat, lon, ORIGIN)), abs=0.05)
+    network = find_network(made.tracks, made.arms, raster=raster, **OPTIONS)
+    for s in network.segments[1:-1]:
+        x, y = to_local(s.lat_deg, s.lon_deg, ORIGIN)
+        true = np.gradient(elevation(x, y), s.s_m)
+        assert 100 * np.sqrt(np.mean((s.grade - true) ** 2)) < 0.3
+        assert s.elevation_m == pytest.approx(elevation(x, y), abs=1.0)
+
+
+def test_raster_that_stops_short_of_the_route_is_refused(tmp_path, made) -> None:
+    small = read_raster(written(tmp_path / "small.tif", west=8.05))
+    with pytest.raises(InputError, match=r"small.tif: the raster doesn't cover the route: \d+ %"):
+        find_network(made.tracks, made.arms, raster=small, **OPTIONS)
+    holed = read_raster(written(tmp_path / "holed.tif", hole=True))
+    with pytest.raises(InputError, match="has no height"):
+        find_network(made.tracks, made.arms, raster=holed, **OPTIONS)
+
+
+def test_a_file_that_is_no_raster_is_named(tmp_path) -> None:
+    path = tmp_path / "hills.tif"
+    path.write_text("no raster")
+    with pytest.raises(InputError, match=r"hills.tif: not a raster"):
+        read_raster(path)
+    with pytest.raises(InputError, match="doesn't exist"):
+        read_raster(tmp_path / "none.tif")
