@@ -12,7 +12,7 @@ from pathlib import Path
 
 from roadlog.ingest.recorder.clock import EARLIEST_UTC_S
 from roadlog.ingest.recorder.ignition import engine_restarted
-from roadlog.ingest.recorder.journal import tail
+from roadlog.ingest.recorder.journal import first_header, tail
 from roadlog.ingest.recorder.lines import decode
 from roadlog.study import Study
 
@@ -30,6 +30,7 @@ class Interrupted:
     t_s: float
     wall_s: float | None
     engine_runtime_s: float | None
+    vehicle: str = ""
 
 
 def interrupted(folder: Path) -> Interrupted | None:
@@ -39,6 +40,7 @@ def interrupted(folder: Path) -> Interrupted | None:
         return None
     path = max(found, key=lambda p: p.stat().st_mtime_ns)
     boot, wall_s, runtime, last = "", None, None, None
+    vehicle = str((first_header(path) or {}).get("vehicle", ""))
     for raw in tail(path):
         line = decode(raw)
         if line is None:
@@ -54,7 +56,8 @@ def interrupted(folder: Path) -> Interrupted | None:
             runtime = float(line.text.split("engine_runtime_s=")[1].split()[0])
     if last is None or last.kind == "end":
         return None
-    return Interrupted(path, boot, last.t_s, None if wall_s is None else wall_s + last.t_s, runtime)
+    wall = None if wall_s is None else wall_s + last.t_s
+    return Interrupted(path, boot, last.t_s, wall, runtime, vehicle)
 
 
 def goes_on(
@@ -64,12 +67,16 @@ def goes_on(
     t_s: float,
     wall_s: float,
     engine_runtime_s: float | None,
+    vehicle: str = "",
 ) -> bool:
     """Whether the run that was interrupted is still going on.
 
-    It is if no more than a quarter of an hour has passed and the engine wasn't started anew in
-    between, as far as its run time tells; with no clock to go by, only if the run time says so.
+    It is if the vehicle is the same, as far as known, no more than a quarter of an hour has passed
+    and the engine wasn't started anew in between, as far as its run time tells; with no clock to
+    go by, only if the run time says so.
     """
+    if vehicle and before.vehicle and vehicle != before.vehicle:
+        return False
     elapsed: float | None = None
     if boot == before.boot_id:
         elapsed = t_s - before.t_s

@@ -252,6 +252,7 @@ class Session:
             t_s=t_s,
             wall_s=wall,
             engine_runtime_s=self._runtime[1] if self._runtime else None,
+            vehicle=self.memory.vehicle,
         ):
             path = before.path
         path = path or runs.new_path(place, wall)

@@ -32,6 +32,7 @@ def main() -> None:
         while session.threadState == session.THREAD.STARTING:
             time.sleep(0.02)
         session.scenario = "car"
+        session.answer["VIN"] = f"<pos_answer>01{' 31' * 17}</pos_answer>"  # no real vehicle's
         for name, data in FRAMES.items():
             size = f"{len(data.split()):02X}"
             session.answer[name] = f"<header>7E8</header><size>{size}</size><data>{data}</data>"

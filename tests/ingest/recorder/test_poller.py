@@ -186,6 +186,7 @@ def test_parked_car_is_asked_nothing_until_its_supply_moves(monkeypatch, polling
     assert len(log) > asked
 
 
+@pytest.mark.slow
 def test_k_line_never_falls_silent_for_as_long_as_its_session_lasts(polling):
     """ISO 9141-2 and ISO 14230 end a session after 5 s without a request."""
     log: list = []

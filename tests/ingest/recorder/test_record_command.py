@@ -58,14 +58,14 @@ def wait_for_journal(study: Path, size: int, timeout_s: float = 20.0) -> Path:
 
 
 def test_records_a_drive_with_positions_and_goes_on_after_a_restart(study, line):
-    receiver = TcpReceiver(after_s=4.0)
+    receiver = TcpReceiver(after_s=3.0)
     options = ("--adapter", line.place, "--gps", receiver.place, "--arm", "fitted")
     try:
         process = start(study, *options)
-        wait_for_journal(study, 15_000)
+        size = wait_for_journal(study, 5_000).stat().st_size
         out = stopped(process)
         process = start(study, *options)
-        path = wait_for_journal(study, (study / "logs").stat().st_size + 25_000)
+        path = wait_for_journal(study, size + 8_000)
         stopped(process)
     finally:
         receiver.close()
@@ -75,7 +75,7 @@ def test_records_a_drive_with_positions_and_goes_on_after_a_restart(study, line)
     log = read_log(path)
     counts = log.frame.count()
     assert counts["speed_kmh"] > 50
-    assert counts["lat_deg"] > 10
+    assert counts["lat_deg"] > 5
     assert set(log.frame["maf_g_s"].dropna()) == {13.11}
     assert any("2 parts joined" in n for n in log.notes)
     assert abs(log.start.timestamp() - START.timestamp()) < 30
@@ -85,12 +85,14 @@ def test_records_a_drive_with_positions_and_goes_on_after_a_restart(study, line)
     memory = json.loads((study / "recorder.json").read_text())
     assert memory["protocol"] == "6"
     assert header["vehicle"] == memory["vehicle"] != ""
-    assert "WP0ZZZ99ZTS39" not in path.read_text()
+    assert "1" * 17 not in path.read_text()
     assert "ATTP6" in [text for _, text in line.requests]
     assert os.stat(study / "recorder.json").st_mode & 0o077 == 0
 
 
-def test_check_shows_the_rates_and_writes_nothing(study, line, capsys):
+def test_check_shows_the_rates_and_writes_nothing(study, line, capsys, monkeypatch):
+    monkeypatch.setattr("roadlog.ingest.recorder.run._CHECK_S", 2.5)
+    monkeypatch.setattr("roadlog.ingest.recorder.session.RATES_AFTER_S", 2.0)
     assert main(["record", str(study), "--adapter", line.place, "--check", "--no-vin"]) == 0
     out = capsys.readouterr().out
     assert "readings a second: maf_g_s" in out

@@ -184,6 +184,13 @@ def test_restart_in_the_evening_is_a_new_run_even_if_the_clock_stood_still_meanw
     assert len(again.journals) == 2
 
 
+def test_adapter_moved_to_another_car_within_minutes_starts_a_new_run(tmp_path):
+    first = Recorded(tmp_path).play([connected(0, "1M8GDM9AXKP042788")]).play(drive(1, 60))
+    first.session._journal.flush(60)
+    again = Recorded(tmp_path).play([connected(70, "11111111111111111")]).play(drive(71, 90))
+    assert len(again.journals) == 2
+
+
 def test_power_cut_while_parked_starts_a_new_run(tmp_path):
     first = Recorded(tmp_path).play([connected(0)]).play(drive(1, 60))
     first.session._journal.flush(60)
