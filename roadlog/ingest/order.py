@@ -95,7 +95,7 @@ def _spring_hour(seconds: Floats, times: Times, notes: list[str]) -> Floats:
     at = int(ahead[0])
     before = times.origin + pd.Timedelta(float(seconds[at]), unit="s")
     into_hour = before.minute * 60 + before.second + before.microsecond / 1e6
-    night = before.hour <= 3 and before.dayofweek == 6
+    night = before.hour <= 3 and before.day_of_week == 6
     if not night or into_hour < 3590 or np.median(steps) > 10:
         return seconds
     notes.append("the clock skips an hour (start of summer time): later rows moved back by it")
