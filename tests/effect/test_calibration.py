@@ -226,8 +226,8 @@ def test_effect_on_this_route_is_the_mean_over_its_segments():
     noise = Noise(1.0, 1.0, 6.0, segment_arm_sd=5.0)
     cell = Cell("route", "F", Layout(8, 4), noise)
     plan = draw_plan(cell, np.random.default_rng(9))
-    part, offset = segment_arm_effects(plan, noise, np.random.default_rng(9))
-    assert offset == pytest.approx(part[plan.arm == 1].mean())
+    part, offset = segment_arm_effects(plan, noise, np.random.default_rng(9), 5)
+    assert offset == pytest.approx(part[plan.arm == 1].mean(axis=0))
     assert (part[plan.arm == 0] == 0).all()
 
 

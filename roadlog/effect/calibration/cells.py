@@ -201,7 +201,7 @@ def _segments() -> Iterator[Cell]:
     for sd, units, day in product((2.0, 5.0), UNITS, UNIT_SDS):
         noise = Noise(day, 1.0, 6.0, segment_arm_sd=sd)
         name = f"F/segment-sd-{sd:g}/{units}-units/sd-{_sds(noise)}"
-        yield Cell(name, "F", _even(units), noise, draws=50)
+        yield Cell(name, "F", _even(units), noise)
     for sd, units in product((2.0, 5.0), UNITS):
         noise = Noise(1.0, 1.0, 6.0, segment_arm_sd=sd)
         name = f"F/segment-sd-{sd:g}-missing-25/{units}-units/sd-{_sds(noise)}"

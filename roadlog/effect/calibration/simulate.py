@@ -159,18 +159,20 @@ def covariate_part(plan: Plan) -> Floats:
     return total
 
 
-def segment_arm_effects(plan: Plan, noise: Noise, rng: np.random.Generator) -> tuple[Floats, float]:
-    """Segment-by-arm part of each present row, and what it adds to the true effect on this route.
+def segment_arm_effects(
+    plan: Plan, noise: Noise, rng: np.random.Generator, batch: int
+) -> tuple[Floats, Floats]:
+    """Segment-by-arm part (n present, batch), and what it adds to the true effect here (batch,).
 
     The effect on this route is the mean over its segments weighted by n_A n_B/(n_A + n_B), n being
     the segment's passes in either arm: the weights of a regression with segment effects. Without
     missing passes that is the plain mean over segments.
     """
-    spread = rng.normal(0, noise.segment_arm_sd / 100, plan.layout.segments)
+    spread = rng.normal(0, noise.segment_arm_sd / 100, (plan.layout.segments, batch))
     segment, arm = plan.segment[plan.present], plan.arm[plan.present]
     n = np.array([np.bincount(segment[arm == a], minlength=len(spread)) for a in (0.0, 1.0)])
     weight = n[0] * n[1] / np.maximum(n[0] + n[1], 1)
-    return spread[segment] * arm, float(weight @ spread / weight.sum())
+    return spread[segment] * arm[:, None], np.asarray(weight @ spread / weight.sum())
 
 
 def noise_variance(plan: Plan, noise: Noise) -> Floats:

@@ -40,7 +40,7 @@ from roadlog.study import atomic_write
 
 Floats = NDArray[np.floating[Any]]
 
-CHUNK = 1_000  # responses fitted at once: bounds the memory
+CHUNK = 200  # responses fitted at once: bounds the memory, and small batches stay in cache
 INVERTED = 100  # randomisation intervals inverted in full; the others test the truth only
 ALPHA = 0.05
 
@@ -155,44 +155,51 @@ def _per_draw(cell: Cell, wanted: int) -> int:
 
 def _coverage(cell: Cell, wanted: int, rng: np.random.Generator, tally: Tally) -> dict[str, Any]:
     drift = alarms.DriftAlarms(cell.layout.randomised)
-    batch = _per_draw(cell, wanted)
-    designs: dict[bytes, Design] = {}
-    for _ in range(min(cell.draws, wanted)):
-        plan = draw_plan(cell, rng)
+    for plan, batch in _plans(cell, wanted, rng):
         try:
-            design = _design(cell, plan, designs)
+            design = _design(cell, plan)
         except DesignError:
             tally.refused(batch)
             continue
         for start in range(0, batch, CHUNK):
             y = responses(plan, cell.noise, rng, min(CHUNK, batch - start))
-            offset = 0.0
+            truth = np.full(y.shape[1], EFFECT)
             if cell.noise.segment_arm_sd:
-                part, offset = segment_arm_effects(plan, cell.noise, rng)
-                y = y + part[:, None]
-            _fit(cell, plan, design, y, EFFECT + offset, tally)
+                part, offset = segment_arm_effects(plan, cell.noise, rng, y.shape[1])
+                y, truth = y + part, truth + offset
+            _fit(cell, plan, design, y, truth, tally)
             if cell.alarm == "drift":
                 drift.look(design, y[design.passes.index])
     return drift.shares() if cell.alarm == "drift" else {}
 
 
-def _design(cell: Cell, plan: Plan, known: dict[bytes, Design]) -> Design:
-    """The plan's design; where only the order of arms is drawn, each order is built once."""
-    key = plan.unit_arm.tobytes()
-    if key in known:
-        return known[key]
-    design = build_design(frame(plan), list(cell.covariates), randomised=cell.layout.randomised)
-    if not (cell.layout.missing or cell.covariates or len(cell.layout.runs) > 1):
-        known[key] = design
-    return design
+def _plans(cell: Cell, wanted: int, rng: np.random.Generator) -> list[tuple[Plan, int]]:
+    """The drawn studies with their numbers of responses.
+
+    Where nothing but the order of arms is drawn, studies with the same order are taken together.
+    """
+    each = _per_draw(cell, wanted)
+    plans = [draw_plan(cell, rng) for _ in range(min(cell.draws, wanted))]
+    if cell.layout.missing or cell.covariates or len(cell.layout.runs) > 1:
+        return [(plan, each) for plan in plans]
+    by_order: dict[bytes, tuple[Plan, int]] = {}
+    for plan in plans:
+        key = plan.unit_arm.tobytes()
+        first, so_far = by_order.get(key, (plan, 0))
+        by_order[key] = (first, so_far + each)
+    return list(by_order.values())
 
 
-def _fit(cell: Cell, plan: Plan, design: Design, y: Floats, truth: float, tally: Tally) -> None:
+def _design(cell: Cell, plan: Plan) -> Design:
+    return build_design(frame(plan), list(cell.covariates), randomised=cell.layout.randomised)
+
+
+def _fit(cell: Cell, plan: Plan, design: Design, y: Floats, truth: Floats, tally: Tally) -> None:
     if cell.weights == "estimated":
-        for column in y.T:
+        for column, own_truth in zip(y.T, truth, strict=True):
             own = build_design(frame(plan, _full(plan, column)), list(cell.covariates))
             weights, _ = noise_weights(own, own.names)
-            tally.add(fit_design(own, own.names, weights)[1], truth)
+            tally.add(fit_design(own, own.names, weights)[1], own_truth)
         return
     rows = design.passes.index
     weights = np.ones(len(rows))
@@ -240,23 +247,22 @@ def _randomisation(
     p: list[float] = []
     agreed = inverted = unbounded = 0
     widths: list[float] = []
-    batch = _per_draw(cell, wanted)
-    designs: dict[bytes, Design] = {}
-    for k in range(min(cell.draws, wanted)):
-        plan = draw_plan(cell, rng)
-        design = _design(cell, plan, designs)
+    done = 0
+    for plan, batch in _plans(cell, wanted, rng):
+        design = _design(cell, plan)
         y = responses(plan, cell.noise, rng, batch)[design.passes.index]
         reduced, fit = fit_design(design, design.names, np.ones(len(y)), y=y)
-        tally.add(fit, EFFECT)
+        tally.add(fit, np.array(EFFECT))
         drawn = assignments(design.unit_arm, design.unit_block if design.blocked else None, rng)
         p += [randomisation_p(reduced, column, drawn, EFFECT) for column in y.T]
-        for i in range(-(-INVERTED // cell.draws) if k < INVERTED else 0):
-            r = randomisation_test(reduced, y[:, min(i, batch - 1)], drawn)
+        done += batch
+        for i in range(max(1, round(INVERTED * batch / wanted))):
+            r = randomisation_test(reduced, y[:, i], drawn)
             if r.low is None or r.high is None:
                 unbounded += 1
                 continue
             inside = r.low <= EFFECT <= r.high
-            agreed += inside == (p[len(p) - batch + min(i, batch - 1)] > ALPHA)
+            agreed += inside == (p[done - batch + i] > ALPHA)
             widths.append(100 * float(np.expm1(r.high) - np.expm1(r.low)))
             inverted += 1
     kept = int((np.array(p) > ALPHA).sum())

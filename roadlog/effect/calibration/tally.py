@@ -4,7 +4,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from roadlog.effect.primary import PrimaryFit
 
@@ -25,15 +25,16 @@ class Tally:
     n_refused: int = 0
     n_not_converged: int = 0
 
-    def add(self, fit: PrimaryFit, truth: float) -> None:
+    def add(self, fit: PrimaryFit, truth: ArrayLike) -> None:
         """Keep a batch of fits; those without a checked optimum print no interval."""
         ok = fit.converged
+        true = np.broadcast_to(np.asarray(truth, dtype=float), ok.shape)[ok]
         low, high = fit.bounds()
         self.n_not_converged += int((~ok).sum())
         self.low.append(low[ok])
         self.high.append(high[ok])
-        self.error.append(fit.tau[ok] - truth)
-        self.truth.append(np.full(int(ok.sum()), truth))
+        self.error.append(fit.tau[ok] - true)
+        self.truth.append(true)
         self.unit_at_zero.append(fit.s[ok, 2] <= 0)
         self.scale.append(fit.phi[ok])
         self.df.append(fit.df)
