@@ -79,7 +79,7 @@ def _road_test(a: Analysed) -> Part:
         name="Road test",
         question="Does the car use less fuel on the road?",
         claimed="" if claim is None else claim_words(claim),
-        measured=f"{percent(i.estimate)} fuel at equal driving",
+        measured=f"{percent(i.estimate)} fuel {compared_how(a)}",
         interval=f"{signed(ends[0])} to {signed(ends[1])} %" if ends else "none can be given",
         finding=a.finding.word or "",
         strength=strength,

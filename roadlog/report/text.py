@@ -237,11 +237,16 @@ def _fuel_use(a: Analysed) -> str:
     )
 
 
+def compared_how(a: Analysed) -> str:
+    """What was held equal: the driving, or nothing where fuel was only measured at the pump."""
+    return "as driven" if a.fuel_estimator == "ledger" else "at equal driving"
+
+
 def _change(a: Analysed) -> str:
     i = a.effect.primary
     litres = scaled(i, a.baseline.l_per_100km / 100)
     return (
-        f"{percent(i.estimate)} fuel at equal driving ({bounds(i)}); "
+        f"{percent(i.estimate)} fuel {compared_how(a)} ({bounds(i)}); "
         f"{signed(litres.estimate, 2)} L/100 km."
     )
 
