@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from roadlog.report.text import (
     UNKNOWN,
     claim_words,
+    compared_how,
     ends_of,
     number,
     percent,
