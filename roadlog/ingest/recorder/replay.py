@@ -199,4 +199,4 @@ def _start(is_utc: bool, first_s: float, header: Mapping[str, object]) -> pd.Tim
     offset = header.get("utc_offset_s", 0)
     shift = pd.Timedelta(seconds=float(offset) if isinstance(offset, int | float) else 0.0)
     zone = dt.timezone(shift.to_pytimedelta())
-    return pd.Timestamp(round(first_s, 3), unit="s", tz="UTC").tz_convert(zone)
+    return pd.Timestamp(round(first_s * 1000), unit="ms", tz="UTC").tz_convert(zone)

@@ -39,7 +39,9 @@ def interrupted(folder: Path) -> Interrupted | None:
     if not found:
         return None
     path = max(found, key=lambda p: p.stat().st_mtime_ns)
-    boot, wall_s, runtime, last = "", None, None, None
+    boot, last = "", None
+    wall_s: float | None = None
+    runtime: float | None = None
     vehicle = str((first_header(path) or {}).get("vehicle", ""))
     for raw in tail(path):
         line = decode(raw)
