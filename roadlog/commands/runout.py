@@ -51,12 +51,14 @@ def _run(a: argparse.Namespace) -> int:
     folder = a.table if a.table.is_dir() else None
     device = "add-on"
     plan = RunOuts()
+    labels: dict[str, str] = {}
     if folder is not None:
         study = load_study(folder)
         plan, device = study.runout, study.device.name
+        labels = {word: arm for arm, word in study.labels.items()}
     claim = _claim(a.claim_fuel, a.claim_run_time, plan.claim_fuel_pct)
     fuel = FUELS[a.fuel or plan.fuel]
-    trials = read_trials(a.table if folder is None else folder / plan.file, fuel)
+    trials = read_trials(a.table if folder is None else folder / plan.file, fuel, labels)
     runout = evaluate(
         trials,
         fixed_end_state=a.fixed_end_state or plan.fixed_end_state,

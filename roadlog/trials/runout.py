@@ -28,6 +28,7 @@ NUMBERS = (
     "volume_ml", "fuel_g", "run_time_s", "load_w", "fuel_temp_c", "addon_w", "start_s",
 )  # fmt: skip
 TEXTS = ("trial", "arm", "block", "load_file", "addon_fed_by", "date")
+_NO_LABELS: Mapping[str, str] = {}
 END_SHARE, END_FOR_S = 0.9, 2.0  # load voltage below this share of its own level, for this long
 STEADY_QUANTILE = 0.5
 # How much of the fuel follows the load: d ln(fuel) / d ln(load) at the trials' load, for trials
@@ -68,7 +69,7 @@ class RunOut:
     randomised: bool
 
 
-def read_trials(path: Path, fuel: Fuel) -> pd.DataFrame:
+def read_trials(path: Path, fuel: Fuel, labels: Mapping[str, str] = _NO_LABELS) -> pd.DataFrame:
     """Read `runout.csv` and the load readings that it names.
 
     Parameters
@@ -79,6 +80,8 @@ def read_trials(path: Path, fuel: Fuel) -> pd.DataFrame:
         `run_time_s`; optionally `block`, `addon_w` with `addon_fed_by` (`engine` or `outside`),
         `start_s` (reading at which the filled fuel was switched on).
     fuel : Fuel
+    labels : mapping of str to str
+        The study's own words for the arms: word to `baseline` or `fitted`.
 
     Returns
     -------
@@ -91,6 +94,7 @@ def read_trials(path: Path, fuel: Fuel) -> pd.DataFrame:
         With file and line if a value is missing or impossible.
     """
     sheet = read_sheet(path, numbers=NUMBERS, texts=TEXTS, needed=("arm",))
+    sheet["arm"] = sheet["arm"].replace(dict(labels))
     rows = [_trial(r, path, fuel) for r in sheet.to_dict("records")]
     return pd.DataFrame(rows)
 
