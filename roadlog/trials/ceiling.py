@@ -11,7 +11,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from roadlog.conditions import STANDARD_PRESSURE_KPA, saturation_pressure
+from roadlog.atmosphere import SEA_LEVEL_KPA
+from roadlog.conditions import saturation_pressure
 from roadlog.errors import InputError
 from roadlog.fuels import HYDROGEN_G_MOL, Fuel
 from roadlog.results import FindingWord
@@ -60,7 +61,7 @@ class Cell:
     in_series: int = 1
     current_efficiency: float = 0.9
     gas_temp_c: float = 25.0
-    gas_pressure_kpa: float = STANDARD_PRESSURE_KPA
+    gas_pressure_kpa: float = SEA_LEVEL_KPA
     measured_ml_min: float | None = None
 
 

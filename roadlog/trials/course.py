@@ -18,12 +18,12 @@ from roadlog.conditions import (
     add_conditions,
     air_density,
     saturation_pressure,
+    tractive_power,
 )
 from roadlog.ingest import Log
 from roadlog.study import Vehicle
 from roadlog.timebase import resample
 from roadlog.trials.starts import FROM_KMH, Start
-from roadlog.units import STANDARD_GRAVITY_M_S2
 
 Floats = NDArray[np.float64]
 
@@ -109,13 +109,13 @@ def corrected_time(
     of the standard start. The measured time is moved by the difference of the two integrals.
     """
     v, accel = smoothed_acceleration(start, target_kmh)
+    still = np.zeros_like(v)
     mass = vehicle.mass_kg * ROTATING_MASS
-    rolling = vehicle.mass_kg * STANDARD_GRAVITY_M_S2 * vehicle.crr
-    climb = vehicle.mass_kg * STANDARD_GRAVITY_M_S2 * np.sin(np.arctan(grade))
-    drag = 0.5 * vehicle.cda_m2
-    felt = v + headwind_m_s
-    force = mass * accel + rolling + climb + drag * density_kg_m3 * felt * np.abs(felt)
-    standard = power_factor * force - rolling - drag * STANDARD_DENSITY_KG_M3 * v**2
+    force = (
+        tractive_power(v, accel, still + grade, still + density_kg_m3, vehicle, headwind_m_s) / v
+    )
+    load = tractive_power(v, still, still, still + STANDARD_DENSITY_KG_M3, vehicle) / v
+    standard = power_factor * force - load
     standard = np.maximum(standard, 0.1 * mass * accel)
     shift = float(np.trapezoid(mass / standard - 1 / accel, v))
     time = start.time_s + shift

@@ -133,10 +133,12 @@ def test_a_small_sample_of_run_outs_covers():
 
 
 STARTS = [
-    {"units": u, "interval_s": i, "unit_sd": s}
-    for u in (4, 6, 8, 12)
-    for i, s in ((0.1, 0.01), (0.25, 0.0), (0.25, 0.02), (1.0, 0.01))
-] + [{"units": 8, "interval_s": 0.25, "unit_sd": 0.01, "blocked": True}]
+    *({"units": u, "interval_s": 0.25, "unit_sd": 0.01} for u in (4, 6, 8, 12)),
+    {"units": 8, "interval_s": 0.1, "unit_sd": 0.01},
+    {"units": 8, "interval_s": 1.0, "unit_sd": 0.01},
+    {"units": 8, "interval_s": 0.25, "unit_sd": 0.0},
+    {"units": 8, "interval_s": 0.25, "unit_sd": 0.01, "blocked": True},
+]
 RUNOUTS = [
     {"trials": t, "kind": k}
     for t in (4, 8, 12, 20)
@@ -148,9 +150,9 @@ RUNOUTS = [
 @pytest.mark.slow
 @pytest.mark.parametrize("cell", STARTS, ids=str)
 def test_standing_start_intervals_cover(cell):
-    share, bias, width = coverage(lambda r: starts_interval(r, **cell), truth(), 600)
+    share, bias, width = coverage(lambda r: starts_interval(r, **cell), truth(), 400)
     print(f"\n| {cell} | {100 * share:.1f} | {bias:+.2f} | {width:.1f} |")
-    assert share > 0.93
+    assert share > 0.92  # 400 replicates pin a share of 95 % to 2.1 points
     assert abs(bias) < 0.5
 
 
