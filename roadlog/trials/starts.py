@@ -217,8 +217,9 @@ def _effective_interval(t: Floats, v: Floats) -> float:
 
 
 def _open_share(log: Log, log_t: Floats, start: Start, openings: dict[str, float]) -> float | None:
-    """Share of the start's readings with pedal or throttle fully open; None if never logged."""
-    inside = (log_t >= start.at_s) & (log_t <= start.at_s + start.time_s)
+    """Share of the start's inner readings with pedal or throttle open; None if never logged."""
+    edge = min(start.interval_s, start.time_s / 4)  # a stale speed lags the pedal by as much
+    inside = (log_t >= start.at_s + edge) & (log_t <= start.at_s + start.time_s - edge)
     for name, opened in openings.items():
         if name not in log.frame:
             continue

@@ -65,20 +65,22 @@ def start_log(
     phase_s: float = 0.0,
     name: str = "synthetic.csv",
     start: str | None = "2026-04-01 10:00",
-    jitter: np.random.Generator | None = None,
+    stale: np.random.Generator | None = None,
 ) -> Log:
-    """One log of several starts as a logger would write it: polled, in whole km/h."""
+    """One log of several starts as a logger would write it: polled, in whole km/h.
+
+    With `stale`, each reading is up to one interval older than its time says.
+    """
     parts = []
     clock = 0.0
     lat, lon = 46.0, 8.0
     for i, (t, v) in enumerate(traces):
         length = 8.0 + t[-1] + 25.0
         at = np.arange(phase_s, length, interval_s)
-        if jitter is not None:
-            at = np.sort(at + jitter.uniform(0, interval_s, len(at)))
-        moving = np.interp(at, 8.0 + t, v, left=0.0)
-        after = at > 8.0 + t[-1]
-        moving[after] = np.maximum(v[-1] - 12 * (at[after] - 8.0 - t[-1]), 0.0)
+        was = at if stale is None else at - stale.uniform(0, interval_s, len(at))
+        moving = np.interp(was, 8.0 + t, v, left=0.0)
+        after = was > 8.0 + t[-1]
+        moving[after] = np.maximum(v[-1] - 12 * (was[after] - 8.0 - t[-1]), 0.0)
         rising = (at >= 8.0) & ~after
         columns = {"t_s": clock + at, "speed_kmh": np.floor(moving) if whole else moving}
         if pedal is not None:
@@ -90,7 +92,7 @@ def start_log(
             columns["lon_deg"] = lon + metres * np.sin(way) / 77_000
             lat, lon = columns["lat_deg"][-1], columns["lon_deg"][-1]
         parts.append(pd.DataFrame(columns))
-        clock += length + 2 * interval_s
+        clock += length
     frame = pd.concat(parts, ignore_index=True)
     frame["t_s"] -= frame["t_s"].iloc[0]
     return Log(Path(name), frame, None if start is None else pd.Timestamp(start))

@@ -65,7 +65,7 @@ def starts_interval(
         logs.append(
             start_log(
                 traces, interval_s=interval_s, whole=whole, headings=[20.0, 200.0] * 2,
-                phase_s=rng.uniform(0, interval_s), jitter=rng, name=f"log {i}",
+                phase_s=rng.uniform(0, interval_s), stale=rng, name=f"log {i}",
             )
         )  # fmt: skip
     blocks = [str(i // 2) for i in range(units)] if blocked else None

@@ -90,6 +90,23 @@ def test_stated_uncertainty_matches_the_scatter_of_random_phases():
         assert np.std(times) <= np.mean(stated)
 
 
+def test_stale_readings_scatter_no_more_than_is_stated_and_lose_no_start():
+    """Each reading up to one interval old, as an engine controller may answer."""
+    trace = speed_trace(POWER_KW)
+    for interval in (0.1, 0.5, 1.0):
+        times, stated = [], []
+        for k in range(60):
+            rng = np.random.default_rng(k)
+            log = start_log(
+                [trace], interval_s=interval, phase_s=rng.uniform(0, interval), stale=rng
+            )
+            (s,), _ = found_in(log)
+            times.append(s.time_s)
+            stated.append(s.u_time_s)
+        assert np.std(times) <= 1.05 * np.mean(stated)
+        assert np.std(times) > 0.4 * np.mean(stated)
+
+
 def test_a_reading_held_over_many_rows_counts_as_slow():
     trace = speed_trace(POWER_KW)
     log = start_log([trace], interval_s=0.1, whole=False)
