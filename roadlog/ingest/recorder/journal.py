@@ -85,7 +85,11 @@ class Journal:
         if self._failure is not None:
             raise self._failure
         while self._pending:
-            written = os.write(self._file, self._pending)
+            try:
+                written = os.write(self._file, self._pending)
+            except OSError as e:
+                e.filename = str(self.path)
+                raise
             del self._pending[:written]
         self._flushed_s = t_s
         self._dirty.set()

@@ -20,6 +20,7 @@ from roadlog.ingest.recorder.session import Session, Setup
 
 _QUEUE = 10_000
 _TICK_S = 0.2
+_SEARCH_EVERY = 3
 _CHECK_S = 12.0
 _CHECK_AT_MOST_S = 60.0
 
@@ -45,7 +46,7 @@ def record(
     _stop_on_signals(stop)
     events: queue.Queue[Event] = queue.Queue(_QUEUE)
     session = Session(setup, memory, say, parked, dry=check, begun_s=now_s())
-    opener = _Opener(port, baud, memory.protocol)
+    opener = Opener(port, baud, memory.protocol)
     threads = [
         threading.Thread(
             target=Poller(opener.open, events.put, settings, stop, parked).run,
@@ -71,18 +72,30 @@ def record(
     return 0 if answered or not check else 1
 
 
-class _Opener:
-    """Opens the adapter with the protocol that worked before, and searches if it doesn't."""
+class Opener:
+    """Opens the adapter with the protocol that worked before; every third time without an answer
+    it searches, since it may be another vehicle. Mostly the ignition is off, and a search then
+    would only take time when it comes on."""
 
-    def __init__(self, port: str, baud: int | None, protocol: str) -> None:
-        self._port, self._baud = port, baud
+    def __init__(
+        self,
+        port: str,
+        baud: int | None,
+        protocol: str,
+        adapter: Callable[[str, int | None, str | None], Adapter] = Adapter,
+    ) -> None:
+        self._port, self._baud, self._adapter = port, baud, adapter
         self._protocol: str | None = protocol or None
+        self._unanswered = 0
 
     def open(self) -> Adapter:
-        adapter = Adapter(self._port, self._baud, self._protocol)
-        # A remembered protocol that gets no answer is searched for the next time: it may be
-        # another vehicle, or the ignition is off.
-        self._protocol = adapter.protocol if adapter.vehicle_answers else None
+        """An open adapter; AdapterLost if there is none."""
+        search = self._unanswered % _SEARCH_EVERY == _SEARCH_EVERY - 1
+        adapter = self._adapter(self._port, self._baud, None if search else self._protocol)
+        if adapter.vehicle_answers:
+            self._protocol, self._unanswered = adapter.protocol, 0
+        else:
+            self._unanswered += 1
         return adapter
 
 

@@ -40,7 +40,7 @@ def interrupted(folder: Path) -> Interrupted | None:
         return None
     path = max(found, key=lambda p: p.stat().st_mtime_ns)
     boot, last = "", None
-    wall_s: float | None = None
+    wall_at_boot_s: float | None = None
     runtime: float | None = None
     vehicle = str((first_header(path) or {}).get("vehicle", ""))
     for raw in tail(path):
@@ -48,18 +48,16 @@ def interrupted(folder: Path) -> Interrupted | None:
         if line is None:
             continue
         last = line
-        if line.kind == "part":
-            boot = str(json.loads(line.text).get("boot_id", ""))
         if line.kind in ("part", "clock"):
             stamp = json.loads(line.text)
-            boot, wall = str(stamp.get("boot_id", boot)), float(stamp["wall_utc_s"])
-            wall_s = wall - line.t_s if wall >= EARLIEST_UTC_S else None
+            boot, stamped_s = str(stamp["boot_id"]), float(stamp["wall_utc_s"])
+            wall_at_boot_s = stamped_s - line.t_s if stamped_s >= EARLIEST_UTC_S else None
         if line.kind == "obd" and "engine_runtime_s=" in line.text:
             runtime = float(line.text.split("engine_runtime_s=")[1].split()[0])
     if last is None or last.kind == "end":
         return None
-    wall = None if wall_s is None else wall_s + last.t_s
-    return Interrupted(path, boot, last.t_s, wall, runtime, vehicle)
+    wall_s = None if wall_at_boot_s is None else wall_at_boot_s + last.t_s
+    return Interrupted(path, boot, last.t_s, wall_s, runtime, vehicle)
 
 
 def goes_on(

@@ -41,6 +41,8 @@ RATES_AFTER_S = 10.0
 PARKED_AFTER_S = 120.0  # without any answer while no run is open
 _BEFORE_S = 60.0
 _BEFORE_ENTRIES = 2000
+_GPS_FRESH_S = 10.0
+_GPS_REST_KMH = 5.0  # a receiver at rest shows a little speed
 
 
 @dataclass(frozen=True)
@@ -97,6 +99,7 @@ class Session:
         self._adapter_gone = True
         self._clock_s = 0.0
         self._gps_utc: tuple[float, float] | None = None
+        self._gps_speed: tuple[float, float] | None = None
         self._position_lost = False
 
     @property
@@ -162,7 +165,7 @@ class Session:
         self._meter.add(values.keys(), t_s)
         if "speed_kmh" in values:
             self._speed = (t_s, values["speed_kmh"])
-            if values["speed_kmh"] == 0:
+            if not self._moving(t_s):
                 self._say_held()
         if self._gap is not None:
             since, why = self._gap
@@ -193,6 +196,8 @@ class Session:
         if fix.utc_s is not None and fix.utc_s >= EARLIEST_UTC_S:
             self._gps_utc = (fix.t_s, fix.utc_s)
             utc = f" utc_s={fix.utc_s:.3f}"
+        if "gps_speed_kmh" in fix.values:
+            self._gps_speed = (fix.t_s, fix.values["gps_speed_kmh"])
         self._write("gps", fix.t_s, values_text(fix.values) + utc)
 
     def _take_connection(self, event: Connected) -> None:
@@ -328,11 +333,17 @@ class Session:
         )
 
     def _say(self, text: str, t_s: float) -> None:
-        moving = self._speed is not None and self._speed[1] > 0
-        if moving and not self._dry:
+        if self._moving(t_s) and not self._dry:
             self._held.append(text)
         else:
             self._say_now(text)
+
+    def _moving(self, t_s: float) -> bool:
+        """Whether the last speed heard, of the vehicle or lately of the receiver, isn't rest."""
+        by_gps = self._gps_speed is not None and t_s - self._gps_speed[0] < _GPS_FRESH_S
+        if by_gps and self._gps_speed is not None and self._gps_speed[1] > _GPS_REST_KMH:
+            return True
+        return self._speed is not None and self._speed[1] > 0
 
     def _say_held(self) -> None:
         while self._held:

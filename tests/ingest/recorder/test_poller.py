@@ -12,6 +12,7 @@ from roadlog.ingest.recorder import poller as module
 from roadlog.ingest.recorder.adapter import Adapter, AdapterLost, Reading
 from roadlog.ingest.recorder.events import Connected, Lost, Silent, Supply, Values
 from roadlog.ingest.recorder.poller import Poller, Settings
+from roadlog.ingest.recorder.run import Opener
 
 
 class Polling:
@@ -212,6 +213,23 @@ def test_vehicle_silent_for_long_gets_its_adapter_set_up_anew(monkeypatch, polli
     car.trouble = "damaged"
     p.until(Connected)
     assert any(what == "closed" for _, what in log)
+
+
+def test_remembered_protocol_outlives_a_night_and_a_new_car_is_searched_for():
+    class Asleep(Car):
+        vehicle_answers = False
+
+    asked: list = []
+    answers = [Asleep, Asleep, Asleep, Car, Car]
+
+    def adapter(port, baud, protocol):
+        asked.append(protocol)
+        return answers[len(asked) - 1]([])
+
+    opener = Opener("port", None, "6", adapter)
+    for _ in answers:
+        opener.open()
+    assert asked == ["6", "6", None, "6", "3"]
 
 
 def test_standing_start_polls_speed_alone(polling):

@@ -7,6 +7,7 @@ import pytest
 from roadlog.ingest import read_log
 from roadlog.ingest.recorder.events import Lost, PositionTrouble, Supply, Values
 from roadlog.ingest.recorder.journal import first_header
+from roadlog.ingest.recorder.nmea import PositionFix
 
 from .scripted import BOOT, UTC_S, Recorded, connected, drive, silence
 
@@ -141,6 +142,12 @@ def test_nothing_is_said_while_the_car_moves(tmp_path):
     assert len(r.said) == before
     r.play(drive(100, 101, speed=0))
     assert any("no position" in s for s in r.said[before:])
+
+
+def test_receiver_that_shows_speed_keeps_messages_back_where_the_car_tells_none(tmp_path):
+    r = Recorded(tmp_path).play([PositionFix(0.5, {"lat_deg": 45.0, "gps_speed_kmh": 60.0}, None)])
+    r.play([connected(1.0)])
+    assert r.said == []
 
 
 def test_rates_are_told_before_the_drive_and_a_slow_adapter_is_warned_of(tmp_path):
