@@ -97,7 +97,7 @@ def stray_nuls(raw: bytes) -> int:
     """Number of NUL bytes in a text of one byte a unit, where a logger lost what it wrote."""
     if raw.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE, codecs.BOM_UTF32_BE)):
         return 0
-    n = raw.count(b"\0")
+    n = raw.count(b"\0") if b"\0" in raw else 0  # counting is slower than looking
     return 0 if n and _bare_utf16(raw[:_HEAD_BYTES]) else n
 
 

@@ -30,6 +30,7 @@ _BLOCK = 1 << 22
 _MAX_TORN = 0.05
 _MAX_RETRIES = 3
 _HEADER_LIKE = r"^[^\d\s][^\d]*[\[(][^\d]*[\])]\s*$"  # words with a unit in brackets
+_LINE = re.compile(rb"[^\r\n]*(?:\r\n|\r|\n)|[^\r\n]+")
 _FAILED_COLUMN = re.compile(r"In CSV column #(\d+)")
 
 
@@ -239,19 +240,21 @@ def _line_of(data: bytes, dialect: Dialect, rows: NDArray[np.int64] | None, row:
     """Line number in the file of a row of the table (only on the way to a message)."""
     wanted = int(rows[row]) if rows is not None else row
     seen = -1
-    for line, width in _widths(data[dialect.body :], dialect):
+    for line, width in _widths(memoryview(data)[dialect.body :], dialect):
         seen += width == dialect.width
         if seen == wanted:
             return line + dialect.first_line - 1
     return dialect.first_line
 
 
-def _widths(body: bytes, dialect: Dialect) -> Iterator[tuple[int, int]]:
+def _widths(body: memoryview, dialect: Dialect) -> Iterator[tuple[int, int]]:
     """Line number (from 1) and number of cells of each record."""
-    if b'"' in body:
-        for line, record in read_records(body.decode(), dialect.delimiter):
+    whole = body.obj
+    assert isinstance(whole, bytes)
+    if b'"' in whole:
+        for line, record in read_records(bytes(body).decode(), dialect.delimiter):
             yield line, len(record)
         return
     delimiter = dialect.delimiter.encode()
-    for line, text in enumerate(body.splitlines(), 1):
-        yield line, text.count(delimiter) + 1
+    for line, text in enumerate(_LINE.finditer(body), 1):  # lazily: the row is mostly near
+        yield line, text[0].count(delimiter) + 1

@@ -22,6 +22,7 @@ _MOVING_KMH = 20.0  # by the fixes: below, position noise adds distance
 _LEAST_PAIRS = 30
 _FITS_WITHIN = 0.06
 _LEAST_SWAP_PAIRS = 100
+_SWAP_ROWS = 50_000  # hours of driving, whatever the file's size
 _MISFIT, _FIT = 0.10, 0.05  # median relative error of distances, as they stand and exchanged
 _HARDEST_M_S2 = 15.0  # a road car on tyres brakes at about 1 g; common practice, no source
 
@@ -94,13 +95,14 @@ def check_not_swapped(t_s: Floats, frame: Mapping[str, Floats], path: Path) -> N
     name = next((s for s in ("gps_speed_kmh", "speed_kmh") if s in frame), None)
     if name is None or not {"lat_deg", "lon_deg"} <= frame.keys():
         return
-    lat, lon = frame["lat_deg"], frame["lon_deg"]
+    lat, lon = frame["lat_deg"][:_SWAP_ROWS], frame["lon_deg"][:_SWAP_ROWS]
+    t_s, speed = t_s[:_SWAP_ROWS], frame[name][:_SWAP_ROWS]
     if np.fmax.reduce(np.abs(lon), initial=0.0) > 90:
         return
-    stands = _distance_error(t_s, frame[name], lat, lon)
+    stands = _distance_error(t_s, speed, lat, lon)
     if not stands > _MISFIT:
         return
-    if _distance_error(t_s, frame[name], lon, lat) < _FIT:
+    if _distance_error(t_s, speed, lon, lat) < _FIT:
         raise InputError(
             f"{path}: latitude and longitude look swapped (distances fit the speed only with the "
             "two exchanged): exchange them in study.toml under [columns]"

@@ -61,6 +61,8 @@ def facts_of(run: RunCheck) -> tuple[tuple[str, str], ...]:
         ("coolant at start", run.coolant_start_c, "°C", 0),
         ("warm after", run.warm_after_s / 60, "min", 1),
     )
+    if run.samples.empty:
+        return ()
     return tuple(
         (name, f"{number(value, digits)} {unit}".strip())
         for name, value, unit, digits in every

@@ -33,6 +33,7 @@ COLUMNS: dict[str, tuple[float, float, int]] = {  # header: low, high, decimals
 }  # fmt: skip
 CHUNK = 100_000
 BLANKS = 0.05
+STATUS = (1.0, 2.0, 2.0, 2.0, 4.0)  # SAE J1979 PID 03: open, closed, open under load
 FORMS = ("iso", "elapsed", "comma")
 
 
@@ -53,7 +54,10 @@ def write_log(path: Path, megabytes: float, form: str) -> int:
                 clock = pd.Series([f"{t:.1f}" for t in t_s])
             cells = {"time": clock}
             for header, (low, high, decimals) in COLUMNS.items():
-                text = pd.Series(np.char.mod(f"%.{decimals}f", rng.uniform(low, high, CHUNK)))
+                values = rng.uniform(low, high, CHUNK)
+                if "status" in header:
+                    values = rng.choice(STATUS, CHUNK)
+                text = pd.Series(np.char.mod(f"%.{decimals}f", values))
                 cells[header] = text.where(rng.random(CHUNK) >= BLANKS, "")
             frame = pd.DataFrame(cells)
             if form == "comma":
