@@ -80,7 +80,7 @@ def start_log(
         was = at if stale is None else at - stale.uniform(0, interval_s, len(at))
         moving = np.interp(was, 8.0 + t, v, left=0.0)
         after = was > 8.0 + t[-1]
-        moving[after] = np.maximum(v[-1] - 12 * (was[after] - 8.0 - t[-1]), 0.0)
+        moving[after] = np.maximum(v[-1] - 2 * np.maximum(was[after] - 8.0 - t[-1], 0) ** 2, 0.0)
         rising = (at >= 8.0) & ~after
         columns = {"t_s": clock + at, "speed_kmh": np.floor(moving) if whole else moving}
         if pedal is not None:
