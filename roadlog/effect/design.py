@@ -253,14 +253,25 @@ def _comparable(used: pd.DataFrame) -> pd.DataFrame:
                 f"no usable run of the {arm} arm: an effect needs runs with the add-on in and out"
             )
     both = used.groupby("segment")["arm"].nunique()
-    kept = used[used["segment"].isin(both.index[both == 2])]
+    kept = used[
+        used["segment"].isin(both.index[both == 2]) & ~used["segment"].isin(without_fuel(used))
+    ]
     if kept.empty:
         raise DesignError(
-            "no segment was driven in both arms, so arm and road can't be told apart: "
-            "drive the same road with the add-on in and out"
+            "no segment was driven in both arms and burned fuel in every pass, so arm and road "
+            "can't be told apart: drive the same road with the add-on in and out"
         )
     order = ["start", "run"] if kept["start"].notna().all() else ["run"]
     return kept.sort_values(order, kind="stable")
+
+
+def without_fuel(used: pd.DataFrame) -> list[str]:
+    """Segments that a pass drove wholly on the overrun: no fuel has no logarithm.
+
+    They are left out in both arms. Leaving out the pass alone would choose by outcome.
+    """
+    least = used.groupby("segment")["ml_per_km"].min()
+    return [str(s) for s in least.index[least <= 0]]
 
 
 def _check_units(used: pd.DataFrame, unit: NDArray[np.intp], labels: pd.Index) -> None:

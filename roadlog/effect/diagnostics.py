@@ -11,7 +11,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from roadlog.effect.crosschecks import percent, percent_interval, unit_t
-from roadlog.effect.design import TREND, Design, plain_name
+from roadlog.effect.design import TREND, Design, plain_name, without_fuel
 from roadlog.effect.primary import containment_df, fit_primary, reduce_design
 from roadlog.errors import RoadlogError
 from roadlog.results import Interval, Warned
@@ -196,6 +196,20 @@ def missing_warnings(passes: pd.DataFrame) -> list[Warned]:
             f"the arms lost unequal shares of their passes (baseline kept {share[False]:.0%}, "
             f"fitted {share[True]:.0%}): if hard drives dropped out of one arm, the effect is "
             "biased",
+        )
+    ]
+
+
+def without_fuel_warnings(passes: pd.DataFrame) -> list[Warned]:
+    """Name the segments that are left out because a pass burned nothing on them."""
+    names = without_fuel(passes[passes["used"].astype(bool)])
+    if not names:
+        return []
+    return [
+        Warned(
+            "segment-without-fuel",
+            f"segment {' and '.join(names)} left out in both arms: a pass there was driven wholly "
+            "on the overrun and burned nothing, which can't be compared as a ratio",
         )
     ]
 

@@ -102,6 +102,7 @@ def estimate_effect(
         *diagnostics.design_warnings(design, correlations, randomised),
         *diagnostics.drift_warnings(design, unit_values),
         *diagnostics.missing_warnings(passes),
+        *diagnostics.without_fuel_warnings(passes),
         *diagnostics.influence_warnings(primary, left_out),
         *[Warned("covariate", f"not held equal in the model: {n}") for n in design.notes],
         *_disagreement_warnings(primary, forest),

@@ -11,6 +11,7 @@ from roadlog.effect.design import (
     require_rows,
     warmup_deficit_c,
 )
+from roadlog.effect.diagnostics import without_fuel_warnings
 from roadlog.effect.estimate import estimate_effect
 from roadlog.errors import DesignError, FitError, InputError
 from roadlog.study import parse_study
@@ -189,3 +190,16 @@ def test_warm_up_is_taken_from_the_start_alone() -> None:
     assert deficit[0] == 60
     assert 0 < deficit[1] < 10
     assert deficit[2] == 0
+
+
+def test_segment_that_a_pass_coasted_through_is_left_out_in_both_arms(
+    table: pd.DataFrame,
+) -> None:
+    """A pass wholly on the overrun burns nothing; its logarithm would be minus infinity."""
+    table.loc[13, "ml_per_km"] = 0.0
+    coasted = table.loc[13, "segment"]
+    design = build_design(table, [])
+    assert np.isfinite(design.y).all()
+    assert set(design.passes["segment"]) == set(table["segment"]) - {coasted}
+    assert [w.code for w in without_fuel_warnings(table)] == ["segment-without-fuel"]
+    assert without_fuel_warnings(table.drop(index=13)) == []
