@@ -5,29 +5,34 @@ vehicle specific power come out. Nothing here looks at the engine's answer (load
 Implements the demand, air and wind parts of method section 4.
 """
 
-from typing import cast
-
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from roadlog.atmosphere import SEA_LEVEL_KPA, standard_pressure, station_pressure
+from roadlog.roadload import REFERENCE_DENSITY_KG_M3
 from roadlog.study import Vehicle
 from roadlog.units import KM_PER_MILE, STANDARD_GRAVITY_M_S2
 
 Floats = NDArray[np.float64]
 
-STANDARD_TEMP_C, STANDARD_PRESSURE_KPA = 15.0, 101.325  # ISO 2533:1975, sea level
+STANDARD_TEMP_C, STANDARD_PRESSURE_KPA = 15.0, SEA_LEVEL_KPA  # ISO 2533:1975, sea level
 GAS_CONSTANT_DRY_AIR = 287.05287  # J/(kg K), ISO 2533:1975
 GAS_CONSTANT_VAPOUR = 461.52  # J/(kg K): R / 18.0153 g/mol
 ASSUMED_HUMIDITY_PCT = 50.0  # where none is logged; 0 or 100 % move density by 0.4 % at 15 °C
 ROTATING_MASS = 1.04  # wheels and driveline as a share of mass; common practice, no source
-WIND_AT_CAR = 0.6  # of the wind at 10 m: log law to 1 m over open country, roughness 0.03 m
+WIND_AT_CAR = 0.6  # of the wind at 10 m over open country, see wind_share
+CAR_HEIGHT_M, BLENDING_M = 1.0, 60.0
+ROUGHNESS_M = {"open": 0.03, "hedges": 0.25, "built-up": 1.0}
+WET_AFTER = pd.Timedelta(hours=2)  # a road counts as wet so long after rain; common practice
 ACCELERATION_WINDOW_S = 5.0  # the speed PID counts whole km/h: shorter windows see steps
 COLD_START_C = 40.0  # coolant below this, and near the intake air, is a cold start
 SOAKED_WITHIN_K = 6.0
 WEATHER_REACH = pd.Timedelta(minutes=90)  # a reading speaks for this long before and after
 
-WEATHER_COLUMNS = ("temp_c", "pressure_kpa", "wind_speed_m_s", "wind_from_deg", "humidity_pct")
+WEATHER_COLUMNS = (
+    "temp_c", "pressure_kpa", "qnh_kpa", "wind_speed_m_s", "wind_from_deg", "humidity_pct",
+)  # fmt: skip
 
 
 def air_density(
@@ -71,15 +76,49 @@ def saturation_pressure(temp_c: Floats | float) -> Floats | float:
     return pressure
 
 
-def standard_pressure(altitude_m: Floats | float) -> Floats | float:
-    """Pressure [kPa] of the standard atmosphere at an altitude [m] below 11 km (ISO 2533:1975).
+def relative_humidity(temp_c: Floats, dew_point_c: Floats) -> Floats:
+    """Relative humidity [%] from temperature and dew point [°C], over water.
 
-    >>> round(standard_pressure(1000.0), 2)
-    89.87
+    References
+    ----------
+    WMO-No. 8, Guide to Instruments and Methods of Observation (2014), annex 4.B.
+
+    >>> relative_humidity(np.array([20.0]), np.array([20.0]))
+    array([100.])
     """
-    return cast(
-        Floats | float, STANDARD_PRESSURE_KPA * (1 - 0.0065 * altitude_m / 288.15) ** 5.25588
-    )
+    t, d = temp_c, dew_point_c
+    return np.asarray(100 * np.exp(17.62 * d / (243.12 + d) - 17.62 * t / (243.12 + t)), float)
+
+
+def wind_share(shelter: str, height_m: float = 10.0) -> float:
+    """Share of a station's wind at `height_m` that is felt at the height of a car.
+
+    Parameters
+    ----------
+    shelter : {"open", "hedges", "built-up"}
+        What stands beside the route.
+    height_m : float [m]
+        Height of the station's instrument, in open country.
+
+    Notes
+    -----
+    Logarithmic profile up to a height of 60 m, where the wind is taken to be the same over the
+    station (roughness 0.03 m) and over the route, then down to 1 m over the route's own
+    roughness. Among houses or trees (1 m) nothing is left: a station's wind says nothing there. A
+    single cutting, row of trees or passing lorry changes a car's wind more than this formula.
+
+    References
+    ----------
+    J. Wieringa, Updating the Davenport roughness classification, J. Wind Eng. Ind. Aerodyn. 41
+    (1992) 357-368: 0.03 m open, 0.25 m rough, 1 m closed. Blending at 60 m: WMO-No. 8 (2014),
+    part I, chapter 5 (both from memory).
+
+    >>> round(wind_share("open"), 2), round(wind_share("hedges"), 2), wind_share("built-up")
+    (0.6, 0.33, 0.0)
+    """
+    rough = ROUGHNESS_M[shelter]
+    aloft = np.log(BLENDING_M / ROUGHNESS_M["open"]) / np.log(height_m / ROUGHNESS_M["open"])
+    return float(aloft * np.log(CAR_HEIGHT_M / rough) / np.log(BLENDING_M / rough))
 
 
 def tractive_power(
@@ -95,7 +134,8 @@ def tractive_power(
         Rise over run.
     density_kg_m3 : (n,) array [kg/m³]
     vehicle : Vehicle
-        Mass [kg], Cd·A [m²], rolling resistance coefficient.
+        Mass [kg]; Cd·A [m²] and rolling resistance coefficient, or `road_load` (A + B v + C v²)
+        in their place, whose C is taken in proportion to density.
     headwind_m_s : (n,) array or float [m/s]
         At the height of the car, against the motion.
 
@@ -110,10 +150,19 @@ def tractive_power(
     """
     angle = np.arctan(grade)
     air = speed_m_s + headwind_m_s
+    weight = vehicle.mass_kg * STANDARD_GRAVITY_M_S2
+    if vehicle.road_load is None:
+        rolling: Floats | float = vehicle.crr * weight
+        drag: Floats | float = 0.5 * density_kg_m3 * vehicle.cda_m2
+    else:
+        a, b, c = vehicle.road_load
+        rolling = a + b * speed_m_s
+        drag = c * density_kg_m3 / REFERENCE_DENSITY_KG_M3
     force = (
         vehicle.mass_kg * ROTATING_MASS * accel_m_s2
-        + vehicle.mass_kg * STANDARD_GRAVITY_M_S2 * (np.sin(angle) + vehicle.crr * np.cos(angle))
-        + 0.5 * density_kg_m3 * vehicle.cda_m2 * air * np.abs(air)
+        + weight * np.sin(angle)
+        + rolling * np.cos(angle)
+        + drag * air * np.abs(air)
     )
     return np.asarray(force * speed_m_s, float)
 
@@ -149,7 +198,8 @@ def operating_mode(
     References
     ----------
     U.S. EPA, Exhaust Emission Rates for Light-Duty Onroad Vehicles in MOVES4, EPA-420-R-23-028
-    (2023), section 2.3.1 (operating modes); the bins' limits are from memory.
+    (2023), section 2.3.1 (operating modes). The limits agree with two independent public programs
+    that follow MOVES; the report itself wasn't at hand.
 
     >>> operating_mode(np.array([4.0, 40.0]), np.array([30.0, 100.0]), np.zeros(2)).tolist()
     [13, 40]
@@ -195,6 +245,7 @@ def add_conditions(
     *,
     start: pd.Timestamp | None = None,
     weather: pd.DataFrame | None = None,
+    wind_at_car: float = WIND_AT_CAR,
 ) -> pd.DataFrame:
     """Add acceleration, ambient air, headwind, tractive power and specific power to a track.
 
@@ -207,29 +258,34 @@ def add_conditions(
         Wall clock of t_s = 0; without it weather can't be joined.
     weather : DataFrame, optional
         `time` and any of `temp_c` [°C], `pressure_kpa` (at the station, not reduced to sea
-        level) [kPa], `wind_speed_m_s` at 10 m [m/s], `wind_from_deg` [°], `humidity_pct` [%].
+        level) [kPa], `qnh_kpa` (reduced to sea level) [kPa], `wind_speed_m_s` at the station
+        [m/s], `wind_from_deg` [°], `humidity_pct` [%], `raining` (1 or 0), `rain_mm` [mm].
+    wind_at_car : float
+        Share of the station's wind that the drag takes, see `wind_share`.
 
     Returns
     -------
     DataFrame
         With `accel_m_s2`, `ambient_c`, `ambient_source`, `pressure_kpa`, `pressure_source`,
-        `air_density_kg_m3`, `headwind_m_s` (10 m wind against the direction of travel, NaN if
-        unknown), `traction_w`, `vsp_kw_t` and `op_mode`.
+        `air_density_kg_m3`, `headwind_m_s` (the station's wind against the direction of travel,
+        NaN if unknown), `wet_road` (1 if rain was reported within two hours before, else 0; NaN
+        if unknown), `traction_w`, `vsp_kw_t` and `op_mode`.
 
     Notes
     -----
     Ambient temperature is the car's own sensor, else weather, else the intake air before a cold
     start (it is ambient only then); with none of these `ambient_c` is NaN and density takes
-    15 °C. Pressure is the car's barometer, else weather, else the standard atmosphere at the
+    15 °C. Pressure is the car's barometer, else weather (carried from sea level to the track's
+    median altitude where both are known), else the standard atmosphere at the
     track's median altitude, else at sea level. The source columns say which. The drag takes
-    `WIND_AT_CAR` of the headwind, and none where it is unknown.
+    `wind_at_car` of the headwind, and none where it is unknown.
     """
     t = track["t_s"].to_numpy(float)
     speed = _column(track, "speed_kmh")
     accel = acceleration(t, speed)
     air = _weather_at(t, start, weather)
     ambient, ambient_source = _ambient(track, air["temp_c"])
-    pressure, pressure_source = _pressure(track, air["pressure_kpa"])
+    pressure, pressure_source = _pressure(track, air["pressure_kpa"], air["qnh_kpa"])
     humidity = _first_known(_filled(_column(track, "humidity_pct")), air["humidity_pct"])
     humidity = np.where(np.isfinite(humidity), humidity, ASSUMED_HUMIDITY_PCT)
     temp = np.where(np.isfinite(ambient), ambient, STANDARD_TEMP_C)
@@ -237,7 +293,7 @@ def add_conditions(
     bearing = np.radians(_column(track, "bearing_deg"))
     headwind = air["north"] * np.cos(bearing) + air["east"] * np.sin(bearing)
     grade = track["grade"].to_numpy(float) if "grade" in track else np.zeros(len(t))
-    felt = np.where(np.isfinite(headwind), WIND_AT_CAR * headwind, 0.0)
+    felt = np.where(np.isfinite(headwind), wind_at_car * headwind, 0.0)
     v = speed / 3.6
     vsp = vehicle_specific_power(v, accel, grade)
     step = float(np.median(np.diff(t))) if len(t) > 1 else 1.0
@@ -249,6 +305,7 @@ def add_conditions(
         pressure_source=pressure_source,
         air_density_kg_m3=density,
         headwind_m_s=headwind,
+        wet_road=_wet(t, start, weather),
         traction_w=tractive_power(v, accel, grade, density, vehicle, felt),
         vsp_kw_t=vsp,
         op_mode=operating_mode(vsp, speed, accel, step),
@@ -271,14 +328,17 @@ def _ambient(track: pd.DataFrame, weather_c: Floats) -> tuple[Floats, str]:
     return np.full(len(track), np.nan), "unknown (density at 15 °C)"
 
 
-def _pressure(track: pd.DataFrame, weather_kpa: Floats) -> tuple[Floats, str]:
+def _pressure(track: pd.DataFrame, weather_kpa: Floats, qnh_kpa: Floats) -> tuple[Floats, str]:
     own = _filled(_column(track, "baro_kpa"))
     if np.isfinite(own).any():
         return own, "car's barometer"
-    if np.isfinite(weather_kpa).any():
-        return weather_kpa, "weather"
     altitude = _column(track, "altitude_m")
     known = altitude[np.isfinite(altitude)]
+    if len(known) and np.isfinite(qnh_kpa).any():
+        here = station_pressure(qnh_kpa, float(np.median(known)))
+        return np.asarray(here, float), "weather at the altitude"
+    if np.isfinite(weather_kpa).any():
+        return weather_kpa, "weather"
     if len(known):
         standard = float(standard_pressure(float(np.median(known))))
         return np.full(len(track), standard), "standard atmosphere at the altitude"
@@ -312,6 +372,22 @@ def _weather_at(
         near = nearest <= WEATHER_REACH.total_seconds()
         out[name] = np.where(near, np.interp(t_s, at, value[known]), np.nan)
     return out
+
+
+def _wet(t_s: Floats, start: pd.Timestamp | None, weather: pd.DataFrame | None) -> Floats:
+    """1 where rain was reported within `WET_AFTER` before, 0 where reports tell of none."""
+    none = np.full(len(t_s), np.nan)
+    if weather is None or start is None or pd.isna(start):
+        return none
+    said = [c for c in ("raining", "rain_mm") if c in weather.columns]
+    table = weather.dropna(subset=said, how="all").sort_values("time")
+    if not said or table.empty:
+        return none
+    clock = _seconds(pd.DatetimeIndex(table["time"]), start)
+    rain = np.concatenate([[0], np.cumsum((table[said].fillna(0) > 0).any(axis=1).to_numpy())])
+    upto = np.searchsorted(clock, t_s, "right")
+    since = np.searchsorted(clock, t_s - WET_AFTER.total_seconds(), "left")
+    return np.where(upto > since, (rain[upto] > rain[since]).astype(float), none)
 
 
 def _seconds(times: pd.DatetimeIndex, start: pd.Timestamp) -> Floats:

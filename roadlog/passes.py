@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from roadlog.conditions import add_conditions
+from roadlog.conditions import add_conditions, wind_share
 from roadlog.errors import InputError
 from roadlog.fuels import FUELS
 from roadlog.road.network import Network
@@ -25,6 +25,7 @@ Floats = NDArray[np.float64]
 MIN_LENGTH_SHARE = 0.9  # a pass has to cover this share of its segment
 MAX_DISTANCE_ERROR = 0.10  # wheel distance against the segment's length
 COLD_BELOW_C = 70.0
+SOURCE_SHARE = 0.2
 IDLE_BELOW_KMH = 1.0
 YES_NO = {"yes": "1", "no": "0", "true": "1", "false": "0", "on": "1", "off": "0"}
 NOTE_KEYS = ("run", "file", "date", "day")
@@ -32,7 +33,7 @@ NOTE_KEYS = ("run", "file", "date", "day")
 _MEANS = {  # pass column: track column, averaged over time
     "mean_vsp_kw_t": "vsp_kw_t", "ambient_c": "ambient_c", "pressure_kpa": "pressure_kpa",
     "air_density_kg_m3": "air_density_kg_m3", "headwind_m_s": "headwind_m_s",
-    "supply_voltage_v": "supply_voltage_v",
+    "wet_road": "wet_road", "supply_voltage_v": "supply_voltage_v",
 }  # fmt: skip
 _TAKEN = (
     "t_s", "dt_s", "speed_kmh", "fuel_flow_g_s", "fuel_flow_low_g_s", "fuel_flow_high_g_s",
@@ -92,7 +93,8 @@ def build_passes(
         if r in listed:
             known = "traction_w" in tracks[r].columns
             driven[r] = tracks[r] if known else add_conditions(
-                tracks[r], study.vehicle, start=pd.Timestamp(start), weather=weather
+                tracks[r], study.vehicle, start=pd.Timestamp(start), weather=weather,
+                wind_at_car=wind_share(study.weather.shelter, study.weather.wind_height_m),
             )  # fmt: skip
     samples = _stack(driven)
     table = _sums(samples, _ml_per_g(runs, study))
@@ -401,6 +403,30 @@ def _numeric(values: pd.Series) -> pd.Series:
     empty = values.isna() | (text == "")
     number = pd.to_numeric(text.replace(YES_NO).where(~empty), errors="coerce")
     return number if bool((number.notna() | empty).all()) else values
+
+
+def source_warnings(passes: pd.DataFrame) -> list[str]:
+    """Sentences on temperature or pressure that come from different sources in the two arms.
+
+    A source is a bias of its own (a sensor behind a warm bumper, a station far away), so a share
+    of passes that differs by arm by more than `SOURCE_SHARE` can look like an effect.
+    """
+    used = passes[passes["used"].astype(bool)]
+    found = []
+    for column, what in (("ambient_source", "temperature"), ("pressure_source", "pressure")):
+        if column not in used.columns or used["arm"].nunique() < 2:
+            continue
+        share = pd.crosstab(used[column], used["arm"], normalize="columns")
+        apart = share.max(axis=1) - share.min(axis=1)
+        if apart.max() > SOURCE_SHARE:
+            name = str(apart.index[int(apart.to_numpy().argmax())])
+            row = share.iloc[int(apart.to_numpy().argmax())]
+            by_arm = ", ".join(f"{100 * v:.0f} % of {arm}" for arm, v in row.items())
+            found.append(
+                f"ambient {what} is from another source in one arm ({name}: {by_arm} passes), so "
+                "that its error can pass for an effect: log it alike in both arms, or give weather"
+            )
+    return found
 
 
 def mode_table(tracks: Mapping[int, pd.DataFrame], passes: pd.DataFrame) -> pd.DataFrame:

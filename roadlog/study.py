@@ -16,6 +16,7 @@ from typing import Annotated, Any, Literal, TypeVar
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
 from roadlog.errors import InputError
+from roadlog.roadload import CLASSES, VehicleClass
 from roadlog.signals import SIGNALS
 
 Arm = Literal["baseline", "fitted"]
@@ -39,7 +40,14 @@ class _Table(BaseModel):
 
 
 class Vehicle(_Table):
-    """`[vehicle]`: declared before data; defaults are a mid-size petrol car."""
+    """`[vehicle]`: declared before data; defaults are a mid-size petrol car.
+
+    `class` takes mass and road load of `roadload.CLASSES` where they aren't given. `road_load` is
+    A [N], B [N s/m], C [N s²/m²] at 20 °C and 98.21 kPa, in place of `cda_m2` and `crr`;
+    `coastdown` names a log from which it is fitted.
+    """
+
+    model_config = ConfigDict(extra="forbid", frozen=True, populate_by_name=True)
 
     fuel: FuelName = "E10"
     displacement_l: Positive | None = None
@@ -48,8 +56,33 @@ class Vehicle(_Table):
     cda_m2: Positive = 0.68
     crr: Positive = 0.010
     aspiration: Literal["natural", "turbo"] = "natural"
+    vehicle_class: VehicleClass | None = Field(default=None, alias="class")
+    road_load: tuple[Positive, float, Positive] | None = None
+    coastdown: str | None = None
     tank_l: Positive | None = None
     fuel_scale: Annotated[float, Field(ge=0.5, le=2)] = 1.0
+
+    @model_validator(mode="before")
+    @classmethod
+    def _of_class(cls, data: Any) -> Any:
+        name = data.get("class", data.get("vehicle_class")) if isinstance(data, dict) else None
+        if not isinstance(name, str) or name not in CLASSES:
+            return data
+        usual = CLASSES[name]
+        filled = {"mass_kg": usual.mass_kg, **data}
+        if not {"cda_m2", "crr", "road_load"} & set(data):
+            filled["road_load"] = tuple(usual[1:])
+        return filled
+
+    @model_validator(mode="after")
+    def _one_road_load(self) -> "Vehicle":
+        if (
+            self.coastdown is not None
+            and self.road_load is not None
+            and (self.vehicle_class is None)
+        ):
+            raise ValueError("give road_load or coastdown, not both")
+        return self
 
     @model_validator(mode="after")
     def _litres_not_cm3(self) -> "Vehicle":
@@ -102,9 +135,7 @@ class ScheduleUnit(_Table):
     unit: dt.date | str
     arm: Arm
     block: int | None = None
-    also: tuple[
-        dt.date, ...
-    ] = ()  # later days in the same state, not units of their own
+    also: tuple[dt.date, ...] = ()  # later days in the same state, not units of their own
 
 
 class Schedule(_Table):
@@ -274,6 +305,27 @@ class LedgerRule(_Table):
     scale_error_kg: Annotated[float, Field(gt=0, le=1)] = 0.005
 
 
+class RoadRule(_Table):
+    """`[road]`: files, relative to the study's folder, that say more of the road than drives do."""
+
+    gates: str | None = None
+    elevation: str | None = None
+
+
+class WeatherRule(_Table):
+    """`[weather]`: where the weather comes from and what its station is like.
+
+    `shelter` is what stands beside the route: `open` country, `hedges` and scattered trees, or
+    `built-up` (houses or forest, where a station's wind says nothing of the car's).
+    """
+
+    metar: str | None = None
+    station_elevation_m: Annotated[float, Field(ge=-450, le=5500)] | None = None
+    pressure: Literal["station", "sea level"] = "station"
+    wind_height_m: Annotated[float, Field(ge=2, le=100)] = 10.0
+    shelter: Literal["open", "hedges", "built-up"] = "open"
+
+
 class Analysis(_Table):
     """`[analysis]`: choices fixed before the effect is computed."""
 
@@ -349,6 +401,8 @@ class Study(_Table):
     logs: Logs = Logs()
     columns: dict[str, ColumnRule] = Field(default_factory=dict)
     time: TimeRule = TimeRule()
+    road: RoadRule = RoadRule()
+    weather: WeatherRule = WeatherRule()
     analysis: Analysis = Analysis()
     batches: tuple[Batch, ...] = ()
     fills: tuple[Fill, ...] = ()

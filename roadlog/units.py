@@ -74,6 +74,7 @@ UNITS: dict[str, Unit] = {
     "a": Unit("current", 1.0, 0, ("amp", "amps")),
     "ma": Unit("current", 0.001),
     "m": Unit("length", 1.0, 0, ("metre", "metres", "meter", "meters")),
+    "mm": Unit("length", 0.001, 0, ("millimetre", "millimetres", "millimeter", "millimeters")),
     "ft": Unit("length", M_PER_FOOT, 0, ("feet", "foot")),
     "km": Unit("length", 1000.0, 0, ("kilometre", "kilometres", "kilometer", "kilometers")),
     "mi": Unit("length", KM_PER_MILE * 1000, 0, ("mile", "miles")),

@@ -10,6 +10,7 @@ from roadlog.conditions import (
     standard_pressure,
     tractive_power,
     vehicle_specific_power,
+    wind_share,
 )
 from roadlog.study import Vehicle
 
@@ -159,3 +160,46 @@ def test_frame_is_left_as_it_was() -> None:
     after = before.copy()
     add_conditions(before, CAR)
     pd.testing.assert_frame_equal(before, after)
+
+
+def test_road_load_coefficients_stand_in_for_drag_and_rolling() -> None:
+    vehicle = Vehicle(mass_kg=1400, road_load=(140.0, 2.0, 0.5))
+    v = np.array([20.0])
+    power = tractive_power(v, np.zeros(1), np.zeros(1), np.full(1, 1.167), vehicle)
+    assert power[0] == pytest.approx((140 + 40 + 200) * 20)
+    thin = tractive_power(v, np.zeros(1), np.zeros(1), np.full(1, 1.167 / 2), vehicle)
+    assert power[0] - thin[0] == pytest.approx(100 * 20)
+
+
+def test_class_gives_mass_and_road_load_unless_the_user_knows_better() -> None:
+    usual = Vehicle.model_validate({"class": "light-truck"})
+    assert usual.mass_kg == pytest.approx(1866.86)
+    assert usual.road_load == (221.12, 2.837, 0.698)
+    own = Vehicle.model_validate({"class": "car", "mass_kg": 1200, "cda_m2": 0.6})
+    assert own.mass_kg == 1200
+    assert own.road_load is None
+
+
+def test_road_is_wet_for_two_hours_after_rain() -> None:
+    start = pd.Timestamp("2026-03-02 08:00")
+    weather = pd.DataFrame(
+        {"time": pd.to_datetime(["2026-03-02 06:30", "2026-03-02 07:30"]), "raining": [1.0, 0.0]}
+    )
+    assert (add_conditions(track(), CAR, start=start, weather=weather)["wet_road"] == 1).all()
+    later = start + pd.Timedelta(minutes=80)
+    assert (add_conditions(track(), CAR, start=later, weather=weather)["wet_road"] == 0).all()
+    assert add_conditions(track(), CAR, start=start)["wet_road"].isna().all()
+
+
+def test_sea_level_pressure_is_carried_to_the_roads_height() -> None:
+    start = pd.Timestamp("2026-03-02 08:00")
+    weather = pd.DataFrame({"time": [start], "qnh_kpa": [101.325], "pressure_kpa": [95.0]})
+    got = add_conditions(track(altitude_m=1000.0), CAR, start=start, weather=weather)
+    assert got["pressure_kpa"].iloc[0] == pytest.approx(89.87, abs=0.01)
+    low = add_conditions(track(), CAR, start=start, weather=weather)
+    assert low["pressure_kpa"].iloc[0] == pytest.approx(95.0)
+
+
+def test_shelter_takes_wind_from_the_car() -> None:
+    assert wind_share("open") > wind_share("hedges") > wind_share("built-up") >= 0
+    assert wind_share("open", 2.0) > wind_share("open", 10.0)

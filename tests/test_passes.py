@@ -4,7 +4,7 @@ import pytest
 
 from roadlog.errors import InputError
 from roadlog.fuels import FUELS
-from roadlog.passes import build_passes
+from roadlog.passes import build_passes, source_warnings
 from roadlog.road import Network, find_network, match
 from roadlog.study import Study, parse_study
 from roadlog.tables import PASSES
@@ -206,3 +206,18 @@ def test_notes_that_fit_no_run_say_what_to_do(road, notes, says) -> None:
     network, tracks = road
     with pytest.raises(InputError, match=says):
         build_passes(tracks, runs_table(), network, STUDY, notes)
+
+
+def test_temperature_from_another_source_in_one_arm_is_told(road) -> None:
+    network, tracks = road
+    arms = [a for _, a in PLAN]
+    mixed = {
+        r: t.assign(ambient_temp_c=9.0) if arms[r] == "fitted" else t for r, t in tracks.items()
+    }
+    passes = build_passes(mixed, runs_table(), network, STUDY, None)
+    said = source_warnings(passes)
+    assert len(said) == 1
+    assert "temperature" in said[0]
+    assert "100 % of fitted" in said[0]
+    alike = {r: t.assign(ambient_temp_c=9.0) for r, t in tracks.items()}
+    assert source_warnings(build_passes(alike, runs_table(), network, STUDY, None)) == []

@@ -21,6 +21,12 @@ WEATHER_WORDS = {  # our column: unit, words by which stations call it
     "wind_speed_m_s": ("m/s", ("wind speed", "wind", "mean wind speed")),
     "wind_from_deg": ("°", ("wind from", "wind direction", "wind bearing")),
     "humidity_pct": ("%", ("humidity", "relative humidity")),
+    "dew_point_c": ("°c", ("dew point", "dewpoint", "dew point temperature")),
+    "qnh_kpa": (
+        "kpa",
+        ("qnh", "sea level pressure", "pressure at sea level", "mean sea level pressure"),
+    ),
+    "rain_mm": ("mm", ("precipitation", "rain", "rainfall", "precipitation amount")),
 }
 TIME_WORDS = ("time", "date time", "datetime", "timestamp", "date")
 

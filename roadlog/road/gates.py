@@ -6,6 +6,7 @@ the places where it passes them. Part of method section 3.
 
 import json
 from dataclasses import dataclass
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -116,7 +117,7 @@ def named_pieces(
     places = passed(gates, line, origin)
     return [
         (a.segment or f"{a.name} to {b.name}", start, end)
-        for (start, a), (end, b) in zip(places[:-1], places[1:], strict=True)
+        for (start, a), (end, b) in pairwise(places)
         if end - start >= shortest_m
     ]
 

@@ -1,0 +1,32 @@
+"""Road load as a polynomial of speed: defaults by vehicle class.
+
+A class goes in; mass and the coefficients of F = A + B v + C v² come out. `study.Vehicle` takes
+them where the user gives nothing better; `conditions.tractive_power` uses them (method section 4).
+"""
+
+from typing import Literal, NamedTuple
+
+VehicleClass = Literal["car", "light-truck", "light-commercial"]
+
+# SAE J1263 standard conditions, 20 °C and 98.21 kPa (from memory), dry air
+REFERENCE_TEMP_C, REFERENCE_PRESSURE_KPA = 20.0, 98.21
+REFERENCE_DENSITY_KG_M3 = 1.167
+
+
+class ClassDefault(NamedTuple):
+    """Mass [kg] and road load A [N], B [N s/m], C [N s²/m²] of a class."""
+
+    mass_kg: float
+    a_n: float
+    b_n_s_m: float
+    c_n_s2_m2: float
+
+
+# U.S. EPA MOVES2014, table sourceUseTypePhysics, source types 21, 31 and 32 (described in
+# EPA-420-R-16-003a, Population and Activity of On-road Vehicles in MOVES2014). The values are as
+# independent public programs quote them; the table itself wasn't at hand.
+CLASSES: dict[VehicleClass, ClassDefault] = {
+    "car": ClassDefault(1478.8, 156.461, 2.001, 0.492),
+    "light-truck": ClassDefault(1866.86, 221.12, 2.837, 0.698),
+    "light-commercial": ClassDefault(2059.79, 235.008, 3.038, 0.747),
+}
