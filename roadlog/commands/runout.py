@@ -45,7 +45,8 @@ def _run(a: argparse.Namespace) -> int:
     from roadlog.fuels import FUELS
     from roadlog.study import RunOuts, load_study
     from roadlog.trials.result import save
-    from roadlog.trials.runout import evaluate, read_trials, runout_result
+    from roadlog.trials.runout import evaluate, runout_result
+    from roadlog.trials.runout_sheet import read_trials
     from roadlog.trials.words import screen
 
     folder = a.table if a.table.is_dir() else None

@@ -18,6 +18,7 @@ from roadlog.study import ARMS
 Floats = NDArray[np.float64]
 
 LEVEL = 0.95
+NORMAL = 1.959964  # 97.5 % quantile of the normal distribution
 FEWEST_DF = 2
 POWER = 0.80
 MOST_UNITS = 100_000
@@ -69,9 +70,9 @@ def compare_arms(
     Returns
     -------
     Comparison
-        Ordinary least squares on arm and block. The interval takes the scatter between units, or
-        the readings' own uncertainty where that is larger: readings on a coarse grid can agree
-        by accident.
+        Ordinary least squares on arm and block. The interval takes the scatter between units with
+        Student's quantile, or the readings' own uncertainty, which is known and takes the normal
+        one, where that is wider: readings on a coarse grid can agree by accident.
 
     Raises
     ------
@@ -105,7 +106,10 @@ def compare_arms(
     readings = _reading_se(units, weights)
     se = float(np.hypot(max(scatter, readings), np.linalg.norm(nuisance)))
     estimate = float(weights @ y)
-    half = _half_width(se, df) if df >= FEWEST_DF else None
+    half = None
+    if df >= FEWEST_DF:
+        t = _quantile(df)
+        half = float(np.hypot(max(t * scatter, NORMAL * readings), t * np.linalg.norm(nuisance)))
     return Comparison(
         estimate=estimate,
         low=None if half is None else estimate - half,
@@ -115,7 +119,7 @@ def compare_arms(
         unit_sd=sd,
         units=(int((~fitted).sum()), int(fitted.sum())),
         weights=weights,
-        floored=readings > scatter,
+        floored=df >= FEWEST_DF and NORMAL * readings > _quantile(df) * scatter,
         method=_method(units, df),
     )
 
@@ -188,10 +192,10 @@ def _reading_se(units: pd.DataFrame, weights: Floats) -> float:
     return float(np.linalg.norm(weights * units["u_y"].to_numpy(float)))
 
 
-def _half_width(se: float, df: int) -> float:
+def _quantile(df: int) -> float:
     from scipy.special import stdtrit
 
-    return float(stdtrit(df, 0.5 + LEVEL / 2)) * se
+    return float(stdtrit(df, 0.5 + LEVEL / 2))
 
 
 def _method(units: pd.DataFrame, df: int) -> str:

@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from roadlog.errors import DesignError
+from roadlog.errors import DesignError, InputError
 from roadlog.ingest import Log
 from roadlog.study import ARMS, Vehicle
 from roadlog.trials.compare import Comparison, compare_arms, repeats_needed
@@ -52,6 +52,21 @@ class StandingStarts:
     target_kmh: float
     corrected: bool
     notes: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Changes:
+    """Differences of logarithms, fitted less baseline.
+
+    `time` from 10 km/h to the target in standard air, `rest` from rest, `uncorrected`, mean
+    `power`; `baseline_time_s` geometric mean of the baseline's standard times [s].
+    """
+
+    time: Comparison
+    rest: Comparison
+    uncorrected: Comparison
+    power: Comparison
+    baseline_time_s: float
 
 
 def gather(
@@ -156,6 +171,29 @@ def unit_means(table: pd.DataFrame, value: str, uncertainty: str | None) -> pd.D
     return out
 
 
+def compare_starts(table: pd.DataFrame) -> Changes:
+    """Compare the arms' times and powers on the log scale, by switch unit.
+
+    Parameters
+    ----------
+    table : DataFrame
+        `StandingStarts.table`.
+    """
+
+    def change(value: str, time: str, uncertainty: str) -> Comparison:
+        logged = table.assign(y=np.log(table[value]), u=table[uncertainty] / table[time])
+        return compare_arms(unit_means(logged, "y", "u"))
+
+    base = table.loc[table["arm"] == "baseline", "std_time_s"]
+    return Changes(
+        time=change("std_time_s", "std_time_s", "u_time_s"),
+        rest=change("rest_time_s", "rest_time_s", "u_rest_time_s"),
+        uncorrected=change("time_s", "time_s", "u_time_s"),
+        power=change("power_kw", "time_s", "u_time_s"),
+        baseline_time_s=float(np.exp(np.log(base).mean())),
+    )
+
+
 def standing_start_result(
     starts: StandingStarts,
     *,
@@ -171,39 +209,15 @@ def standing_start_result(
     claim : (kind, value), optional
         `time_pct` or `time_s` quicker (positive), or `power_pct` more.
     """
-    table = starts.table
-    base_s = float(np.exp(np.log(table.loc[table["arm"] == "baseline", "std_time_s"]).mean()))
-    logged = table.assign(y=np.log(table["std_time_s"]), u=table["u_time_s"] / table["std_time_s"])
-    time = compare_arms(unit_means(logged, "y", "u"))
-    plain = compare_arms(
-        unit_means(
-            table.assign(y=np.log(table["time_s"]), u=table["u_time_s"] / table["time_s"]), "y", "u"
-        )
-    )
-    rest = compare_arms(
-        unit_means(
-            table.assign(
-                y=np.log(table["rest_time_s"]), u=table["u_rest_time_s"] / table["rest_time_s"]
-            ),
-            "y",
-            "u",
-        )
-    )
-    power = compare_arms(
-        unit_means(
-            table.assign(y=np.log(table["power_kw"]), u=table["u_time_s"] / table["time_s"]),
-            "y",
-            "u",
-        )
-    )
-    time_pct, power_pct = percent(time), percent(power)
+    found = compare_starts(starts.table)
+    base_s = found.baseline_time_s
+    time_pct, power_pct = percent(found.time), percent(found.power)
     seconds = tuple(None if p is None else base_s * p / 100 for p in time_pct)
     shown, unit, claimed, claim_pct = _claimed(claim, time_pct, power_pct, base_s)
     repeats = None
     if claim_pct is not None:
-        step = np.log1p(claim_pct / 100)
-        of = power if unit == "% power" else time
-        repeats = repeats_needed(float(step), of.planning_sd)
+        of = found.power if unit == "% power" else found.time
+        repeats = repeats_needed(float(np.log1p(claim_pct / 100)), of.planning_sd)
     label = f"{FROM_KMH:g} to {starts.target_kmh:g} km/h"
     measured = (
         f"{label} takes {base_s:.2f} s without; with it the time changes by "
@@ -221,11 +235,11 @@ def standing_start_result(
         high=shown[2],
         unit=unit,
         finding=rule(shown[1], shown[2], claim_pct),
-        strength=_strength(starts, time, randomised),
+        strength=_strength(starts, found.time, randomised),
         cautions=CAUTIONS,
-        notes=(*starts.notes, *_more_notes(starts, time, rest, plain, repeats)),
-        method=time.method,
-        details=_details(starts, time, power, plain, rest, base_s, repeats, labels),
+        notes=(*starts.notes, *_more_notes(starts, found, repeats)),
+        method=found.time.method,
+        details=_details(starts, found, repeats, labels),
     )
 
 
@@ -252,6 +266,11 @@ def _claimed(
     if kind == "power_pct":
         return power_pct, "% power", f"{value:+g} % power", value
     if kind == "time_s":
+        if value >= base_s:
+            raise InputError(
+                f"a claim of {value:g} s is more than the whole start takes ({base_s:.1f} s): "
+                "correct it"
+            )
         return time_pct, "% time", f"{value:g} s quicker", -100 * value / base_s
     return time_pct, "% time", f"{value:g} % quicker", -value
 
@@ -309,20 +328,14 @@ def _notes(table: pd.DataFrame, vehicle: Vehicle, speed: str, grade_out: float) 
     return tuple(notes)
 
 
-def _more_notes(
-    starts: StandingStarts,
-    time: Comparison,
-    rest: Comparison,
-    plain: Comparison,
-    repeats: int | None,
-) -> list[str]:
-    r, p = percent(rest), percent(plain)
+def _more_notes(starts: StandingStarts, found: Changes, repeats: int | None) -> list[str]:
+    r, p = percent(found.rest), percent(found.uncorrected)
     notes = [
         f"From rest to {starts.target_kmh:g} km/h: {interval_words(r[0], r[1], r[2], '%')}; the "
         "signal's own start near 0 km/h makes it less sure. Nothing corrected: "
         f"{interval_words(p[0], p[1], p[2], '%')}."
     ]
-    if time.floored:
+    if found.time.floored:
         notes.append(
             "The starts agree better than their readings can tell, so the readings' uncertainty "
             "sets the interval."
@@ -357,14 +370,7 @@ def _strength(starts: StandingStarts, time: Comparison, randomised: bool) -> str
 
 
 def _details(
-    starts: StandingStarts,
-    time: Comparison,
-    power: Comparison,
-    plain: Comparison,
-    rest: Comparison,
-    base_s: float,
-    repeats: int | None,
-    labels: tuple[str, str],
+    starts: StandingStarts, found: Changes, repeats: int | None, labels: tuple[str, str]
 ) -> dict[str, object]:
     names: dict[str, str] = dict(zip(ARMS, labels, strict=True))
     keys = ("file", "switch_unit", "block", "direction")
@@ -383,12 +389,12 @@ def _details(
     ]
     return {
         "target_kmh": starts.target_kmh,
-        "baseline_time_s": base_s,
-        "time_pct": percent(time),
-        "power_pct": percent(power),
-        "uncorrected_time_pct": percent(plain),
-        "rest_to_target_pct": percent(rest),
-        "df": time.df,
+        "baseline_time_s": found.baseline_time_s,
+        "time_pct": percent(found.time),
+        "power_pct": percent(found.power),
+        "uncorrected_time_pct": percent(found.uncorrected),
+        "rest_to_target_pct": percent(found.rest),
+        "df": found.time.df,
         "units_for_claim": repeats,
         "starts": rows,
         "set_aside": [

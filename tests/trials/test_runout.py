@@ -9,8 +9,9 @@ import pytest
 from roadlog.cli import main
 from roadlog.errors import DesignError, InputError
 from roadlog.fuels import FUELS
-from roadlog.trials import runout
-from roadlog.trials.runout import evaluate, read_trials, run_end, runout_result
+from roadlog.trials import runout_sheet
+from roadlog.trials.runout import evaluate, runout_result
+from roadlog.trials.runout_sheet import read_trials, run_end
 from tests.trials.synthetic import runout_table
 
 E0 = FUELS["E0"]
@@ -218,4 +219,4 @@ def test_a_load_of_zero_and_one_arm_only_are_named(tmp_path, capsys):
 
 
 def test_examples_hold():
-    assert doctest.testmod(runout).failed == 0
+    assert doctest.testmod(runout_sheet).failed == 0
