@@ -1,4 +1,4 @@
-"""The standard atmosphere and pressure reduced to sea level.
+"""The standard atmosphere, pressure reduced to sea level, humidity.
 
 Altitudes, pressures and temperatures go in and out as plain numbers or arrays; conditions and road
 both need them (method sections 3 and 4).
@@ -7,11 +7,13 @@ both need them (method sections 3 and 4).
 from typing import cast
 
 import numpy as np
+import pandas as pd
 from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
 
 SEA_LEVEL_KPA, SEA_LEVEL_K = 101.325, 288.15  # ISO 2533:1975
+WEATHER_REACH = pd.Timedelta(minutes=90)  # a reading speaks for this long before and after
 LAPSE_K_M, EXPONENT = 0.0065, 5.25588  # up to 11 km
 
 
@@ -52,3 +54,17 @@ def station_pressure(qnh_kpa: Floats | float, elevation_m: float) -> Floats | fl
     power = 1 / EXPONENT
     fall = SEA_LEVEL_KPA**power * LAPSE_K_M * elevation_m / SEA_LEVEL_K
     return cast(Floats | float, (qnh_kpa**power - fall) ** EXPONENT)
+
+
+def relative_humidity(temp_c: Floats, dew_point_c: Floats) -> Floats:
+    """Relative humidity [%] from temperature and dew point [°C], over water.
+
+    References
+    ----------
+    WMO-No. 8, Guide to Instruments and Methods of Observation (2014), annex 4.B.
+
+    >>> relative_humidity(np.array([20.0]), np.array([20.0]))
+    array([100.])
+    """
+    t, d = temp_c, dew_point_c
+    return np.asarray(100 * np.exp(17.62 * d / (243.12 + d) - 17.62 * t / (243.12 + t)), float)

@@ -9,7 +9,12 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from roadlog.atmosphere import SEA_LEVEL_KPA, standard_pressure, station_pressure
+from roadlog.atmosphere import (
+    SEA_LEVEL_KPA,
+    WEATHER_REACH,
+    standard_pressure,
+    station_pressure,
+)
 from roadlog.roadload import REFERENCE_DENSITY_KG_M3
 from roadlog.study import Vehicle
 from roadlog.units import KM_PER_MILE, STANDARD_GRAVITY_M_S2
@@ -28,7 +33,6 @@ WET_AFTER = pd.Timedelta(hours=2)  # a road counts as wet so long after rain; co
 ACCELERATION_WINDOW_S = 5.0  # the speed PID counts whole km/h: shorter windows see steps
 COLD_START_C = 40.0  # coolant below this, and near the intake air, is a cold start
 SOAKED_WITHIN_K = 6.0
-WEATHER_REACH = pd.Timedelta(minutes=90)  # a reading speaks for this long before and after
 
 WEATHER_COLUMNS = (
     "temp_c", "pressure_kpa", "qnh_kpa", "wind_speed_m_s", "wind_from_deg", "humidity_pct",
@@ -74,20 +78,6 @@ def saturation_pressure(temp_c: Floats | float) -> Floats | float:
     """
     pressure: Floats | float = 0.6112 * np.exp(17.62 * temp_c / (243.12 + temp_c))
     return pressure
-
-
-def relative_humidity(temp_c: Floats, dew_point_c: Floats) -> Floats:
-    """Relative humidity [%] from temperature and dew point [°C], over water.
-
-    References
-    ----------
-    WMO-No. 8, Guide to Instruments and Methods of Observation (2014), annex 4.B.
-
-    >>> relative_humidity(np.array([20.0]), np.array([20.0]))
-    array([100.])
-    """
-    t, d = temp_c, dew_point_c
-    return np.asarray(100 * np.exp(17.62 * d / (243.12 + d) - 17.62 * t / (243.12 + t)), float)
 
 
 def wind_share(shelter: str, height_m: float = 10.0) -> float:

@@ -15,8 +15,7 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 import numpy as np
 import pandas as pd
 
-from roadlog.atmosphere import station_pressure
-from roadlog.conditions import WEATHER_REACH, relative_humidity
+from roadlog.atmosphere import WEATHER_REACH, relative_humidity, station_pressure
 from roadlog.errors import InputError
 from roadlog.ingest.dialect import as_utf8
 from roadlog.ingest.notebook import read_weather
@@ -121,7 +120,7 @@ def read_metar(path: Path, starts: pd.Series, zone: str | None) -> pd.DataFrame:
     if not path.is_file():
         raise InputError(f"{path} doesn't exist: correct metar in [weather] of study.toml")
     lines = as_utf8(path.read_bytes(), path).decode().splitlines()
-    middle = starts.median() if len(starts) else pd.Timestamp.now()
+    middle = pd.Timestamp(starts.median() if len(starts) else pd.Timestamp.now())
     rows = [
         _report(line.strip(" =\t"), n, middle, path)
         for n, line in enumerate(lines, 1)

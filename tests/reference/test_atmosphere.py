@@ -6,8 +6,13 @@ Sources beside each check.
 import numpy as np
 import pytest
 
-from roadlog.atmosphere import pressure_altitude, standard_pressure, station_pressure
-from roadlog.conditions import operating_mode, relative_humidity, tractive_power
+from roadlog.atmosphere import (
+    pressure_altitude,
+    relative_humidity,
+    standard_pressure,
+    station_pressure,
+)
+from roadlog.conditions import operating_mode, tractive_power
 from roadlog.study import Vehicle
 
 
