@@ -3,9 +3,11 @@
 import doctest
 
 import numpy as np
+import pandas as pd
 import pytest
 
-from roadlog.errors import DesignError
+from roadlog.conditions import WIND_AT_CAR
+from roadlog.errors import DesignError, InputError
 from roadlog.trials import course
 from roadlog.trials.course import ambient_factor, corrected_time
 from roadlog.trials.standing_start import gather, standing_start_result
@@ -201,3 +203,38 @@ def test_air_is_corrected_where_it_is_known_and_turbos_get_no_factor():
 
 def test_examples_hold():
     assert doctest.testmod(course).failed == 0
+
+
+def test_wind_of_the_weather_table_is_taken_off_each_start():
+    """A steady 5 m/s from the direction of the out starts; only fitted starts are driven in it."""
+    felt = 5.0 * WIND_AT_CAR
+    logs = []
+    for i, arm in enumerate(ABBA):
+        wind = felt if arm == "fitted" else 0.0
+        logs.append(
+            start_log(
+                [speed_trace(POWER_KW, headwind_m_s=wind)] * 2,
+                headings=[20.0, 20.0], name=f"log {i}", interval_s=0.1, whole=False,
+                start=f"2026-04-0{i + 1} 10:00",
+            )
+        )  # fmt: skip
+    weather = pd.DataFrame(
+        {
+            "time": pd.to_datetime([f"2026-04-0{i + 1} 10:00" for i in range(6)]),
+            "wind_speed_m_s": [5.0 if a == "fitted" else 0.0 for a in ABBA],
+            "wind_from_deg": 20.0,
+        }
+    )
+    runs = runs_table(ABBA)
+    raw = standing_start_result(gather(logs, runs, CAR, target_kmh=100.0))
+    taken_off = standing_start_result(gather(logs, runs, CAR, target_kmh=100.0, weather=weather))
+    assert raw.estimate > 1.0
+    assert abs(taken_off.estimate) < 0.2
+    assert any("Wind from the weather table" in n for n in taken_off.notes)
+
+
+def test_a_claim_longer_than_the_start_is_refused():
+    logs, runs = session(0.0)
+    starts = gather(logs, runs, CAR, target_kmh=100.0)
+    with pytest.raises(InputError, match="more than the whole start"):
+        standing_start_result(starts, claim=("time_s", 20.0))
