@@ -105,16 +105,26 @@ class Adapter:
             raise AdapterLost(f"{port}: no adapter answers")
         self._patience.silence_s, self._patience.pause_s = _POLL_SILENCE_S[self.can]
         self._commands: dict[tuple[int, ...], Any] = {}
+        try:
+            connected = bool(self._connection.is_connected())
+            self._answers = connected and self._ask((0x00,), 4) is not None
+        except AdapterLost:
+            self.close()
+            raise
 
     @property
     def vehicle_answers(self) -> bool:
-        """Whether the vehicle answered when the connection was made."""
-        return bool(self._connection.is_connected())
+        """Whether the vehicle answered when the connection was made.
+
+        The library calls any protocol connected that doesn't fail; with the ignition off many
+        adapters say only that there is no data.
+        """
+        return self._answers
 
     @property
     def protocol(self) -> str:
         """The protocol's one-character id, "" before the vehicle has answered."""
-        return str(self._connection.protocol_id()) if self.vehicle_answers else ""
+        return str(self._connection.protocol_id()) if self._connection.is_connected() else ""
 
     @property
     def protocol_name(self) -> str:

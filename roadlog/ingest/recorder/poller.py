@@ -107,6 +107,10 @@ class Poller:
             return False
         self._parked.clear()
         plan = self._plan(adapter)
+        if not plan.signals:
+            self._emit(Silent(now_s(), "it offers neither speed nor anything that tells fuel"))
+            self._watch_supply(adapter)
+            return False
         vin = None
         if self._settings.ask_vin and not self._vin_asked:
             vin, self._vin_asked = adapter.vin(), True
@@ -116,10 +120,6 @@ class Poller:
                 reading = adapter.read((name,))
                 if reading.values:
                     self._emit(Values(now_s(), reading.values))
-        if not plan.signals:
-            self._emit(Silent(now_s(), "it offers neither speed nor anything that tells fuel"))
-            self._stop.wait(BACK_OFF_S[-1])
-            return False
         _Turns(adapter, plan, self._emit, self._settings, self._stop, self._parked).run()
         return True
 

@@ -146,13 +146,13 @@ def test_nothing_listening_is_one_clear_reason(open_adapter):
         open_adapter("socket://127.0.0.1:1")
 
 
-@pytest.mark.slow
 def test_vehicle_that_is_asleep_is_no_lost_adapter(open_adapter, line):
-    line.canned = lambda request: "UNABLE TO CONNECT" if request.startswith("01") else None
-    adapter = open_adapter(line.place)
-    assert not adapter.vehicle_answers
-    assert adapter.protocol == ""
-    assert 11 < adapter.voltage() < 15
+    for said in ("UNABLE TO CONNECT", "NO DATA"):
+        line.canned = lambda request, said=said: said if request.startswith("01") else None
+        adapter = open_adapter(line.place, protocol="6")
+        assert not adapter.vehicle_answers
+        assert 11 < adapter.voltage() < 15
+        adapter.close()
 
 
 @pytest.mark.slow

@@ -162,3 +162,37 @@ def test_recorder_takes_at_most_three_percent_of_a_core_at_ten_hertz(study, line
     print(f"\n{100 * share:.2f} % of one core at {hz:.1f} requests a second")
     assert hz > 9
     assert share <= 0.03
+
+
+@pytest.mark.slow
+def test_ends_a_run_with_the_ignition_and_starts_the_next_by_itself(study, line):
+    """Ignition off: no answer and a resting battery; an hour's parking is a few seconds here."""
+    supply, asleep = ["14.2V"], [False]
+
+    def car(request: str) -> str | None:
+        if request == "ATRV":
+            return supply[0]
+        return "NO DATA" if asleep[0] and request.startswith("01") else None
+
+    line.canned = car
+    process = start(study, "--adapter", line.place, "--arm", "fitted", "--no-vin")
+    try:
+        first = wait_for_journal(study, 5_000)
+        time.sleep(35)
+        supply[0], asleep[0] = "12.4V", True
+        end = time.monotonic() + 60
+        while b" end the supply fell from 14.2 V to 12.4 V" not in first.read_bytes():
+            assert time.monotonic() < end, first.read_bytes()[-400:]
+            time.sleep(0.5)
+        time.sleep(8)
+        asked = sum(text.startswith("01") for _, text in line.requests)
+        time.sleep(12)
+        assert sum(text.startswith("01") for _, text in line.requests) == asked
+        supply[0], asleep[0] = "14.1V", False
+        end = time.monotonic() + 30
+        while len(list(study.glob("logs/*.log"))) < 2:
+            assert time.monotonic() < end
+            time.sleep(0.5)
+    finally:
+        out = stopped(process)
+    assert "run ended, the supply fell from 14.2 V to 12.4 V" in out
