@@ -73,11 +73,11 @@ def test_records_a_drive_with_positions_and_goes_on_after_a_restart(study, line)
     assert len(list(study.glob("logs/*"))) == 1
     log = read_log(path)
     counts = log.frame.count()
-    assert counts["speed_kmh"] > 50
-    assert counts["lat_deg"] > 5
+    assert counts["speed_kmh"] > 20
+    assert counts["lat_deg"] > 2
     assert set(log.frame["maf_g_s"].dropna()) == {13.11}
     assert any("2 parts joined" in n for n in log.notes)
-    assert abs(log.start.timestamp() - START.timestamp()) < 30
+    assert abs(log.start.timestamp() - START.timestamp()) < 120
     header = first_header(path)
     assert header["arm"] == "fitted"
     assert header["pids_per_request"] == 6
