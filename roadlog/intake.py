@@ -24,7 +24,7 @@ from roadlog.taken import Taken, now_utc, read_taken, sha256_of, write_taken
 
 READ_ONLY = 0o444
 WHOLE = "whole"  # where a log lies whose drives became logs of their own
-_SUFFIXES = (*LOG_SUFFIXES, *TRACK_SUFFIXES, ".nmea")
+_SUFFIXES = (*LOG_SUFFIXES, *TRACK_SUFFIXES)
 _WILD = frozenset("*?[")
 
 

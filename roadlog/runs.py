@@ -17,7 +17,7 @@ from roadlog.ingest import Log
 from roadlog.study import ARMS, Study, SwitchedBy, log_files
 
 LOG_SUFFIXES = (".csv", ".tsv", ".txt", ".log", ".asc", ".dat")
-TRACK_SUFFIXES = (".gpx",)
+TRACK_SUFFIXES = (".gpx", ".nmea")
 
 
 @dataclass(frozen=True)

@@ -97,6 +97,12 @@ UNITS: dict[str, Unit] = {
     "m/s²": Unit("acceleration", 1.0, 0, ("m/s2", "m/s^2")),
 }
 
+_SYMBOLS = {
+    "ratio": "", "°c": "°C", "°f": "°F", "k": "K", "kpa": "kPa", "hpa": "hPa", "pa": "Pa",
+    "inhg": "inHg", "mmhg": "mmHg", "v": "V", "mv": "mV", "a": "A", "ma": "mA", "l/h": "L/h",
+    "ml/min": "mL/min", "l": "L", "ml": "mL",
+}  # fmt: skip
+
 _SPELLINGS = {s: name for name, u in UNITS.items() for s in (name, *u.spellings)}
 
 
@@ -107,6 +113,15 @@ def canonical_unit(text: str) -> str | None:
     ('km/h', '°f', 'lb/min')
     """
     return _SPELLINGS.get(" ".join(text.strip().lower().split()))
+
+
+def unit_symbol(name: str) -> str:
+    """A canonical unit as it is written: with capitals where its symbol has them.
+
+    >>> unit_symbol("kpa"), unit_symbol("°c"), unit_symbol("ratio")
+    ('kPa', '°C', '')
+    """
+    return _SYMBOLS.get(name, name)
 
 
 def convert(value: T, from_unit: str, to_unit: str) -> T:

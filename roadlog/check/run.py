@@ -19,6 +19,7 @@ from roadlog.ingest import Log
 from roadlog.ingest.positions import ground_speed_kmh
 from roadlog.signals import SIGNALS
 from roadlog.study import Study
+from roadlog.units import unit_symbol
 
 LEAST_KM = 0.5
 # between two readings of speed or fuel, for passes of a minute
@@ -118,7 +119,7 @@ def check_run(log: Log, study: Study, *, file: str, arm: str = "") -> RunCheck:
     found += _driven(km, needed, known, study)
     found += _rates(rows, needed)
     found += sensors.stuck(log.frame)
-    found += sensors.impossible(log, study.vehicle)
+    found += sensors.impossible(log)
     found += sensors.overfilled(samples, study.vehicle)
     found += sensors.trims(samples)
     found += sensors.lamp(log.frame)
@@ -303,7 +304,7 @@ def _signal_row(log: Log, samples: pd.DataFrame, name: str) -> SignalRow:
     return SignalRow(
         signal=name,
         header=str(header),
-        unit="" if SIGNALS[name].unit == "ratio" else SIGNALS[name].unit,
+        unit=unit_symbol(SIGNALS[name].unit),
         readings=len(v),
         rate_hz=float(1 / np.median(step)) if len(step) else float("nan"),
         gap_s=float(widest.max()) if len(widest) else float("nan"),

@@ -15,6 +15,7 @@ from roadlog.ingest.claims import blanked
 from roadlog.ingest.log import Floats, Log
 from roadlog.signals import CLOSED_LOOP, CLOSED_LOOP_FAULT, SIGNALS, TRIMS
 from roadlog.study import Vehicle
+from roadlog.units import unit_symbol
 
 STUCK_S = 60.0
 STUCK_READINGS = 20
@@ -62,7 +63,7 @@ def stuck(frame: pd.DataFrame) -> list[Finding]:
                     Finding(
                         "care",
                         "stuck",
-                        f"{plain(name)} stuck at {value:g} {SIGNALS[name].unit} {how}",
+                        f"{plain(name)} stuck at {value:g} {unit_symbol(SIGNALS[name].unit)} {how}",
                     )
                 )
                 break
@@ -102,7 +103,7 @@ def _stuck_slow(frame: pd.DataFrame) -> list[Finding]:
     return found
 
 
-def impossible(log: Log, vehicle: Vehicle) -> list[Finding]:
+def impossible(log: Log) -> list[Finding]:
     """Values that the sensor, the car or the engine can't have had."""
     found = []
     for name, n in blanked(log.notes).items():

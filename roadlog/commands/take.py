@@ -112,6 +112,8 @@ def _column_tables(logs: Sequence["Log"]) -> list[list[str]]:
 
 
 def _column_table(logs: Sequence["Log"]) -> list[str]:
+    from roadlog.units import unit_symbol
+
     first = logs[0]
     rows = []
     for c in first.columns:
@@ -120,7 +122,7 @@ def _column_table(logs: Sequence["Log"]) -> list[str]:
             filled = sum(float(log.frame[c.signal].notna().mean()) for log in logs) / len(logs)
             share = f"{100 * filled:.0f} %"
         taken_for = c.signal or ("time" if c.role == "time" else "-")
-        unit = "" if c.unit in (None, "ratio") else str(c.unit)
+        unit = "" if c.unit is None else unit_symbol(c.unit)
         note = c.note if c.signal or c.role == "ignored" else c.note or "not recognised: not used"
         rows.append((c.header, taken_for, unit, share, "" if note == "time" else note))
     heads = ("header", "taken for", "unit", "filled", "")

@@ -44,7 +44,8 @@ def write_log(path: Path, megabytes: float, form: str) -> int:
     delimiter = ";" if form == "comma" else ","
     rows = 0
     with path.open("wb") as file:
-        file.write((delimiter.join(["time", *COLUMNS]) + "\n").encode())
+        clock_name = "time" if form == "iso" else "time [s]"
+        file.write((delimiter.join([clock_name, *COLUMNS]) + "\n").encode())
         while file.tell() < megabytes * 1e6:
             t_s = 0.1 * np.arange(rows, rows + CHUNK)
             if form == "iso":
@@ -52,7 +53,7 @@ def write_log(path: Path, megabytes: float, form: str) -> int:
                 clock = pd.Series(at.strftime("%Y-%m-%dT%H:%M:%S.%f").str[:-3] + "+01:00")
             else:
                 clock = pd.Series([f"{t:.1f}" for t in t_s])
-            cells = {"time": clock}
+            cells = {clock_name: clock}
             for header, (low, high, decimals) in COLUMNS.items():
                 values = rng.uniform(low, high, CHUNK)
                 if "status" in header:
@@ -84,7 +85,7 @@ def plain_pyarrow(path: Path, form: str) -> dict[str, np.ndarray]:
             out["t_s"] = (seconds - seconds[0]) / 1e9
         else:
             values = column.cast(pa.float64()).to_numpy()
-            out["t_s" if name == "time" else name] = values
+            out["t_s" if name.startswith("time") else name] = values
     return out
 
 
