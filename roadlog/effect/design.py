@@ -37,7 +37,7 @@ WARMUP_TIME_CONSTANT_S = 300.0  # common practice, no source: coolant warms in a
 WARM_COOLANT_C = 80.0
 
 TREND = "trend over time"
-UNITS_PER_TREND_DEGREE = 4
+UNITS_PER_TREND_TERM = 4
 LEAST_UNITS_FOR_TREND = 6
 
 TERM_UNITS = {
@@ -163,8 +163,8 @@ def build_design(
 
     Where chance didn't decide the order of arms, a drift leaks through blocks (fitted always second
     in its pair gains a day's drift in each), so a smooth trend over the order of switch units
-    stands in their place: a polynomial with one degree per `UNITS_PER_TREND_DEGREE` units, from
-    `LEAST_UNITS_FOR_TREND` units on. Measured in docs/calibration.md, group E.
+    stands in their place (`_trend`), from `LEAST_UNITS_FOR_TREND` units on. Measured in
+    docs/calibration.md, group E.
 
     Parameters
     ----------
@@ -190,7 +190,7 @@ def build_design(
     _check_units(used, unit, unit_labels)
     arm = (used["arm"] == "fitted").to_numpy().astype(float)
     unit_block, blocked = _blocks(first)
-    trend = _trend(len(unit_arm)) if not randomised else np.empty((len(unit_arm), 0))
+    trend = _trend(unit_arm) if not randomised else np.empty((len(unit_arm), 0))
     blocked = blocked and trend.shape[1] == 0
     y = np.log(used["ml_per_km"].to_numpy(dtype=float))
 
@@ -298,15 +298,23 @@ def _blocks(first: pd.DataFrame) -> tuple[tuple[str, ...], bool]:
     return labels, bool(whole.sum() >= 2 and whole.mean() >= 0.5)
 
 
-def _trend(n_units: int) -> Floats:
-    """Legendre polynomials (units, degrees) over the order of switch units, without the constant.
+def _trend(unit_arm: NDArray[np.intp]) -> Floats:
+    """Slow change over the order of switch units: a line, then cosines of rising frequency.
 
-    Empty under `LEAST_UNITS_FOR_TREND` units, which can't spare a degree of freedom.
+    `unit_arm` (units,) is in order of time. Strict turns leave the arm at the highest frequency
+    that units have, and what days share with their neighbours at the low ones; there the terms
+    take all but the fastest third of the units' degrees of freedom (two at least), so that the
+    scatter is judged where the arm is. Other orders keep three quarters. Empty under
+    `LEAST_UNITS_FOR_TREND` units, which can't spare a degree of freedom.
     """
-    if n_units < LEAST_UNITS_FOR_TREND:
-        return np.empty((n_units, 0))
-    order = np.linspace(-1, 1, n_units)
-    return np.polynomial.legendre.legvander(order, n_units // UNITS_PER_TREND_DEGREE)[:, 1:]
+    n = len(unit_arm)
+    if n < LEAST_UNITS_FOR_TREND:
+        return np.empty((n, 0))
+    strict_turns = bool(np.all(np.diff(unit_arm) != 0))
+    terms = n - 2 - max(2, round(n / 3)) if strict_turns else n // UNITS_PER_TREND_TERM
+    place = (np.arange(n) + 0.5) / n
+    line = 2 * place - 1
+    return np.column_stack([line, *(np.cos(np.pi * k * place) for k in range(2, terms + 1))])
 
 
 def _other_grouping(
