@@ -194,3 +194,22 @@ def test_mean_of_opposite_directions_cancels_a_grade_to_first_order():
     down = true_time(*speed_trace(POWER_KW, grade=-0.01))
     assert up - level > 0.25
     assert abs((up + down) / 2 - level) < 0.02
+
+
+def test_runouts_at_unequal_loads_are_ordinary_least_squares_on_arm_and_log_load():
+    """`statsmodels` OLS of log flow on arm and log load, trial by trial: same interval."""
+    import statsmodels.api as sm
+
+    from roadlog.trials.runout import evaluate
+    from tests.trials.synthetic import runout_table
+
+    rng = np.random.default_rng(11)
+    arms = [str(a) for a in rng.permutation(["baseline", "fitted"] * 6)]
+    table = runout_table(
+        rng, arms=arms, fuels_g=[300.0] * 12, loads_w=rng.uniform(800, 1200, 12).tolist()
+    )
+    ours = evaluate(table, fixed_end_state=True, randomised=True).change
+    fitted = (table["arm"] == "fitted").to_numpy(float)
+    x = sm.add_constant(np.column_stack([fitted, np.log(table["load_w"])]))
+    theirs = sm.OLS(np.log(table["fuel_g"] / table["time_s"]), x).fit().conf_int()
+    assert (ours.low, ours.high) == pytest.approx(tuple(theirs.loc["x1"]), rel=1e-4)
