@@ -1,8 +1,8 @@
 """Invented towns that differ by seed, and the table of how well their drives are placed.
 
 Every seed has its own bends, angles and lengths, so that no constant of the road stage can have
-been tuned on it. `python -m tests.road.towns 20 1000` prints the table of docs/road.md over 20
-seeds from 1000 on (synthetic data).
+been tuned on it. `python -m tests.road.towns 20 4000` prints the table of docs/road.md over 20
+seeds from 4000 on (synthetic data).
 """
 
 import sys
