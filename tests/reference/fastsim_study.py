@@ -94,7 +94,6 @@ class Recovery:
     change: str
     seed: int
     truth_pct: float
-    pass_truth_pct: float
     primary: Interval
     total: Interval
     estimates: dict[str, float]
@@ -318,21 +317,22 @@ class Simulated:
         without = sum(float(p.sum()) for p in self.power_w[NOTHING])
         return 100 * (with_it / without - 1)
 
-    def pass_truth_pct(self, change: Change) -> float:
-        """The same by kilometre: mean of the log ratio, weighted by the square of fuel [%].
+    def by_kilometre_pct(self, change: Change, power: int) -> float:
+        """The same as a mean over kilometres of the log ratio [%].
 
-        What the primary model estimates where, as here, chance is a fixed amount of fuel a
-        kilometre rather than a fixed share: a kilometre downhill counts for little.
+        Weights are the kilometre's mean fuel to `power`: 0 counts each alike (noise a fixed share
+        of fuel), 2 is what a model does whose noise is a fixed amount of fuel a kilometre.
         """
-        log_ratio, weight = [], []
+        frames = []
         both = zip(self.runs, self.power_w[NOTHING], self.power_w[change], strict=True)
         for run, without, with_it in both:
             t = np.arange(0.0, run.drive.t_s[-1], 1.0)
             km = (np.interp(t, run.drive.t_s, run.drive.s_m) // 1000).astype(int)
-            base, changed = np.bincount(km, without)[:-1], np.bincount(km, with_it)[:-1]
-            log_ratio.append(np.log(changed / base))
-            weight.append(base**2)
-        mean = np.average(np.concatenate(log_ratio), weights=np.concatenate(weight))
+            sums = {"base": np.bincount(km, without)[:-1], "changed": np.bincount(km, with_it)[:-1]}
+            frames.append(pd.DataFrame(sums).assign(way=run.road.direction).reset_index())
+        each = pd.concat(frames)
+        weight = each.groupby(["way", "index"])["base"].transform("mean") ** power
+        mean = np.average(np.log(each["changed"] / each["base"]), weights=weight)
         return 100 * float(np.expm1(mean))
 
 
@@ -380,7 +380,6 @@ def recover(simulated: Simulated, change: Change) -> tuple[Recovery, Analysed]:
         change.name,
         simulated.seed,
         simulated.truth_pct(change),
-        simulated.pass_truth_pct(change),
         found.effect.primary,
         found.effect.total,
         {row.name: row.interval.estimate for row in found.effect.forest},
@@ -438,7 +437,6 @@ def table_of(found: Iterable[Recovery]) -> pd.DataFrame:
                 "change": r.change,
                 "seed": r.seed,
                 "truth": r.truth_pct,
-                "by pass": r.pass_truth_pct,
                 "primary": r.primary.estimate,
                 "low": r.primary.low,
                 "high": r.primary.high,
@@ -461,7 +459,6 @@ def summary(table: pd.DataFrame) -> pd.DataFrame:
                 "change": change,
                 "studies": len(mine),
                 "truth": mine["truth"].mean(),
-                "by pass": mine["by pass"].mean(),
                 "mean error": error.mean(),
                 "its s.e.": error.std() / np.sqrt(len(mine)) if len(mine) > 1 else np.nan,
                 "half width": ((mine["high"] - mine["low"]) / 2).mean(),
@@ -470,6 +467,25 @@ def summary(table: pd.DataFrame) -> pd.DataFrame:
                 "per demand: mean error": (mine["fuel per demand"] - mine["truth"]).mean(),
             }
         )
+    return pd.DataFrame(rows)
+
+
+def estimand_table(*, fuel_cut: bool = True) -> pd.DataFrame:
+    """The simulator's change as ratio of totals, and averaged over kilometres in three ways."""
+    rows = []
+    for route in ROUTES:
+        simulated = simulate(route, FIRST_SEED, fuel_cut=fuel_cut)
+        rows += [
+            {
+                "route": route,
+                "change": change.name,
+                "totals": simulated.truth_pct(change),
+                "each km alike": simulated.by_kilometre_pct(change, 0),
+                "by fuel": simulated.by_kilometre_pct(change, 1),
+                "by fuel squared": simulated.by_kilometre_pct(change, 2),
+            }
+            for change in CHANGES
+        ]
     return pd.DataFrame(rows)
 
 
@@ -498,12 +514,18 @@ def main() -> None:
     pd.set_option("display.width", 200, "display.max_columns", 30)
     print(f"fastsim {fastsim.__version__}, {CAR}")
     print(demand_table().round(3).to_string(index=False))
+    print(estimand_table(fuel_cut=not chosen.without_fuel_cut).round(2).to_string(index=False))
     seeds = range(FIRST_SEED, FIRST_SEED + chosen.seeds)
-    table = table_of(recoveries(seeds, fuel_cut=not chosen.without_fuel_cut))
-    first = table[table["seed"] == FIRST_SEED]
-    print(
-        first[["route", "change", "truth", "primary", "low", "high", "holds"]].round(2).to_string()
-    )
+    done = []
+    for r in recoveries(seeds, fuel_cut=not chosen.without_fuel_cut):
+        done.append(r)
+        print(
+            f"{r.seed} {r.route:10}{r.change:20} simulator {r.truth_pct:+6.2f} %  roadlog "
+            f"{r.primary.estimate:+6.2f} % [{r.primary.low:+6.2f}, {r.primary.high:+6.2f}] "
+            f"{'holds it' if r.holds else 'MISSES IT'}",
+            flush=True,
+        )
+    table = table_of(done)
     if chosen.seeds > 1:
         print(summary(table).round(2).to_string(index=False))
         print(f"held {table['holds'].sum()} of {len(table)}")

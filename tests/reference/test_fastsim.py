@@ -96,3 +96,13 @@ def test_demand_explains_nine_tenths_of_the_variance_between_passes(route):
     assert fit["all"] >= 0.9
     assert fit["mL of a pass"] >= 0.9
     assert fit["within segments"] >= 0.9
+
+
+@pytest.mark.slow
+def test_intervals_hold_small_changes_as_often_as_they_say():
+    """Ten studies of each: at 95 %, fewer than 53 of 60 has a chance of 1 %."""
+    table = simulator.table_of(simulator.recoveries(range(FIRST_SEED, FIRST_SEED + 10)))
+    print(simulator.summary(table).round(2).to_string())
+    small = table[table["change"] != ACCESSORIES.name]
+    assert len(small) == 60
+    assert small["holds"].sum() >= 53
