@@ -19,6 +19,7 @@ from roadlog.effect import ambiguity_pct, decide, estimate_effect, require_repli
 from roadlog.errors import DesignError
 from roadlog.fuels import Fuel
 from roadlog.ingest import Log, join_positions, read_log, settle_day_first
+from roadlog.ingest.localday import zone_warning
 from roadlog.ingest.notebook import read_notes, read_weather
 from roadlog.plan.looks import FULL_LEVEL, at_level, hold_back, oversee, oversight_warnings
 from roadlog.plan.schedule import redraw
@@ -66,6 +67,8 @@ def analyse(
     warnings: list[Warned] = []
     logs = _read_all(study, sources, progress)
     unit = switched_by or (study.schedule.switched_by if study.schedule else "stretch")
+    if unit == "day" and (doubt := zone_warning(logs, study.time)):
+        warnings.append(Warned("day-in-doubt", doubt))
     if switched_by is None and study.schedule is None:
         warnings.append(
             Warned(
