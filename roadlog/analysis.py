@@ -6,7 +6,8 @@ base, fuel, road, conditions, passes, effect, finding.
 
 import dataclasses
 import datetime as dt
-from collections.abc import Iterable, Iterator, Sequence
+import hashlib
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from functools import partial
 from typing import TypeVar
 
@@ -14,13 +15,15 @@ import numpy as np
 import pandas as pd
 
 from roadlog import closure, fuel, passes, road, timebase
-from roadlog.conditions import add_conditions
+from roadlog.coastdown import with_coastdown
+from roadlog.conditions import add_conditions, wind_share
 from roadlog.effect import ambiguity_pct, decide, estimate_effect, require_replication
 from roadlog.errors import DesignError
 from roadlog.fuels import Fuel
 from roadlog.ingest import Log, join_positions, read_log, settle_day_first
 from roadlog.ingest.localday import zone_warning
-from roadlog.ingest.notebook import read_notes, read_weather
+from roadlog.ingest.notebook import read_notes
+from roadlog.ingest.weather import study_weather
 from roadlog.plan.looks import FULL_LEVEL, at_level, hold_back, oversee, oversight_warnings
 from roadlog.plan.schedule import redraw
 from roadlog.results import Analysed, ArmSummary, Warned
@@ -60,6 +63,8 @@ def analyse(
     RoadlogError
         With one sentence that says what is wrong, where, and what to do.
     """
+    if sources.root is not None:
+        study, _ = with_coastdown(sources.root, study)
     ledger = closure.Ledger() if sources.root is None else closure.read_ledger(sources.root, study)
     if study.analysis.estimator == "ledger" or (ledger and not sources.runs):
         return _by_ledger(study, ledger, sources, switched_by, randomised, now)
@@ -102,21 +107,22 @@ def analyse(
         int(r): f for r, f, used in zip(runs["run"], flows, runs["used"], strict=True) if used
     }
     arms = {int(r): str(a) for r, a in zip(runs["run"], runs["arm"], strict=True)}
-    network = road.find_network(
-        usable,
-        {r: arms[r] for r in usable},
-        segment_length_km=study.analysis.segment_length_km,
-        min_runs_per_arm=study.analysis.min_runs_per_arm,
-    )
-    weather = None if sources.weather is None else read_weather(sources.weather)
+    network = _network(study, sources, usable, arms, warnings)
+    weather = None if sources.root is None else study_weather(sources.root, study, runs["start"])
     starts = {int(r): pd.Timestamp(t) for r, t in zip(runs["run"], runs["start"], strict=True)}
+    wind = wind_share(study.weather.shelter, study.weather.wind_height_m)
     tracks = {
         r: add_conditions(
-            road.match(f, network, r), study.vehicle, start=starts[r], weather=weather
+            road.match(f, network, r),
+            study.vehicle,
+            start=starts[r],
+            weather=weather,
+            wind_at_car=wind,
         )
         for r, f in _bar(usable.items(), "road", progress)
     }
     table = PASSES.check(passes.build_passes(tracks, runs, network, study, notes, weather))
+    warnings += [Warned("ambient-source", w) for w in passes.source_warnings(table)]
     effect = estimate_effect(
         table,
         randomised=_was_randomised(study, randomised),
@@ -208,6 +214,48 @@ def _by_ledger(
         warnings=(*result.warnings, *oversight_warnings(oversight, study, result.runs)),
         oversight=oversight,
     )
+
+
+def _network(
+    study: Study,
+    sources: Sources,
+    tracks: Mapping[int, pd.DataFrame],
+    arms: Mapping[int, str],
+    warnings: list[Warned],
+) -> road.Network:
+    """The study's segments: by its gates and raster if it has them, under the ids they had.
+
+    A study folder keeps the network in `computed/`, one file for each set of choices, so that
+    segments keep their names when runs are added.
+    """
+    root, rule = sources.root, study.road
+    gates = () if root is None or rule.gates is None else road.read_gates(root / rule.gates)
+    raster = (
+        None if root is None or rule.elevation is None else road.read_raster(root / rule.elevation)
+    )
+    choices = repr((study.analysis.segment_length_km, study.analysis.min_runs_per_arm, gates))
+    kept = (
+        None
+        if root is None
+        else root / "computed" / f"network-{hashlib.sha256(choices.encode()).hexdigest()[:8]}.json"
+    )
+    network = road.find_network(
+        tracks,
+        {r: arms[r] for r in tracks},
+        segment_length_km=study.analysis.segment_length_km,
+        min_runs_per_arm=study.analysis.min_runs_per_arm,
+        gates=gates,
+        raster=raster,
+        known=road.load_network(kept) if kept is not None and kept.is_file() else None,
+    )
+    if kept is not None and network.kind == "road":
+        try:
+            road.save_network(network, kept)
+        except OSError as e:
+            warnings.append(
+                Warned("network-not-kept", f"segments can't keep their names: {kept}: {e.strerror}")
+            )
+    return network
 
 
 def _read_all(study: Study, sources: Sources, progress: bool) -> list[Log]:

@@ -1,7 +1,19 @@
 """From positions to a network of directed segments with elevation and grade."""
 
+from roadlog.road.gates import read_gates
 from roadlog.road.matching import match
 from roadlog.road.network import Network, Segment
+from roadlog.road.raster import read_raster
 from roadlog.road.segments import find_network
+from roadlog.road.store import load_network, save_network
 
-__all__ = ["Network", "Segment", "find_network", "match"]
+__all__ = [
+    "Network",
+    "Segment",
+    "find_network",
+    "load_network",
+    "match",
+    "read_gates",
+    "read_raster",
+    "save_network",
+]
