@@ -24,7 +24,8 @@ class ClassDefault(NamedTuple):
 
 # U.S. EPA MOVES2014, table sourceUseTypePhysics, source types 21, 31 and 32 (described in
 # EPA-420-R-16-003a, Population and Activity of On-road Vehicles in MOVES2014). The values are as
-# public programs quote them (the car row in two, the truck rows in one); the table itself wasn't at hand.
+# public programs quote them (the car row in two, the truck rows in one); the table itself wasn't
+# at hand.
 CLASSES: dict[VehicleClass, ClassDefault] = {
     "car": ClassDefault(1478.8, 156.461, 2.001, 0.492),
     "light-truck": ClassDefault(1866.86, 221.12, 2.837, 0.698),

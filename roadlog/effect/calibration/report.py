@@ -201,7 +201,7 @@ def _plot(table: pd.DataFrame, path: Path) -> None:
 
     scored = table[table["score"].isin(("coverage", "power", "randomisation"))]
     groups = list(dict.fromkeys(scored["group"]))
-    figure = Figure(figsize=(8, 0.45 * len(groups) + 1.6), layout="constrained")
+    figure = Figure(figsize=(9, 0.45 * len(groups) + 1.6), layout="constrained")
     axes = figure.add_subplot()
     axes.axvspan(100 * COVERAGE_BAR[0], 100 * COVERAGE_BAR[1], color="#d9e8d5", zorder=0)
     axes.axvline(95, color="#6b8f63", linewidth=1, zorder=1)
@@ -217,5 +217,5 @@ def _plot(table: pd.DataFrame, path: Path) -> None:
             axes.scatter(values[chosen], ys, s=12, color=colour, marker=marker, alpha=0.7, zorder=2)
     axes.set_yticks(range(len(groups)), [f"{g}  {GROUPS[g]}" for g in groups])
     axes.invert_yaxis()
-    axes.set_xlabel("coverage of 95 % intervals, % (shaded: 94 to 96.5; diamonds: outside)")
+    axes.set_xlabel("coverage of 95 % intervals, %  (shaded: the bar; diamonds: outside it)")
     figure.savefig(path, format="svg", metadata={"Date": None})
