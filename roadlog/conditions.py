@@ -188,8 +188,8 @@ def operating_mode(
     References
     ----------
     U.S. EPA, Exhaust Emission Rates for Light-Duty Onroad Vehicles in MOVES4, EPA-420-R-23-028
-    (2023), section 2.3.1 (operating modes). The limits are as a public program has them
-    that follow MOVES; the report itself wasn't at hand.
+    (2023), section 2.3.1 (operating modes). The limits are those of a public
+    program that follows MOVES; the report itself wasn't at hand.
 
     >>> operating_mode(np.array([4.0, 40.0]), np.array([30.0, 100.0]), np.zeros(2)).tolist()
     [13, 40]

@@ -6,6 +6,7 @@ import select
 import socket
 import subprocess
 import sys
+import tempfile
 import threading
 import time
 import tty
@@ -33,6 +34,7 @@ class Emulator:
             stdout=subprocess.PIPE,
             stderr=subprocess.DEVNULL,
             text=True,
+            cwd=tempfile.gettempdir(),  # it leaves an empty log where it runs
         )
         assert self._process.stdout is not None
         said = self._process.stdout.readline().strip()
