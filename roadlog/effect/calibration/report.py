@@ -19,6 +19,7 @@ from roadlog.effect.calibration.cells import (
     WARNING_BAR,
     all_cells,
 )
+from roadlog.effect.calibration.tally import wilson
 from roadlog.errors import InputError
 from roadlog.study import atomic_write
 
@@ -29,7 +30,8 @@ _CSV = (
     "name", "group", "score", "verdict", "replicates", "printed", "refused", "not_converged",
     "coverage", "coverage_low", "coverage_high", "median_width_pct", "bias_pct", "bias_se_pct",
     "sd_pct", "unit_zero_or_negative_share", "unit_negative_share", "df_low", "df_high", "type_1",
-    "power_3_pct", "formula_effect_pct", "power", "alarms", "expected", "randomisation_n",
+    "power_3_pct", "formula_effect_pct", "power", "alarms", "sought", "expected", "draws",
+    "randomisation_n",
     "randomisation_coverage", "randomisation_type_1", "assignments", "inverted", "inverted_agree",
     "inverted_without_end", "randomisation_median_width_pct", "seed", "engine", "seconds",
 )  # fmt: skip
@@ -180,7 +182,11 @@ def _df(r: dict[str, Any]) -> str:
 def _also(r: dict[str, Any]) -> str:
     parts = []
     if isinstance(r.get("alarms"), dict):
-        parts += [f"{code} {share:.1%}" for code, share in r["alarms"].items()]
+        sought = r.get("sought")
+        n = int(r["replicates"] if sought is None or pd.isna(sought) else sought)
+        for code, share in r["alarms"].items():
+            low, high = wilson(round(share * n), n)
+            parts.append(f"{code} {share:.1%} ({low:.1%}–{high:.1%} of {n:,})")
     if r["score"] == "randomisation":
         parts.append(
             f"randomisation {r['randomisation_coverage']:.1%} of {r['randomisation_n']:,.0f}; "
