@@ -167,7 +167,9 @@ def analyse(
         fitted=_arm_summary(used, "fitted"),
         fuel_estimator=estimator,
         estimators=_estimators(samples, runs, study, calibration, batches),
-        ambiguity_pct=ambiguity_pct(table, study.analysis.covariates),
+        ambiguity_pct=ambiguity_pct(
+            table, study.analysis.covariates, randomised=_was_randomised(study, randomised)
+        ),
         closure=None if closed is None else closed.values,
         warnings=tuple(warnings),
         oversight=oversight,

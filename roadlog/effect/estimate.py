@@ -134,13 +134,18 @@ def estimate_effect(
     )
 
 
-def ambiguity_pct(passes: pd.DataFrame, covariates: Sequence[str] | None = None) -> float:
-    """How far the effect moves [% fuel use] between the two bounds of ambiguous fuel flow."""
+def ambiguity_pct(
+    passes: pd.DataFrame, covariates: Sequence[str] | None = None, *, randomised: bool
+) -> float:
+    """How far the effect moves [% fuel use] between the two bounds of ambiguous fuel flow.
+
+    The design is that of `estimate_effect` with the same arguments, the weights equal.
+    """
     taus = []
     for column in ("fuel_low_ml", "fuel_high_ml"):
         bound = passes.assign(ml_per_km=passes[column] / passes["distance_km"])
         bound["used"] = bound["used"].astype(bool) & (bound["ml_per_km"] > 0)
-        design = build_design(bound, covariates)
+        design = build_design(bound, covariates, randomised=randomised)
         _, fit = fit_design(design, design.names, np.ones(len(design.y)))
         taus.append(float(fit.tau[0]))
     return abs(percent(taus[1]) - percent(taus[0]))
