@@ -20,16 +20,16 @@ from roadlog.conditions import add_conditions, wind_share
 from roadlog.effect import ambiguity_pct, decide, estimate_effect, require_replication
 from roadlog.errors import DesignError
 from roadlog.fuels import Fuel
-from roadlog.ingest import Log, join_positions, read_log, settle_day_first
+from roadlog.ingest import Log
 from roadlog.ingest.localday import zone_warning
 from roadlog.ingest.notebook import read_notes
 from roadlog.ingest.weather import study_weather
 from roadlog.plan.looks import FULL_LEVEL, at_level, hold_back, oversee, oversight_warnings
 from roadlog.plan.schedule import redraw
 from roadlog.results import Analysed, ArmSummary, Warned
-from roadlog.runs import Sources, build_runs, require_both_arms
+from roadlog.runs import Sources, build_runs, read_logs, require_both_arms
 from roadlog.study import ARMS, Study, SwitchedBy
-from roadlog.tables import PASSES, RUNS
+from roadlog.tables import RUNS
 
 T = TypeVar("T")
 
@@ -70,7 +70,7 @@ def analyse(
         return _by_ledger(study, ledger, sources, switched_by, randomised, now)
     require_both_arms(study, sources)
     warnings: list[Warned] = []
-    logs = _read_all(study, sources, progress)
+    logs = read_logs(study, sources, partial(_bar, what="reading", progress=progress))
     unit = switched_by or (study.schedule.switched_by if study.schedule else "stretch")
     if unit == "day" and (doubt := zone_warning(logs, study.time)):
         warnings.append(Warned("day-in-doubt", doubt))
@@ -121,11 +121,12 @@ def analyse(
         )
         for r, f in _bar(usable.items(), "road", progress)
     }
-    table = PASSES.check(passes.build_passes(tracks, runs, network, study, notes, weather))
+    table = passes.build_passes(tracks, runs, network, study, notes, weather)
     warnings += [Warned("ambient-source", w) for w in passes.source_warnings(table)]
+    by_chance = _was_randomised(study, randomised)
     effect = estimate_effect(
         table,
-        randomised=_was_randomised(study, randomised),
+        randomised=by_chance,
         modes=passes.mode_table(tracks, table),
         covariates=study.analysis.covariates,
         seed=(study.schedule.seed if study.schedule and study.schedule.seed else 1),
@@ -167,9 +168,7 @@ def analyse(
         fitted=_arm_summary(used, "fitted"),
         fuel_estimator=estimator,
         estimators=_estimators(samples, runs, study, calibration, batches),
-        ambiguity_pct=ambiguity_pct(
-            table, study.analysis.covariates, randomised=_was_randomised(study, randomised)
-        ),
+        ambiguity_pct=ambiguity_pct(table, study.analysis.covariates, randomised=by_chance),
         closure=None if closed is None else closed.values,
         warnings=tuple(warnings),
         oversight=oversight,
@@ -258,17 +257,6 @@ def _network(
                 Warned("network-not-kept", f"segments can't keep their names: {kept}: {e.strerror}")
             )
     return network
-
-
-def _read_all(study: Study, sources: Sources, progress: bool) -> list[Log]:
-    files = [path for path, _ in sources.runs]
-    time = settle_day_first(files, study.time, columns=study.columns)
-    tracks = [read_log(p, columns=study.columns, time=time) for p in sources.tracks]
-    logs = []
-    for path in _bar(files, "reading", progress):
-        log = read_log(path, columns=study.columns, time=time)
-        logs.append(join_positions(log, tracks, zone=time.zone) if tracks else log)
-    return logs
 
 
 def _samples(logs: Sequence[Log], warnings: list[Warned], progress: bool) -> list[pd.DataFrame]:

@@ -4,8 +4,7 @@
 `build_runs` makes the run table once the logs are read.
 """
 
-import hashlib
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -13,8 +12,9 @@ import numpy as np
 import pandas as pd
 
 from roadlog.errors import DesignError, InputError
-from roadlog.ingest import Log
+from roadlog.ingest import Log, join_positions, read_log, settle_day_first
 from roadlog.study import ARMS, Study, SwitchedBy, log_files
+from roadlog.taken import sha256_of
 
 LOG_SUFFIXES = (".csv", ".tsv", ".txt", ".log", ".asc", ".dat")
 TRACK_SUFFIXES = (".gpx", ".nmea")
@@ -95,6 +95,31 @@ def pile_sources(baseline: Sequence[Path], fitted: Sequence[Path]) -> Sources:
     return Sources(runs=tuple(runs), tracks=tuple(dict.fromkeys(tracks)))
 
 
+def read_logs(
+    study: Study,
+    sources: Sources,
+    each: Callable[[Sequence[Path]], Iterable[Path]] = iter,
+) -> list[Log]:
+    """Every run's log by the study's rules, with positions from its tracks where it has none.
+
+    Day and month order is settled over all logs together. `each` may wrap the files to show
+    progress.
+
+    Raises
+    ------
+    InputError
+        If a file can't be read.
+    """
+    files = [path for path, _ in sources.runs]
+    time = settle_day_first(files, study.time, columns=study.columns)
+    tracks = [read_log(p, columns=study.columns, time=time) for p in sources.tracks]
+    logs = []
+    for path in each(files):
+        log = read_log(path, columns=study.columns, time=time)
+        logs.append(join_positions(log, tracks, zone=time.zone) if tracks else log)
+    return logs
+
+
 def build_runs(
     study: Study, sources: Sources, logs: Sequence[Log], switched_by: SwitchedBy
 ) -> pd.DataFrame:
@@ -134,7 +159,7 @@ def build_runs(
                 "start": start,
                 "day": day,
                 "block": "" if entry is None or entry.block is None else str(entry.block),
-                "sha256": hashlib.sha256(path.read_bytes()).hexdigest(),
+                "sha256": sha256_of(path),
             }
         )
     runs = pd.DataFrame(rows)

@@ -6,7 +6,7 @@ import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from roadlog.errors import InputError
+from roadlog.commands.sources import add_sources, chosen, require_one_source, results_folder
 
 if TYPE_CHECKING:
     from roadlog.study import Study
@@ -28,13 +28,7 @@ def add(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None
         ),
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )
-    p.add_argument("study", nargs="?", type=Path, metavar="STUDY", help="folder with study.toml")
-    p.add_argument(
-        "--baseline", nargs="+", type=Path, metavar="PATH", help="logs with the add-on out or off"
-    )
-    p.add_argument(
-        "--fitted", nargs="+", type=Path, metavar="PATH", help="logs with the add-on in and on"
-    )
+    add_sources(p)
     claim = p.add_mutually_exclusive_group()
     claim.add_argument(
         "--claim-economy", type=float, metavar="PCT", help="claimed gain in distance per fuel, %%"
@@ -72,28 +66,15 @@ def add(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None
 
 
 def _analyze(a: argparse.Namespace) -> int:
-    piles = a.baseline is not None or a.fitted is not None
-    if (a.study is None) == (not piles):
-        raise InputError("give either a STUDY folder or both --baseline and --fitted")
-    if piles and (a.baseline is None or a.fitted is None):
-        missing = "baseline" if a.baseline is None else "fitted"
-        raise InputError(f"--{missing} is missing: an effect needs logs of both arms")
+    require_one_source(a)
     from roadlog.analysis import analyse
     from roadlog.plan.looks import log_look
     from roadlog.report import summary_lines, write_all
-    from roadlog.runs import pile_sources, study_sources
-    from roadlog.study import Study, load_study
     from roadlog.trials.result import load_all
 
-    if piles:
-        study, sources = Study(name="two piles of logs"), pile_sources(a.baseline, a.fitted)
-    else:
-        study = load_study(a.study)
-        sources = study_sources(a.study, study)
+    study, sources = chosen(a)
     study = _with_options(study, a)
-    out = a.out or (a.study / "results" if a.study else Path("results"))
-    if out.exists() and not out.is_dir():
-        raise InputError(f"--out {out} is a file: name a folder")
+    out = results_folder(a)
     result = analyse(
         study,
         sources,

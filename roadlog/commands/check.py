@@ -7,7 +7,7 @@ import textwrap
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from roadlog.errors import InputError
+from roadlog.commands.sources import add_sources, chosen, require_one_source, results_folder
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -29,32 +29,21 @@ def add(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None
         ),
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )
-    p.add_argument("study", nargs="?", type=Path, metavar="STUDY", help="folder with study.toml")
-    p.add_argument("--baseline", nargs="+", type=Path, metavar="PATH", help="logs, add-on out")
-    p.add_argument("--fitted", nargs="+", type=Path, metavar="PATH", help="logs, add-on in")
+    add_sources(p)
     p.add_argument("--out", type=Path, metavar="DIR", help="where check.html goes (results/)")
     p.set_defaults(run=_check)
 
 
 def _check(a: argparse.Namespace) -> int:
-    piles = a.baseline is not None and a.fitted is not None
-    if (a.study is None) != piles or (a.study is not None and (a.baseline or a.fitted)):
-        raise InputError("give either a STUDY folder or both --baseline and --fitted")
+    require_one_source(a)
     from functools import partial
 
     from roadlog.check import check_study
     from roadlog.report.check_page import check_page
-    from roadlog.runs import pile_sources, study_sources
-    from roadlog.study import Study, atomic_write, load_study
+    from roadlog.study import atomic_write
 
-    if piles:
-        study, sources = Study(name="two piles of logs"), pile_sources(a.baseline, a.fitted)
-    else:
-        study = load_study(a.study)
-        sources = study_sources(a.study, study)
-    out = a.out or (a.study / "results" if a.study else Path("results"))
-    if out.exists() and not out.is_dir():
-        raise InputError(f"--out {out} is a file: name a folder")
+    study, sources = chosen(a)
+    out = results_folder(a)
     check = check_study(study, sources, progress=_progress(sys.stderr.isatty()))
     page = check_page(check)
     atomic_write(out / "check.html", partial(Path.write_text, data=page, encoding="utf-8"))

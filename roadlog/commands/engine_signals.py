@@ -21,9 +21,8 @@ def add(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None
 
 
 def _run(a: argparse.Namespace) -> int:
-    from roadlog.ingest import read_log
     from roadlog.ingest.notebook import read_notes
-    from roadlog.runs import build_runs, study_sources
+    from roadlog.runs import build_runs, read_logs, study_sources
     from roadlog.study import load_study
     from roadlog.timebase import resample
     from roadlog.trials.emissions import arm_means, by_arm, emissions_result, run_values
@@ -32,7 +31,7 @@ def _run(a: argparse.Namespace) -> int:
 
     study = load_study(a.study)
     sources = study_sources(a.study, study)
-    logs = [read_log(p, columns=study.columns, time=study.time) for p, _ in sources.runs]
+    logs = read_logs(study, sources)
     unit = study.schedule.switched_by if study.schedule else "stretch"
     runs = build_runs(study, sources, logs, unit)
     values = [run_values(resample(logs[i].frame)) for i in runs["log"]]

@@ -4,6 +4,7 @@ import argparse
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from roadlog.commands.sources import add_sources, chosen, require_one_source
 from roadlog.errors import InputError
 
 if TYPE_CHECKING:
@@ -29,9 +30,7 @@ def add(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None
         ),
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )
-    p.add_argument("study", nargs="?", type=Path, metavar="STUDY", help="folder with study.toml")
-    p.add_argument("--baseline", nargs="+", type=Path, metavar="PATH", help="logs, add-on out")
-    p.add_argument("--fitted", nargs="+", type=Path, metavar="PATH", help="logs, add-on in")
+    add_sources(p)
     p.add_argument("--target", type=float, metavar="KMH", help="speed to reach, km/h (100)")
     claim = p.add_mutually_exclusive_group()
     claim.add_argument("--claim-quicker", type=float, metavar="PCT", help="claimed: %% less time")
@@ -58,31 +57,21 @@ def add(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None
 
 
 def _run(a: argparse.Namespace) -> int:
-    piles = a.baseline is not None or a.fitted is not None
-    if (a.study is None) == (not piles):
-        raise InputError("give either a STUDY folder or both --baseline and --fitted")
-    if piles and (a.baseline is None or a.fitted is None):
-        missing = "baseline" if a.baseline is None else "fitted"
-        raise InputError(f"--{missing} is missing: a comparison needs starts of both arms")
+    require_one_source(a)
     if a.target is not None and not 30 <= a.target <= 250:
         raise InputError(f"--target {a.target:g} km/h: choose a speed from 30 to 250")
-    from roadlog.ingest import read_log
     from roadlog.ingest.notebook import read_weather
-    from roadlog.runs import build_runs, pile_sources
-    from roadlog.study import Study, load_study, override
+    from roadlog.runs import build_runs, read_logs
+    from roadlog.study import override
     from roadlog.trials.result import save
     from roadlog.trials.standing_start import gather, standing_start_result
     from roadlog.trials.words import screen
 
-    if piles:
-        study, sources = Study(name="two piles of logs"), pile_sources(a.baseline, a.fitted)
-    else:
-        study = load_study(a.study)
-        sources = _sources(a.study, study)
+    study, sources = chosen(a, _sources)
     changes = {"mass_kg": a.mass, "aspiration": "turbo" if a.turbo else None}
     study = override(study, vehicle={k: v for k, v in changes.items() if v is not None}, device={})
     plan = study.standing_start
-    logs = [read_log(p, columns=study.columns, time=study.time) for p, _ in sources.runs]
+    logs = read_logs(study, sources)
     unit = a.switched_by or plan.switched_by
     if unit is None:
         unit = study.schedule.switched_by if study.schedule else "stretch"

@@ -1,0 +1,55 @@
+"""What the commands that take a STUDY folder or two piles of logs share: arguments and reading."""
+
+import argparse
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from roadlog.errors import InputError
+
+if TYPE_CHECKING:
+    from roadlog.runs import Sources
+    from roadlog.study import Study
+
+
+def add_sources(p: argparse.ArgumentParser) -> None:
+    """Add STUDY, --baseline and --fitted."""
+    p.add_argument("study", nargs="?", type=Path, metavar="STUDY", help="folder with study.toml")
+    p.add_argument(
+        "--baseline", nargs="+", type=Path, metavar="PATH", help="logs with the add-on out or off"
+    )
+    p.add_argument(
+        "--fitted", nargs="+", type=Path, metavar="PATH", help="logs with the add-on in and on"
+    )
+
+
+def require_one_source(a: argparse.Namespace) -> None:
+    """Raise InputError unless the call names either a study or both piles."""
+    piles = [arm for arm in ("baseline", "fitted") if getattr(a, arm) is not None]
+    if (a.study is None) == (not piles):
+        raise InputError("give either a STUDY folder or both --baseline and --fitted")
+    if len(piles) == 1:
+        missing = "fitted" if piles == ["baseline"] else "baseline"
+        raise InputError(f"--{missing} is missing: a comparison needs logs of both arms")
+
+
+def chosen(
+    a: argparse.Namespace, in_study: "Callable[[Path, Study], Sources] | None" = None
+) -> "tuple[Study, Sources]":
+    """The study and its files; `in_study` names a study's files where they aren't its [logs]."""
+    from roadlog.runs import pile_sources, study_sources
+    from roadlog.study import Study, load_study
+
+    require_one_source(a)
+    if a.study is None:
+        return Study(name="two piles of logs"), pile_sources(a.baseline, a.fitted)
+    study = load_study(a.study)
+    return study, (in_study or study_sources)(a.study, study)
+
+
+def results_folder(a: argparse.Namespace) -> Path:
+    """Where results go: --out, the study's `results`, or `results` here."""
+    out: Path = a.out or (a.study / "results" if a.study else Path("results"))
+    if out.exists() and not out.is_dir():
+        raise InputError(f"--out {out} is a file: name a folder")
+    return out
