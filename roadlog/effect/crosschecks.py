@@ -45,6 +45,29 @@ def percent_interval(tau: float, half: float, df: float, method: str) -> Interva
     )
 
 
+def arm_contrast(
+    unit_arm: NDArray[np.intp], blocks: Sequence[str] | None
+) -> tuple[Floats | None, Floats]:
+    """What least squares makes of one value a switch unit: weights, and the blocks' basis.
+
+    Returns
+    -------
+    weights : (n,) array or None
+        Of each unit's value in the arm difference; None where blocks determine the arm.
+    basis : (n, k) array
+        Orthonormal basis of intercept and blocks.
+    """
+    arm = unit_arm.astype(float)
+    columns = [np.ones(len(arm))]
+    if blocks is not None:
+        labels = np.asarray(blocks)
+        columns += [(labels == b).astype(float) for b in dict.fromkeys(labels)]
+    basis = orthonormal(np.column_stack(columns))
+    left = arm - basis @ (basis.T @ arm)
+    length = float(left @ left)
+    return (left / length if length >= 1e-9 else None), basis
+
+
 def unit_t(
     values: Floats, unit_arm: NDArray[np.intp], blocks: Sequence[str] | None
 ) -> tuple[float, float, float]:
@@ -56,22 +79,19 @@ def unit_t(
     from scipy.special import stdtrit
 
     keep = np.isfinite(values)
-    v, arm = values[keep], unit_arm[keep].astype(float)
-    columns = [np.ones(len(v))]
-    if blocks is not None:
-        labels = np.asarray(blocks)[keep]
-        columns += [(labels == b).astype(float) for b in dict.fromkeys(labels)]
-    basis = orthonormal(np.column_stack(columns))
-    a = arm - basis @ (basis.T @ arm)
-    if a @ a < 1e-9:
+    v, arm = values[keep], unit_arm[keep]
+    weights, basis = arm_contrast(
+        arm, None if blocks is None else np.asarray(blocks)[keep].tolist()
+    )
+    if weights is None:
         return float("nan"), float("nan"), 0.0
-    left = v - basis @ (basis.T @ v)
-    estimate = float(a @ left / (a @ a))
-    residual = left - a * estimate
+    estimate = float(weights @ v)
+    rest = v - arm * estimate
+    residual = rest - basis @ (basis.T @ rest)
     df = len(v) - basis.shape[1] - 1
     if df < 2:
         return estimate, float("nan"), float(max(df, 0))
-    se = float(np.sqrt(residual @ residual / df / (a @ a)))
+    se = float(np.sqrt(residual @ residual / df * (weights @ weights)))
     return estimate, float(stdtrit(df, 0.975)) * se, float(df)
 
 

@@ -7,15 +7,17 @@ for them the rule of method section 5 that replication is the switch unit.
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from roadlog.effect.crosschecks import arm_contrast
 from roadlog.errors import DesignError
 from roadlog.study import ARMS
 
-Floats = NDArray[np.float64]
+Floats = NDArray[np.floating[Any]]
 
 LEVEL = 0.95
 NORMAL = 1.959964  # 97.5 % quantile of the normal distribution
@@ -90,22 +92,20 @@ def compare_arms(
         if not count:
             raise DesignError(f"no trial of the {arm} arm: a difference needs both arms")
     y = units["y"].to_numpy(float)
-    design = _design(fitted, units["block"].astype(str).to_numpy())
-    inverse = np.linalg.pinv(design)
-    weights: Floats = inverse[1]
-    rank = int(np.linalg.matrix_rank(design))
-    df = len(y) - rank - fitted_before
-    rest = y - design @ (inverse @ y)
-    sd = float(np.sqrt(rest @ rest / df)) if df > 0 else float("nan")
-    if not _arm_is_free(design):
+    weights, basis = arm_contrast(fitted.astype(np.intp), units["block"].astype(str).tolist())
+    if weights is None:
         raise DesignError(
             "each block holds one arm only, so arm and block can't be told apart: put both arms "
             "into each block, or leave the block column out"
         )
+    estimate = float(weights @ y)
+    df = len(y) - basis.shape[1] - 1 - fitted_before
+    left = y - fitted * estimate
+    rest = left - basis @ (basis.T @ left)
+    sd = float(np.sqrt(rest @ rest / df)) if df > 0 else float("nan")
     scatter = sd * float(np.linalg.norm(weights)) if df > 0 else 0.0
     readings = _reading_se(units, weights)
     se = float(np.hypot(max(scatter, readings), np.linalg.norm(nuisance)))
-    estimate = float(weights @ y)
     half = None
     if df >= FEWEST_DF:
         t = _quantile(df)
@@ -171,19 +171,6 @@ def repeats_needed(difference: float, unit_sd: float, *, in_blocks: bool = False
         middle = (low + high) // 2
         low, high = (low, middle) if power(middle) >= POWER else (middle, high)
     return high
-
-
-def _design(fitted: NDArray[np.bool_], block: NDArray[np.object_]) -> Floats:
-    names = list(dict.fromkeys(block.tolist()))[1:]
-    columns = [np.ones(len(fitted)), fitted.astype(float)]
-    columns += [(block == name).astype(float) for name in names]
-    return np.column_stack(columns)
-
-
-def _arm_is_free(design: Floats) -> bool:
-    """Whether the arm isn't a sum of the other columns."""
-    others = np.delete(design, 1, axis=1)
-    return bool(np.linalg.matrix_rank(design) > np.linalg.matrix_rank(others))
 
 
 def _reading_se(units: pd.DataFrame, weights: Floats) -> float:
