@@ -9,7 +9,7 @@ from typing import Literal, NamedTuple
 VehicleClass = Literal["car", "light-truck", "light-commercial"]
 
 # SAE J1263 standard conditions, 20 °C and 98.21 kPa (from memory), dry air
-REFERENCE_TEMP_C, REFERENCE_PRESSURE_KPA = 20.0, 98.21
+REFERENCE_TEMP_C = 20.0
 REFERENCE_DENSITY_KG_M3 = 1.167
 
 

@@ -73,11 +73,6 @@ class Times:
     assumed: str = ""
 
 
-def is_time_text(samples: Sequence[str]) -> bool:
-    """Whether the cells are mostly dates or times."""
-    return _form(samples) is not None
-
-
 def parse_times(text: pa.Array, day_first: bool | None) -> Times | None:
     """Read a trimmed text column; None if no known form fits its cells.
 

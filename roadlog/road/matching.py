@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from roadlog.road.alignment import Alignment, Line, align, gather, line_of
 from roadlog.road.network import Floats, Network, Segment
 from roadlog.road.trace import STEP_M, Bools, make_trace
+from roadlog.tables import TRACK
 
 END_REACH_M = 3 * STEP_M  # a chain that begins this near an end of its line reaches that end
 SHORTEST_PIECE_M = 60.0
@@ -48,10 +49,11 @@ def match(track: pd.DataFrame, network: Network, run: int) -> pd.DataFrame:
     trace = make_trace(track, run, network.origin or (0.0, 0.0))
     d, x, y, n = trace.sample_d_m, trace.sample_x_m, trace.sample_y_m, len(track)
     if network.kind == "run":
-        return track.assign(
+        whole = track.assign(
             run=run, x_m=x, y_m=y, segment=network.segments[0].id, traversal=0, s_m=d, grade=0.0,
             d_m=d, bearing_deg=np.nan,
         )  # fmt: skip
+        return TRACK.check(whole)
     corridors = _corridors(network.segments)
     which, piece, s = np.full(n, -1), np.full(n, -1), np.full(n, np.nan)
     if len(trace.d_m):
@@ -66,7 +68,7 @@ def match(track: pd.DataFrame, network: Network, run: int) -> pd.DataFrame:
         near = piece >= 0
         x, y = _between_fixes(x, d, near), _between_fixes(y, d, near)
     placed = _on_segments(network.segments, corridors, which, piece, s)
-    return track.assign(run=run, x_m=x, y_m=y, **placed, d_m=d)
+    return TRACK.check(track.assign(run=run, x_m=x, y_m=y, **placed, d_m=d))
 
 
 @dataclass(frozen=True)

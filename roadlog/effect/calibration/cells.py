@@ -5,7 +5,7 @@ the score that applies to it: coverage, randomisation, power, or bias and warnin
 """
 
 from collections.abc import Iterator
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from itertools import product
 from typing import Literal
 
@@ -90,7 +90,6 @@ class Cell:
     severity: float = 0.0
     draws: int = 1
     most: int | None = None
-    tags: dict[str, str] = field(default_factory=dict)
 
 
 GROUPS = {

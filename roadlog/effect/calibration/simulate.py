@@ -18,7 +18,6 @@ Floats = NDArray[np.floating[Any]]
 Ints = NDArray[np.intp]
 
 EFFECT = float(np.log(0.97))  # true effect of every cell: 3 % less fuel
-MEAN_ML_PER_KM = 60.0
 FIRST_DAY = "2026-03-02"
 
 JAM_SHARE = 0.05
