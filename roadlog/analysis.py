@@ -23,11 +23,12 @@ from roadlog.fuels import Fuel
 from roadlog.ingest import Log
 from roadlog.ingest.localday import zone_warning
 from roadlog.ingest.notebook import read_notes
-from roadlog.ingest.weather import study_weather
+from roadlog.ingest.weather import study_weather, weather_file
 from roadlog.plan.looks import FULL_LEVEL, at_level, hold_back, oversee, oversight_warnings
 from roadlog.plan.schedule import redraw
 from roadlog.results import Analysed, ArmSummary, Warned
 from roadlog.runs import Sources, build_runs, read_logs, require_both_arms
+from roadlog.station import locate, network_positions, station_warnings
 from roadlog.study import ARMS, Study, SwitchedBy
 from roadlog.tables import RUNS
 
@@ -109,6 +110,8 @@ def analyse(
     arms = {int(r): str(a) for r, a in zip(runs["run"], runs["arm"], strict=True)}
     network = _network(study, sources, usable, arms, warnings)
     weather = None if sources.root is None else study_weather(sources.root, study, runs["start"])
+    station = locate(weather, weather_file(study), network_positions(network))
+    warnings += [Warned("weather-station", w) for w in station_warnings(station)]
     starts = {int(r): pd.Timestamp(t) for r, t in zip(runs["run"], runs["start"], strict=True)}
     wind = wind_share(study.weather.shelter, study.weather.wind_height_m)
     tracks = {
@@ -174,6 +177,7 @@ def analyse(
         oversight=oversight,
         closed=closed,
         evidence=evidence,
+        station=station,
     )
 
 

@@ -56,6 +56,17 @@ def station_pressure(qnh_kpa: Floats | float, elevation_m: float) -> Floats | fl
     return cast(Floats | float, (qnh_kpa**power - fall) ** EXPONENT)
 
 
+def reduced_to_sea_level(pressure_kpa: Floats | float, elevation_m: float) -> Floats | float:
+    """QNH [kPa] of a station's own pressure [kPa] at its elevation [m]; inverts the above.
+
+    >>> round(float(reduced_to_sea_level(95.46, 500.0)), 2)
+    101.33
+    """
+    power = 1 / EXPONENT
+    fall = SEA_LEVEL_KPA**power * LAPSE_K_M * elevation_m / SEA_LEVEL_K
+    return cast(Floats | float, (pressure_kpa**power + fall) ** EXPONENT)
+
+
 def relative_humidity(temp_c: Floats, dew_point_c: Floats) -> Floats:
     """Relative humidity [%] from temperature and dew point [°C], over water.
 

@@ -10,6 +10,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from roadlog.atmosphere import (
+    LAPSE_K_M,
     SEA_LEVEL_KPA,
     WEATHER_REACH,
     standard_pressure,
@@ -249,7 +250,8 @@ def add_conditions(
     weather : DataFrame, optional
         `time` and any of `temp_c` [°C], `pressure_kpa` (at the station, not reduced to sea
         level) [kPa], `qnh_kpa` (reduced to sea level) [kPa], `wind_speed_m_s` at the station
-        [m/s], `wind_from_deg` [°], `humidity_pct` [%], `raining` (1 or 0), `rain_mm` [mm].
+        [m/s], `wind_from_deg` [°], `humidity_pct` [%], `raining` (1 or 0), `rain_mm` [mm],
+        `station_elevation_m` [m].
     wind_at_car : float
         Share of the station's wind that the drag takes, see `wind_share`.
 
@@ -267,14 +269,16 @@ def add_conditions(
     start (it is ambient only then); with none of these `ambient_c` is NaN and density takes
     15 °C. Pressure is the car's barometer, else weather (carried from sea level to the track's
     median altitude where both are known), else the standard atmosphere at the
-    track's median altitude, else at sea level. The source columns say which. The drag takes
-    `wind_at_car` of the headwind, and none where it is unknown.
+    track's median altitude, else at sea level. The source columns say which. Temperature of a
+    station whose elevation is known is carried to the track's median altitude by the lapse rate
+    of the standard atmosphere, 6.5 K/km (ISO 2533:1975); real air over a valley may do otherwise.
+    The drag takes `wind_at_car` of the headwind, and none where it is unknown.
     """
     t = track["t_s"].to_numpy(float)
     speed = _column(track, "speed_kmh")
     accel = acceleration(t, speed)
     air = _weather_at(t, start, weather)
-    ambient, ambient_source = _ambient(track, air["temp_c"])
+    ambient, ambient_source = _ambient(track, air["temp_c"], weather)
     pressure, pressure_source = _pressure(track, air["pressure_kpa"], air["qnh_kpa"])
     humidity = _first_known(_filled(_column(track, "humidity_pct")), air["humidity_pct"])
     humidity = np.where(np.isfinite(humidity), humidity, ASSUMED_HUMIDITY_PCT)
@@ -302,12 +306,18 @@ def add_conditions(
     )
 
 
-def _ambient(track: pd.DataFrame, weather_c: Floats) -> tuple[Floats, str]:
+def _ambient(
+    track: pd.DataFrame, weather_c: Floats, weather: pd.DataFrame | None
+) -> tuple[Floats, str]:
     own = _filled(_column(track, "ambient_temp_c"))
     if np.isfinite(own).any():
         return own, "car's sensor"
     if np.isfinite(weather_c).any():
-        return weather_c, "weather"
+        altitude = _altitude(track)
+        if altitude is None or weather is None or "station_elevation_m" not in weather.columns:
+            return weather_c, "weather"
+        above = altitude - float(weather["station_elevation_m"].iloc[0])
+        return weather_c - LAPSE_K_M * above, "weather at the altitude"
     intake = _column(track, "intake_air_temp_c")
     coolant = _column(track, "coolant_temp_c")
     first = intake[np.isfinite(intake)][:1], coolant[np.isfinite(coolant)][:1]
@@ -322,17 +332,23 @@ def _pressure(track: pd.DataFrame, weather_kpa: Floats, qnh_kpa: Floats) -> tupl
     own = _filled(_column(track, "baro_kpa"))
     if np.isfinite(own).any():
         return own, "car's barometer"
-    altitude = _column(track, "altitude_m")
-    known = altitude[np.isfinite(altitude)]
-    if len(known) and np.isfinite(qnh_kpa).any():
-        here = station_pressure(qnh_kpa, float(np.median(known)))
+    altitude = _altitude(track)
+    if altitude is not None and np.isfinite(qnh_kpa).any():
+        here = station_pressure(qnh_kpa, altitude)
         return np.asarray(here, float), "weather at the altitude"
     if np.isfinite(weather_kpa).any():
         return weather_kpa, "weather"
-    if len(known):
-        standard = float(standard_pressure(float(np.median(known))))
+    if altitude is not None:
+        standard = float(standard_pressure(altitude))
         return np.full(len(track), standard), "standard atmosphere at the altitude"
     return np.full(len(track), STANDARD_PRESSURE_KPA), "standard atmosphere at sea level"
+
+
+def _altitude(track: pd.DataFrame) -> float | None:
+    """Median altitude [m] of a track, None where it was never logged."""
+    altitude = _column(track, "altitude_m")
+    known = altitude[np.isfinite(altitude)]
+    return float(np.median(known)) if len(known) else None
 
 
 def _weather_at(

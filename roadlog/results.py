@@ -9,6 +9,7 @@ from typing import Literal
 import pandas as pd
 
 from roadlog.road.network import Network
+from roadlog.station import Station
 from roadlog.study import Study
 from roadlog.trials.result import TrialResult
 
@@ -183,3 +184,4 @@ class Analysed:
     closed: Closure | None = None
     evidence: Evidence | None = None
     trials: tuple[TrialResult, ...] = ()  # the trials beside the road test
+    station: Station | None = None  # of the weather; None without weather

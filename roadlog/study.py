@@ -16,6 +16,7 @@ from typing import Annotated, Any, Literal, TypeVar
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
 from roadlog.errors import InputError
+from roadlog.place import place_fault
 from roadlog.roadload import CLASSES, VehicleClass
 from roadlog.signals import SIGNALS
 
@@ -316,14 +317,22 @@ class WeatherRule(_Table):
     """`[weather]`: where the weather comes from and what its station is like.
 
     `shelter` is what stands beside the route: `open` country, `hedges` and scattered trees, or
-    `built-up` (houses or forest, where a station's wind says nothing of the car's).
+    `built-up` (houses or forest, where a station's wind says nothing of the car's). `station` is
+    its latitude and longitude [°].
     """
 
     metar: str | None = None
+    station: tuple[float, float] | None = None
     station_elevation_m: Annotated[float, Field(ge=-450, le=5500)] | None = None
     pressure: Literal["station", "sea level"] = "station"
     wind_height_m: Annotated[float, Field(ge=2, le=100)] = 10.0
     shelter: Literal["open", "hedges", "built-up"] = "open"
+
+    @model_validator(mode="after")
+    def _station_on_earth(self) -> "WeatherRule":
+        if self.station is not None and (fault := place_fault(*self.station)):
+            raise ValueError(f"{fault}: write station = [latitude, longitude], as [52.5, 13.4]")
+        return self
 
 
 class Analysis(_Table):

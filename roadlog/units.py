@@ -78,7 +78,9 @@ UNITS: dict[str, Unit] = {
     "ft": Unit("length", M_PER_FOOT, 0, ("feet", "foot")),
     "km": Unit("length", 1000.0, 0, ("kilometre", "kilometres", "kilometer", "kilometers")),
     "mi": Unit("length", KM_PER_MILE * 1000, 0, ("mile", "miles")),
-    "°": Unit("angle", 1.0, 0, ("deg", "degree", "degrees", "º", "dd")),
+    "°": Unit(
+        "angle", 1.0, 0, ("deg", "degree", "degrees", "º", "dd", "degrees_north", "degrees_east")
+    ),
     "rad": Unit("angle", 57.29577951308232, 0, ("radian", "radians")),
     "s": Unit("time", 1.0, 0, ("sec", "secs", "second", "seconds")),
     "ms": Unit("time", 0.001, 0, ("msec", "millis", "millisecond", "milliseconds")),

@@ -200,6 +200,17 @@ def test_sea_level_pressure_is_carried_to_the_roads_height() -> None:
     assert low["pressure_kpa"].iloc[0] == pytest.approx(95.0)
 
 
+def test_a_valley_stations_warmth_is_not_taken_up_the_hill() -> None:
+    start = pd.Timestamp("2026-03-02 08:00")
+    weather = pd.DataFrame({"time": [start], "temp_c": [12.0], "station_elevation_m": [200.0]})
+    hill = add_conditions(track(altitude_m=600.0), CAR, start=start, weather=weather)
+    assert hill["ambient_c"].iloc[0] == pytest.approx(12.0 - 2.6)
+    assert (hill["ambient_source"] == "weather at the altitude").all()
+    unknown = add_conditions(track(), CAR, start=start, weather=weather)
+    assert unknown["ambient_c"].iloc[0] == pytest.approx(12.0)
+    assert (unknown["ambient_source"] == "weather").all()
+
+
 def test_shelter_takes_wind_from_the_car() -> None:
     assert wind_share("open") > wind_share("hedges") > wind_share("built-up") >= 0
     assert wind_share("open", 2.0) > wind_share("open", 10.0)

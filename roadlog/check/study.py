@@ -10,13 +10,17 @@ from dataclasses import dataclass
 from itertools import pairwise
 from pathlib import Path
 
+import pandas as pd
+
 from roadlog import fuel
 from roadlog.check.run import RunCheck, check_run, unread
 from roadlog.errors import DesignError, RoadlogError
 from roadlog.ingest import Log, join_positions, read_log, settle_day_first
 from roadlog.ingest.localday import zone_warning
+from roadlog.ingest.weather import study_weather, weather_file
 from roadlog.intake import arm_of
 from roadlog.runs import Sources
+from roadlog.station import about, drive_positions, locate, station_warnings
 from roadlog.study import ARMS, Study, TimeRule
 from roadlog.taken import read_taken, sha256_of
 
@@ -65,6 +69,7 @@ def check_study(
     warnings += _changed(sources)
     warnings += _overlaps(runs)
     warnings += [f"no usable run of the {a} arm" for a in ARMS if not _usable(runs, a)]
+    warnings += _weather(study, sources, runs)
     estimator, why = _estimator(runs, study)
     warnings += why
     return StudyCheck(study, tuple(runs), tuple(warnings), estimator)
@@ -129,6 +134,23 @@ def _overlaps(runs: Sequence[RunCheck]) -> list[str]:
         if apart < a.minutes * 60 - 60:
             out.append(f"{a.file} and {b.file} overlap in time: one drive logged twice?")
     return out
+
+
+def _weather(study: Study, sources: Sources, runs: Sequence[RunCheck]) -> list[str]:
+    """What is wrong with the study's weather, or that its station's place isn't known."""
+    if sources.root is None:
+        return []
+    starts = pd.Series([r.start.tz_localize(None) for r in runs if r.start is not None])
+    file = weather_file(study)
+    try:
+        weather = study_weather(sources.root, study, starts.astype("datetime64[ns]"))
+        station = locate(weather, file, drive_positions(r.samples for r in runs))
+    except RoadlogError as e:
+        return [str(e)]
+    if station is None:
+        return []
+    unplaced = [] if station.nearest_km is not None else [about(station).rstrip(".")]
+    return unplaced + station_warnings(station)
 
 
 def _usable(runs: Sequence[RunCheck], arm: str) -> bool:

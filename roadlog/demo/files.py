@@ -25,6 +25,8 @@ from roadlog.demo.road import Road
 from roadlog.fuels import volume_l
 from roadlog.study import ARMS
 
+STATION = ("47.68", "21.02", "110")  # invented: latitude [°], longitude [°], height [m]
+
 
 def log_text(
     run: Run,
@@ -190,10 +192,12 @@ def notes_csv(planned: list[Day]) -> str:
 def weather_csv(planned: list[Day]) -> str:
     """An invented weather station, one row an hour; wind at 10 m."""
     return _csv(
-        ("time", "temperature [degC]", "pressure [kPa]", "wind from [deg]", "wind speed [m/s]"),
+        ("time", "latitude [deg]", "longitude [deg]", "elevation [m]", "temperature [degC]",
+         "pressure [kPa]", "wind from [deg]", "wind speed [m/s]"),
         (
-            (f"{d.date}T{hour:02d}:00:00{UTC_OFFSET}", f"{d.morning_c + 0.55 * (hour - 7.2):.1f}",
-             f"{d.pressure_kpa:.2f}", f"{d.wind_from_deg:.0f}", f"{d.wind_m_s:.1f}")
+            (f"{d.date}T{hour:02d}:00:00{UTC_OFFSET}", *STATION,
+             f"{d.morning_c + 0.55 * (hour - 7.2):.1f}", f"{d.pressure_kpa:.2f}",
+             f"{d.wind_from_deg:.0f}", f"{d.wind_m_s:.1f}")
             for d in planned
             for hour in range(7, 19)
         ),

@@ -13,6 +13,7 @@ import pandas as pd
 from roadlog.errors import InputError
 from roadlog.ingest.columns import unit_of
 from roadlog.ingest.dialect import as_utf8
+from roadlog.place import place_fault
 from roadlog.units import UNITS, convert
 
 WEATHER_WORDS = {  # our column: unit, words by which stations call it
@@ -28,6 +29,18 @@ WEATHER_WORDS = {  # our column: unit, words by which stations call it
     ),
     "rain_mm": ("mm", ("precipitation", "rain", "rainfall", "precipitation amount")),
 }
+PLACE_WORDS = {  # of the station, the same in every row
+    "station_lat_deg": ("°", ("latitude", "lat", "station latitude")),
+    "station_lon_deg": ("°", ("longitude", "lon", "long", "lng", "station longitude")),
+    "station_elevation_m": (
+        "m",
+        ("elevation", "altitude", "station elevation", "station altitude", "station height"),
+    ),
+}
+# what rounding may do to one place [°, °, m]
+SAME_PLACE = pd.Series(
+    {"station_lat_deg": 0.02, "station_lon_deg": 0.02, "station_elevation_m": 20.0}
+)
 TIME_WORDS = ("time", "date time", "datetime", "timestamp", "date")
 
 
@@ -43,12 +56,13 @@ def read_notes(path: Path) -> pd.DataFrame:
 
 
 def read_weather(path: Path) -> pd.DataFrame:
-    """Read a weather table: `time` and any of the columns of `WEATHER_WORDS`.
+    """Read a weather table: `time`, any of `WEATHER_WORDS`, and the station's `PLACE_WORDS`.
 
     Raises
     ------
     InputError
-        If there is no time column, no weather column, or a cell that is neither number nor blank.
+        If there is no time column, no weather column, a cell that is neither number nor blank, or
+        more than one place.
     """
     table = read_table(path)
     out: dict[str, pd.Series] = {}
@@ -57,17 +71,36 @@ def read_weather(path: Path) -> pd.DataFrame:
         if words in TIME_WORDS and "time" not in out:
             out["time"] = _times(table[header], path)
             continue
-        for name, (own, known) in WEATHER_WORDS.items():
+        for name, (own, known) in (WEATHER_WORDS | PLACE_WORDS).items():
             if words in known:
                 if name in out:
                     raise InputError(f"{path}: two columns say '{words}': leave one out")
                 out[name] = quantity(table[header], unit, own, path, str(header))
     if "time" not in out:
         raise InputError(f"{path}: no time column: name one 'time', as 2026-03-02T08:00+01:00")
-    if len(out) < 2:
+    if not set(out) & set(WEATHER_WORDS):
         known_names = ", ".join(w[0] for _, w in WEATHER_WORDS.values())
         raise InputError(f"{path}: no weather column is recognised: name them {known_names}")
-    return pd.DataFrame(out).sort_values("time", ignore_index=True)
+    return _of_one_place(pd.DataFrame(out), path).sort_values("time", ignore_index=True)
+
+
+def _of_one_place(weather: pd.DataFrame, path: Path) -> pd.DataFrame:
+    """The table with the station's place in every row, or without it where no row tells it."""
+    known = [c for c in PLACE_WORDS if c in weather and weather[c].notna().any()]
+    lat, lon, _ = PLACE_WORDS
+    if (lat in known) != (lon in known):
+        raise InputError(
+            f"{path}: latitude without longitude, or the reverse: give both columns or neither"
+        )
+    places = weather[known].drop_duplicates()
+    if ((places.max() - places.min()) > SAME_PLACE[known]).any():
+        raise InputError(
+            f"{path}: weather of {len(places)} places: keep the one nearest to the route"
+        )
+    own = {c: float(weather[c].dropna().iloc[0]) for c in known}
+    if lat in own and (fault := place_fault(own[lat], own[lon])):
+        raise InputError(f"{path}: {fault}: correct the two columns")
+    return weather.drop(columns=[c for c in PLACE_WORDS if c in weather]).assign(**own)
 
 
 def read_table(path: Path) -> pd.DataFrame:

@@ -1,8 +1,8 @@
 """The study's weather: METAR reports or `weather.csv`, on the logs' own clock.
 
-Text files go in; out comes one frame (`time` and the columns of `conditions.WEATHER_COLUMNS`) as
-`roadlog.conditions.add_conditions` takes it, checked against the runs' dates. The weather part of
-method section 4.
+Text files go in; out comes one frame (`time`, the columns of `conditions.WEATHER_COLUMNS`, the
+station's place) as `roadlog.conditions.add_conditions` takes it, checked against the runs' dates.
+The weather part of method section 4.
 """
 
 import datetime as dt
@@ -15,11 +15,16 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 import numpy as np
 import pandas as pd
 
-from roadlog.atmosphere import WEATHER_REACH, relative_humidity, station_pressure
+from roadlog.atmosphere import (
+    WEATHER_REACH,
+    reduced_to_sea_level,
+    relative_humidity,
+    station_pressure,
+)
 from roadlog.errors import InputError
 from roadlog.ingest.dialect import as_utf8
 from roadlog.ingest.notebook import read_weather
-from roadlog.study import Study
+from roadlog.study import Study, WeatherRule
 
 FALLS = ("DZ", "RA", "SN", "SG", "PL", "GR", "GS", "UP")  # precipitation, WMO code table 4678
 STAMP = re.compile(r"^(\d{4})-?(\d{2})-?(\d{2})[T ]?(\d{2}):?(\d{2})(?::?\d{2})?Z?[,;\s]+")
@@ -35,7 +40,8 @@ def study_weather(
     ----------
     folder : Path
     study : Study
-        `[weather]` names a METAR file; without it `weather.csv` is read where there is one.
+        `[weather]` names a METAR file; without it `weather.csv` is read where there is one. Its
+        `station` and `station_elevation_m` come before those of the file's columns.
     starts : Series of datetime64
         When the runs began, on the logs' clock without zone.
     zone : str, optional
@@ -49,25 +55,16 @@ def study_weather(
     """
     rule, zone = study.weather, zone or study.time.zone
     starts = pd.to_datetime(starts).dropna()
+    path = folder / weather_file(study)
     if rule.metar is not None:
-        path = folder / rule.metar
         weather = read_metar(path, starts, zone)
     else:
-        path = folder / "weather.csv"
         if not path.is_file():
             return None
         weather = on_clock(read_weather(path), zone)
         if rule.pressure == "sea level" and "pressure_kpa" in weather:
             weather = weather.rename(columns={"pressure_kpa": "qnh_kpa"})
-    if "qnh_kpa" in weather:
-        if rule.station_elevation_m is None:
-            raise InputError(
-                f"{path}: its pressure is reduced to sea level: give station_elevation_m in "
-                "[weather] of study.toml"
-            )
-        own = station_pressure(weather["qnh_kpa"].to_numpy(float), rule.station_elevation_m)
-        known = weather.get("pressure_kpa", pd.Series(np.nan, weather.index))
-        weather = weather.assign(pressure_kpa=known.fillna(pd.Series(own, weather.index)))
+    weather = _with_both_pressures(_at_station(weather, rule), path)
     if "humidity_pct" not in weather and {"temp_c", "dew_point_c"} <= set(weather.columns):
         humidity = relative_humidity(
             weather["temp_c"].to_numpy(float), weather["dew_point_c"].to_numpy(float)
@@ -76,6 +73,46 @@ def study_weather(
     if len(starts):
         check_dates(weather, starts, path)
     return weather
+
+
+def weather_file(study: Study) -> str:
+    """Where a study's weather is read from, relative to its folder."""
+    return "weather.csv" if study.weather.metar is None else study.weather.metar
+
+
+def _at_station(weather: pd.DataFrame, rule: WeatherRule) -> pd.DataFrame:
+    """The weather with the place that `[weather]` gives its station, over the file's own."""
+    told: dict[str, float] = {}
+    if rule.station is not None:
+        told |= dict(zip(("station_lat_deg", "station_lon_deg"), rule.station, strict=True))
+    if rule.station_elevation_m is not None:
+        told["station_elevation_m"] = rule.station_elevation_m
+    return weather.assign(**told)
+
+
+def _with_both_pressures(weather: pd.DataFrame, path: Path) -> pd.DataFrame:
+    """The station's own pressure and QNH, each from the other where its elevation is known.
+
+    Raises
+    ------
+    InputError
+        If there is QNH and no elevation.
+    """
+    nothing = pd.Series(np.nan, weather.index)
+    own, qnh = (weather.get(c, nothing) for c in ("pressure_kpa", "qnh_kpa"))
+    if "station_elevation_m" not in weather:
+        if "qnh_kpa" in weather:
+            raise InputError(
+                f"{path}: its pressure is reduced to sea level: give station_elevation_m in "
+                "[weather] of study.toml"
+            )
+        return weather
+    if not {"pressure_kpa", "qnh_kpa"} & set(weather.columns):
+        return weather
+    elevation = float(weather["station_elevation_m"].iloc[0])
+    below = pd.Series(reduced_to_sea_level(np.asarray(own, float), elevation), weather.index)
+    here = pd.Series(station_pressure(np.asarray(qnh, float), elevation), weather.index)
+    return weather.assign(pressure_kpa=own.fillna(here), qnh_kpa=qnh.fillna(below))
 
 
 def read_metar(path: Path, starts: pd.Series, zone: str | None) -> pd.DataFrame:

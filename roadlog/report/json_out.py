@@ -60,6 +60,7 @@ def to_json(analysed: Analysed) -> dict[str, Any]:
         "sensitivity": _rows(effect.forest, "sensitivity"),
         "runs": _runs(a.runs),
         "segments": _segments(a),
+        "weather_station": None if a.station is None else asdict(a.station),
         "oversight": None if a.oversight is None else asdict(a.oversight),
         "trials": [asdict(t) for t in a.trials],
         "warnings": [{"code": w.code, "message": w.message} for w in all_warnings(a)],

@@ -33,6 +33,7 @@ from roadlog.report.text import (
     verdict,
 )
 from roadlog.results import Analysed, ArmSummary, Interval
+from roadlog.station import about
 from roadlog.study import ARMS
 from roadlog.units import economy_change_pct, mpg_imperial, mpg_us
 
@@ -112,6 +113,7 @@ def report_page(analysed: Analysed, *, passes_sha256: str, parts: MapParts | Non
         fuel_errors=_fuel_errors(a),
         oversight=None if a.oversight is None else plan_kept(a.oversight),
         driver=_driver_knew(a.study.analysis.driver_knew_arm),
+        weather=_weather(a),
         versions=[("Python", sys.version.split()[0]), *((n, version(n)) for n in LIBRARIES)],
         hashes=tabulate.hashes(a.runs),
         passes_sha256=passes_sha256,
@@ -252,6 +254,14 @@ def _fuel_errors(a: Analysed) -> list[tuple[str, str, str, str]]:
         )
         for e in (estimate.errors if estimate is not None else ())
     ]
+
+
+def _weather(a: Analysed) -> str:
+    if a.station is not None:
+        return about(a.station)
+    if a.fuel_estimator == "ledger":
+        return "Weather wasn't allowed for: only fuel and distance were measured."
+    return "No weather was given: wind and rain are unknown, and the air is what the car logged."
 
 
 def _driver_knew(knew: bool | None) -> str:

@@ -100,3 +100,55 @@ def test_csv_with_zone_comes_onto_the_logs_clock(tmp_path) -> None:
     assert low is not None
     assert low["pressure_kpa"].iloc[0] == pytest.approx(97.75, abs=0.05)
     assert study_weather(tmp_path / "none", parse_study(""), STARTS) is None
+
+
+GRID = "time,latitude [degrees_north],longitude,elevation,temperature,pressure [hPa]\n"
+
+
+def test_gridded_weather_tells_its_own_place(tmp_path) -> None:
+    rows = "2026-03-02T07:00,47.25,8.5,412,5,965\n2026-03-02T08:00,47.25,8.5,412,6,965\n"
+    (tmp_path / "weather.csv").write_text(GRID + rows)
+    got = study_weather(tmp_path, parse_study(""), STARTS)
+    assert got is not None
+    place = got[["station_lat_deg", "station_lon_deg", "station_elevation_m"]].iloc[-1]
+    assert place.tolist() == [47.25, 8.5, 412]
+    assert got["qnh_kpa"].iloc[0] == pytest.approx(101.34, abs=0.02)  # from 96.5 kPa at 412 m
+    told = parse_study("[weather]\nstation = [47.3, 8.6]\nstation_elevation_m = 500\n")
+    own = study_weather(tmp_path, told, STARTS)
+    assert own is not None
+    assert own.iloc[0][["station_lat_deg", "station_elevation_m"]].tolist() == [47.3, 500]
+
+
+@pytest.mark.parametrize(
+    ("rows", "says"),
+    [
+        ("2026-03-02T07:00,47,8,400,5,965\n2026-03-02T07:00,48,8,400,5,965\n", "of 2 places"),
+        ("2026-03-02T07:00,47,,400,5,965\n", "latitude without longitude"),
+        ("2026-03-02T07:00,151.2,-33.9,5,15,1010\n", "are exchanged"),
+        ("2026-03-02T07:00,47,8 E,400,5,965\n", "'8 E' is no number"),
+    ],
+)
+def test_weather_of_no_single_place_is_refused(tmp_path, rows, says) -> None:
+    (tmp_path / "weather.csv").write_text(GRID + rows)
+    with pytest.raises(InputError, match=says) as e:
+        study_weather(tmp_path, parse_study(""), STARTS)
+    assert "\n" not in str(e.value)
+
+
+def test_a_place_alone_is_no_weather(tmp_path) -> None:
+    (tmp_path / "weather.csv").write_text("time,lat,lon\n2026-03-02T07:00,47,8\n")
+    with pytest.raises(InputError, match="no weather column"):
+        study_weather(tmp_path, parse_study(""), STARTS)
+
+
+@pytest.mark.parametrize(
+    ("place", "says"),
+    [
+        ("[151.2, -33.9]", "exchanged: write station"),
+        ("[47.0, 190.0]", "longitude 190 is beyond 180"),
+        ("[247.0, 190.0]", "latitude 247 is beyond 90: write"),
+    ],
+)
+def test_a_station_off_the_earth_is_refused(place, says) -> None:
+    with pytest.raises(InputError, match=says):
+        parse_study(f"[weather]\nstation = {place}\n")
