@@ -27,7 +27,6 @@ class Sources:
     runs: tuple[tuple[Path, str | None], ...]
     tracks: tuple[Path, ...] = ()
     notes: Path | None = None
-    weather: Path | None = None
     root: Path | None = None
 
     def shown(self, path: Path) -> str:
@@ -65,7 +64,6 @@ def study_sources(folder: Path, study: Study) -> Sources:
         runs=tuple(found),
         tracks=tuple(log_files(folder, logs.positions)),
         notes=_if_there(folder / "notes.csv"),
-        weather=_if_there(folder / "weather.csv"),
         root=folder,
     )
 

@@ -1,6 +1,8 @@
 """`roadlog standing-start`: is the car quicker off the line with the add-on fitted?"""
 
 import argparse
+from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -8,6 +10,9 @@ from roadlog.commands.sources import add_sources, chosen, require_one_source
 from roadlog.errors import InputError
 
 if TYPE_CHECKING:
+    import pandas as pd
+
+    from roadlog.ingest import Log
     from roadlog.runs import Sources
     from roadlog.study import Study
     from roadlog.trials.standing_start import ClaimKind
@@ -60,7 +65,7 @@ def _run(a: argparse.Namespace) -> int:
     require_one_source(a)
     if a.target is not None and not 30 <= a.target <= 250:
         raise InputError(f"--target {a.target:g} km/h: choose a speed from 30 to 250")
-    from roadlog.ingest.notebook import read_weather
+    from roadlog.conditions import wind_share
     from roadlog.runs import build_runs, read_logs
     from roadlog.study import override
     from roadlog.trials.result import save
@@ -76,15 +81,18 @@ def _run(a: argparse.Namespace) -> int:
     if unit is None:
         unit = study.schedule.switched_by if study.schedule else "stretch"
     runs = build_runs(study, sources, logs, unit)
+    weather, said = _weather(study, sources, runs, logs)
     starts = gather(
         logs,
         runs,
         study.vehicle,
         target_kmh=a.target or plan.target_kmh,
         grade_out=(plan.grade_out_pct if a.grade is None else a.grade) / 100,
-        weather=None if sources.weather is None else read_weather(sources.weather),
+        weather=weather,
+        wind_at_car=wind_share(study.weather.shelter, study.weather.wind_height_m),
         alternating=a.alternating or plan.alternating,
     )
+    starts = replace(starts, notes=(*starts.notes, *said))
     result = standing_start_result(
         starts,
         claim=_claim(a, study),
@@ -110,6 +118,22 @@ def _sources(folder: Path, study: "Study") -> "Sources":
         )
         study = study.model_copy(update={"logs": logs})
     return study_sources(folder, study)
+
+
+def _weather(
+    study: "Study", sources: "Sources", runs: "pd.DataFrame", logs: "Sequence[Log]"
+) -> "tuple[pd.DataFrame | None, list[str]]":
+    """The study's weather, and sentences on how far its station is from the course."""
+    from roadlog.ingest.weather import study_weather, weather_file
+    from roadlog.station import about, drive_positions, locate, station_warnings
+
+    if sources.root is None:
+        return None, []
+    weather = study_weather(sources.root, study, runs["start"])
+    station = locate(weather, weather_file(study), drive_positions(log.frame for log in logs))
+    if station is None:
+        return None, []
+    return weather, [about(station), *(f"{w}." for w in station_warnings(station))]
 
 
 def _claim(a: argparse.Namespace, study: "Study") -> "tuple[ClaimKind, float] | None":

@@ -171,7 +171,11 @@ def air_at_starts(
 
 
 def corrected(
-    table: pd.DataFrame, vehicle: Vehicle, target_kmh: float, grade_out: float
+    table: pd.DataFrame,
+    vehicle: Vehicle,
+    target_kmh: float,
+    grade_out: float,
+    wind_at_car: float = WIND_AT_CAR,
 ) -> pd.DataFrame:
     """Add measured and standard times [s] and powers [kW] to a table of starts with their air.
 
@@ -194,7 +198,7 @@ def corrected(
             target_kmh,
             vehicle,
             density_kg_m3=float(r["density_kg_m3"]) if use_air else STANDARD_DENSITY_KG_M3,
-            headwind_m_s=WIND_AT_CAR * wind if np.isfinite(wind) else 0.0,
+            headwind_m_s=wind_at_car * wind if np.isfinite(wind) else 0.0,
             grade=way * grade_out,
             power_factor=factor,
         )

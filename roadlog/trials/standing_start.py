@@ -13,6 +13,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from roadlog.conditions import WIND_AT_CAR
 from roadlog.errors import DesignError, InputError
 from roadlog.ingest import Log
 from roadlog.study import ARMS, Vehicle
@@ -77,6 +78,7 @@ def gather(
     target_kmh: float,
     grade_out: float = 0.0,
     weather: pd.DataFrame | None = None,
+    wind_at_car: float = WIND_AT_CAR,
     alternating: bool = False,
 ) -> StandingStarts:
     """Find, time and correct the starts of all logs.
@@ -85,7 +87,7 @@ def gather(
     ----------
     logs : sequence of Log
     runs : DataFrame
-        As `roadlog.analysis.build_runs` makes it: `log` (position in `logs`), `file`, `arm`,
+        As `roadlog.runs.build_runs` makes it: `log` (position in `logs`), `file`, `arm`,
         `switch_unit`, `block`.
     vehicle : Vehicle
     target_kmh : float [km/h]
@@ -93,6 +95,8 @@ def gather(
         Rise over run of the course in the direction of the first start, if it was measured.
     weather : DataFrame, optional
         See `conditions.add_conditions`.
+    wind_at_car : float
+        Share of the station's wind that the drag takes, see `conditions.wind_share`.
     alternating : bool
         Without positions: every second start of a log was driven the other way.
 
@@ -124,7 +128,7 @@ def gather(
         table["direction"] = np.where(table["in_log"] % 2 == 0, "out", "back")
     air = air_at_starts(table, logs, weather)
     table = pd.concat([table, air], axis=1)
-    table = corrected(table, vehicle, target_kmh, grade_out)
+    table = corrected(table, vehicle, target_kmh, grade_out, wind_at_car)
     return StandingStarts(
         table=table,
         aside=tuple(aside),
@@ -322,7 +326,7 @@ def _notes(table: pd.DataFrame, vehicle: Vehicle, speed: str, grade_out: float) 
     else:
         notes.append("Temperature or pressure isn't known for every start: no air correction.")
     if np.isfinite(table["headwind_m_s"]).any():
-        notes.append("Wind from the weather table is taken off each start.")
+        notes.append("Wind from the study's weather is taken off each start.")
     if grade_out:
         notes.append(f"A grade of {100 * grade_out:+.2f} % in the first direction is taken off.")
     return tuple(notes)

@@ -86,6 +86,52 @@ def test_standing_start_of_two_piles_needs_no_study(study, capsys):
     assert "REFUTED" in out
 
 
+METAR = "EDXX 01{}Z 02008KT 9999 20/12 Q1013\n"
+
+
+def with_weather(study, folder, text):
+    """The study beside a METAR file of an aerodrome 500 m up, on a clock of UTC + 2 h."""
+    import shutil
+
+    shutil.copytree(study, folder, ignore=shutil.ignore_patterns("results"))
+    zone = '[time]\nzone = "Europe/Berlin"\n[weather]\nmetar = "metar.txt"\n'
+    (folder / "study.toml").write_text(STUDY + zone + text)
+    (folder / "metar.txt").write_text("".join(METAR.format(f"{h:02d}50") for h in range(6, 12)))
+    return folder
+
+
+def test_standing_start_takes_wind_and_air_from_metar(study, tmp_path, capsys):
+    rule = "station_elevation_m = 500\nstation = [46.1, 8.1]\n"
+    folder = with_weather(study, tmp_path / "s", rule)
+    assert main(["standing-start", str(folder)]) == 0
+    out = " ".join(capsys.readouterr().out.split())
+    for words in ("study's weather is taken off", "99 kPa dry", "13 to 14 km from the route"):
+        assert words in out
+    still = with_weather(study, tmp_path / "t", rule + 'shelter = "built-up"\n')
+    assert main(["standing-start", str(still)]) == 0
+    times = [
+        [
+            s["std_time_s"]
+            for s in json.loads((f / "results/trials/standing-start.json").read_text())["details"][
+                "starts"
+            ]
+        ]
+        for f in (folder, still)
+    ]
+    assert max(abs(a - b) for a, b in zip(*times, strict=True)) > 0.01  # no wind among houses
+
+
+def test_standing_start_refuses_the_weather_that_analyze_refuses(study, tmp_path, capsys):
+    no_height = with_weather(study, tmp_path / "s", "")
+    assert main(["standing-start", str(no_height)]) == 2
+    assert "give station_elevation_m" in capsys.readouterr().err
+    other_days = with_weather(study, tmp_path / "t", "station_elevation_m = 500\n")
+    text = (other_days / "metar.txt").read_text()
+    (other_days / "metar.txt").write_text(text.replace("EDXX 01", "202501120650 EDXX 12"))
+    assert main(["standing-start", str(other_days)]) == 2
+    assert "none of the runs' days" in capsys.readouterr().err
+
+
 def test_runout_of_a_study_takes_its_own_words_for_the_arms(study, capsys):
     assert main(["runout", str(study)]) == 0
     assert "REFUTED" in capsys.readouterr().out

@@ -230,7 +230,7 @@ def test_wind_of_the_weather_table_is_taken_off_each_start():
     taken_off = standing_start_result(gather(logs, runs, CAR, target_kmh=100.0, weather=weather))
     assert raw.estimate > 1.0
     assert abs(taken_off.estimate) < 0.2
-    assert any("Wind from the weather table" in n for n in taken_off.notes)
+    assert any("Wind from the study's weather" in n for n in taken_off.notes)
 
 
 def test_a_claim_longer_than_the_start_is_refused():
