@@ -256,7 +256,8 @@ class Batch(_Table):
 class Fill(_Table):
     """`[[fills]]` or a row of `fills.csv`: fuel pumped into the tank.
 
-    `full` says whether the tank was filled to the same level as always. `unit` and `arm` are for
+    `full` says whether the tank was filled to the same level as always. `price_per_l` serves
+    `roadlog payback`. `unit` and `arm` are for
     cars without usable logs: the switch unit and arm whose fuel this full fill replaced.
     """
 
@@ -264,7 +265,7 @@ class Fill(_Table):
     litres: Positive
     odometer_km: Annotated[float, Field(ge=0)] | None = None
     full: bool = True
-    price_per_l: Annotated[float, Field(ge=0)] | None = None
+    price_per_l: Positive | None = None
     batch: str | None = None
     temp_c: Annotated[float, Field(ge=-40, le=60)] | None = None
     unit: dt.date | str | None = None
@@ -387,7 +388,10 @@ class AddOnPower(_Table):
 
 
 class Payback(_Table):
-    """`[payback]`: what the add-on costs and how far the car goes."""
+    """`[payback]`: what the add-on costs and how far the car goes.
+
+    Without `fuel_price` (a litre) the latest fill with a price gives it.
+    """
 
     price: Positive | None = None
     fuel_price: Positive | None = None

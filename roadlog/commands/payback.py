@@ -3,9 +3,12 @@
 import argparse
 import json
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from roadlog.errors import InputError
+
+if TYPE_CHECKING:
+    from roadlog.study import Study
 
 
 def add(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
@@ -26,7 +29,9 @@ def add(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None
     )
     p.add_argument("study", type=Path, metavar="STUDY", help="folder with study.toml")
     p.add_argument("--price", type=float, metavar="MONEY", help="of the add-on, fitted")
-    p.add_argument("--fuel-price", type=float, metavar="MONEY", help="a litre")
+    p.add_argument(
+        "--fuel-price", type=float, metavar="MONEY", help="a litre (the latest fill's, if known)"
+    )
     p.add_argument("--km-per-year", type=float, metavar="KM", help="driven in a year")
     p.add_argument("--currency", metavar="TEXT", help="shown beside amounts")
     p.add_argument("--claim-years", type=float, metavar="YEARS", help="claimed payback time")
@@ -51,12 +56,12 @@ def _run(a: argparse.Namespace) -> int:
     results = _results(a.results or a.study / "results" / "results.json")
     given = {
         "price": plan.price if a.price is None else a.price,
-        "fuel-price": plan.fuel_price if a.fuel_price is None else a.fuel_price,
         "km-per-year": plan.km_per_year if a.km_per_year is None else a.km_per_year,
     }
     for name, value in given.items():
         if value is None:
             raise InputError(f"--{name} is missing: give it, or write it into [payback]")
+    fuel_price, priced_by = _fuel_price(a, study)
     km_per_year = float(given["km-per-year"] or 0.0)
     extra = 0.0
     if a.draw_not_in_test is not None:
@@ -72,7 +77,8 @@ def _run(a: argparse.Namespace) -> int:
     result = payback_result(
         Purchase(
             price=float(given["price"] or 0.0),
-            fuel_price=float(given["fuel-price"] or 0.0),
+            fuel_price=fuel_price,
+            fuel_price_from=priced_by,
             km_per_year=km_per_year,
             baseline_l_per_100km=float(results["baseline"]["l_per_100km"]),
             extra_l_per_year=extra,
@@ -88,6 +94,25 @@ def _run(a: argparse.Namespace) -> int:
     print("\n".join(screen(result)))
     print(f"Saved: {save(result, a.study)}; the next 'roadlog analyze' shows it.")
     return 0
+
+
+def _fuel_price(a: argparse.Namespace, study: "Study") -> tuple[float, str]:
+    """Price of a litre, and where it is from: the command line, `[payback]`, or the latest fill."""
+    from roadlog.closure import read_ledger
+
+    if a.fuel_price is not None:
+        return float(a.fuel_price), "as given on the command line"
+    if study.payback.fuel_price is not None:
+        return study.payback.fuel_price, "as [payback] of study.toml says"
+    priced = [f for f in read_ledger(a.study, study).fills if f.price_per_l is not None]
+    if not priced:
+        raise InputError(
+            "--fuel-price is missing: give it, write fuel_price into [payback], or write the "
+            "price beside a fill"
+        )
+    last = priced[-1]
+    assert last.price_per_l is not None
+    return last.price_per_l, f"paid at the fill of {last.time:%Y-%m-%d}, the latest with a price"
 
 
 def _results(path: Path) -> dict[str, Any]:

@@ -11,15 +11,17 @@ from pathlib import Path
 import pandas as pd
 
 from roadlog.errors import InputError
+from roadlog.ingest.columns import unit_of
 from roadlog.ingest.notebook import quantity, read_table, split_unit
 from roadlog.study import Can, Fill, row_of
+from roadlog.units import UNITS, convert
 
 Cells = dict[str, object]
 
 FILL_NUMBERS = {  # our field: unit, words
     "litres": ("l", ("litres", "liters", "volume", "fuel", "amount", "gallons", "quantity")),
     "odometer_km": ("km", ("odometer", "odometer reading", "mileage")),
-    "price_per_l": ("ratio", ("price", "price per litre", "price per liter", "price per l")),
+    "price_per_l": ("ratio", ("price", "price per litre", "price per liter", "price per")),
     "temp_c": ("°c", ("temperature", "fuel temperature", "temp")),
 }
 FILL_TEXTS = {
@@ -102,11 +104,27 @@ def _rows(
             columns[name] = cells.fillna("").str.strip()
         elif own == "km":  # the unit table has metres as the base of length
             columns[name] = KM_PER_M * quantity(cells, told or "km", "m", path, str(header))
+        elif name == "price_per_l":
+            columns[name] = quantity(cells, None, own, path, str(header)) / _litres(
+                told, path, str(header)
+            )
         else:
             columns[name] = quantity(cells, told, own, path, str(header))
     for i in range(len(table)):
         values = {name: cells.iloc[i] for name, cells in columns.items()}
         yield i + 2, {k: v for k, v in values.items() if not pd.isna(v) and v != ""}
+
+
+def _litres(priced: str | None, path: Path, header: str) -> float:
+    """Litres that a price is for; `priced` as "EUR/L", "gallon", or a currency alone (a litre)."""
+    if priced is None:
+        return 1.0
+    unit = unit_of(priced.rpartition("/")[2])
+    if unit is None and "/" not in priced:
+        return 1.0
+    if unit is None or UNITS[unit].dimension != UNITS["l"].dimension:
+        raise InputError(f"{path}: column '{header}': give the price of a litre or a gallon")
+    return float(convert(1.0, unit, "l"))
 
 
 def _meaning(

@@ -18,7 +18,7 @@ class Purchase:
 
     `price` and `fuel_price` per litre in one currency; `km_per_year` [km]; `baseline_l_per_100km`
     [L/100 km]; `extra_l_per_year` fuel a year that the road test didn't see [L] (an add-on that
-    was fed from elsewhere while it was tested).
+    was fed from elsewhere while it was tested); `fuel_price_from` says where that price is from.
     """
 
     price: float
@@ -27,6 +27,7 @@ class Purchase:
     baseline_l_per_100km: float
     extra_l_per_year: float = 0.0
     currency: str = ""
+    fuel_price_from: str = "as given"
 
 
 def saving_per_year(purchase: Purchase, change_pct: float) -> float:
@@ -103,9 +104,9 @@ def payback_result(
         finding = _finding(best, worst, limit)
     money = purchase.currency or "in the currency given"
     notes = [
-        f"Price {purchase.price:g}, fuel {purchase.fuel_price:g} a litre ({money}), "
-        f"{purchase.km_per_year:,.0f} km a year at {purchase.baseline_l_per_100km:.2f} L/100 km "
-        "without the add-on: as given.",
+        f"Price {purchase.price:g} ({money}), {purchase.km_per_year:,.0f} km a year, as given; "
+        f"{purchase.baseline_l_per_100km:.2f} L/100 km without the add-on, as measured.",
+        f"Fuel at {purchase.fuel_price:.4g} a litre: {purchase.fuel_price_from}.",
         "Interest, fitting, upkeep and the add-on's lifetime are left out: they all lengthen it.",
     ]
     if purchase.extra_l_per_year:
@@ -134,6 +135,8 @@ def payback_result(
         method="price over yearly saving; interval from the road test's bounds",
         details={
             "effect_pct": estimate_pct,
+            "fuel_price": purchase.fuel_price,
+            "fuel_price_from": purchase.fuel_price_from,
             "saving_per_year": saving_per_year(purchase, estimate_pct),
             "saving_per_year_best": None if low_pct is None else saving_per_year(purchase, low_pct),
             "saving_per_year_worst": None

@@ -33,6 +33,23 @@ def test_gallons_and_miles_become_litres_and_kilometres(tmp_path):
     assert fill.odometer_km == pytest.approx(1609.344)
 
 
+@pytest.mark.parametrize(
+    ("heading", "per_litre"),
+    [
+        ("price", 3.6),
+        ("price [EUR]", 3.6),
+        ("price [EUR/L]", 3.6),
+        ("price per litre", 3.6),
+        ("price_per_l", 3.6),
+        ("price (USD/gal)", 3.6 / 3.785411784),
+        ("price per gallon", 3.6 / 3.785411784),
+    ],
+)
+def test_a_price_is_that_of_a_litre(tmp_path, heading, per_litre):
+    (fill,) = read_fills(written(tmp_path, f"date,litres,{heading}\n2026-03-02,40,3.6\n"))
+    assert fill.price_per_l == pytest.approx(per_litre)
+
+
 def test_cans_in_grams_and_kilograms(tmp_path):
     text = "run,before [kg],after [g],distance [mi]\nday1.csv,9.5,7250,10\n"
     (can,) = read_cans(written(tmp_path, text, "cans.csv"))
@@ -55,6 +72,8 @@ def test_cans_in_grams_and_kilograms(tmp_path):
         ("time,litres,temperature [degC]\n2026-03-02,30,95\n", "line 2: 'temp_c'"),
         ("time,odometer\n2026-03-02,30\n", "line 2: 'litres': Field required"),
         ("time,litres,odometer [kg]\n2026-03-02,30,1\n", "doesn't fit"),
+        ("time,litres,price\n2026-03-02,30,0\n", "line 2: 'price_per_l'"),
+        ("time,litres,price [EUR/kg]\n2026-03-02,30,1\n", "the price of a litre or a gallon"),
     ],
 )
 def test_each_impossible_fill_names_its_line(tmp_path, text, message):

@@ -82,12 +82,48 @@ def test_command_reads_the_effect_of_the_road_test(tmp_path, capsys):
     assert (tmp_path / "results" / "trials" / "payback.json").is_file()
 
 
+FILLS = """\
+time,litres,odometer [km],full,price
+2026-03-20T07:00,38.1,41800,yes,1.85
+2026-03-27T07:00,39.0,42400,yes,
+2026-03-06T07:00,37.5,41200,yes,1.60
+"""
+
+
+def saved_payback(folder):
+    return json.loads((folder / "results" / "trials" / "payback.json").read_text())
+
+
+def test_the_latest_fill_with_a_price_tells_what_fuel_costs(tmp_path, capsys):
+    folder = study(tmp_path, estimate=-4.0, low=-6.0, high=-2.0)
+    (folder / "fills.csv").write_text(FILLS)
+    argv = ["payback", str(folder), "--price", "89", "--km-per-year", "14000"]
+    assert main(argv) == 0
+    out = " ".join(capsys.readouterr().out.split())
+    assert "Fuel at 1.85 a litre: paid at the fill of 2026-03-20, the latest with a price." in out
+    assert saved_payback(folder)["estimate"] == pytest.approx(89 / (910 * 0.04 * 1.85))
+
+
+def test_a_stated_fuel_price_goes_before_the_fills(tmp_path, capsys):
+    folder = study(tmp_path, estimate=-4.0, low=-6.0, high=-2.0)
+    (folder / "fills.csv").write_text(FILLS)
+    with (folder / "study.toml").open("a") as toml:
+        toml.write("[payback]\nprice = 89\nkm_per_year = 14000\nfuel_price = 1.70\n")
+    assert main(["payback", str(folder)]) == 0
+    assert "1.7 a litre: as [payback] of study.toml says" in capsys.readouterr().out
+    assert main(["payback", str(folder), "--fuel-price", "1.75"]) == 0
+    assert "1.75 a litre: as given on the command line" in capsys.readouterr().out
+    assert saved_payback(folder)["details"]["fuel_price"] == 1.75
+
+
 def test_command_names_what_is_missing(tmp_path, capsys):
     (tmp_path / "study.toml").write_text("")
     assert main(["payback", str(tmp_path), "--price", "89"]) == 2
     assert "roadlog analyze" in capsys.readouterr().err
     folder = study(tmp_path / "x" if (tmp_path / "x").mkdir() is None else tmp_path)
     assert main(["payback", str(folder), "--price", "89"]) == 2
+    assert "--km-per-year" in capsys.readouterr().err
+    assert main(["payback", str(folder), "--price", "89", "--km-per-year", "9000"]) == 2
     assert "--fuel-price" in capsys.readouterr().err
 
 
