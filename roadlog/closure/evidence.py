@@ -13,6 +13,7 @@ import numpy as np
 import pandas as pd
 
 from roadlog.effect.crosschecks import unit_t
+from roadlog.effect.design import block_columns
 from roadlog.effect.finding import rule
 from roadlog.fuel import Calibration
 from roadlog.fuel.air import (
@@ -195,10 +196,11 @@ def evidence_by_arm(clues: Sequence[dict[str, float]], runs: pd.DataFrame) -> Ev
     )
     arm = (units["arm"] == "fitted").to_numpy().astype(np.intp)
     blocks = _blocks(units)
+    fixed = None if blocks is None else block_columns(len(units), blocks)
     rows = []
     for name in names:
         values = units[name].to_numpy(dtype=float)
-        difference, half, df = unit_t(values, arm, blocks)
+        difference, half, df = unit_t(values, arm, fixed)
         if not np.isfinite(difference):
             continue
         p = np.nan

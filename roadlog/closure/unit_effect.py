@@ -12,7 +12,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from roadlog.effect.crosschecks import percent, percent_interval, unit_t
-from roadlog.effect.design import Design, build_design
+from roadlog.effect.design import Design, block_columns, build_design
 from roadlog.effect.diagnostics import (
     design_table,
     design_warnings,
@@ -20,8 +20,8 @@ from roadlog.effect.diagnostics import (
     influence_warnings,
 )
 from roadlog.effect.power import smallest_detectable_pct
-from roadlog.effect.primary import orthonormal
 from roadlog.effect.randomise import ENOUGH_ASSIGNMENTS, assignments
+from roadlog.effect.reduction import orthonormal
 from roadlog.results import EffectResult, Interval, NamedInterval, Randomisation
 
 Floats = NDArray[np.float64]
@@ -48,23 +48,22 @@ def unit_effect(passes: pd.DataFrame, *, randomised: bool, seed: int) -> EffectR
     """
     from scipy.special import stdtrit
 
-    design = build_design(passes, ())
+    design = build_design(passes, (), randomised=randomised)
     sums = design.passes.groupby(design.unit)[["fuel_ml", "distance_km"]].sum()
     values = np.log((sums["fuel_ml"] / sums["distance_km"]).to_numpy(dtype=float))
-    blocks = design.unit_block if design.blocked else None
-    tau, half, df = unit_t(values, design.unit_arm, blocks)
+    tau, half, df = unit_t(values, design.unit_arm, design.unit_fixed)
     primary = percent_interval(
         tau, half, df, f"t interval of switch-unit totals, {df:g} degrees of freedom"
     )
     se = half / float(stdtrit(df, 0.975)) if df >= 2 else float("nan")
-    table = design_table(design)
+    table = design_table(design, randomised)
     left_out = _leave_one_out(design, values)
     warnings = (
         *design_warnings(design, table, randomised),
         *drift_warnings(design, values),
         *influence_warnings(primary, left_out),
     )
-    fitted, centred = _fitted(values, design.unit_arm, blocks, tau)
+    fitted, centred = _fitted(design, values, tau)
     p = design.passes
     return EffectResult(
         primary=primary,
@@ -124,8 +123,7 @@ def unit_randomisation(
     drawn = assignments(unit_arm, blocks, np.random.default_rng(seed))
     if drawn.total < 2:
         return None
-    columns = _block_columns(len(values), blocks)
-    basis = orthonormal(columns)
+    basis = orthonormal(block_columns(len(values), blocks))
     arms = drawn.arms.astype(float)
     arms = arms - (arms @ basis) @ basis.T
     length = (arms**2).sum(axis=1)
@@ -166,20 +164,10 @@ def _edge(p_of: Callable[[float], float], inside: float, outside: float) -> floa
     return outside
 
 
-def _block_columns(n: int, blocks: Sequence[str] | None) -> Floats:
-    columns = [np.ones(n)]
-    if blocks is not None:
-        labels = np.asarray(blocks)
-        columns += [(labels == b).astype(float) for b in dict.fromkeys(blocks)]
-    return np.column_stack(columns)
-
-
-def _fitted(
-    values: Floats, unit_arm: NDArray[np.intp], blocks: Sequence[str] | None, tau: float
-) -> tuple[Floats, Floats]:
-    basis = orthonormal(_block_columns(len(values), blocks))
-    rest = values - tau * unit_arm
-    fitted = basis @ (basis.T @ rest) + tau * unit_arm
+def _fitted(design: Design, values: Floats, tau: float) -> tuple[Floats, Floats]:
+    basis = orthonormal(design.unit_fixed)
+    rest = values - tau * design.unit_arm
+    fitted = basis @ (basis.T @ rest) + tau * design.unit_arm
     return fitted, values - fitted
 
 
@@ -187,8 +175,7 @@ def _leave_one_out(design: Design, values: Floats) -> pd.DataFrame:
     rows = []
     for k, label in enumerate(design.units):
         keep = np.arange(len(values)) != k
-        left = [b for b, kept in zip(design.unit_block, keep, strict=True) if kept]
-        tau, half, _ = unit_t(values[keep], design.unit_arm[keep], left if design.blocked else None)
+        tau, half, _ = unit_t(values[keep], design.unit_arm[keep], design.unit_fixed[keep])
         rows.append(
             {
                 "switch_unit": label,

@@ -1,8 +1,9 @@
 """Other roads to the same number: estimates from switch-unit means, held beside the primary one.
 
 Each cross-check boils the passes down to one figure a switch unit and compares arms with a t
-interval on the units (paired within blocks when the schedule is blocked). None of them shares the
-mixed model's machinery, so agreement means something.
+interval on the units (paired within blocks when the schedule is blocked, about the same trend over
+time as the primary's where the order wasn't randomised). None of them shares the mixed model's
+machinery, so agreement means something.
 """
 
 from collections.abc import Sequence
@@ -13,7 +14,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from roadlog.effect.design import Design
-from roadlog.effect.primary import orthonormal
+from roadlog.effect.reduction import orthonormal
 from roadlog.results import Interval, NamedInterval
 
 Floats = NDArray[np.floating[Any]]
@@ -45,44 +46,41 @@ def percent_interval(tau: float, half: float, df: float, method: str) -> Interva
     )
 
 
-def arm_contrast(
-    unit_arm: NDArray[np.intp], blocks: Sequence[str] | None
-) -> tuple[Floats | None, Floats]:
-    """What least squares makes of one value a switch unit: weights, and the blocks' basis.
+def arm_contrast(unit_arm: NDArray[np.intp], fixed: Floats | None) -> tuple[Floats | None, Floats]:
+    """What least squares makes of one value a switch unit: weights, and the fixed part's basis.
+
+    Parameters
+    ----------
+    unit_arm : (n,) 0 or 1
+    fixed : (n, k) intercept with blocks or trend; None for the intercept alone
 
     Returns
     -------
     weights : (n,) array or None
-        Of each unit's value in the arm difference; None where blocks determine the arm.
-    basis : (n, k) array
-        Orthonormal basis of intercept and blocks.
+        Of each unit's value in the arm difference; None where the fixed part determines the arm.
+    basis : (n, rank) array
+        Orthonormal basis of the fixed part.
     """
     arm = unit_arm.astype(float)
-    columns = [np.ones(len(arm))]
-    if blocks is not None:
-        labels = np.asarray(blocks)
-        columns += [(labels == b).astype(float) for b in dict.fromkeys(labels)]
-    basis = orthonormal(np.column_stack(columns))
+    basis = orthonormal(np.ones((len(arm), 1)) if fixed is None else fixed)
     left = arm - basis @ (basis.T @ arm)
     length = float(left @ left)
     return (left / length if length >= 1e-9 else None), basis
 
 
 def unit_t(
-    values: Floats, unit_arm: NDArray[np.intp], blocks: Sequence[str] | None
+    values: Floats, unit_arm: NDArray[np.intp], fixed: Floats | None
 ) -> tuple[float, float, float]:
     """Arm difference of one value a switch unit: estimate, 95 % half-width, degrees of freedom.
 
-    Units with a missing value are left out; blocks (if any) are fixed effects. The half-width is
-    NaN under 2 degrees of freedom.
+    Units with a missing value are left out; `fixed` is as in `arm_contrast`. The half-width is NaN
+    under 2 degrees of freedom.
     """
     from scipy.special import stdtrit
 
     keep = np.isfinite(values)
     v, arm = values[keep], unit_arm[keep]
-    weights, basis = arm_contrast(
-        arm, None if blocks is None else np.asarray(blocks)[keep].tolist()
-    )
+    weights, basis = arm_contrast(arm, None if fixed is None else fixed[keep])
     if weights is None:
         return float("nan"), float("nan"), 0.0
     estimate = float(weights @ v)
@@ -188,6 +186,5 @@ def disagreements(primary: Interval, rows: Sequence[NamedInterval]) -> list[str]
 
 
 def _interval(design: Design, values: Floats, method: str) -> Interval:
-    blocks = design.unit_block if design.blocked else None
-    tau, half, df = unit_t(values, design.unit_arm, blocks)
+    tau, half, df = unit_t(values, design.unit_arm, design.unit_fixed)
     return percent_interval(tau, half, df, method)

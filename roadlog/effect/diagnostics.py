@@ -12,7 +12,8 @@ from numpy.typing import NDArray
 
 from roadlog.effect.crosschecks import percent, percent_interval, unit_t
 from roadlog.effect.design import TREND, Design, plain_name, without_fuel
-from roadlog.effect.primary import containment_df, fit_primary, reduce_design
+from roadlog.effect.primary import fit_primary
+from roadlog.effect.reduction import containment_df, reduce_design
 from roadlog.errors import RoadlogError
 from roadlog.results import Interval, Warned
 
@@ -26,8 +27,13 @@ _UNEVEN_LEVEL = 0.10
 _PRIOR_UNITS = 8
 
 
-def design_table(design: Design) -> pd.DataFrame:
-    """Correlation of the arm with calendar time, temperature, hour, weather ... by switch unit."""
+def design_table(design: Design, randomised: bool) -> pd.DataFrame:
+    """Correlation of the arm with calendar time, temperature, hour, weather ... by switch unit.
+
+    A note stands where it is over `ALIASED` and, if chance decided the order, beyond what chance
+    draws in one of twenty orders: smaller ones are what the interval already allows for.
+    """
+    limit = max(ALIASED, _chance_correlation(len(design.units))) if randomised else ALIASED
     p = design.passes
     unit_rows = p.groupby(design.unit)
     quantities: dict[str, pd.Series] = {"order in time": pd.Series(np.arange(len(design.units)))}
@@ -53,12 +59,20 @@ def design_table(design: Design) -> pd.DataFrame:
         if not np.isfinite(v).all() or np.ptp(v) < 1e-9:
             continue
         r = float(np.corrcoef(v, design.unit_arm)[0, 1])
-        note = "arm and this can't be told apart well" if abs(r) > ALIASED else ""
+        note = "arm and this can't be told apart well" if abs(r) > limit else ""
         rows.append({"what": name, "correlation": r, "note": note})
     return pd.DataFrame(rows, columns=["what", "correlation", "note"])
 
 
-def leave_one_out(design: Design, weights: Floats) -> pd.DataFrame:
+def _chance_correlation(units: int) -> float:
+    """Size of correlation [-] that independent normal pairs exceed in 5 % of samples."""
+    from scipy.special import stdtrit
+
+    t = float(stdtrit(units - 2, 0.975)) if units > 2 else np.inf
+    return float(1 / np.sqrt(1 + (units - 2) / t**2)) if np.isfinite(t) else 1.0
+
+
+def leave_one_out(design: Design) -> pd.DataFrame:
     """The primary effect with each switch unit left out in turn (percent)."""
     names = design.names
     fixed = design.fixed_with(names)
@@ -73,7 +87,7 @@ def leave_one_out(design: Design, weights: Floats) -> pd.DataFrame:
                 design.arm[keep],
                 design.unit[keep],
                 other,
-                weights[keep],
+                design.weights[keep],
                 base_df - len(design.between),
             )
             fit = fit_primary(reduced, design.y[keep])
@@ -246,13 +260,12 @@ def segment_effects(design: Design, adjusted: Floats) -> pd.DataFrame:
     rows = []
     segment = design.passes["segment"].to_numpy()
     n_units = len(design.units)
-    blocks = design.unit_block if design.blocked else None
     for s in dict.fromkeys(segment):
         here = segment == s
         count = np.bincount(design.unit[here], minlength=n_units)
         total = np.bincount(design.unit[here], weights=adjusted[here], minlength=n_units)
         means = np.where(count > 0, total / np.maximum(count, 1), np.nan)
-        tau, half, df = unit_t(means, design.unit_arm, blocks)
+        tau, half, df = unit_t(means, design.unit_arm, design.unit_fixed)
         if not np.isfinite(tau):
             tau, half, df = unit_t(means, design.unit_arm, None)
         interval = percent_interval(tau, half, df, "")

@@ -1,8 +1,8 @@
 """The effect stage as one function: pass table in, `EffectResult` out.
 
 Everything is computed from the used passes and the design; the order of work is the order of
-docs/method.md: weights, primary (equal-driving) fit, total effect, unadjusted change,
-randomisation, driving outcomes, cross-checks, sensitivity rows, diagnostics.
+docs/method.md: primary (equal-driving) fit, total effect, unadjusted change, randomisation,
+driving outcomes, cross-checks, sensitivity rows, diagnostics.
 """
 
 from collections.abc import Callable, Iterator, Sequence
@@ -23,8 +23,9 @@ from roadlog.effect.design import (
     plain_name,
     require_rows,
 )
-from roadlog.effect.primary import PrimaryFit, Reduced, fit_primary, reduce_design
+from roadlog.effect.primary import PrimaryFit, fit_primary
 from roadlog.effect.randomise import Assignments, assignments, randomisation_test
+from roadlog.effect.reduction import Reduced, reduce_design
 from roadlog.errors import FitError
 from roadlog.results import EffectResult, Interval, NamedInterval, Randomisation, Warned
 
@@ -70,34 +71,33 @@ def estimate_effect(
     design = build_design(passes, covariates, randomised=randomised)
     require_rows(design)
     names = design.names
-    weights, weight_note = noise_weights(design, names)
-    _, fit = fit_design(design, names, weights)
+    _, fit = fit_design(design, names)
     if not fit.converged[0]:
         raise FitError(
             "the variance components reached no optimum: give fewer covariates in [analysis]"
         )
     primary = _interval(fit, _method(design, fit))
-    reduced_total, fit_total = fit_design(design, design.conditions, weights)
+    reduced_total, fit_total = fit_design(design, design.conditions)
     total = _interval(fit_total, "as the primary, without demand, speed and idle")
     randomisation = (
         _randomisation(design, reduced_total, np.random.default_rng(seed), redraw)
         if randomised
         else None
     )
-    outcomes = driving_outcomes(design, weights)
+    outcomes = driving_outcomes(design)
     unadjusted = crosschecks.unadjusted(design)
-    table, adjusted, residuals = _fixed_effects(design, names, weights, fit)
-    weight = np.bincount(design.unit, weights=weights)
-    unit_values = np.bincount(design.unit, weights=weights * adjusted) / weight
+    table, adjusted, residuals = _fixed_effects(design, names, fit)
+    weight = np.bincount(design.unit, weights=design.weights)
+    unit_values = np.bincount(design.unit, weights=design.weights * adjusted) / weight
     forest = [
         NamedInterval("equal-driving effect", primary, "primary"),
         NamedInterval("total effect", total, "total"),
         *_crosscheck_rows(design, modes),
-        *_sensitivity_rows(design, names, weights, residuals["residual"].to_numpy()),
+        *_sensitivity_rows(design, names, residuals["residual"].to_numpy()),
         NamedInterval("unadjusted change", unadjusted, "unadjusted"),
     ]
-    correlations = diagnostics.design_table(design)
-    left_out = diagnostics.leave_one_out(design, weights)
+    correlations = diagnostics.design_table(design, randomised)
+    left_out = diagnostics.leave_one_out(design)
     warnings = [
         *diagnostics.design_warnings(design, correlations, randomised),
         *diagnostics.drift_warnings(design, unit_values),
@@ -115,7 +115,7 @@ def estimate_effect(
         forest=tuple(forest),
         outcomes_by_arm=outcomes,
         coefficients=table,
-        variance_components=_components(design, fit, weight_note),
+        variance_components=_components(design, fit),
         residuals=residuals,
         unit_means=pd.DataFrame(
             {
@@ -139,14 +139,14 @@ def ambiguity_pct(
 ) -> float:
     """How far the effect moves [% fuel use] between the two bounds of ambiguous fuel flow.
 
-    The design is that of `estimate_effect` with the same arguments, the weights equal.
+    The design is that of `estimate_effect` with the same arguments.
     """
     taus = []
     for column in ("fuel_low_ml", "fuel_high_ml"):
         bound = passes.assign(ml_per_km=passes[column] / passes["distance_km"])
         bound["used"] = bound["used"].astype(bool) & (bound["ml_per_km"] > 0)
         design = build_design(bound, covariates, randomised=randomised)
-        _, fit = fit_design(design, design.names, np.ones(len(design.y)))
+        _, fit = fit_design(design, design.names)
         taus.append(float(fit.tau[0]))
     return abs(percent(taus[1]) - percent(taus[0]))
 
@@ -154,17 +154,20 @@ def ambiguity_pct(
 def fit_design(
     design: Design,
     covariates: Sequence[str],
-    weights: Floats,
+    weights: Floats | None = None,
     *,
     y: Floats | None = None,
 ) -> tuple[Reduced, PrimaryFit]:
-    """Fit the arm's coefficient with these covariates, for log fuel use or another response."""
+    """Fit the arm's coefficient with these covariates, for log fuel use or another response.
+
+    Passes weigh by the fuel that their segment needs, unless other `weights` (n,) are given.
+    """
     reduced = reduce_design(
         design.fixed_with(covariates),
         design.arm,
         design.unit,
         design.other,
-        weights,
+        design.weights if weights is None else weights,
         design.df(covariates),
     )
     return reduced, fit_primary(reduced, design.y if y is None else y)
@@ -175,7 +178,9 @@ def noise_weights(design: Design, covariates: Sequence[str]) -> tuple[Floats, st
 
     The shares a + b + c = 1 are estimated by REML. The last term is for segments that need little
     fuel (downhill, overrun): a millilitre of chance is a large share there. `b` is only estimated
-    where passes differ in length (longest at least 1.5 times the shortest).
+    where passes differ in length (longest at least 1.5 times the shortest). These weights make the
+    steadiest estimate if the effect is the same share of fuel everywhere; where it isn't, they give
+    another mean of it than the change of summed fuel, so they serve a sensitivity row only.
 
     Returns
     -------
@@ -217,7 +222,7 @@ def noise_weights(design: Design, covariates: Sequence[str]) -> tuple[Floats, st
     )
 
 
-def driving_outcomes(design: Design, weights: Floats) -> pd.DataFrame:
+def driving_outcomes(design: Design) -> pd.DataFrame:
     """Demand, mean speed and idle time as outcomes of the arm.
 
     Returns
@@ -235,7 +240,7 @@ def driving_outcomes(design: Design, weights: Floats) -> pd.DataFrame:
         relative = column in _RELATIVE_OUTCOMES
         scale = 100 / values.mean() if relative else 1.0
         try:
-            _, fit = fit_design(design, design.conditions, weights, y=values * scale)
+            _, fit = fit_design(design, design.conditions, y=values * scale)
         except FitError:
             continue
         low, high = fit.bounds()
@@ -303,27 +308,29 @@ def _crosscheck_rows(design: Design, modes: pd.DataFrame | None) -> Iterator[Nam
 
 
 def _sensitivity_rows(
-    design: Design, names: list[str], weights: Floats, residual: Floats
+    design: Design, names: list[str], residual: Floats
 ) -> Iterator[NamedInterval]:
     """Pre-declared variants of the model; none of them is the result."""
     from statsmodels.robust.norms import HuberT
     from statsmodels.robust.scale import mad
 
     spread = float(mad(residual))
-    huber = np.asarray(HuberT().weights(residual / spread)) if spread > 0 else np.ones_like(weights)
+    own = design.weights
+    huber = np.asarray(HuberT().weights(residual / spread)) if spread > 0 else np.ones_like(own)
     variants: list[tuple[str, Sequence[str], Floats, str]] = [
-        ("minimal model", [], weights, "arm, blocks and segments only"),
-        ("heavy tails damped", names, weights * huber, "Huber weights on the primary residuals"),
+        ("minimal model", [], own, "arm, blocks and segments only"),
+        ("heavy tails damped", names, own * huber, "Huber weights on the primary residuals"),
     ]
-    if np.ptp(weights) > 0:
-        variants.append(("equal weights", names, np.ones_like(weights), "weights 1"))
+    if np.ptp(own) > 0:
+        variants.append(("weighted by noise", names, *noise_weights(design, names)))
+        variants.append(("equal weights", names, np.ones_like(own), "weights 1"))
     for name, covariates, w, note in variants:
         _, fit = fit_design(design, covariates, w)
         yield NamedInterval(name, _interval(fit, note), "sensitivity", note)
-    yield from _bounded_rows(design, names, weights)
+    yield from _bounded_rows(design, names)
 
 
-def _bounded_rows(design: Design, names: Sequence[str], weights: Floats) -> Iterator[NamedInterval]:
+def _bounded_rows(design: Design, names: Sequence[str]) -> Iterator[NamedInterval]:
     """Bounded REML with Kenward-Roger and Satterthwaite degrees of freedom, for parity with R."""
     from scipy.special import stdtrit
 
@@ -342,7 +349,7 @@ def _bounded_rows(design: Design, names: Sequence[str], weights: Floats) -> Iter
             np.column_stack([fixed[:, columns], design.arm]),
             [*(labels[c] for c in columns), "arm"],
             factors,
-            weights,
+            design.weights,
         )
         tau, _ = fit.coefficient("arm")
         for name, rule in (("Kenward-Roger", kenward_roger), ("Satterthwaite", satterthwaite)):
@@ -375,7 +382,7 @@ def _disagreement_warnings(primary: Interval, forest: Sequence[NamedInterval]) -
 
 
 def _fixed_effects(
-    design: Design, names: Sequence[str], weights: Floats, fit: PrimaryFit
+    design: Design, names: Sequence[str], fit: PrimaryFit
 ) -> tuple[pd.DataFrame, Floats, pd.DataFrame]:
     """Coefficient table, log fuel use adjusted to equal conditions, and residuals.
 
@@ -390,7 +397,7 @@ def _fixed_effects(
     x = np.column_stack([design.arm, fixed[:, columns]])
     s0, s1, s2 = fit.s[0]
     z = [(s2, design.unit)] + ([(s1, design.other)] if design.other is not None else [])
-    v_inverse_x, v_inverse_y = _solve_covariance(x, design.y, s0 / weights, z)
+    v_inverse_x, v_inverse_y = _solve_covariance(x, design.y, s0 / design.weights, z)
     information = x.T @ v_inverse_x
     vcov = np.linalg.inv(information)
     beta = vcov @ (x.T @ v_inverse_y)
@@ -422,7 +429,7 @@ def _fixed_effects(
     residuals = pd.DataFrame(
         {
             "fitted": fitted,
-            "residual": (design.y - fitted) * np.sqrt(weights),
+            "residual": (design.y - fitted) * np.sqrt(design.weights),
             "segment": p["segment"],
             "switch_unit": p["switch_unit"],
             "start": p["start"],
@@ -448,7 +455,7 @@ def _solve_covariance(
     return scaled[:, :-1], scaled[:, -1]
 
 
-def _components(design: Design, fit: PrimaryFit, weight_note: str) -> pd.DataFrame:
+def _components(design: Design, fit: PrimaryFit) -> pd.DataFrame:
     s0, s1, s2 = fit.s[0]
     below = fit.phi[0] != 1
     rows = [
@@ -464,7 +471,8 @@ def _components(design: Design, fit: PrimaryFit, weight_note: str) -> pd.DataFra
     ]
     if design.other is not None:
         rows.append({"name": design.other_name, "sd_pct": 100 * float(np.sqrt(s1)), "note": ""})
-    rows.append({"name": "pass", "sd_pct": 100 * float(np.sqrt(s0)), "note": weight_note})
+    note = "of a pass of mean fuel; variance goes down as its segment's fuel goes up"
+    rows.append({"name": "pass", "sd_pct": 100 * float(np.sqrt(s0)), "note": note})
     return pd.DataFrame(rows)
 
 

@@ -22,7 +22,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from roadlog.effect.primary import Reduced, covariance, null_variances
+from roadlog.effect.primary import covariance, null_variances
+from roadlog.effect.reduction import Reduced
 
 Floats = NDArray[np.floating[Any]]
 

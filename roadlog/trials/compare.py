@@ -14,6 +14,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from roadlog.effect.crosschecks import arm_contrast
+from roadlog.effect.design import block_columns
 from roadlog.errors import DesignError
 from roadlog.study import ARMS
 
@@ -92,7 +93,9 @@ def compare_arms(
         if not count:
             raise DesignError(f"no trial of the {arm} arm: a difference needs both arms")
     y = units["y"].to_numpy(float)
-    weights, basis = arm_contrast(fitted.astype(np.intp), units["block"].astype(str).tolist())
+    weights, basis = arm_contrast(
+        fitted.astype(np.intp), block_columns(len(y), units["block"].astype(str).tolist())
+    )
     if weights is None:
         raise DesignError(
             "each block holds one arm only, so arm and block can't be told apart: put both arms "

@@ -9,6 +9,7 @@ from roadlog.cli import main
 from roadlog.closure import Ledger, analyse_ledger
 from roadlog.closure.unit_effect import unit_randomisation
 from roadlog.effect.crosschecks import percent_interval, unit_t
+from roadlog.effect.design import block_columns
 from roadlog.errors import DesignError, InputError
 from roadlog.study import parse_study
 
@@ -73,9 +74,8 @@ def test_interval_is_the_switch_unit_t_interval():
     study = parse_study(can_study(arms))
     found = analyse_ledger(study, Ledger((), study.cans)).effect.primary
     values = np.log([(c.before_kg - c.after_kg) / c.km for c in study.cans])
-    tau, half, df = unit_t(
-        values, np.array([a == "fitted" for a in arms], np.intp), [str(i // 2) for i in range(12)]
-    )
+    pairs = block_columns(12, [str(i // 2) for i in range(12)])
+    tau, half, df = unit_t(values, np.array([a == "fitted" for a in arms], np.intp), pairs)
     assert found.df == 5
     assert (found.low, found.high) == pytest.approx(
         (percent_interval(tau, half, df, "").low, percent_interval(tau, half, df, "").high)

@@ -6,7 +6,7 @@ import pytest
 from scipy import stats
 
 from roadlog.effect import crosschecks
-from roadlog.effect.design import build_design
+from roadlog.effect.design import block_columns, build_design
 from roadlog.results import Interval, NamedInterval
 from tests.effect.drives import passes
 
@@ -19,10 +19,25 @@ def test_unit_t_is_the_t_test_and_in_blocks_the_paired_one() -> None:
     ci = stats.ttest_ind(values[arm == 1], values[arm == 0]).confidence_interval()
     assert (estimate - half, estimate + half) == pytest.approx((ci.low, ci.high))
     assert df == 6
-    estimate, half, df = crosschecks.unit_t(values, arm, list("aabbccdd"))
+    estimate, half, df = crosschecks.unit_t(values, arm, block_columns(8, list("aabbccdd")))
     ci = stats.ttest_rel(values[arm == 1], values[arm == 0]).confidence_interval()
     assert (estimate - half, estimate + half) == pytest.approx((ci.low, ci.high))
     assert df == 3
+
+
+def test_drift_stays_out_of_cross_checks_where_days_took_turns() -> None:
+    """Fitted always the second of its pair gains a day's drift from blocks, none from a trend."""
+    table = passes(np.random.default_rng(4), drift=0.3, day_sd=0.001, effect=-0.05)
+    second = table["day"].isin(table["day"].unique()[1::2])
+    was = table["arm"] == "fitted"
+    ml = table["ml_per_km"] * np.exp(-0.05 * (second.astype(float) - was))
+    table = table.assign(
+        arm=np.where(second, "fitted", "baseline"), ml_per_km=ml, fuel_ml=ml * table["distance_km"]
+    )
+    true = 100 * np.expm1(-0.05)
+    turns, drawn = (build_design(table, [], randomised=r) for r in (False, True))
+    assert crosschecks.segment_paired(turns).estimate == pytest.approx(true, abs=0.6)
+    assert crosschecks.segment_paired(drawn).estimate > true + 2
 
 
 def test_day_without_a_value_is_left_out() -> None:

@@ -5,8 +5,9 @@ from typing import Any
 import numpy as np
 import pandas as pd
 import pytest
+from scipy import stats
 
-from roadlog.effect import ambiguity_pct, estimate_effect
+from roadlog.effect import ambiguity_pct, diagnostics, estimate_effect
 from roadlog.effect.design import build_design
 from roadlog.effect.estimate import noise_weights
 from roadlog.errors import DesignError
@@ -165,6 +166,42 @@ def test_short_passes_scatter_more_and_weigh_less() -> None:
     assert weights[short].max() < weights[~short].min()
     true_ratio = (0.01**2 + 0.05**2 / 3.0) / (0.01**2 + 0.05**2 / 0.3)
     assert weights[short].mean() / weights[~short].mean() == pytest.approx(true_ratio, rel=0.6)
+
+
+def test_uneven_effect_is_the_change_of_summed_fuel() -> None:
+    """A fan that takes 8 mL on every kilometre, thirsty or not: 8 % of the sum, 16 % downhill."""
+    rng = np.random.default_rng(12)
+    table = passes(rng, effect=0.0, day_sd=0.003, run_sd=0.003, pass_sd=0.01)
+    need = table["segment"].str[1:].astype(int) * 18.0 + 50
+    base = table["ml_per_km"] / np.exp(4.2) * need
+    ml_per_km = base + 8 * (table["arm"] == "fitted")
+    table = table.assign(ml_per_km=ml_per_km, fuel_ml=ml_per_km * table["distance_km"])
+    with_it = (table["arm"] == "fitted").to_numpy()
+    without = (base * table["distance_km"])[with_it].sum()
+    true = 100 * (table["fuel_ml"][with_it].sum() / without - 1)
+    result = estimate(table)
+    rows = {r.name: r.interval for r in result.forest}
+    assert result.primary.low is not None
+    assert result.primary.high is not None
+    assert result.primary.low < true < result.primary.high
+    assert result.primary.estimate == pytest.approx(true, abs=0.5)
+    assert abs(rows["equal weights"].estimate - true) > 1.0
+
+
+def test_chance_order_of_few_days_is_not_called_aliased_by_a_middling_correlation() -> None:
+    """scipy.stats.pearsonr: chance draws such a correlation in more than one order of twenty."""
+    r = stats.pearsonr([0, 0, 0, 1, 1, 1], [1.0, 2, 6, 5, 6, 9])
+    assert r.statistic > diagnostics.ALIASED
+    assert r.pvalue > 0.05
+    table = passes(np.random.default_rng(13), days=6, paired=False)
+    by_day = dict(zip(table["day"].unique(), [1.0, 2, 6, 5, 6, 9], strict=True))
+    arm = dict(zip(table["day"].unique(), ["baseline"] * 3 + ["fitted"] * 3, strict=True))
+    table = table.assign(ambient_c=table["day"].map(by_day), arm=table["day"].map(arm))
+    for randomised in (True, False):
+        design = build_design(table, [], randomised=randomised)
+        rows = diagnostics.design_table(design, randomised).set_index("what")
+        told = rows.loc["ambient temperature", "note"] != ""
+        assert told is not randomised
 
 
 def test_runs_switched_one_by_one_are_compared_within_their_days() -> None:

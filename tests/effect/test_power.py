@@ -15,7 +15,8 @@ from roadlog.effect.power import (
     smallest_detectable_pct,
     t_power,
 )
-from roadlog.effect.primary import fit_primary, reduce_design
+from roadlog.effect.primary import fit_primary
+from roadlog.effect.reduction import reduce_design
 from roadlog.errors import DesignError
 
 SCATTER = {"unit_sd": 0.02, "run_sd": 0.01, "pass_sd": 0.06}

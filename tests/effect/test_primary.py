@@ -10,14 +10,8 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from roadlog.effect.primary import (
-    PrimaryFit,
-    Reduced,
-    containment_df,
-    fit_primary,
-    null_variances,
-    reduce_design,
-)
+from roadlog.effect.primary import PrimaryFit, fit_primary, null_variances
+from roadlog.effect.reduction import Reduced, containment_df, reduce_design
 from roadlog.errors import FitError
 
 SEGMENTS = 6

@@ -10,13 +10,13 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from roadlog.effect.primary import Reduced, reduce_design
 from roadlog.effect.randomise import (
     ENOUGH_ASSIGNMENTS,
     assignments,
     randomisation_p,
     randomisation_test,
 )
+from roadlog.effect.reduction import Reduced, reduce_design
 
 SEGMENTS = 5
 

@@ -11,7 +11,8 @@ import numpy as np
 import pytest
 
 from roadlog.effect.model import fit_mixed
-from roadlog.effect.primary import PrimaryFit, fit_primary, reduce_design
+from roadlog.effect.primary import PrimaryFit, fit_primary
+from roadlog.effect.reduction import reduce_design
 from tests.reference.r_tables import FITS, OWN, design, read
 
 PRIMARY = [n for n in OWN if set(FITS[n]["levels"]) <= {"unit", "run"}]

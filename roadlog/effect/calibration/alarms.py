@@ -46,13 +46,13 @@ class DriftAlarms:
     def look(self, design: Design, y: Floats) -> None:
         """Count the codes of each response (rows, B).
 
-        The design has to be complete and balanced: only then are the units' plain means their
+        The design has to be complete and balanced: only then are the units' weighted means their
         adjusted means up to a constant.
         """
-        table = diagnostics.design_table(design)
+        table = diagnostics.design_table(design, self.randomised)
         fixed = {w.code for w in diagnostics.design_warnings(design, table, self.randomised)}
-        counts = np.bincount(design.unit)
-        means = np.stack([np.bincount(design.unit, weights=c) / counts for c in y.T])
+        weight = np.bincount(design.unit, weights=design.weights)
+        means = [np.bincount(design.unit, weights=design.weights * c) / weight for c in y.T]
         for values in means:
             codes = fixed | {w.code for w in diagnostics.drift_warnings(design, values)}
             for code in codes:
@@ -103,7 +103,7 @@ def _dropout(cell: Cell, rng: np.random.Generator, tally: Tally | None) -> set[s
         except DesignError:
             tally.refused(1)
             return {"refused"}
-        tally.add(fit_design(design, [], np.ones(len(design.y)))[1], EFFECT)
+        tally.add(fit_design(design, [])[1], EFFECT)
     return {w.code for w in diagnostics.missing_warnings(table)}
 
 
@@ -118,12 +118,11 @@ def _slower(cell: Cell, rng: np.random.Generator, tally: Tally | None) -> set[st
     y[plan.present] = responses(_driven(plan, demand, speed), cell.noise, rng, 1)[:, 0]
     read = demand * (1 + READING_SD * rng.normal(size=len(demand)))
     design = build_design(frame(_driven(plan, read, speed), y), list(cell.covariates))
-    weights = np.ones(len(design.y))
-    _, fit = fit_design(design, design.names, weights)
-    _, total = fit_design(design, design.conditions, weights)
+    _, fit = fit_design(design, design.names)
+    _, total = fit_design(design, design.conditions)
     if tally is not None:
         tally.add(fit, EFFECT)
-    outcomes = driving_outcomes(design, weights)
+    outcomes = driving_outcomes(design)
     finding = decide(_interval(fit), _interval(total), None, outcomes, Claim(economy_pct=12.0))
     said = any("driving changed" in reason for reason in finding.reasons)
     return {

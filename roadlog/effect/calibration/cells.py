@@ -55,7 +55,9 @@ class Noise:
     `day_sd` is the switch unit's where a unit is one day. `shape` is that of runs and passes.
     `drift` [%] is linear from the first to the last day; `day_ar`, `pass_ar` are lag-1
     autocorrelations of days and of a run's passes; `segment_arm_sd` [%] spreads the effect over
-    segments; `own_v` is the share of a pass's variance that goes with (mean fuel/segment fuel)^2.
+    segments; `same_ml` [%], if not 0, is the change of the route's summed fuel by a device that
+    takes or saves the same millilitres on every kilometre, so another share on every segment;
+    `own_v` is the share of a pass's variance that goes with (mean fuel/segment fuel)^2.
     """
 
     day_sd: float
@@ -66,6 +68,7 @@ class Noise:
     day_ar: float = 0.0
     pass_ar: float = 0.0
     segment_arm_sd: float = 0.0
+    same_ml: float = 0.0
     own_v: float = 0.0
 
 
@@ -74,6 +77,7 @@ class Cell:
     """One simulated situation.
 
     `draws` is how many studies (schedules, missing passes, covariates) share the replicates;
+    `own_weights` takes each study's pass weights from its own fuel instead of the road's;
     `most` caps replicates where each needs an analysis of its own; `severity` is the alarm's
     strength (share of passes dropped, percent slower).
     """
@@ -84,7 +88,7 @@ class Cell:
     noise: Noise
     score: Score = "coverage"
     covariates: tuple[str, ...] = ()
-    weights: Literal["equal", "known", "estimated"] = "equal"
+    own_weights: bool = False
     alarm: Alarm = ""
     expected: tuple[str, ...] = ()
     severity: float = 0.0
@@ -205,6 +209,15 @@ def _segments() -> Iterator[Cell]:
         noise = Noise(1.0, 1.0, 6.0, segment_arm_sd=sd)
         name = f"F/segment-sd-{sd:g}-missing-25/{units}-units/sd-{_sds(noise)}"
         yield Cell(name, "F", _even(units, missing=0.25), noise, draws=100)
+    for change, units, day in product((-3.0, 10.0), (6, 8, 12, 20), UNIT_SDS):
+        noise = Noise(day, 1.0, 6.0, same_ml=change, own_v=0.7)
+        name = f"F/same-ml-each-km/{change:+g}-percent/{units}-units/sd-{_sds(noise)}"
+        yield Cell(name, "F", _even(units, hilly=True), noise)
+    for units in (6, 8, 12, 20):
+        noise = Noise(1.0, 1.0, 6.0, same_ml=10.0, own_v=0.7)
+        name = f"F/same-ml-each-km-missing-25/{units}-units/sd-{_sds(noise)}"
+        layout = _even(units, hilly=True, missing=0.25)
+        yield Cell(name, "F", layout, noise, draws=100)
 
 
 def _serial() -> Iterator[Cell]:
@@ -234,19 +247,22 @@ def _covariates() -> Iterator[Cell]:
         layout = _even(units, schedule="pairs", blocked=True)
         name = f"H/both-pairs/{units}-units/sd-{_sds(noise)}"
         yield Cell(name, "H", layout, noise, covariates=_ALL, draws=100)
-    for units, day in product((4, 6, 8, 12, 20), UNIT_SDS):
-        noise = Noise(day, 1.0, 6.0, own_v=0.7)
-        name = f"H/known-weights/{units}-units/sd-{_sds(noise)}"
+    for own_v, units, day in product((0.0, 0.7, 1.0), UNITS, UNIT_SDS):
+        noise = Noise(day, 1.0, 6.0, own_v=own_v)
+        name = f"H/hilly-{100 * own_v:.0f}/{units}-units/sd-{_sds(noise)}"
         layout = _even(units, hilly=True, missing=0.1)
-        yield Cell(
-            name, "H", layout, noise, covariates=_DRIVING, weights="known", draws=100
-        )  # fmt: skip
+        yield Cell(name, "H", layout, noise, covariates=_DRIVING, draws=100)
+    for own_v, (few, units) in product((0.0, 1.0), ((2, 6), (2, 8), (3, 12), (5, 20))):
+        noise = Noise(1.0, 1.0, 6.0, own_v=own_v)
+        name = f"H/hilly-{100 * own_v:.0f}-missing-40/{few}-of-{units}/sd-{_sds(noise)}"
+        layout = Layout(units, few, hilly=True, missing=0.4)
+        yield Cell(name, "H", layout, noise, draws=100)
     for units, day in product((6, 12), (0.0, 3.0)):
         noise = Noise(day, 1.0, 6.0, own_v=0.7)
-        name = f"H/estimated-weights/{units}-units/sd-{_sds(noise)}"
+        name = f"H/hilly-own-weights/{units}-units/sd-{_sds(noise)}"
         yield Cell(
             name, "H", _even(units, hilly=True), noise,
-            covariates=_DRIVING, weights="estimated", draws=100, most=2_000,
+            covariates=_DRIVING, own_weights=True, draws=100,
         )  # fmt: skip
 
 

@@ -137,10 +137,23 @@ _UNKNOWN = (
 
 
 def responses(plan: Plan, noise: Noise, rng: np.random.Generator, batch: int) -> Floats:
-    """Log fuel use (n present, batch) without any segment-by-arm part."""
-    systematic = plan.log_road + EFFECT * plan.arm + covariate_part(plan)
+    """Log fuel use (n present, batch) without any random segment-by-arm part."""
+    systematic = plan.log_road + plan.arm * effect_by_pass(plan, noise) + covariate_part(plan)
     y = systematic[:, None] + _errors(plan, noise, rng, batch)
     return y[plan.present]
+
+
+def true_effect(noise: Noise) -> float:
+    """Log ratio of the arms' summed fuel on the route."""
+    return float(np.log1p(noise.same_ml / 100)) if noise.same_ml else EFFECT
+
+
+def effect_by_pass(plan: Plan, noise: Noise) -> Floats:
+    """What the device does to each pass's log fuel use (n,)."""
+    if not noise.same_ml:
+        return np.full(len(plan.run), EFFECT)
+    fuel = segment_fuel(plan.layout)
+    return np.asarray(np.log1p(noise.same_ml / 100 * fuel.mean() / fuel)[plan.segment])
 
 
 def covariate_part(plan: Plan) -> Floats:
@@ -163,14 +176,14 @@ def segment_arm_effects(
 ) -> tuple[Floats, Floats]:
     """Segment-by-arm part (n present, batch), and what it adds to the true effect here (batch,).
 
-    The effect on this route is the mean over its segments weighted by n_A n_B/(n_A + n_B), n being
-    the segment's passes in either arm: the weights of a regression with segment effects. Without
-    missing passes that is the plain mean over segments.
+    The effect on this route is the mean over its segments weighted by their fuel times
+    n_A n_B/(n_A + n_B), n being the segment's passes in either arm: the weights of a regression
+    with segment effects. Without missing passes that is the mean by fuel.
     """
     spread = rng.normal(0, noise.segment_arm_sd / 100, (plan.layout.segments, batch))
     segment, arm = plan.segment[plan.present], plan.arm[plan.present]
     n = np.array([np.bincount(segment[arm == a], minlength=len(spread)) for a in (0.0, 1.0)])
-    weight = n[0] * n[1] / np.maximum(n[0] + n[1], 1)
+    weight = segment_fuel(plan.layout) * n[0] * n[1] / np.maximum(n[0] + n[1], 1)
     return spread[segment] * arm[:, None], np.asarray(weight @ spread / weight.sum())
 
 

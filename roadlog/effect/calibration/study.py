@@ -25,14 +25,15 @@ from roadlog.effect.calibration.simulate import (
     EFFECT,
     Plan,
     draw_plan,
+    effect_by_pass,
     frame,
-    noise_variance,
     responses,
     segment_arm_effects,
+    true_effect,
 )
 from roadlog.effect.calibration.tally import Tally
 from roadlog.effect.design import Design, build_design
-from roadlog.effect.estimate import fit_design, noise_weights
+from roadlog.effect.estimate import fit_design
 from roadlog.effect.power import coefficient_se, containment_df, smallest_detectable
 from roadlog.effect.randomise import assignments, randomisation_p, randomisation_test
 from roadlog.errors import DesignError, FitError
@@ -44,7 +45,10 @@ CHUNK = 200  # responses fitted at once: bounds the memory, and small batches st
 INVERTED = 100  # randomisation intervals inverted in full; the others test the truth only
 ALPHA = 0.05
 
-_ENGINE = ("primary.py", "design.py", "estimate.py", "randomise.py", "diagnostics.py", "power.py")
+_ENGINE = (
+    "reduction.py", "primary.py", "design.py", "estimate.py", "randomise.py", "diagnostics.py",
+    "power.py",
+)  # fmt: skip
 
 
 def run_cell(cell: Cell, replicates: int) -> dict[str, Any]:
@@ -80,7 +84,7 @@ def run_cell(cell: Cell, replicates: int) -> dict[str, Any]:
         "layout": asdict(cell.layout),
         "noise": asdict(cell.noise),
         "covariates": list(cell.covariates),
-        "weights": cell.weights,
+        "own_weights": cell.own_weights,
         "expected": list(cell.expected),
         "draws": cell.draws,
         "asked": replicates,
@@ -163,7 +167,7 @@ def _coverage(cell: Cell, wanted: int, rng: np.random.Generator, tally: Tally) -
             continue
         for start in range(0, batch, CHUNK):
             y = responses(plan, cell.noise, rng, min(CHUNK, batch - start))
-            truth = np.full(y.shape[1], EFFECT)
+            truth = np.full(y.shape[1], true_effect(cell.noise))
             if cell.noise.segment_arm_sd:
                 part, offset = segment_arm_effects(plan, cell.noise, rng, y.shape[1])
                 y, truth = y + part, truth + offset
@@ -191,22 +195,20 @@ def _plans(cell: Cell, wanted: int, rng: np.random.Generator) -> list[tuple[Plan
 
 
 def _design(cell: Cell, plan: Plan) -> Design:
-    return build_design(frame(plan), list(cell.covariates), randomised=cell.layout.randomised)
+    road = plan.log_road + plan.arm * effect_by_pass(plan, cell.noise)
+    table = frame(plan, road)
+    return build_design(table, list(cell.covariates), randomised=cell.layout.randomised)
 
 
 def _fit(cell: Cell, plan: Plan, design: Design, y: Floats, truth: Floats, tally: Tally) -> None:
-    if cell.weights == "estimated":
+    if cell.own_weights:
         for column, own_truth in zip(y.T, truth, strict=True):
             own = build_design(frame(plan, _full(plan, column)), list(cell.covariates))
-            weights, _ = noise_weights(own, own.names)
-            tally.add(fit_design(own, own.names, weights)[1], own_truth)
+            tally.add(fit_design(own, own.names)[1], own_truth)
         return
     rows = design.passes.index
-    weights = np.ones(len(rows))
-    if cell.weights == "known":
-        weights = 1 / noise_variance(plan, cell.noise)[plan.present][rows]
     try:
-        tally.add(fit_design(design, design.names, weights, y=y[rows])[1], truth)
+        tally.add(fit_design(design, design.names, y=y[rows])[1], truth)
     except FitError:
         tally.refused(y.shape[1])
 
@@ -251,7 +253,7 @@ def _randomisation(
     for plan, batch in _plans(cell, wanted, rng):
         design = _design(cell, plan)
         y = responses(plan, cell.noise, rng, batch)[design.passes.index]
-        reduced, fit = fit_design(design, design.names, np.ones(len(y)), y=y)
+        reduced, fit = fit_design(design, design.names, y=y)
         tally.add(fit, np.array(EFFECT))
         drawn = assignments(design.unit_arm, design.unit_block if design.blocked else None, rng)
         p += [randomisation_p(reduced, column, drawn, EFFECT) for column in y.T]

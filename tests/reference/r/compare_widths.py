@@ -15,7 +15,8 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from roadlog.effect.primary import fit_primary, reduce_design
+from roadlog.effect.primary import fit_primary
+from roadlog.effect.reduction import reduce_design
 
 HERE = Path(__file__).parent
 SEGMENTS, RUNS_PER_UNIT = 8, 2
