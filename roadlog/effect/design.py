@@ -244,8 +244,9 @@ def segment_fuel_ml_per_km(used: pd.DataFrame) -> Floats:
     """Fuel use (n,) of each pass's segment: the mean of the two arms' means.
 
     Weights in proportion to it turn the mean of the segments' log ratios into the log ratio of
-    their summed fuel: exactly so with logarithmic means of the arms in place of plain ones, and
-    where the arms differ by 40 % the two means differ by 1 %.
+    their summed fuel. Vartia's weights, the segments' logarithmic means of the arms over that of
+    the sums, do so exactly; these are 0.01 points off where a change of 10 % is 6 % on the
+    thirstiest segment and 42 % on the least thirsty.
 
     References
     ----------

@@ -9,6 +9,7 @@ from roadlog.effect.design import (
     build_design,
     refuse_mediators,
     require_rows,
+    segment_fuel_ml_per_km,
     warmup_deficit_c,
 )
 from roadlog.effect.diagnostics import without_fuel_warnings
@@ -203,3 +204,26 @@ def test_segment_that_a_pass_coasted_through_is_left_out_in_both_arms(
     assert set(design.passes["segment"]) == set(table["segment"]) - {coasted}
     assert [w.code for w in without_fuel_warnings(table)] == ["segment-without-fuel"]
     assert without_fuel_warnings(table.drop(index=13)) == []
+
+
+def test_weights_by_fuel_give_the_change_of_summed_fuel() -> None:
+    """Vartia (1976): logarithmic means over that of the sums give the log ratio of sums exactly."""
+    baseline = np.linspace(15, 110, 10)
+    fitted = baseline + 6.25
+    both = pd.DataFrame(
+        {
+            "segment": np.tile(np.arange(10), 2),
+            "arm": np.repeat(["baseline", "fitted"], 10),
+            "ml_per_km": np.concatenate([baseline, fitted]),
+        }
+    )
+    ratio = np.log(fitted / baseline)
+    ideal = (fitted - baseline) / ratio
+    true = np.log(fitted.sum() / baseline.sum())
+    whole = (fitted.sum() - baseline.sum()) / true
+    assert ideal @ ratio / whole == pytest.approx(true, rel=1e-12)
+    ours = segment_fuel_ml_per_km(both)[:10]
+    assert 100 * (np.exp(ours @ ratio / ours.sum()) - np.exp(true)) == pytest.approx(
+        0.014, abs=1e-3
+    )
+    assert 100 * (np.exp(ratio.mean()) - np.exp(true)) == pytest.approx(3.9, abs=0.1)
