@@ -83,55 +83,22 @@ def payback_result(
     known = low_pct is not None and high_pct is not None
     best = years_to_pay_back(purchase, low_pct) if low_pct is not None else None
     worst = years_to_pay_back(purchase, high_pct) if high_pct is not None else None
-    measured = f"{_years(at).capitalize()} at the measured effect"
-    if best is not None and worst is not None:
-        same = math.isinf(best) and math.isinf(worst)
-        measured += (
-            "; never anywhere in its 95 % interval"
-            if same
-            else f"; {_years(best)} at the best end of its 95 % interval, {_years(worst)} at the "
-            "other"
-        )
-    said = []
-    if claim_years is not None:
-        said.append(f"paid back in {_years(claim_years)}")
-    if claim_pct is not None:
-        would = years_to_pay_back(purchase, claim_pct)
-        said.append(f"{claim_pct:+.1f} % fuel use, which would be {_years(would)}")
-    limit = claim_years if claim_years is not None else None
-    finding = None
-    if limit is not None:
-        finding = _finding(best, worst, limit)
-    money = purchase.currency or "in the currency given"
-    notes = [
-        f"Price {purchase.price:g} ({money}), {purchase.km_per_year:,.0f} km a year, as given; "
-        f"{purchase.baseline_l_per_100km:.2f} L/100 km without the add-on, as measured.",
-        f"Fuel at {purchase.fuel_price:.4g} a litre: {purchase.fuel_price_from}.",
-        "Interest, fitting, upkeep and the add-on's lifetime are left out: they all lengthen it.",
-    ]
-    if purchase.extra_l_per_year:
-        notes.append(
-            f"{purchase.extra_l_per_year:.1f} L a year are added for electricity that the road "
-            "test didn't see."
-        )
-    if synthetic:
-        notes.append("The effect is from SYNTHETIC data.")
     return TrialResult(
         trial="payback",
         question="When has the add-on paid for itself?",
-        claimed="; ".join(said),
-        measured=measured + ".",
+        claimed=_claimed(purchase, claim_pct, claim_years),
+        measured=_measured(at, best, worst),
         estimate=_finite(at),
         low=_finite(best),
         high=_finite(worst),
         unit="years",
-        finding=finding,
+        finding=None if claim_years is None else _finding(best, worst, claim_years),
         strength=(
             "As firm as the road test's interval, from which it is computed."
             if known
             else "Weak: the road test gave no interval."
         ),
-        notes=tuple(notes),
+        notes=_notes(purchase, synthetic),
         method="price over yearly saving; interval from the road test's bounds",
         details={
             "effect_pct": estimate_pct,
@@ -164,6 +131,46 @@ def extra_litres(power_w: float, hours_per_year: float, fuel_w_per_l: float, sha
         Electricity from fuel: alternator times engine efficiency.
     """
     return power_w * hours_per_year * 3600 / 1e6 / share / fuel_w_per_l
+
+
+def _measured(at: float, best: float | None, worst: float | None) -> str:
+    """The years at the effect and at both ends of its interval, in words."""
+    said = f"{_years(at).capitalize()} at the measured effect"
+    if best is None or worst is None:
+        return f"{said}."
+    if math.isinf(best) and math.isinf(worst):
+        return f"{said}; never anywhere in its 95 % interval."
+    return f"{said}; {_years(best)} at the best end of its 95 % interval, {_years(worst)} at the other."
+
+
+def _claimed(purchase: Purchase, claim_pct: float | None, claim_years: float | None) -> str:
+    """The seller's years, and those that the seller's saving would mean, in words."""
+    said = []
+    if claim_years is not None:
+        said.append(f"paid back in {_years(claim_years)}")
+    if claim_pct is not None:
+        would = years_to_pay_back(purchase, claim_pct)
+        said.append(f"{claim_pct:+.1f} % fuel use, which would be {_years(would)}")
+    return "; ".join(said)
+
+
+def _notes(purchase: Purchase, synthetic: bool) -> tuple[str, ...]:
+    """What the years rest on."""
+    money = purchase.currency or "in the currency given"
+    notes = [
+        f"Price {purchase.price:g} ({money}), {purchase.km_per_year:,.0f} km a year, as given; "
+        f"{purchase.baseline_l_per_100km:.2f} L/100 km without the add-on, as measured.",
+        f"Fuel at {purchase.fuel_price:.4g} a litre: {purchase.fuel_price_from}.",
+        "Interest, fitting, upkeep and the add-on's lifetime are left out: they all lengthen it.",
+    ]
+    if purchase.extra_l_per_year:
+        notes.append(
+            f"{purchase.extra_l_per_year:.1f} L a year are added for electricity that the road "
+            "test didn't see."
+        )
+    if synthetic:
+        notes.append("The effect is from SYNTHETIC data.")
+    return tuple(notes)
 
 
 def _finding(best: float | None, worst: float | None, limit: float) -> FindingWord | None:
