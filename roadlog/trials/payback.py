@@ -140,7 +140,8 @@ def _measured(at: float, best: float | None, worst: float | None) -> str:
         return f"{said}."
     if math.isinf(best) and math.isinf(worst):
         return f"{said}; never anywhere in its 95 % interval."
-    return f"{said}; {_years(best)} at the best end of its 95 % interval, {_years(worst)} at the other."
+    ends = f"{_years(best)} at the best end of its 95 % interval, {_years(worst)} at the other"
+    return f"{said}; {ends}."
 
 
 def _claimed(purchase: Purchase, claim_pct: float | None, claim_years: float | None) -> str:
