@@ -8,14 +8,17 @@ import pandas as pd
 import pytest
 from pyproj import Geod
 
+from roadlog.closure.ledger import tanks
 from roadlog.demo import car, make_study
 from roadlog.demo.car import CDA_M2, CRR, FUEL, MASS_KG, Conditions, run_engine, wheel_power_w
 from roadlog.demo.driver import STEP_S, drive_all
 from roadlog.demo.logger import CHANNELS, METER_READS_PCT, POSITION_HEADERS, positions
 from roadlog.demo.plan import draw_schedule
+from roadlog.demo.pump import LEVEL_SD_L
 from roadlog.demo.road import LENGTH_M, invented_road
 from roadlog.errors import InputError
 from roadlog.fuels import volume_l
+from roadlog.ingest.fuelbook import read_fills
 from roadlog.signals import CLOSED_LOOP, OPEN_LOOP_LOAD_OR_CUT, SIGNALS
 from roadlog.study import load_study, log_files
 from roadlog.units import UNITS, canonical_unit
@@ -257,7 +260,7 @@ def test_same_seed_gives_the_same_bytes_and_another_seed_does_not(tmp_path):
     for folder, seed in (("a", 5), ("b", 5), ("c", 6)):
         made(tmp_path / folder / "swirl", seed=seed)
     files = sorted(p.relative_to(tmp_path / "a") for p in (tmp_path / "a").rglob("*.*"))
-    assert len(files) == 9
+    assert len(files) == 10
     for file in files:
         assert (tmp_path / "a" / file).read_bytes() == (tmp_path / "b" / file).read_bytes()
     assert {r["fuel_l"] for r in truth_of(tmp_path / "a" / "swirl")["runs"]}.isdisjoint(
@@ -454,6 +457,37 @@ def test_odd_days_make_no_pairs(tmp_path):
     assert not (tmp_path / "s").exists()
 
 
+# the pump
+
+
+@pytest.mark.parametrize("days", [2, 6, 12])
+def test_pumped_litres_are_the_burned_ones_within_pump_and_nozzle(tmp_path, days):
+    runs = made(tmp_path / "s", days=days)["runs"]
+    fills = read_fills(tmp_path / "s" / "fills.csv")
+    cool = [f.litres / volume_l(FUEL.density_kg_m3, FUEL, f.temp_c) for f in fills[1:]]
+    burned = sum(r["fuel_l"] for r in runs)
+    assert sum(cool) == pytest.approx(burned, abs=4 * LEVEL_SD_L + 0.006 * burned)
+    assert fills[-1].odometer_km - fills[0].odometer_km == pytest.approx(
+        sum(r["km"] for r in runs), abs=1
+    )
+
+
+def test_a_longer_study_has_a_partial_fill_and_several_tanks(tmp_path):
+    made(tmp_path / "s", days=20)
+    fills = read_fills(tmp_path / "s" / "fills.csv")
+    assert [f.full for f in fills].count(False) == 1
+    assert len(tanks(fills)) == 6
+    assert all(f.price_per_l and f.temp_c is not None for f in fills)
+
+
+def test_nobody_refuels_while_driving(demo):
+    fills = read_fills(demo / "fills.csv")
+    assert len({f.time for f in fills}) == len(fills)
+    for log in (demo / "logs").iterdir():
+        clock = read(log)["time"].dt.tz_localize(None)
+        assert not any(clock.min() <= f.time <= clock.max() for f in fills)
+
+
 # the sample that comes with the source
 
 
@@ -461,7 +495,7 @@ def test_sample_logs_are_what_their_command_makes(tmp_path):
     sample = Path(__file__).parents[1] / "sample_logs"
     fresh = tmp_path / "sample_logs"
     make_study(fresh, days=12)
-    for name in ("study.toml", "notes.csv", "weather.csv", "README.txt"):
+    for name in ("study.toml", "notes.csv", "fills.csv", "weather.csv", "README.txt"):
         assert (sample / name).read_text() == (fresh / name).read_text()
     assert "roadlog demo sample_logs --days 12\n" in (sample / "README.txt").read_text()
     for stored, made_now in zip(truth_of(sample)["runs"], truth_of(fresh)["runs"], strict=True):

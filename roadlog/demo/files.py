@@ -21,6 +21,7 @@ from roadlog.demo.logger import (
     true_signals,
 )
 from roadlog.demo.plan import LABELS, UTC_OFFSET, Day, Run
+from roadlog.demo.pump import Filled
 from roadlog.demo.road import Road
 from roadlog.fuels import volume_l
 from roadlog.study import ARMS
@@ -204,6 +205,18 @@ def weather_csv(planned: list[Day]) -> str:
     )  # fmt: skip
 
 
+def fills_csv(fills: Iterable[Filled]) -> str:
+    """What the driver wrote down at the pump."""
+    return _csv(
+        ("time", "litres", "odometer [km]", "full", "price", "temperature [degC]"),
+        (
+            (f"{f.time:%Y-%m-%dT%H:%M}", f"{f.litres:.2f}", f"{f.odometer_km:.0f}",
+             "yes" if f.full else "no", f"{f.price_per_l:.3f}", f"{f.temp_c:.0f}")
+            for f in fills
+        ),
+    )  # fmt: skip
+
+
 def readme(name: str, parameters: dict[str, object]) -> str:
     """What the folder holds and the command that made it."""
     claim, effect = (parameters[key] for key in ("claim_economy_pct", "effect_pct"))
@@ -222,6 +235,7 @@ that is, roadlog.demo.make_study(Path("{name}"), {call})
 study.toml    what was planned, before any drive
 logs/         one file a drive
 notes.csv     what the driver wrote down, one row a day
+fills.csv     invented fill-ups that fit the true litres, with the errors of pump and tank
 weather.csv   an invented weather station, hourly; wind at 10 m
 truth.json    what a real study never has: the true effect and the true litres
 """

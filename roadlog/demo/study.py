@@ -1,6 +1,6 @@
 """The synthetic study of the demonstration: a folder with logs, notes and the truth behind them.
 
-A seed and a true effect go in; `study.toml`, `logs/*.csv`, `notes.csv`, `weather.csv`,
+A seed and a true effect go in; `study.toml`, `logs/*.csv`, `notes.csv`, `fills.csv`, `weather.csv`,
 `truth.json` and a `README.txt` come out. It stands outside the method: it makes data whose right
 answer is known. Everything in it is invented and labelled so.
 """
@@ -13,6 +13,7 @@ import numpy as np
 from roadlog.demo import car
 from roadlog.demo.driver import drive_all
 from roadlog.demo.files import (
+    fills_csv,
     log_text,
     notes_csv,
     readme,
@@ -23,6 +24,7 @@ from roadlog.demo.files import (
 )
 from roadlog.demo.logger import Style
 from roadlog.demo.plan import FIRST_DAY, draw_schedule, plan_days, plan_runs
+from roadlog.demo.pump import fill_ups
 from roadlog.demo.road import invented_road
 from roadlog.errors import InputError
 from roadlog.study import atomic_write
@@ -78,7 +80,7 @@ def make_study(
     if (folder / "study.toml").exists() or any(folder.glob("logs/*")):
         raise InputError(f"{folder} holds a study already: name a new folder")
     schedule = draw_schedule(days, seed, randomised=randomised)
-    for_days, *for_runs = np.random.SeedSequence(seed).spawn(1 + days * runs_per_day)
+    for_days, *for_runs, for_pump = np.random.SeedSequence(seed).spawn(2 + days * runs_per_day)
     planned = plan_days(
         schedule, start_date, np.random.default_rng(for_days),
         day_sd_pct=day_sd_pct, drift_pct=drift_pct,
@@ -105,6 +107,9 @@ def make_study(
     _write(folder / "study.toml", study_toml(planned, seed, claim_economy_pct, randomised))
     _write(folder / "notes.csv", notes_csv(planned))
     _write(folder / "weather.csv", weather_csv(planned))
+    burned = [(r.day.date, t.km, t.fuel_l) for r, t in zip(runs, truths, strict=True)]
+    filled = fill_ups(planned, burned, np.random.default_rng(for_pump))
+    _write(folder / "fills.csv", fills_csv(filled))
     _write(folder / "truth.json", truth_json(truths, parameters))
     _write(folder / "README.txt", readme(folder.name, parameters))
 
