@@ -58,7 +58,7 @@ _PLAIN = {
     "warmup_deficit_c": "warm-up",
     "ambient_c": "ambient temperature",
     "headwind_m_s": "headwind",
-    "wet_road": "wet road",
+    "wet_road": "wet road by the weather",
 }
 
 _PRESENT = 0.95
@@ -421,7 +421,8 @@ def _covariates(
             if wanted is not None or float(centred @ centred) > 0:
                 leave_out(name, "constant within segments and blocks")
             continue
-        span = orthonormal(np.column_stack([np.asarray(left), *kept.values()]))
+        others = (k - basis @ (basis.T @ k) for k in kept.values())
+        span = orthonormal(np.column_stack([np.asarray(left), *others]))
         if kept and span.shape[1] <= len(kept):
             leave_out(name, "determined by other covariates")
             continue

@@ -93,6 +93,14 @@ def test_copy_of_a_covariate_is_left_out(table: pd.DataFrame) -> None:
     assert "note_work" not in design.names
 
 
+def test_noted_wet_road_that_repeats_the_weathers_is_left_out(table: pd.DataFrame) -> None:
+    wet = (table["run"] % 3 == 0).astype(float)
+    design = build_design(table.assign(wet_road=wet, note_wet_road=wet, ambient_c=12.0))
+    assert "wet_road" in design.names
+    assert "note_wet_road" not in design.names
+    assert any(n.startswith("wet road: determined by other covariates") for n in design.notes)
+
+
 def test_pairs_of_days_become_blocks(table: pd.DataFrame) -> None:
     design = build_design(table)
     assert design.blocked
