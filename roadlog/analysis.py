@@ -16,7 +16,7 @@ import pandas as pd
 from roadlog import closure, fuel, passes, road
 from roadlog.coastdown import with_coastdown
 from roadlog.conditions import add_conditions, wind_share
-from roadlog.effect import ambiguity_pct, decide, estimate_effect
+from roadlog.effect import ambiguity_pct, decide, estimate_effect, permanent_blocking
 from roadlog.ingest import Log
 from roadlog.ingest.localday import zone_warning
 from roadlog.ingest.notebook import read_notes
@@ -198,7 +198,7 @@ def _held_against(
         [closure.run_evidence(f, study, metered.calibration) for f in metered.flows], runs
     )
     primary = at_level(effect.primary, level)
-    blocking = list(closed.blocking if closed else ())
+    blocking = [*permanent_blocking(study.device, runs), *(closed.blocking if closed else ())]
     if closed is None or closed.verdict != "agrees":
         blocking += closure.untrimmed_blocking(evidence, metered.estimator, primary, study.claim)
     finding = decide(
@@ -244,6 +244,7 @@ def _by_ledger(
         effect.randomisation,
         effect.outcomes_by_arm,
         study.claim,
+        permanent_blocking(study.device, result.runs),
     )
     return dataclasses.replace(
         result,

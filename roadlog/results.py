@@ -90,6 +90,7 @@ class EffectResult:
     randomisation: Randomisation | None
     forest: tuple[NamedInterval, ...]
     outcomes_by_arm: pd.DataFrame  # rows demand, speed, idle: estimate, low, high (percent), p
+    carry_over: pd.DataFrame  # previous arm, distance since switch: estimate, low, high (%), p
     coefficients: pd.DataFrame  # term, estimate, se, df, low, high, unit
     variance_components: pd.DataFrame  # name, sd_pct, note
     residuals: pd.DataFrame  # passes index, fitted, residual (log, at weight 1), segment, ...

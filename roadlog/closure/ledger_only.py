@@ -16,7 +16,7 @@ from pandas.api.typing import NaTType
 
 from roadlog.closure.ledger import Ledger, Tank, tanks
 from roadlog.closure.unit_effect import unit_effect
-from roadlog.effect import decide, require_replication
+from roadlog.effect import decide, permanent_blocking, require_replication
 from roadlog.errors import DesignError, InputError
 from roadlog.fuel.batches import batch_fuel, fuels_by_run
 from roadlog.fuels import FUELS, Fuel, mass_g
@@ -88,7 +88,12 @@ def analyse_ledger(
         seed=(study.schedule.seed if study.schedule and study.schedule.seed else 1),
     )
     finding = decide(
-        effect.primary, effect.total, effect.randomisation, effect.outcomes_by_arm, study.claim
+        effect.primary,
+        effect.total,
+        effect.randomisation,
+        effect.outcomes_by_arm,
+        study.claim,
+        permanent_blocking(study.device, runs),
     )
     told = Warned(
         "ledger-only",

@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from roadlog.effect.carry_over import COLUMNS
 from roadlog.effect.crosschecks import percent, percent_interval, unit_t
 from roadlog.effect.design import Design, block_columns, build_design
 from roadlog.effect.diagnostics import (
@@ -75,6 +76,7 @@ def unit_effect(passes: pd.DataFrame, *, randomised: bool, seed: int) -> EffectR
             *_without_blocks(design, values),
         ),
         outcomes_by_arm=pd.DataFrame(columns=["outcome", "estimate", "low", "high", "p", "unit"]),
+        carry_over=pd.DataFrame(columns=list(COLUMNS)),
         coefficients=_coefficient(tau, se, df, half),
         variance_components=pd.DataFrame(
             {"name": ["switch unit"], "sd_pct": [100 * float(np.std(centred))], "note": [""]}

@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from roadlog.effect import crosschecks, diagnostics, power
+from roadlog.effect import carry_over, crosschecks, diagnostics, power
 from roadlog.effect.crosschecks import percent, percent_interval
 from roadlog.effect.design import (
     DRIVING,
@@ -94,16 +94,19 @@ def estimate_effect(
         NamedInterval("total effect", total, "total"),
         *_crosscheck_rows(design, modes),
         *_sensitivity_rows(design, names, residuals["residual"].to_numpy()),
+        *carry_over.previous_arm_row(design),
         NamedInterval("unadjusted change", unadjusted, "unadjusted"),
     ]
     correlations = diagnostics.design_table(design, randomised)
     left_out = diagnostics.leave_one_out(design)
+    outlasting = carry_over.carry_over_table(design)
     warnings = [
         *diagnostics.design_warnings(design, correlations, randomised),
         *diagnostics.drift_warnings(design, unit_values),
         *diagnostics.missing_warnings(passes),
         *diagnostics.without_fuel_warnings(passes),
         *diagnostics.influence_warnings(primary, left_out),
+        *carry_over.carry_over_warnings(outlasting),
         *[Warned("covariate", f"not held equal in the model: {n}") for n in design.notes],
         *_disagreement_warnings(primary, forest),
     ]
@@ -114,6 +117,7 @@ def estimate_effect(
         randomisation=randomisation,
         forest=tuple(forest),
         outcomes_by_arm=outcomes,
+        carry_over=outlasting,
         coefficients=table,
         variance_components=_components(design, fit),
         residuals=residuals,

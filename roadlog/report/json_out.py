@@ -46,6 +46,7 @@ def to_json(analysed: Analysed) -> dict[str, Any]:
         "baseline": _arm(a.baseline),
         "fitted": _arm(a.fitted),
         "randomisation": _randomisation(a),
+        "carry_over_pct": effect.carry_over.to_dict("records"),
         "total_effect_pct": _full_interval(effect.total),
         "unadjusted_change_pct": _full_interval(effect.unadjusted),
         "claim": _claim(a),

@@ -197,6 +197,7 @@ def _tables(a: Analysed) -> dict[str, tabulate.Table]:
     return {
         "outcomes": tabulate.table(effect.outcomes_by_arm, with_sign=_CHANGES),
         "design": tabulate.table(effect.design),
+        "carry_over": tabulate.table(effect.carry_over, with_sign=_CHANGES),
         "coefficients": tabulate.table(terms[~nuisance].reset_index(drop=True), digits=None),
         "nuisance": tabulate.table(terms[nuisance].reset_index(drop=True), digits=None),
         "variances": tabulate.table(effect.variance_components),

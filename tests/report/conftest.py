@@ -196,6 +196,15 @@ def effect_result(
             },
             index=["demand", "speed", "idle"],
         ),
+        carry_over=pd.DataFrame(
+            {
+                "what": ["after a switch unit with the add-on in"],
+                "estimate": [0.3],
+                "low": [-2.0],
+                "high": [2.7],
+                "p": [0.78],
+            }
+        ),
         coefficients=pd.DataFrame(
             {
                 "term": ["arm", "demand", "mean speed", "idle", "ambient temperature"],
