@@ -8,7 +8,7 @@ sustained over 200 m, less the drive's own receiver bias, tells parallel roads a
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -79,9 +79,9 @@ class Alignment:
     s_m: Floats
     offset_m: Floats  # to the left of the line
     unbiased_m: Floats  # the same less the drive's bias
-    off_bias_m: Floats  # and averaged over SUSTAINED_M
     near: Ints  # chains by nearness, heading and distance alone
-    chain: Ints  # and less what is sustainedly aside
+    chain: Ints  # and, from `align`, less what is sustainedly aside
+    bias_m: Floats  # (owners, 2): each drive's bias, east and north
 
 
 def make_line(x_m: Floats, y_m: Floats, step_m: float = LINE_STEP_M) -> Line:
@@ -112,8 +112,8 @@ def gather(traces: Sequence[Trace]) -> Points:
     return Points(owner, *(np.concatenate([getattr(t, n) for t in traces]) for n in names))
 
 
-def align(points: Points, lines: Sequence[Line], usable: Bools | None = None) -> Alignment:
-    """Align every usable point with every line that it may follow.
+def approach(points: Points, lines: Sequence[Line], usable: Bools | None = None) -> Alignment:
+    """Align every usable point with every line that it is near and may follow.
 
     Points that aren't usable (already explained by another line) count as off the line; points
     that weren't seen are neither on nor off it.
@@ -124,18 +124,24 @@ def align(points: Points, lines: Sequence[Line], usable: Bools | None = None) ->
     line = np.repeat(np.arange(len(lines), dtype=np.int64), [len(p[0]) for p in parts])
     s, offset, nx, ny = (np.concatenate([p[i] for p in parts]) for i in (1, 2, 3, 4))
     owner, owners = points.owner[rows], int(points.owner.max(initial=-1)) + 1
-    group = line * owners + owner
-    away = np.cumsum(points.seen) * STEP_M
-    chain = _chains(group, points.d_m[rows], s, away[rows], np.arange(len(rows)))
-    inside = chain >= 0
+    near = _chains(points, line, rows, s, np.arange(len(rows)))
+    inside = near >= 0
     bx, by = _bias(owner[inside], owners, rows[inside], offset[inside], nx[inside], ny[inside])
     unbiased = offset - nx * bx[owner] - ny * by[owner]
-    residual = sustained(unbiased, chain, SUSTAINED_M)
+    return Alignment(line, rows, s, offset, unbiased, near, near, np.column_stack([bx, by]))
+
+
+def align(points: Points, lines: Sequence[Line], usable: Bools | None = None) -> Alignment:
+    """Align every usable point with every line that it follows, taking each line by itself."""
+    rows = approach(points, lines, usable)
+    owner = points.owner[rows.point]
+    inside = rows.near >= 0
+    residual = sustained(rows.unbiased_m, rows.near, SUSTAINED_M)
     keep = inside.copy()
     keep[inside] = np.abs(residual[inside]) <= _gate(owner[inside], residual[inside], OFFSET_GATE_M)
-    final = _chains(group, points.d_m[rows], s, away[rows], np.flatnonzero(keep))
-    final = _trimmed(final, owner, unbiased, points.d_m[rows])
-    return Alignment(line, rows, s, offset, unbiased, residual, chain, final)
+    final = _chains(points, rows.line, rows.point, rows.s_m, np.flatnonzero(keep))
+    final = _trimmed(final, owner, rows.unbiased_m, points.d_m[rows.point])
+    return replace(rows, chain=final)
 
 
 def _trimmed(chain: Ints, owner: Ints, unbiased_m: Floats, d: Floats) -> Ints:
@@ -180,13 +186,15 @@ def _candidates(
     return rows[near], s[near], offset[near], -ty[near], tx[near]
 
 
-def _chains(group: Ints, d: Floats, s: Floats, away: Floats, use: Ints) -> Ints:
+def _chains(points: Points, line: Ints, point: Ints, s: Floats, use: Ints) -> Ints:
     """Number the chains among the candidate rows `use`; -1 for the rest and for short chains.
 
-    `away` [m] counts distance over seen points, so that its increase between two neighbouring
-    rows, less one step, is what was driven in view of the sky between them: over rows not in use
-    (aside of the line) or over no candidates at all (far from it).
+    Distance over seen points between two neighbouring rows, less one step, is what was driven in
+    view of the sky between them: over rows not in use (aside of the line) or over no candidates at
+    all (far from it).
     """
+    owner, d = points.owner[point], points.d_m[point]
+    away = (np.cumsum(points.seen) * STEP_M)[point]
     out = np.full(len(d), -1, dtype=np.int64)
     for _ in range(2):
         if not len(use):
@@ -194,9 +202,10 @@ def _chains(group: Ints, d: Floats, s: Floats, away: Floats, use: Ints) -> Ints:
         dd, ds = np.diff(d[use]), np.diff(s[use])
         aside = (np.diff(use) - 1) * STEP_M
         far = np.diff(away[use]) - STEP_M - aside
-        glitch = (far <= GLITCH_M) & (np.abs(ds - dd) <= 30 + 0.05 * dd)
+        glitch = (far <= GLITCH_M) & _agree(dd, ds)
         joined = (
-            (np.diff(group[use]) == 0)
+            (np.diff(line[use]) == 0)
+            & (np.diff(owner[use]) == 0)
             & (ds > 0.8 * dd - 45)
             & (ds < 1.25 * dd + 45)
             & (aside <= OFF_LINE_M)
@@ -212,6 +221,15 @@ def _chains(group: Ints, d: Floats, s: Floats, away: Floats, use: Ints) -> Ints:
         out[use[long]] = number[long]
         use = use[long]
     return out
+
+
+def only_seems_away(driven_m: float, along_m: float) -> bool:
+    """Whether a run that left a line and came back by these distances may never have left it."""
+    return 0 < driven_m <= GLITCH_M and bool(_agree(driven_m, along_m))
+
+
+def _agree(driven_m: Floats | float, along_m: Floats | float) -> Bools:
+    return np.asarray(np.abs(along_m - driven_m) <= 30 + 0.05 * driven_m, bool)
 
 
 def _bias(

@@ -6,21 +6,21 @@ tunnel isn't lost. Method section 3.
 """
 
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from roadlog.road.alignment import Alignment, Line, align, gather, line_of
+from roadlog.road.alignment import Alignment, Line, approach, gather, line_of
+from roadlog.road.following import follow
 from roadlog.road.network import Floats, Network, Segment
-from roadlog.road.trace import STEP_M, Bools, make_trace
+from roadlog.road.trace import STEP_M, make_trace
 from roadlog.tables import TRACK
 
 END_REACH_M = 3 * STEP_M  # a chain that begins this near an end of its line reaches that end
 SHORTEST_PIECE_M = 60.0
-TOGETHER_M = 400.0
-FAR_M = 35.0  # an offset counts as this much at most when lines compete
 
 Ints = NDArray[np.int64]
 
@@ -54,12 +54,12 @@ def match(track: pd.DataFrame, network: Network, run: int) -> pd.DataFrame:
             d_m=d, bearing_deg=np.nan,
         )  # fmt: skip
         return TRACK.check(whole)
-    corridors = _corridors(network.segments)
+    corridors = _corridors(network)
     which, piece, s = np.full(n, -1), np.full(n, -1), np.full(n, np.nan)
     if len(trace.d_m):
         moving = (d > d[0]) & (d < d[-1])
         lines = [c.line for c in corridors]
-        pieces = _pieces(align(gather([trace]), lines), trace.d_m, lines)
+        pieces = _pieces(approach(gather([trace]), lines), trace.d_m, lines)
         for number, (line, at_d, at_s) in enumerate(pieces):
             a, b = np.searchsorted(d, at_d[0], "left"), np.searchsorted(d, at_d[-1], "right")
             free = (piece[a:b] < 0) & moving[a:b]
@@ -82,7 +82,9 @@ class _Corridor:
     bearing: Floats  # radians clockwise from north, unwrapped
 
 
-def _corridors(segments: tuple[Segment, ...]) -> list[_Corridor]:
+@lru_cache(maxsize=1)
+def _corridors(network: Network) -> list[_Corridor]:
+    segments = network.segments
     parts: list[list[int]] = []
     for i, segment in enumerate(segments):
         before = segments[i - 1] if i else None
@@ -112,50 +114,28 @@ def _joined(index: Ints, segments: list[Segment]) -> _Corridor:
 
 def _pieces(rows: Alignment, d: Floats, lines: list[Line]) -> list[tuple[int, Floats, Floats]]:
     """Unbroken pieces of following one line, disjoint: line, distances, positions along it."""
-    kept = _settled(rows, len(d))
-    index = np.flatnonzero(kept)
-    if not len(index):
-        return []
-    lost = np.cumsum((rows.chain >= 0) & ~kept)
-    same = (np.diff(rows.chain[index]) == 0) & (np.diff(lost[index]) == 0)
     out = []
-    for part in np.split(index, np.flatnonzero(~same) + 1):
-        at_d, at_s = d[rows.point[part]], rows.s_m[part]
+    for which, point, s in follow(rows, lines, np.arange(len(rows.point)), 0, len(d)):
+        at_d = d[point]
         if at_d[-1] - at_d[0] >= SHORTEST_PIECE_M:
-            which = int(rows.line[part[0]])
-            out.append((which, *_to_ends(at_d, at_s, lines[which].length_m)))
-    return sorted(out, key=lambda p: float(p[1][0]))
+            out.append((which, *_to_ends(at_d, s, lines[which].length_m)))
+    for i in range(1, len(out)):
+        out[i - 1], out[i] = _touching(out[i - 1], out[i], lines)
+    return out
 
 
-def _settled(rows: Alignment, n: int) -> Bools:
-    """Which rows are kept where several lines claim the same stretch of a run: the nearest line's.
-
-    A stretch is settled as a whole, from the first to the last point that both lines claim (less
-    than `TOGETHER_M` apart): a drive doesn't change to a parallel road and back.
-    """
-    kept = rows.chain >= 0
-    names = np.unique(rows.line[kept])
-    if len(names) < 2:
-        return kept
-    at = np.full((len(names), n), -1)
-    cost = np.full((len(names), n), FAR_M**2)
-    for i, name in enumerate(names):
-        mine = np.flatnonzero((rows.line == name) & np.isfinite(rows.off_bias_m))
-        at[i, rows.point[mine]] = mine
-        cost[i, rows.point[mine]] = np.minimum(rows.off_bias_m[mine] ** 2, FAR_M**2)
-    claimed = at >= 0
-    for i in range(len(names)):
-        for j in range(i + 1, len(names)):
-            both = np.flatnonzero(claimed[i] & claimed[j])
-            for span in np.split(both, np.flatnonzero(np.diff(both) * STEP_M > TOGETHER_M) + 1):
-                if not len(span):
-                    continue
-                whole = slice(span[0], span[-1] + 1)
-                loser = j if cost[i, whole].mean() <= cost[j, whole].mean() else i
-                gone = at[loser, whole]
-                kept[gone[gone >= 0]] = False
-                claimed[loser, whole] = False
-    return kept
+def _touching(
+    one: tuple[int, Floats, Floats], two: tuple[int, Floats, Floats], lines: list[Line]
+) -> tuple[tuple[int, Floats, Floats], tuple[int, Floats, Floats]]:
+    """Two pieces with no gap between them, if it is short: a run changes lines without a break."""
+    (a, d, s), (b, e, t) = one, two
+    gap = float(e[0] - d[-1])
+    if 0 < gap <= END_REACH_M:
+        on = min(gap, lines[a].length_m - s[-1])
+        back = min(gap - on, t[0])
+        d, s = np.append(d, d[-1] + on), np.append(s, s[-1] + on)
+        e, t = np.insert(e, 0, e[0] - back), np.insert(t, 0, t[0] - back)
+    return (a, d, s), (b, e, t)
 
 
 def _to_ends(d: Floats, s: Floats, length_m: float) -> tuple[Floats, Floats]:

@@ -28,13 +28,13 @@ class Segment:
     grade: Floats
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Network:
     """All segments of a study, in driving order, and the centre of the local projection.
 
     `origin` is (lat, lon) of x = y = 0, None for a study without positions, whose `kind` is then
     `run` (the run itself is the unit); `lines` holds thinned tracks for the map, one a run:
-    run -> (lat_deg, lon_deg).
+    run -> (lat_deg, lon_deg). A network equals itself only.
     """
 
     kind: str

@@ -2,7 +2,8 @@
 
 Traces go in; out come directed mean lines with the rows of the runs that follow them (method
 section 3). A grid of cells by place and heading proposes a reference run; alignment with it, not
-the grid, decides who shares it; the line is then moved to the mean of all who do.
+the grid, decides who shares it; the line is then moved to the mean of all who do. When all lines
+are found they are joined up, and every run is placed anew on all of them.
 """
 
 from dataclasses import dataclass
@@ -18,9 +19,12 @@ from roadlog.road.alignment import (
     Line,
     Points,
     align,
+    approach,
     make_line,
+    only_seems_away,
     sustained,
 )
+from roadlog.road.junctions import Placed, joined_up, place
 from roadlog.road.network import Floats
 from roadlog.road.trace import MAX_FIX_GAP_M, STEP_M, Bools
 from roadlog.road.tunnels import course
@@ -97,14 +101,48 @@ def shared_stretches(
         tried[reference] = True
         line = _mean_line(points, reference, free)
         rows = align(points, [line], free)
-        kept, most = _kept(points, line, rows, fitted, min_runs_per_arm, min_length_m)
+        on = rows.chain >= 0
+        follow = Placed(rows.point[on], rows.s_m[on], rows.chain[on])
+        kept, most = _kept(points, line, follow, fitted, min_runs_per_arm, min_length_m)
         longest = max(longest, most)
         for stretch in kept:
             free[stretch.point] = False
             found.append(stretch)
         if not kept and points.d_m[reference[-1]] - points.d_m[reference[0]] < min_length_m:
             break
-    return found, longest
+    return _joined(points, found, fitted, min_runs_per_arm, min_length_m), longest
+
+
+def _joined(
+    points: Points, found: list[Stretch], fitted: Bools, k: int, min_length_m: float
+) -> list[Stretch]:
+    """The stretches joined up with one another, and who drove them then."""
+    if not found:
+        return found
+    some = np.unique(np.concatenate([_spread(points.owner[f.point]) for f in found]))
+    few = _of_runs(points, some)
+    lines = joined_up(few, [f.line for f in found], fitted[some], k)
+    placed, _ = place(points, lines)
+    return [
+        stretch
+        for line, on in zip(lines, placed, strict=True)
+        for stretch in _kept(points, line, on, fitted, k, min_length_m)[0]
+    ]
+
+
+def _spread(owner: Ints) -> Ints:
+    """At most `LAPS_FOR_LINE` of the runs, spread evenly over all."""
+    runs = np.unique(owner)
+    chosen = np.linspace(0, len(runs) - 1, min(len(runs), LAPS_FOR_LINE)).astype(int)
+    return np.asarray(runs[chosen], dtype=np.int64)
+
+
+def _of_runs(points: Points, runs: Ints) -> Points:
+    """The points of these runs alone, which are numbered anew."""
+    mask = np.isin(points.owner, runs)
+    names = ("d_m", "x_m", "y_m", "hx", "hy", "seen")
+    owner = np.searchsorted(runs, points.owner[mask])
+    return Points(owner, *(getattr(points, n)[mask] for n in names))
 
 
 class _Cells:
@@ -170,26 +208,29 @@ def _reference(points: Points, cells: _Cells, free: Bools, good: Bools, support:
 
 
 def _mean_line(points: Points, reference: Ints, free: Bools) -> Line:
-    """The reference's path, moved to the mean of the runs that follow it."""
+    """The reference's path, moved to the mean of the runs that follow it.
+
+    The reference's own wandering is taken out first: the mean of all runs near it, whichever road
+    they are on, keeps its distance from each of the roads.
+    """
     line = make_line(points.x_m[reference], points.y_m[reference])
-    rows = align(points, [line], free)
-    runs = np.unique(points.owner[rows.point[rows.chain >= 0]])
-    chosen = runs[np.linspace(0, len(runs) - 1, min(len(runs), LAPS_FOR_LINE)).astype(int)]
-    mask = np.isin(points.owner, chosen)
-    some = Points(
-        *(getattr(points, n)[mask] for n in ("owner", "d_m", "x_m", "y_m", "hx", "hy", "seen"))
-    )
-    usable = free[mask]
-    rows = align(some, [line], usable)
-    shift = _usual_offset(rows, line)
-    line = make_line(line.x_m - line.ty * shift, line.y_m + line.tx * shift)
+    rows = approach(points, [line], free)
+    runs = _spread(points.owner[rows.point[rows.near >= 0]])
+    some, usable = _of_runs(points, runs), free[np.isin(points.owner, runs)]
+    rows = approach(some, [line], usable)
+    near = rows.near >= 0
+    if near.any():
+        wander = _mean_offset(rows.s_m[near], rows.unbiased_m[near], line, REACH_M)
+        offset = rows.unbiased_m[near] - np.interp(rows.s_m[near], line.s_m, wander)
+        shift = wander + _usual_offset(rows.s_m[near], offset, line)
+        line = make_line(line.x_m - line.ty * shift, line.y_m + line.tx * shift)
     for _ in range(3):
         rows = align(some, [line], usable)
         aside = np.abs(sustained(rows.unbiased_m, rows.near, SAME_ROAD_OVER_M))
         inside = (rows.chain >= 0) & (aside <= SAME_ROAD_M)
         if not inside.any():
             break
-        shift = _mean_offset(rows.s_m[inside], rows.offset_m[inside], line)
+        shift = _mean_offset(rows.s_m[inside], rows.offset_m[inside], line, SAME_ROAD_M)
         line = make_line(line.x_m - line.ty * shift, line.y_m + line.tx * shift)
     line = _with_corners(line)
     return _through_tunnels(some, align(some, [line], usable), line)
@@ -250,37 +291,58 @@ def _place(line: Line, s_m: float) -> Floats:
     return np.array([np.interp(s_m, line.s_m, line.x_m), np.interp(s_m, line.s_m, line.y_m)])
 
 
-def _usual_offset(rows: Alignment, line: Line) -> Floats:
-    """Offset at which most runs pass each vertex [m]: the strongest peak of their density.
+def _usual_offset(s: Floats, offset: Floats, line: Line) -> Floats:
+    """Offset at which most runs pass each vertex [m]: the ridge of their density.
 
-    Beside a parallel road the reference, one noisy drive, may lie between the two; then the line
-    has to go to one of them, and to the same one all along.
+    Beside a parallel road the line may lie between the two; then it has to go to one of them, and
+    to the same one all along.
     """
-    near = np.flatnonzero(rows.near >= 0)
-    if not len(near):
-        return np.zeros(len(line.s_m))
     places, sides = int(line.length_m / STEP_M) + 1, int(2 * REACH_M / OFFSET_CELL_M) + 1
-    place = np.minimum((rows.s_m[near] / STEP_M).astype(int), places - 1)
-    side = np.round((rows.unbiased_m[near] + REACH_M) / OFFSET_CELL_M).astype(int)
-    cell = place * sides + np.clip(side, 0, sides - 1)
+    at = np.minimum((s / STEP_M).astype(int), places - 1)
+    side = np.round((offset + REACH_M) / OFFSET_CELL_M).astype(int)
+    cell = at * sides + np.clip(side, 0, sides - 1)
     count = np.bincount(cell, minlength=places * sides).reshape(places, sides).astype(float)
     spread = (USUAL_OVER_M / STEP_M, USUAL_WITHIN_M / OFFSET_CELL_M)
     density = gaussian_filter(count, spread, mode="nearest")
     centre = np.arange(sides) * OFFSET_CELL_M - REACH_M
     density *= np.exp(-0.5 * (centre / NEAR_REFERENCE_M) ** 2)
-    best = np.where(density.max(1) > 0, centre[density.argmax(1)], 0.0)
-    at_vertex = np.interp(line.s_m, (np.arange(places) + 0.5) * STEP_M, best)
+    at_vertex = np.interp(line.s_m, (np.arange(places) + 0.5) * STEP_M, centre[_ridge(density)])
     return np.asarray(gaussian_filter1d(at_vertex, 2.0, mode="nearest"), float)
 
 
-def _mean_offset(s: Floats, offset: Floats, line: Line) -> Floats:
-    """Robust mean offset of the rows at each vertex of the line, smoothed along it [m]."""
+def _ridge(density: Floats) -> Ints:
+    """The column of high density in each row, changed only for good (dynamic programming).
+
+    Changing by `NEAR_REFERENCE_M` costs as much as `USUAL_OVER_M` of road without any density.
+    """
+    rows, columns = density.shape
+    column = np.arange(columns)
+    gain = density / np.maximum(density.max(1, keepdims=True), 1e-9)
+    step = OFFSET_CELL_M / NEAR_REFERENCE_M * USUAL_OVER_M / STEP_M
+    cost = step * np.abs(column[:, None] - column)
+    total, came = gain[0], np.zeros((rows, columns), dtype=np.int64)
+    for i in range(1, rows):
+        change = total - cost
+        came[i] = change.argmax(1)
+        total = change[column, came[i]] + gain[i]
+    best = np.empty(rows, dtype=np.int64)
+    best[-1] = total.argmax()
+    for i in range(rows - 1, 0, -1):
+        best[i - 1] = came[i, best[i]]
+    return best
+
+
+def _mean_offset(s: Floats, offset: Floats, line: Line, within_m: float) -> Floats:
+    """Mean offset at each vertex of the line, smoothed along it [m].
+
+    Offsets farther than `within_m` from the mean count as that far from it.
+    """
     bins = np.minimum((s / STEP_M).astype(int), int(line.length_m / STEP_M))
     n = int(line.length_m / STEP_M) + 1
     count = np.bincount(bins, minlength=n)
     mean = np.bincount(bins, offset, n) / np.maximum(count, 1)
     for _ in range(3):
-        near = mean[bins] + np.clip(offset - mean[bins], -12, 12)
+        near = mean[bins] + np.clip(offset - mean[bins], -within_m, within_m)
         mean = np.bincount(bins, near, n) / np.maximum(count, 1)
     there = np.flatnonzero(count)
     at = (there + 0.5) * STEP_M
@@ -289,20 +351,22 @@ def _mean_offset(s: Floats, offset: Floats, line: Line) -> Floats:
 
 
 def _kept(
-    points: Points, line: Line, rows: Alignment, fitted: Bools, k: int, min_length_m: float
+    points: Points, line: Line, on: Placed, fitted: Bools, k: int, min_length_m: float
 ) -> tuple[list[Stretch], float]:
     """The parts of a line that enough runs of both arms pass, and the longest part's length."""
     bins = int(line.length_m / COUNT_STEP_M) + 1
     passed = np.zeros((len(fitted), bins), bool)
-    index = np.flatnonzero(rows.chain >= 0)
-    if not len(index):
+    if not len(on.point):
         return [], 0.0
-    first = np.flatnonzero(np.append(True, np.diff(rows.chain[index]) != 0))
-    last = np.append(first[1:], len(index)) - 1
-    owner = points.owner[rows.point[index]]
-    place = (rows.s_m[index] / COUNT_STEP_M).astype(int)
+    edge = np.flatnonzero(np.diff(on.piece, prepend=-1, append=-1))
+    first, last = edge[:-1], edge[1:] - 1
+    owner, d, s = points.owner[on.point], points.d_m[on.point], on.s_m
+    cell = (s / COUNT_STEP_M).astype(int)
     for a, b in zip(first, last, strict=True):
-        passed[owner[a], place[a] : place[b] + 1] = True
+        passed[owner[a], cell[a] : cell[b] + 1] = True
+    for b, a in zip(last[:-1], first[1:], strict=True):
+        if owner[a] == owner[b] and only_seems_away(d[a] - d[b], s[a] - s[b]):
+            passed[owner[a], cell[b] : cell[a] + 1] = True
     enough = (passed[fitted].sum(0) >= k) & (passed[~fitted].sum(0) >= k)
     edges = np.flatnonzero(np.diff(np.concatenate([[0], enough.astype(int), [0]])))
     parts = [
@@ -313,17 +377,16 @@ def _kept(
     for a, b in parts:
         if b - a < min_length_m:
             continue
-        vertex = (line.s_m >= a) & (line.s_m <= b)
-        inside = index[(rows.s_m[index] >= a) & (rows.s_m[index] <= b)]
-        start = float(line.s_m[vertex][0])
-        piece = make_line(line.x_m[vertex], line.y_m[vertex], LINE_STEP_M)
+        inside = (s >= a) & (s <= b)
+        at = np.linspace(a, b, round((b - a) / LINE_STEP_M) + 1)
+        piece = make_line(np.interp(at, line.s_m, line.x_m), np.interp(at, line.s_m, line.y_m))
         window = slice(int(a / COUNT_STEP_M), int(np.ceil(b / COUNT_STEP_M)))
         kept.append(
             Stretch(
                 piece,
-                rows.point[inside],
-                np.clip(rows.s_m[inside] - start, 0, piece.length_m),
-                rows.chain[inside],
+                on.point[inside],
+                np.clip(s[inside] - a, 0, piece.length_m),
+                on.piece[inside],
                 passed[:, window].sum(0),
             )
         )

@@ -188,16 +188,16 @@ def score(made: Drives, network: Network, matched: dict[int, pd.DataFrame], k: i
     assigned place is on is the true road nearest to it in its direction. Right: that road is, to
     5 m, the one being driven, and the place is within 80 m of the true one.
     """
-    trees = {name: cKDTree(_with_heading(made.paths[name])) for name in set(made.routes.values())}
-    on_route = {name: _shared(made, name, k, trees) for name in trees}
-    every = np.vstack([_with_heading(made.paths[name]) for name in trees])
+    trees = {name: cKDTree(with_heading(made.paths[name])) for name in set(made.routes.values())}
+    on_route = {name: shared(made, name, k, trees) for name in trees}
+    every = np.vstack([with_heading(made.paths[name]) for name in trees])
     roads = cKDTree(every)
     total = right = wrong = close = 0.0
     for run, frame in matched.items():
         truth = made.truth[run]
         own = trees[made.routes[run]]
         step = np.append(np.hypot(*np.diff(truth[:, :2], axis=0).T), 0.0)
-        shared = on_route[made.routes[run]][own.query(_headed(truth))[1]]
+        common = on_route[made.routes[run]][own.query(_headed(truth))[1]]
         on = frame["segment"].to_numpy() != ""
         ok, near = np.zeros(len(frame), bool), np.zeros(len(frame), bool)
         for name in set(frame["segment"]) - {""}:
@@ -213,16 +213,16 @@ def score(made: Drives, network: Network, matched: dict[int, pd.DataFrame], k: i
             far = np.hypot(road[:, 0] - p[:, 0], road[:, 1] - p[:, 1])
             ok[rows] = (own.query(road)[0] < 5) & (far < 80)
             near[rows] = np.abs((p[:, 1] - y) * tx - (p[:, 0] - x) * ty) < 12
-        total += step[shared].sum()
-        right += step[shared & ok].sum()
+        total += step[common].sum()
+        right += step[common & ok].sum()
         wrong += step[on & ~ok].sum()
-        close += step[shared & ok & near].sum()
+        close += step[common & ok & near].sum()
     return Score(right / total, wrong / total, close / total)
 
 
-def _shared(made: Drives, name: str, k: int, trees: dict[str, cKDTree]) -> np.ndarray:
+def shared(made: Drives, name: str, k: int, trees: dict[str, cKDTree]) -> np.ndarray:
     """For each metre of a route, whether k runs of each arm truly drive it in that direction."""
-    here = _with_heading(made.paths[name])
+    here = with_heading(made.paths[name])
     counts = {arm: np.zeros(len(here)) for arm in ("baseline", "fitted")}
     for other, tree in trees.items():
         away, place = tree.query(here, distance_upper_bound=5)
@@ -237,6 +237,6 @@ def _headed(place: np.ndarray) -> np.ndarray:
     return np.column_stack([place[:, :2], 8 * place[:, 2:]])
 
 
-def _with_heading(route: np.ndarray) -> np.ndarray:
+def with_heading(route: np.ndarray) -> np.ndarray:
     step = np.gradient(route, axis=0)
     return np.column_stack([route, 8 * step / np.hypot(*step.T)[:, None]])

@@ -6,6 +6,7 @@ import pytest
 from roadlog.errors import DesignError
 from roadlog.road import find_network, match
 from tests.road.synthetic import Drives, Score, drives, score
+from tests.road.towns import SETTINGS, Setting, driven, placed
 
 ARMS = ("baseline", "fitted")
 COMMUTE = [(route, arm) for _ in range(4) for arm in ARMS for route in ("out", "back")]
@@ -63,6 +64,29 @@ def test_a_fix_every_five_seconds_is_enough() -> None:
     got = judged(drives(TOWN, seed=4, fix_every_s=5))
     assert got.right >= 0.98
     assert got.wrong <= 0.005
+
+
+@pytest.mark.parametrize(
+    ("setting", "seed"),
+    [(s, seed) for s in (SETTINGS[3], SETTINGS[6]) for seed in (101, 103, 105)],
+    ids=lambda v: getattr(v, "name", str(v)),
+)
+def test_a_whole_town_is_told_apart_in_noise(setting: Setting, seed: int) -> None:
+    got = placed(driven(setting, seed))
+    assert got.right >= 0.98
+    assert got.wrong <= 0.005
+
+
+def test_nothing_is_lost_between_segments_where_roads_part() -> None:
+    made = driven(SETTINGS[0], 100)
+    network = find_network(made.tracks, made.arms, segment_length_km=1.0, min_runs_per_arm=2)
+    for run, route in made.routes.items():
+        if route in ("parallel", "detour"):
+            on = match(made.tracks[run], network, run)
+            names = on["segment"].to_numpy()
+            assert len({n[0] for n in names if n}) == 2
+            driven_on = np.flatnonzero(names != "")
+            assert (names[driven_on[0] : driven_on[-1]] != "").all()
 
 
 def test_straight_tunnel_keeps_its_fuel() -> None:

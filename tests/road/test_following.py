@@ -1,0 +1,72 @@
+"""One run placed on lines that meet, part and lie side by side."""
+
+import numpy as np
+import pytest
+
+from roadlog.road.alignment import Line, Points, approach, make_line
+from roadlog.road.following import follow
+from roadlog.road.trace import STEP_M
+
+START_M = -2000.0
+MAIN = make_line(np.array([START_M, 3000.0]), np.zeros(2))
+# leaves the main road at 1,000 m, runs 30 m beside it from 1,080 m to 2,000 m, and goes on so
+BRANCH = make_line(np.array([1000.0, 1080.0, 2500.0]), np.array([0.0, 30.0, 30.0]))
+
+
+def driven(aside_m: np.ndarray) -> Points:
+    """A run eastward with a point each step, `aside_m` north of the main road."""
+    d = np.arange(len(aside_m)) * STEP_M
+    x = START_M + d
+    heading = np.gradient(np.column_stack([x, aside_m]), axis=0)
+    heading /= np.hypot(*heading.T)[:, None]
+    n = len(d)
+    return Points(np.zeros(n, np.int64), d, x, aside_m, *heading.T, np.ones(n, bool))
+
+
+def placed(points: Points, *lines: Line) -> list[tuple[int, float, float]]:
+    """Pieces as line, and first and last place eastward."""
+    rows = approach(points, lines)
+    pieces = follow(rows, lines, np.arange(len(rows.point)), 0, len(points))
+    return [(line, float(points.x_m[at[0]]), float(points.x_m[at[-1]])) for line, at, _ in pieces]
+
+
+def noise(n: int, seed: int) -> np.ndarray:
+    """Receiver error [m]: a bias, and an error that lasts for some 100 m."""
+    rng = np.random.default_rng(seed)
+    return 3 + np.convolve(rng.normal(0, 6, n + 4), np.full(5, 1 / np.sqrt(5)), "valid")
+
+
+def on_branch(n: int) -> np.ndarray:
+    return np.interp(START_M + np.arange(n) * STEP_M, BRANCH.x_m, BRANCH.y_m)
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_run_changes_to_its_branch_where_the_lines_part(seed: int) -> None:
+    aside = on_branch(220) + noise(220, seed)
+    (first, begin, change), (second, after, end) = placed(driven(aside), MAIN, BRANCH)
+    assert (first, second) == (0, 1)
+    assert begin == START_M
+    assert after == change + STEP_M
+    assert end == START_M + 219 * STEP_M
+    # the lines lie 11 m apart at 1,030 m
+    assert 970 <= change <= 1040
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_noise_does_not_take_a_run_to_the_road_beside_it(seed: int) -> None:
+    aside = noise(240, seed)
+    aside[170:175] += 20  # for 100 m it is nearer to the branch
+    assert placed(driven(aside), MAIN, BRANCH) == [(0, START_M, START_M + 239 * STEP_M)]
+
+
+def test_road_beside_the_only_line_is_on_no_line() -> None:
+    aside = on_branch(200) + noise(200, 3)
+    (line, begin, end), *more = placed(driven(aside), MAIN)
+    assert line == 0
+    assert begin <= START_M + 100
+    assert 1000 <= end <= 1120
+    assert not more
+
+
+def test_run_far_from_every_line_is_placed_nowhere() -> None:
+    assert placed(driven(np.full(50, 400.0)), MAIN, BRANCH) == []
