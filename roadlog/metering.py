@@ -205,7 +205,8 @@ def _with_totals(
     """Add distance and fuel over the time in which both fuel and speed are known.
 
     `fuel_l` and its bounds are litres of the declared fuel with the same energy, `l_per_g` what
-    makes them; `burned_l`, `burned_kg` are volume at 15 °C and mass as burned.
+    makes them; `burned_l`, `burned_kg` are volume at 15 °C and mass as burned, `lhv_mj_kg` its
+    lower heating value.
     """
     each = list(zip(flows, batches, strict=True))
     per_gram = np.array([fuel.litres_per_gram(f, study, b) for f, b in each])
@@ -224,6 +225,7 @@ def _with_totals(
         if column == "fuel_l":
             density = [fuel.fuel_of(f, study, b).density_kg_m3 for f, b in each]
             columns |= {"burned_l": grams / np.array(density), "burned_kg": grams / 1000}
+            columns["lhv_mj_kg"] = [fuel.fuel_of(f, study, b).lhv_mj_kg for f, b in each]
     totals = runs.assign(**columns)
     no_fuel = totals["used"] & ~(totals["fuel_l"] > 0)
     return totals.assign(

@@ -285,6 +285,8 @@ def _of_run(runs: pd.DataFrame, driven: Mapping[int, pd.DataFrame]) -> pd.DataFr
     out = runs[columns].assign(
         run_start=runs["start"], run_used=runs["used"], run_reason=runs["reason"]
     )
+    if "lhv_mj_kg" in runs:
+        out["fuel_lhv_mj_kg"] = runs["lhv_mj_kg"]
     length = [
         _distance(driven[r])[-1] / 1000 if r in driven else float(km)
         for r, km in zip(runs["run"], runs["km"], strict=True)

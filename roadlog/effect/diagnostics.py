@@ -43,16 +43,16 @@ def design_table(design: Design, randomised: bool) -> pd.DataFrame:
         weekday = p["start"].dt.day_of_week.astype(float)
         quantities["weekday"] = weekday.groupby(design.unit).mean()
     for column, name in (
+        ("fuel_lhv_mj_kg", "fuel's energy by batch"),
         ("ambient_c", "ambient temperature"),
         ("air_density_kg_m3", "air density"),
         ("headwind_m_s", "headwind"),
         ("coolant_start_c", "coolant at start"),
     ):
-        quantities[name] = unit_rows[column].mean()
+        if column in p:
+            quantities[name] = unit_rows[column].mean()
     for column in (c for c in p.columns if c.startswith("note_")):
-        numbers = pd.to_numeric(p[column], errors="coerce")
-        if numbers.notna().all():
-            quantities[plain_name(column)] = numbers.groupby(design.unit).mean()
+        quantities |= _of_note(p[column], design)
     rows = []
     for name, values in quantities.items():
         v = values.to_numpy(dtype=float)
@@ -62,6 +62,26 @@ def design_table(design: Design, randomised: bool) -> pd.DataFrame:
         note = "arm and this can't be told apart well" if abs(r) > limit else ""
         rows.append({"what": name, "correlation": r, "note": note})
     return pd.DataFrame(rows, columns=["what", "correlation", "note"])
+
+
+def _of_note(note: pd.Series, design: Design) -> dict[str, pd.Series]:
+    """Unit means of a noted number; of noted words (tank A, tank B), the one nearest to the arm."""
+    name = plain_name(str(note.name))
+    numbers = pd.to_numeric(note, errors="coerce")
+    if numbers.notna().all():
+        return {name: numbers.groupby(design.unit).mean()}
+    words = note.fillna("").astype(str).str.strip()
+    levels = [w for w in words.unique() if w]
+    if not 2 <= len(set(words)) <= len(design.units) // 2:
+        return {}
+    shares = {
+        f"{name}: {w}": (words == w).astype(float).groupby(design.unit).mean() for w in levels
+    }
+    varied = {k: v for k, v in shares.items() if np.ptp(v.to_numpy()) > 0}
+    if not varied:
+        return {}
+    near = max(varied, key=lambda k: abs(np.corrcoef(varied[k], design.unit_arm)[0, 1]))
+    return {near: varied[near]}
 
 
 def _chance_correlation(units: int) -> float:

@@ -122,6 +122,17 @@ def test_temperature_that_follows_the_arm_is_told() -> None:
     assert any("temperature" in m for m in told)
 
 
+def test_tank_that_follows_the_arm_is_told_by_its_name() -> None:
+    table = passes(np.random.default_rng(7))
+    fitted = table["arm"] == "fitted"
+    table["note_fuel_batch"] = np.where(fitted, "winter", "summer")
+    table.loc[table["day"] == table["day"].iloc[0], "note_fuel_batch"] = "winter"
+    table["fuel_lhv_mj_kg"] = np.where(fitted, 41.5, 42.6)
+    told = " ".join(w.message for w in estimate(table).warnings if w.code == "aliased")
+    assert "fuel batch: " in told
+    assert "fuel's energy by batch" in told
+
+
 def test_arm_that_lost_its_hard_drives_is_told() -> None:
     table = passes(np.random.default_rng(8), segments=12)
     fitted = table["arm"] == "fitted"
