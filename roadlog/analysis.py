@@ -17,6 +17,7 @@ from roadlog import closure, fuel, passes, road
 from roadlog.coastdown import with_coastdown
 from roadlog.conditions import add_conditions, wind_share
 from roadlog.effect import ambiguity_pct, decide, estimate_effect, permanent_blocking
+from roadlog.effect.crosschecks import disagreement_warnings
 from roadlog.ingest import Log
 from roadlog.ingest.localday import zone_warning
 from roadlog.ingest.notebook import read_notes
@@ -104,6 +105,7 @@ def analyse(
     )
     runs = RUNS.check(_with_pass_reasons(metered.runs.drop(columns="log"), table))
     held = _held_against(study, sources, ledger, metered, runs, effect, now)
+    measured = () if held.closed is None else held.closed.measured
     used = table[table["used"].astype(bool)]
     return Analysed(
         study=study,
@@ -111,7 +113,7 @@ def analyse(
         runs=runs,
         passes=table,
         network=network,
-        effect=effect,
+        effect=dataclasses.replace(effect, forest=(*effect.forest, *measured)),
         finding=held.finding,
         baseline=_arm_summary(used, "baseline"),
         fitted=_arm_summary(used, "fitted"),
@@ -119,7 +121,7 @@ def analyse(
         estimators=estimators_beside(metered, runs, study),
         ambiguity_pct=ambiguity_pct(table, study.analysis.covariates, randomised=by_chance),
         closure=None if held.closed is None else held.closed.values,
-        warnings=(*warnings, *held.warnings),
+        warnings=(*warnings, *held.warnings, *disagreement_warnings(effect.primary, measured)),
         oversight=held.oversight,
         closed=held.closed,
         evidence=held.evidence,

@@ -109,7 +109,8 @@ class Closure:
     """How the fuel figure compares with fuel filled or weighed.
 
     `verdict` is agrees, gap, uninformative or none; `values` the numbers of results.json; `tanks`
-    and `cans` one row each; `said` plain sentences; `blocking` those that forbid a firm finding.
+    and `cans` one row each; `said` plain sentences; `blocking` those that forbid a firm finding;
+    `measured` the effects that fuel filled or weighed and distance tell by themselves.
     """
 
     verdict: str
@@ -119,6 +120,7 @@ class Closure:
     cans: pd.DataFrame
     said: tuple[str, ...]
     blocking: tuple[str, ...]
+    measured: tuple[NamedInterval, ...] = ()
 
 
 @dataclass(frozen=True)

@@ -29,7 +29,7 @@ from roadlog.closure.regression import (
 from roadlog.effect.crosschecks import percent_interval, unit_t
 from roadlog.errors import InputError
 from roadlog.fuels import FUELS, volume_l
-from roadlog.results import Closure, Interval
+from roadlog.results import Closure, Interval, NamedInterval
 from roadlog.study import ARMS, Can, Fill, Study
 
 MIN_LOGGED_SHARE = 0.97
@@ -73,6 +73,7 @@ def close(
     by_can = _by_can(can_table, study, values)
     use_cans = by_can.low is not None
     gap = by_can if use_cans else by_tank
+    measured = (*_filled_per_km(tank_table, study, values), *_weighed_per_km(can_table))
     values |= {
         "arm_gap_pct": math.nan if gap.low is None else gap.estimate,
         "arm_gap_low_pct": math.nan if gap.low is None else gap.low,
@@ -92,6 +93,7 @@ def close(
         can_table,
         _sentences(verdict, gap, source, smallest_detectable_pct, values, study),
         _blocking(verdict, gap, source),
+        measured,
     )
 
 
@@ -149,7 +151,6 @@ def tank_rows(found: Sequence[Tank], runs: pd.DataFrame, study: Study) -> pd.Dat
         share = logged / tank.odometer_km if tank.odometer_km > 0 else math.nan
         burned = {a: float(mine.loc[mine["arm"] == a, "burned_l"].sum()) for a in ARMS}
         km = {a: float(mine.loc[mine["arm"] == a, "km"].sum()) for a in ARMS}
-        total = sum(burned.values())
         rows.append(
             {
                 "tank": f"{tank.start:%Y-%m-%d} to {tank.end:%Y-%m-%d}",
@@ -161,7 +162,7 @@ def tank_rows(found: Sequence[Tank], runs: pd.DataFrame, study: Study) -> pd.Dat
                 "computed_fitted_l": burned["fitted"],
                 "km_baseline": km["baseline"],
                 "km_fitted": km["fitted"],
-                "energy_ratio": float(mine["fuel_l"].sum()) / total if total > 0 else math.nan,
+                "energy_ratio": _energy_ratio(mine),
                 "share_sd": _share_sd(tank, share, study, declared.thermal_expansion_per_k),
                 "reason": _why_not(tank, mine, share, runs),
             }
@@ -202,12 +203,14 @@ def can_rows(cans: Sequence[Can], runs: pd.DataFrame, study: Study) -> pd.DataFr
                 "block": mine["block"].iloc[0],
                 "weighed_kg": can.before_kg - can.after_kg,
                 "computed_kg": float(mine["burned_kg"].sum()),
+                "km": float(mine["km"].sum()),
+                "energy_ratio": _energy_ratio(mine),
                 "logged_pct": 100 * logged,
                 "cans": 1,
             }
         )
-    columns = ["of", "switch_unit", "arm", "block", "weighed_kg", "computed_kg", "logged_pct",
-               "cans"]  # fmt: skip
+    columns = ["of", "switch_unit", "arm", "block", "weighed_kg", "computed_kg", "km",
+               "energy_ratio", "logged_pct", "cans"]  # fmt: skip
     each = pd.DataFrame(rows, columns=columns)
     if each.empty:
         return each.assign(reason=pd.Series(dtype=str), used=pd.Series(dtype=bool))
@@ -219,6 +222,12 @@ def can_rows(cans: Sequence[Can], runs: pd.DataFrame, study: Study) -> pd.DataFr
     none = ~(table["computed_kg"] > 0)
     reason = np.where(none, "no fuel was computed for it", np.where(short, _short_text(), ""))
     return table.assign(reason=reason, used=reason == "")
+
+
+def _energy_ratio(runs: pd.DataFrame) -> float:
+    """Litres of the declared fuel with the energy of a litre burned [1]."""
+    burned = float(runs["burned_l"].sum())
+    return float(runs["fuel_l"].sum()) / burned if burned > 0 else math.nan
 
 
 def _short_text() -> str:
@@ -283,15 +292,9 @@ def _by_tank(table: pd.DataFrame, study: Study, values: dict[str, float]) -> Int
     used = table[table["used"].astype(bool)]
     if used.empty:
         return NOTHING
-    measured = used["litres"].to_numpy(dtype=float)
+    measured, covariance = _measured(used, study)
     logged = np.minimum(used["logged_pct"].to_numpy(dtype=float) / 100, 1.0)[:, None]
     computed = used[["computed_baseline_l", "computed_fitted_l"]].to_numpy(dtype=float) / logged
-    covariance = tank_covariance(
-        measured,
-        np.diff(used.index.to_numpy()) == 1,
-        study.ledger.fill_repeatability_l,
-        used["share_sd"].to_numpy(dtype=float),
-    )
     common = fit_arms(measured, computed.sum(axis=1, keepdims=True), covariance)
     if common is not None:
         pump = study.ledger.pump_pct / 100 / math.sqrt(3)
@@ -299,7 +302,6 @@ def _by_tank(table: pd.DataFrame, study: Study, values: dict[str, float]) -> Int
         half = common.quantile * math.hypot(float(common.covariance[0, 0]) ** 0.5, pump * scale)
         values |= {"scale": scale, "scale_low": scale - half, "scale_high": scale + half}
     values["fill_repeatability_stated_l"] = study.ledger.fill_repeatability_l
-    _full_to_full(used, measured, covariance, values)
     fit = fit_arms(measured, computed, covariance)
     if fit is None:
         return NOTHING
@@ -316,27 +318,60 @@ def _how(fit: ArmFit) -> str:
     return "regression over tanks, Fieller, stated errors of pump and fill level"
 
 
-def _full_to_full(
-    used: pd.DataFrame, measured: np.ndarray, covariance: np.ndarray, values: dict[str, float]
-) -> None:
+def _measured(used: pd.DataFrame, study: Study) -> tuple[np.ndarray, np.ndarray]:
+    """Litres of the used tanks and the covariance of their errors."""
+    litres = used["litres"].to_numpy(dtype=float)
+    return litres, tank_covariance(
+        litres,
+        np.diff(used.index.to_numpy()) == 1,
+        study.ledger.fill_repeatability_l,
+        used["share_sd"].to_numpy(dtype=float),
+    )
+
+
+def _filled_per_km(
+    table: pd.DataFrame, study: Study, values: dict[str, float]
+) -> tuple[NamedInterval, ...]:
     """Fuel use of the arms from fills and distance alone, nothing held equal.
 
     Traffic and weather differ from tank to tank and no error of theirs can be stated, so there are
     bounds only where the tanks' own scatter tells it (two degrees of freedom or more).
     """
+    used = table[table["used"].astype(bool)]
+    if used.empty:
+        return ()
+    measured, covariance = _measured(used, study)
     km = used[["km_baseline", "km_fitted"]].to_numpy(dtype=float)
     driven = km / km.sum(axis=1, keepdims=True) * used[["odometer_km"]].to_numpy(dtype=float)
     fit = fit_arms(measured * used["energy_ratio"].to_numpy(dtype=float), driven, covariance)
-    if fit is None:
-        return
-    change = ratio_interval(fit, "full to full") if fit.df >= 2 else NOTHING
+    if fit is None or fit.df < 2:
+        return ()
+    change = ratio_interval(fit, "regression over tanks, nothing held equal")
     if change.low is None or change.high is None:
-        return
+        return ()
     values |= {
         "full_to_full_change_pct": change.estimate,
         "full_to_full_low_pct": change.low,
         "full_to_full_high_pct": change.high,
     }
+    return (NamedInterval("fuel filled per distance", change, "crosscheck"),)
+
+
+def _weighed_per_km(table: pd.DataFrame) -> tuple[NamedInterval, ...]:
+    """Fuel use of the arms from weighed cans and distance alone, one value a switch unit."""
+    used = table[table["used"].astype(bool)]
+    if used.empty or used["arm"].nunique() < 2:
+        return ()
+    energy = used["weighed_kg"] * used["energy_ratio"]
+    units = (
+        used.assign(energy=energy)
+        .groupby("switch_unit", sort=False)
+        .agg(energy=("energy", "sum"), km=("km", "sum"), arm=("arm", "first"))
+    )
+    arm = (units["arm"] == "fitted").to_numpy().astype(np.intp)
+    per_km = np.log((units["energy"] / units["km"]).to_numpy(dtype=float))
+    interval = percent_interval(*unit_t(per_km, arm, None), "t interval, nothing held equal")
+    return (NamedInterval("fuel weighed per distance", interval, "crosscheck"),)
 
 
 def _by_can(table: pd.DataFrame, study: Study, values: dict[str, float]) -> Interval:

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from roadlog.effect.design import Design
 from roadlog.effect.reduction import orthonormal
-from roadlog.results import Interval, NamedInterval
+from roadlog.results import Interval, NamedInterval, Warned
 
 Floats = NDArray[np.floating[Any]]
 
@@ -183,6 +183,20 @@ def disagreements(primary: Interval, rows: Sequence[NamedInterval]) -> list[str]
         if outside and not i.low <= primary.estimate <= i.high:
             out.append(row.name)
     return out
+
+
+def disagreement_warnings(primary: Interval, rows: Sequence[NamedInterval]) -> list[Warned]:
+    """One warning that names the cross-checks which disagree, if any do."""
+    names = disagreements(primary, rows)
+    if not names:
+        return []
+    verb = "disagrees" if len(names) == 1 else "disagree"
+    return [
+        Warned(
+            "crosscheck-disagrees",
+            f"{' and '.join(names)} {verb} with the primary result ({DISAGREEMENT_RULE})",
+        )
+    ]
 
 
 def _interval(design: Design, values: Floats, method: str) -> Interval:

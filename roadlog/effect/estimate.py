@@ -108,7 +108,7 @@ def estimate_effect(
         *diagnostics.influence_warnings(primary, left_out),
         *carry_over.carry_over_warnings(outlasting),
         *[Warned("covariate", f"not held equal in the model: {n}") for n in design.notes],
-        *_disagreement_warnings(primary, forest),
+        *crosschecks.disagreement_warnings(primary, forest),
     ]
     return EffectResult(
         primary=primary,
@@ -370,19 +370,6 @@ def _bounded_rows(design: Design, names: Sequence[str]) -> Iterator[NamedInterva
             )
     except FitError:
         return
-
-
-def _disagreement_warnings(primary: Interval, forest: Sequence[NamedInterval]) -> list[Warned]:
-    names = crosschecks.disagreements(primary, forest)
-    if not names:
-        return []
-    return [
-        Warned(
-            "crosscheck-disagrees",
-            f"{' and '.join(names)} disagree with the primary result "
-            f"({crosschecks.DISAGREEMENT_RULE})",
-        )
-    ]
 
 
 def _fixed_effects(

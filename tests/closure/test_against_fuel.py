@@ -72,6 +72,9 @@ def test_full_to_full_change_has_its_own_interval():
     found = close(Ledger(fills_of(runs, 4, level_sd_l=0.2)), runs, study(), SMALLEST)
     assert found.values["full_to_full_low_pct"] < 5 < found.values["full_to_full_high_pct"]
     assert found.values["full_to_full_change_pct"] == pytest.approx(5, abs=2)
+    (row,) = found.measured
+    assert (row.name, row.role) == ("fuel filled per distance", "crosscheck")
+    assert row.interval.estimate == found.values["full_to_full_change_pct"]
 
 
 def test_a_tank_with_under_97_percent_logged_is_left_out_by_name():
@@ -129,6 +132,17 @@ def test_weighed_cans_close_sharper_than_a_shared_tank():
     found = close(Ledger(cans=cans_for(runs, sd=0.005)), runs, study(), SMALLEST)
     assert found.verdict == "agrees"
     assert found.values["arm_gap_high_pct"] - found.values["arm_gap_low_pct"] < 2
+
+
+def test_weighed_cans_tell_the_change_by_themselves():
+    """Sensors that miss the change don't matter to the scale: 5 % more was burned."""
+    runs = runs_of(ALTERNATING)
+    more = runs.assign(true_l=runs["true_l"] * np.where(runs["arm"] == "fitted", 1.05, 1.0))
+    found = close(Ledger(cans=cans_for(more, sd=0.005)), runs, study(), SMALLEST)
+    (row,) = found.measured
+    assert row.name == "fuel weighed per distance"
+    assert row.interval.low < 5 < row.interval.high
+    assert row.interval.high - row.interval.low < 3
 
 
 def test_weighed_cans_find_a_bent_arm():
