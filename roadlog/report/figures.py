@@ -82,13 +82,13 @@ def forest(analysed: Analysed) -> Markup:
 
 
 def _forest_span(rows: Sequence[NamedInterval], claimed: float | None) -> tuple[float, float]:
-    """Ends of the axis: all of the main rows, others only as far as three times those."""
+    """Ends of the axis: all of the main rows, others only half as far again."""
     main = [r.interval for r in rows if r.role in ("primary", "total")]
     ends = [v for i in main for v in (i.estimate, *(ends_of(i) or ()))]
     reach = max([abs(v) for v in ends] + [abs(claimed or 0), 1.0])
     every = [v for r in rows for v in (r.interval.estimate, *(ends_of(r.interval) or ()))]
     points = [0.0, *every, *([] if claimed is None else [claimed])]
-    low, high = max(min(points), -3 * reach), min(max(points), 3 * reach)
+    low, high = max(min(points), -1.5 * reach), min(max(points), 1.5 * reach)
     margin = 0.09 * (high - low or 1)
     return low - margin, high + margin
 
