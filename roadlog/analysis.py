@@ -16,6 +16,7 @@ import pandas as pd
 from roadlog import closure, fuel, passes, road
 from roadlog.coastdown import with_coastdown
 from roadlog.conditions import add_conditions, wind_share
+from roadlog.deviations import find_deviations, staying_sentences
 from roadlog.effect import ambiguity_pct, decide, estimate_effect, permanent_blocking
 from roadlog.effect.crosschecks import disagreement_warnings
 from roadlog.ingest import Log
@@ -81,10 +82,13 @@ def analyse(
     runs = build_runs(study, sources, logs, unit)
     samples, repairs = sampled([logs[i] for i in runs["log"]], progress)
     warnings += repairs
-    runs = judged(runs, samples)
+    notes = None if sources.notes is None else read_notes(sources.notes)
+    deviations = find_deviations(runs, notes, study.analysis.exclude_if)
+    warnings += [Warned("deviation-not-applied", d) for d in deviations.doubts]
+    warnings += [Warned("deviation-stays", s) for s in staying_sentences(deviations, runs)]
+    runs = judged(runs, samples, deviations.set_aside)
     if ledger and not fuel.computable_estimators(usable_samples(runs, samples), study):
         return _by_ledger(study, ledger, sources, switched_by, randomised, now)
-    notes = None if sources.notes is None else read_notes(sources.notes)
     metered = meter(study, runs, samples, ledger, notes, progress)
     warnings += [Warned("fuel", w) for w in metered.calibration.warnings]
     network = _network(study, sources, metered, warnings)

@@ -4,7 +4,7 @@ Time base and fuel in their order, for all runs alike: one estimator and one cal
 arms (method sections 1 and 2).
 """
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -74,7 +74,11 @@ def sampled(logs: Sequence[Log], progress: bool) -> tuple[list[pd.DataFrame], li
     return out, warnings
 
 
-def judged(runs: pd.DataFrame, samples: Sequence[pd.DataFrame]) -> pd.DataFrame:
+def judged(
+    runs: pd.DataFrame,
+    samples: Sequence[pd.DataFrame],
+    set_aside: Mapping[int, str] | None = None,
+) -> pd.DataFrame:
     """Add `km`, `used` and `reason`: a run without speed, or hardly driven, is set aside first.
 
     Parameters
@@ -83,6 +87,8 @@ def judged(runs: pd.DataFrame, samples: Sequence[pd.DataFrame]) -> pd.DataFrame:
         As `roadlog.runs.build_runs` makes it.
     samples : sequence of DataFrame
         `tables.SAMPLES`, one a run.
+    set_aside : mapping of run to str, optional
+        Why other rules leave a run out (`roadlog.deviations`).
 
     Raises
     ------
@@ -90,11 +96,12 @@ def judged(runs: pd.DataFrame, samples: Sequence[pd.DataFrame]) -> pd.DataFrame:
         If no run of an arm is left.
     """
     km = [timebase.distance_km(s) if "speed_kmh" in s else np.nan for s in samples]
+    noted = set_aside or {}
     reason = [
         "no vehicle speed in the log"
         if np.isnan(d)
-        else (f"only {d:.2f} km driven" if d < SHORTEST_RUN_KM else "")
-        for d in km
+        else (f"only {d:.2f} km driven" if d < SHORTEST_RUN_KM else noted.get(int(r), ""))
+        for r, d in zip(runs["run"], km, strict=True)
     ]
     table = runs.assign(km=np.nan_to_num(km), reason=reason, used=[r == "" for r in reason])
     for arm in ARMS:

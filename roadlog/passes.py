@@ -13,8 +13,9 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from roadlog.conditions import add_conditions, wind_share
-from roadlog.errors import InputError
+from roadlog.deviations import is_deviation
 from roadlog.fuels import FUELS
+from roadlog.ingest.notebook import NOTE_KEYS, note_headings, noted
 from roadlog.road.network import Network
 from roadlog.road.trace import travelled
 from roadlog.study import Study
@@ -28,7 +29,6 @@ COLD_BELOW_C = 70.0
 SOURCE_SHARE = 0.2
 IDLE_BELOW_KMH = 1.0
 YES_NO = {"yes": "1", "no": "0", "true": "1", "false": "0", "on": "1", "off": "0"}
-NOTE_KEYS = ("run", "file", "date", "day")
 
 _MEANS = {  # pass column: track column, averaged over time
     "mean_vsp_kw_t": "vsp_kw_t", "ambient_c": "ambient_c", "pressure_kpa": "pressure_kpa",
@@ -360,42 +360,17 @@ def _text(values: pd.Series, digits: int, *, sign: bool = False) -> pd.Series:
 
 
 def _with_notes(table: pd.DataFrame, runs: pd.DataFrame, notes: pd.DataFrame) -> pd.DataFrame:
-    """Join notes by run, file or day, each column prefixed `note_`."""
-    names = {str(c).strip().lower(): c for c in notes.columns}
-    key = next((k for k in NOTE_KEYS if k in names), None)
-    if key is None:
-        raise InputError(
-            f"notes.csv has no column 'date', 'run' or 'file' (it has {', '.join(names)}): add one "
-            "that says which day or run each row is about"
-        )
-    ids = notes[names[key]]
-    if key in ("date", "day"):
-        try:
-            ids = pd.to_datetime(ids).dt.strftime("%Y-%m-%d")
-        except (ValueError, TypeError) as e:
-            raise InputError(
-                f"notes.csv: a date can't be read ({e}): write dates as YYYY-MM-DD"
-            ) from e
-        own = table["day"]
-    elif key == "run":
-        ids, own = ids.astype(str), table["run"].astype(str)
-    else:
-        ids = ids.astype(str).str.replace("\\", "/").str.split("/").str[-1]
-        own = table["file"].astype(str).str.replace("\\", "/").str.split("/").str[-1]
-    twice = ids[ids.duplicated()]
-    if len(twice):
-        raise InputError(
-            f"notes.csv has two rows for {key} {twice.iloc[0]}: keep one, or give a row a run "
-            "with a column 'run' or 'file'"
-        )
+    """Join notes by run, file or day, each column prefixed `note_`.
+
+    Deviations decide which runs are used (`roadlog.deviations`) and are no covariate.
+    """
+    names = note_headings(notes)
     out = table.copy()
     for name, column in names.items():
-        if name in NOTE_KEYS or name == "arm":
+        if name in NOTE_KEYS or name == "arm" or is_deviation(column):
             continue
-        values = _numeric(notes[column])
-        out["note_" + re.sub(r"\W+", "_", name).strip("_")] = own.map(
-            dict(zip(ids, values, strict=True))
-        )
+        entry = noted(notes, runs, _numeric(notes[column]))
+        out["note_" + re.sub(r"\W+", "_", name).strip("_")] = out["run"].map(entry)
     return out
 
 

@@ -163,6 +163,7 @@ class Oversight:
     look: Look  # this one; its finding is filled in when it is logged
     earlier: tuple[Look, ...]
     spends_alpha: bool
+    exclude_if: tuple[str, ...] = ()  # words that set a run aside: as registered, if in time
 
 
 @dataclass(frozen=True)

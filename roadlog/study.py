@@ -7,13 +7,21 @@ A study is a folder with `study.toml`, the raw logs, an optional `notes.csv`, an
 import datetime as dt
 import difflib
 import os
+import re
 import tempfile
 import tomllib
 from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import Annotated, Any, Literal, TypeVar
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
+from pydantic import (
+    BaseModel,
+    ConfigDict,
+    Field,
+    ValidationError,
+    field_validator,
+    model_validator,
+)
 
 from roadlog.errors import InputError
 from roadlog.place import place_fault
@@ -337,14 +345,26 @@ class WeatherRule(_Table):
 
 
 class Analysis(_Table):
-    """`[analysis]`: choices fixed before the effect is computed."""
+    """`[analysis]`: choices fixed before the effect is computed.
+
+    `exclude_if` are the words, agreed before the data, by which a noted deviation sets a run aside.
+    """
 
     estimator: Estimator | None = None
     min_coverage: Annotated[float, Field(gt=0, le=1)] = 0.9
     segment_length_km: Annotated[float, Field(ge=0.2, le=5)] = 1.0
     min_runs_per_arm: Annotated[int, Field(ge=1)] = 2
     covariates: tuple[str, ...] | None = None
+    exclude_if: tuple[str, ...] = ()
     driver_knew_arm: bool | None = None
+
+    @field_validator("exclude_if")
+    @classmethod
+    def _words_that_say_something(cls, words: tuple[str, ...]) -> tuple[str, ...]:
+        plain = tuple(" ".join(w.split()) for w in words)
+        if any(not re.search(r"\w", w) for w in plain):
+            raise ValueError('a blank word would fit nothing: write words, as ["trailer"]')
+        return plain
 
 
 class StandingStart(_Table):

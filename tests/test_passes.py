@@ -194,6 +194,18 @@ def test_notes_join_by_file(road) -> None:
     assert passes[passes["run"] == 2]["note_payload_kg"].isna().all()
 
 
+def test_a_drive_with_a_row_of_its_own_takes_the_rest_from_its_day(road) -> None:
+    network, tracks = road
+    notes = pd.DataFrame(
+        {"date": ["2026-03-02", None], "file": [None, "drive1.csv"],
+         "payload kg": ["75", "150"], "windows": ["shut", None]}
+    )  # fmt: skip
+    passes = build_passes(tracks, runs_table(), network, STUDY, notes)
+    assert (passes[passes["run"] == 0]["note_payload_kg"] == 75).all()
+    assert (passes[passes["run"] == 1]["note_payload_kg"] == 150).all()
+    assert (passes[passes["run"] == 1]["note_windows"] == "shut").all()
+
+
 @pytest.mark.parametrize(
     ("notes", "says"),
     [

@@ -6,17 +6,20 @@ isn't usable, with its reason, never the end of the check.
 
 from collections import Counter
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 from pathlib import Path
 
 import pandas as pd
 
 from roadlog import fuel
+from roadlog.check.finding import Finding
 from roadlog.check.run import RunCheck, check_run, unread
+from roadlog.deviations import find_deviations
 from roadlog.errors import DesignError, RoadlogError
 from roadlog.ingest import Log, join_positions, read_log, settle_day_first
 from roadlog.ingest.localday import zone_warning
+from roadlog.ingest.notebook import read_notes
 from roadlog.ingest.weather import study_weather, weather_file
 from roadlog.intake import arm_of
 from roadlog.runs import Sources
@@ -64,6 +67,7 @@ def check_study(
     runs.sort(
         key=lambda r: ("" if r.start is None else r.start.tz_localize(None).isoformat(), r.file)
     )
+    runs = _with_deviations(runs, study, sources, warnings)
     if by_day(study) and (zone := zone_warning(logs, study.time)):
         warnings.append(zone)
     warnings += _changed(sources)
@@ -97,6 +101,33 @@ def _one(
         return unread(name, arm or "", path, e), None
     told = arm or arm_of(path, study, log.start, None, name=name).arm
     return check_run(log, study, file=name, arm=told), log
+
+
+def _with_deviations(
+    runs: list[RunCheck], study: Study, sources: Sources, warnings: list[str]
+) -> list[RunCheck]:
+    """The runs with what the driver noted of them, by the study's rule."""
+    table = pd.DataFrame(
+        {
+            "run": range(len(runs)),
+            "file": [r.file for r in runs],
+            "day": ["" if r.start is None else f"{r.start:%Y-%m-%d}" for r in runs],
+        }
+    )
+    try:
+        notes = None if sources.notes is None else read_notes(sources.notes)
+        found = find_deviations(table, notes, study.analysis.exclude_if)
+    except RoadlogError as e:
+        warnings.append(str(e))
+        return runs
+    warnings += found.doubts
+    said = {i: Finding("fatal", "deviation", why) for i, why in found.set_aside.items()} | {
+        i: Finding("care", "deviation", f"a noted deviation ('{note}') that holds no agreed word")
+        for i, note in found.staying.items()
+    }
+    return [
+        replace(r, findings=(*r.findings, said[i])) if i in said else r for i, r in enumerate(runs)
+    ]
 
 
 def _tracks(sources: Sources, study: Study, time: TimeRule, warnings: list[str]) -> list[Log]:

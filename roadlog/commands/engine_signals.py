@@ -21,6 +21,7 @@ def add(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None
 
 
 def _run(a: argparse.Namespace) -> int:
+    from roadlog.deviations import find_deviations
     from roadlog.ingest.notebook import read_notes
     from roadlog.runs import build_runs, read_logs, study_sources
     from roadlog.study import load_study
@@ -34,10 +35,15 @@ def _run(a: argparse.Namespace) -> int:
     logs = read_logs(study, sources)
     unit = study.schedule.switched_by if study.schedule else "stretch"
     runs = build_runs(study, sources, logs, unit)
+    notes = None if sources.notes is None else read_notes(sources.notes)
+    set_aside = find_deviations(runs, notes, study.analysis.exclude_if).set_aside
+    for run, file in zip(runs["run"], runs["file"], strict=True):
+        if run in set_aside:
+            print(f"Set aside: {file}: {set_aside[run]}")
+    runs = runs[~runs["run"].isin(list(set_aside))].reset_index(drop=True)
     values = [run_values(resample(logs[i].frame)) for i in runs["log"]]
     compared = by_arm(values, runs)
     means = arm_means(values, runs["arm"].tolist())
-    notes = None if sources.notes is None else read_notes(sources.notes)
     result = emissions_result(compared, means, notes, device=study.device.name)
     rows = [
         (

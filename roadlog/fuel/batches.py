@@ -12,6 +12,7 @@ import pandas as pd
 
 from roadlog.errors import InputError
 from roadlog.fuels import FUELS, Fuel, blend
+from roadlog.ingest.notebook import note_headings, noted
 from roadlog.study import Batch, Fill, Study
 
 NOTE_COLUMNS = ("fuel batch", "batch", "fuel_batch")
@@ -66,20 +67,11 @@ def fuels_by_run(
 def _noted(runs: pd.DataFrame, notes: pd.DataFrame | None) -> list[str]:
     if notes is None or notes.empty:
         return [""] * len(runs)
-    names = {str(c).strip().lower(): c for c in notes.columns}
+    names = note_headings(notes)
     column = next((names[c] for c in NOTE_COLUMNS if c in names), None)
-    key = next((k for k in ("run", "file", "date", "day") if k in names), None)
-    if column is None or key is None:
+    if column is None:
         return [""] * len(runs)
-    ids = notes[names[key]].astype(str).str.strip()
-    if key in ("date", "day"):
-        own = runs["day"].astype(str)
-    elif key == "run":
-        own = runs["run"].astype(str)
-    else:
-        ids, own = (s.str.split("/").str[-1] for s in (ids, runs["file"].astype(str)))
-    batch = dict(zip(ids, notes[column].fillna("").astype(str).str.strip(), strict=True))
-    return [batch.get(r, "") for r in own]
+    return list(noted(notes, runs, notes[column]).fillna("").astype(str).str.strip())
 
 
 def _filled(

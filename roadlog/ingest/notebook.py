@@ -1,13 +1,15 @@
 """The study's own small tables: `notes.csv` (what the driver wrote down) and `weather.csv`.
 
 In comes a delimited text in any dialect; out come frames as `roadlog.passes` and
-`roadlog.conditions` take them. Weather columns are matched by meaning and unit.
+`roadlog.conditions` take them. Weather columns are matched by meaning and unit; `noted` says which
+row of the notes is about which run.
 """
 
 import io
 import re
 from pathlib import Path
 
+import numpy as np
 import pandas as pd
 
 from roadlog.errors import InputError
@@ -41,6 +43,7 @@ PLACE_WORDS = {  # of the station, the same in every row
 SAME_PLACE = pd.Series(
     {"station_lat_deg": 0.02, "station_lon_deg": 0.02, "station_elevation_m": 20.0}
 )
+NOTE_KEYS = ("run", "file", "date", "day")  # what a row of the notes is about, nearest first
 TIME_WORDS = ("time", "date time", "datetime", "timestamp", "date")
 
 
@@ -53,6 +56,75 @@ def read_notes(path: Path) -> pd.DataFrame:
         If it isn't a table with a header and equal rows.
     """
     return read_table(path)
+
+
+def note_headings(notes: pd.DataFrame) -> dict[str, str]:
+    """The notes' headings by their words in lower case."""
+    return {str(c).strip().lower(): str(c) for c in notes.columns}
+
+
+def noted(notes: pd.DataFrame, runs: pd.DataFrame, values: pd.Series) -> pd.Series:
+    """What the notes tell of each run in one column: the entry of its own row, else of its day's.
+
+    Parameters
+    ----------
+    notes : DataFrame
+        With at least one of `NOTE_KEYS`. A row is about the run or file that it names, or else
+        about its day.
+    runs : DataFrame
+        Columns `run`, `file`, `day`.
+    values : Series
+        A column of the notes, perhaps converted; NaN where blank.
+
+    Returns
+    -------
+    Series
+        Indexed by run, NaN where nothing was noted.
+
+    Raises
+    ------
+    InputError
+        If the notes have none of the keys, two rows about one thing, or a date that can't be read.
+    """
+    names = note_headings(notes)
+    keys = [k for k in NOTE_KEYS if k in names]
+    if not keys:
+        raise InputError(
+            f"notes.csv has no column 'date', 'run' or 'file' (it has {', '.join(names)}): add one "
+            "that says which day or run each row is about"
+        )
+    out = pd.Series(np.nan, index=runs["run"].to_numpy())
+    spoken_for = np.zeros(len(notes), dtype=bool)
+    for key in keys:
+        ids, own = _note_ids(notes[names[key]], key), _own_ids(runs, key)
+        about = ((ids != "") & ~spoken_for).to_numpy(dtype=bool)
+        spoken_for |= about
+        twice = ids[about][ids[about].duplicated()]
+        if len(twice):
+            raise InputError(
+                f"notes.csv has two rows for {key} {twice.iloc[0]}: keep one, or give a row a run "
+                "with a column 'run' or 'file'"
+            )
+        entry = own.map(dict(zip(ids[about], values[about], strict=True)))
+        entry.index = out.index
+        out = entry.where(out.isna(), out)
+    return out
+
+
+def _note_ids(cells: pd.Series, key: str) -> pd.Series:
+    ids = cells.astype("str").fillna("").str.strip()
+    if key not in ("date", "day"):
+        return ids.str.replace("\\", "/").str.split("/").str[-1]
+    try:
+        return pd.to_datetime(ids).dt.strftime("%Y-%m-%d").fillna("")
+    except (ValueError, TypeError) as e:
+        raise InputError(f"notes.csv: a date can't be read ({e}): write dates as YYYY-MM-DD") from e
+
+
+def _own_ids(runs: pd.DataFrame, key: str) -> pd.Series:
+    if key in ("date", "day"):
+        return runs["day"].astype("str")
+    return runs[key].astype("str").str.replace("\\", "/").str.split("/").str[-1]
 
 
 def read_weather(path: Path) -> pd.DataFrame:

@@ -16,6 +16,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
+from roadlog.deviations import REASON
 from roadlog.errors import InputError
 from roadlog.plan.register import binding, changes, choices_of, fingerprint, read_register
 from roadlog.results import Finding, Interval, Look, Oversight, Warned
@@ -55,7 +56,7 @@ def oversee(study: Study, folder: Path, runs: pd.DataFrame, now: dt.datetime) ->
         interim=is_interim(study.schedule, runs, now),
         level=FULL_LEVEL,
         finding=None,
-        data_sha256=_digest(runs["sha256"]),
+        data_sha256=_digest(runs),
         choices_sha256=fingerprint(now_choices),
     )
     spends = study.schedule is not None and study.schedule.spending != "none"
@@ -71,6 +72,9 @@ def oversee(study: Study, folder: Path, runs: pd.DataFrame, now: dt.datetime) ->
         look=look,
         earlier=tuple(earlier),
         spends_alpha=spends,
+        exclude_if=study.analysis.exclude_if
+        if bound is None
+        else tuple(bound.choices["analysis"].get("exclude_if", ())),
     )
 
 
@@ -225,5 +229,7 @@ def log_look(folder: Path, oversight: Oversight, finding: Finding) -> bool:
     return True
 
 
-def _digest(hashes: "pd.Series[str]") -> str:
-    return hashlib.sha256("\n".join(sorted(hashes.astype(str))).encode()).hexdigest()
+def _digest(runs: pd.DataFrame) -> str:
+    """SHA-256 of the logs, and of the noted deviations that set some of them aside."""
+    noted = runs["reason"].astype(str).where(runs["reason"].str.startswith(REASON), "")
+    return hashlib.sha256("\n".join(sorted(runs["sha256"] + noted)).encode()).hexdigest()

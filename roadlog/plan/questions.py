@@ -173,7 +173,11 @@ switched_by_other = {"true" if a["switched_by_other"] == "yes" else "false"}  # 
 [logs]
 any = ["logs/*.csv"]
 
+# A drive that goes wrong is noted in the column "deviation" of notes.csv. If the note holds one of
+# these words, the drive is set aside; any other deviation leaves it in. Agree on the words before
+# the first drive, and only on what the add-on can't bring about (a warning lamp may be its doing).
 [analysis]
+exclude_if = ["trailer", "other driver", "wrong fuel", "detour"]
 driver_knew_arm = {"false" if a["switched_by_other"] == "yes" else "true"}
 """  # noqa: E501
     parse_study(text, "the new study.toml")

@@ -37,11 +37,14 @@ def choices_of(study: Study) -> dict[str, Any]:
     """
     plain = study.model_dump(mode="json")
     schedule = plain["schedule"] or {}
+    analysis = {k: v for k, v in plain["analysis"].items() if k != "driver_knew_arm"}
+    if not analysis["exclude_if"]:
+        del analysis["exclude_if"]  # as in registers from before there was such a rule
     return {
         "claim": plain["claim"],
         "device": {k: v for k, v in plain["device"].items() if k != "name"},
         "vehicle": plain["vehicle"],
-        "analysis": {k: v for k, v in plain["analysis"].items() if k != "driver_knew_arm"},
+        "analysis": analysis,
         "schedule": {
             **{k: v for k, v in schedule.items() if k != "unit"},
             "stop_date": str(study.schedule.stop_date) if study.schedule else None,

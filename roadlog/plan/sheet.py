@@ -76,12 +76,15 @@ def sheet_page(study: Study, *, reader: Reader, claim: str | None) -> str:
         lstrip_blocks=True,
     )
     rows = sheet_rows(study)
+    tables = _columns(rows)
     return environment.get_template("sheet.html").render(
         study=study,
         reader=reader,
         claim=claim,
         rows=rows,
-        tables=_columns(rows),
+        tables=tables,
+        words=study.analysis.exclude_if,
+        noting=reader != "switcher" and len(tables) < 3,
         stop=None if study.schedule is None else study.schedule.stop_date,
     )
 

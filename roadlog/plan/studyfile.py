@@ -105,6 +105,7 @@ NOTED = (
     "fuel batch",
     "soak [h]",
     "wet road",
+    "deviation",
     "seal",
     "remarks",
 )

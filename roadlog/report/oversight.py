@@ -23,7 +23,12 @@ class PlanKept:
 def plan_kept(oversight: Oversight) -> PlanKept:
     """Put an `Oversight` into words."""
     return PlanKept(
-        lines=[_registration(oversight), *_again(oversight), *_stopping(oversight)],
+        lines=[
+            _registration(oversight),
+            *_again(oversight),
+            _deviations(oversight),
+            *_stopping(oversight),
+        ],
         changes=list(oversight.changes),
         looks=tabulate.table(_looks(_each_once(oversight))),
     )
@@ -48,8 +53,9 @@ def _registration(o: Oversight) -> str:
         return f"The analysis was registered only after the first fitted run ({stamp})."
     kept = "nothing was changed since" if not o.changes else "what was changed since is below"
     return (
-        "Units, last day, covariates, fuel estimator and claim were registered before the first "
-        f"fitted run ({stamp}, by the clock of the computer that planned it); {kept}."
+        "Units, last day, covariates, fuel estimator, what sets a run aside, and claim were "
+        f"registered before the first fitted run ({stamp}, by the clock of the computer that "
+        f"planned it); {kept}."
     )
 
 
@@ -60,6 +66,21 @@ def _again(o: Oversight) -> list[str]:
         f"It was registered {o.registrations} times in all, each kept in computed/registered.json: "
         "the last one before the first fitted run counts."
     ]
+
+
+def _deviations(o: Oversight) -> str:
+    if not o.exclude_if:
+        return (
+            "No word was agreed by which a noted deviation sets a run aside (exclude_if in "
+            "[analysis]), so none does."
+            if o.registered_at is not None and not o.registered_late
+            else "No word is named by which a noted deviation sets a run aside, so none does."
+        )
+    words = " or ".join(f"“{w}”" for w in o.exclude_if)
+    rule = f"A run whose noted deviation says {words} is set aside"
+    if o.registered_at is None or o.registered_late:
+        return f"{rule}; nothing shows that this was agreed before the data."
+    return f"{rule}: agreed by that registration. Any other noted deviation leaves the run in."
 
 
 def _stopping(o: Oversight) -> list[str]:

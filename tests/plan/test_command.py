@@ -30,6 +30,8 @@ def test_new_study_explains_itself_and_is_valid(new_study):
     assert study.claim.economy_pct == 12
     assert study.device.name == "Swirl ring"
     assert study.plan.days == 12
+    assert "trailer" in study.analysis.exclude_if
+    assert "warning lamp" not in study.analysis.exclude_if  # may be the add-on's doing
     assert text.count("#") > 12
     assert main(["new", str(new_study)]) == 2
 

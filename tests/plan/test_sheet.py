@@ -9,7 +9,7 @@ from roadlog.plan.schedule import draw_schedule, driving_days, switch_units
 from roadlog.plan.sheet import sheet_page, sheet_rows
 from roadlog.plan.studyfile import notes_template
 from roadlog.runs import study_sources
-from roadlog.study import Plan, Study, load_study
+from roadlog.study import Analysis, Plan, Study, load_study
 
 
 def planned(days: int, **plan: object) -> Study:
@@ -35,6 +35,25 @@ def test_sheet_tells_what_to_hold_equal_what_to_note_and_when_to_refuel():
     assert "A &lt;b&gt;bold&lt;/b&gt; test" in page
     assert "://" not in page
     assert "<script" not in page
+
+
+def test_driver_finds_the_agreed_words_and_room_to_note_a_deviation():
+    study = planned(12)
+    words = Analysis(exclude_if=("trailer", "other <driver>"))
+    agreed = study.model_copy(update={"analysis": words})
+    page = sheet_page(agreed, reader="driver", claim=None)
+    assert "set the drive aside: <b>trailer</b>, <b>other &lt;driver&gt;</b>" in page
+    assert page.count('<td class="write">') == 12
+    assert "every drive counts" in sheet_page(study, reader="driver", claim=None)
+    switcher = sheet_page(agreed, reader="switcher", claim=None)
+    assert "trailer" not in switcher
+    assert '<td class="write">' not in switcher
+
+
+def test_caution_stands_once_on_every_sheet():
+    for days in (12, 40, 70):
+        for reader in ("everyone", "driver", "switcher"):
+            assert sheet_page(planned(days), reader=reader, claim=None).count("Safety first") == 1
 
 
 def test_thick_lines_are_the_ends_of_blocks():
