@@ -17,7 +17,14 @@ from roadlog import closure, fuel, passes, road
 from roadlog.coastdown import with_coastdown
 from roadlog.conditions import add_conditions, wind_share
 from roadlog.deviations import find_deviations, staying_sentences
-from roadlog.effect import ambiguity_pct, decide, estimate_effect, permanent_blocking
+from roadlog.effect import (
+    ambiguity_pct,
+    changed_once,
+    decide,
+    estimate_effect,
+    forbidden_by_order,
+    without_intervals,
+)
 from roadlog.effect.crosschecks import disagreement_warnings
 from roadlog.ingest import Log
 from roadlog.ingest.localday import zone_warning
@@ -108,7 +115,9 @@ def analyse(
         redraw=None if study.schedule is None else partial(redraw, study.schedule),
     )
     runs = RUNS.check(_with_pass_reasons(metered.runs.drop(columns="log"), table))
-    held = _held_against(study, sources, ledger, metered, runs, effect, now)
+    if changed_once(runs, by_chance):
+        effect = without_intervals(effect)
+    held = _held_against(study, sources, ledger, metered, runs, effect, by_chance, now)
     measured = () if held.closed is None else held.closed.measured
     used = table[table["used"].astype(bool)]
     return Analysed(
@@ -192,6 +201,7 @@ def _held_against(
     metered: Metered,
     runs: pd.DataFrame,
     effect: EffectResult,
+    by_chance: bool,
     now: dt.datetime | None,
 ) -> _Held:
     """The finding, as plan, measured fuel and the car's own signals allow it."""
@@ -204,7 +214,10 @@ def _held_against(
         [closure.run_evidence(f, study, metered.calibration) for f in metered.flows], runs
     )
     primary = at_level(effect.primary, level)
-    blocking = [*permanent_blocking(study.device, runs), *(closed.blocking if closed else ())]
+    blocking = [
+        *forbidden_by_order(study.device, runs, by_chance),
+        *(closed.blocking if closed else ()),
+    ]
     if closed is None or closed.verdict != "agrees":
         blocking += closure.untrimmed_blocking(evidence, metered.estimator, primary, study.claim)
     finding = decide(
@@ -233,11 +246,12 @@ def _by_ledger(
         for _ in sources.runs[:1]
         if study.analysis.estimator != "ledger"
     ]
+    by_chance = _was_randomised(study, randomised)
     result = closure.analyse_ledger(
         study,
         ledger,
         switched_by=switched_by,
-        randomised=_was_randomised(study, randomised),
+        randomised=by_chance,
         warnings=told,
     )
     if sources.root is None:
@@ -250,7 +264,7 @@ def _by_ledger(
         effect.randomisation,
         effect.outcomes_by_arm,
         study.claim,
-        permanent_blocking(study.device, result.runs),
+        forbidden_by_order(study.device, result.runs, by_chance),
     )
     return dataclasses.replace(
         result,

@@ -16,7 +16,13 @@ from pandas.api.typing import NaTType
 
 from roadlog.closure.ledger import Ledger, Tank, tanks
 from roadlog.closure.unit_effect import unit_effect
-from roadlog.effect import decide, permanent_blocking, require_replication
+from roadlog.effect import (
+    changed_once,
+    decide,
+    forbidden_by_order,
+    require_replication,
+    without_intervals,
+)
 from roadlog.errors import DesignError, InputError
 from roadlog.fuel.batches import batch_fuel, fuels_by_run
 from roadlog.fuels import FUELS, Fuel, mass_g
@@ -80,20 +86,23 @@ def analyse_ledger(
     runs = _runs(seen)
     require_replication(runs[runs["used"]])
     table = PASSES.check(_passes(runs))
+    by_chance = (
+        bool(study.schedule and study.schedule.randomised) if randomised is None else randomised
+    )
     effect = unit_effect(
         table,
-        randomised=bool(study.schedule and study.schedule.randomised)
-        if randomised is None
-        else randomised,
+        randomised=by_chance,
         seed=(study.schedule.seed if study.schedule and study.schedule.seed else 1),
     )
+    if changed_once(runs, by_chance):
+        effect = without_intervals(effect)
     finding = decide(
         effect.primary,
         effect.total,
         effect.randomisation,
         effect.outcomes_by_arm,
         study.claim,
-        permanent_blocking(study.device, runs),
+        forbidden_by_order(study.device, runs, by_chance),
     )
     told = Warned(
         "ledger-only",

@@ -3,15 +3,17 @@
 `estimate_effect` is the stage; `decide` holds its result against the claim.
 """
 
-from roadlog.effect.carry_over import permanent_blocking
 from roadlog.effect.design import require_replication
 from roadlog.effect.estimate import ambiguity_pct, estimate_effect
 from roadlog.effect.finding import decide
+from roadlog.effect.order_of_arms import changed_once, forbidden_by_order, without_intervals
 
 __all__ = [
     "ambiguity_pct",
+    "changed_once",
     "decide",
     "estimate_effect",
-    "permanent_blocking",
+    "forbidden_by_order",
     "require_replication",
+    "without_intervals",
 ]

@@ -17,7 +17,6 @@ from roadlog.effect.primary import PrimaryFit, fit_primary
 from roadlog.effect.reduction import Floats, containment_df, reduce_design
 from roadlog.errors import RoadlogError
 from roadlog.results import NamedInterval, Warned
-from roadlog.study import Device
 
 AFTER_FITTED = "after a switch unit with the add-on in"
 BY_DISTANCE = "effect for each 10 km since the switch"
@@ -90,33 +89,6 @@ def carry_over_warnings(table: pd.DataFrame) -> list[Warned]:
         Warned("carry-over", _TOLD[row["what"]].format_map(row))
         for row in table.to_dict("records")
         if row["p"] < LEVEL / len(_TOLD)
-    ]
-
-
-def permanent_blocking(device: Device, runs: pd.DataFrame) -> list[str]:
-    """Why a finding is forbidden if what stays in the car after it is taken out counts for both.
-
-    Parameters
-    ----------
-    device : Device
-        With its declared `carry_over`.
-    runs : DataFrame
-        `arm` and `switch_unit`, in order of time.
-    """
-    fitted = (runs["arm"] == "fitted").to_numpy()
-    if device.carry_over != "permanent" or not fitted.any():
-        return []
-    first = int(np.argmax(fitted))
-    baseline = runs[~fitted]["switch_unit"].nunique()
-    late = runs[first:][~fitted[first:]]["switch_unit"].nunique()
-    if not late:
-        return []
-    return [
-        f"undecided: {device.name} is declared permanent (carry_over in [device]), and {late} of "
-        f"{baseline} baseline switch units came after it was first fitted "
-        f"({runs['switch_unit'].iloc[first]}): what it left in the car counts for both arms, so "
-        "the change may be understated; compare the time before it with the time after it, beside "
-        "a car without it (roadlog plan)"
     ]
 
 

@@ -116,7 +116,7 @@ def _effect_sentence(i: Interval) -> str:
     if i.low is None or i.high is None:
         return (
             f"Fuel use changed by {i.estimate:+.1f} % with the add-on fitted, but the switch units "
-            "are too few for an interval: nothing can be concluded."
+            "give no interval: nothing can be concluded."
         )
     return (
         f"Fuel use changed by {i.estimate:+.1f} % with the add-on fitted "

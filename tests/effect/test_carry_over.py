@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from roadlog.effect import estimate_effect, permanent_blocking
+from roadlog.effect import estimate_effect
 from roadlog.effect.carry_over import (
     AFTER_FITTED,
     BY_DISTANCE,
@@ -13,7 +13,6 @@ from roadlog.effect.carry_over import (
     previous_arm_row,
 )
 from roadlog.effect.design import build_design
-from roadlog.study import Device
 from tests.effect.drives import passes
 
 
@@ -89,14 +88,3 @@ def test_rows_stand_beside_the_result() -> None:
     result = estimate_effect(with_distance(passes(np.random.default_rng(5))), randomised=True)
     assert list(result.carry_over["what"]) == [AFTER_FITTED, BY_DISTANCE]
     assert any(r.name == "previous arm held equal" for r in result.forest)
-
-
-def test_permanent_add_on_switched_by_the_day_gets_no_firm_finding() -> None:
-    runs = pd.DataFrame(
-        {"arm": ["baseline", "fitted", "baseline", "fitted"], "switch_unit": list("abcd")}
-    )
-    device = Device(name="Swirl ring", carry_over="permanent")
-    (reason,) = permanent_blocking(device, runs)
-    assert "1 of 2 baseline switch units came after it was first fitted (b)" in reason
-    assert permanent_blocking(Device(), runs) == []
-    assert permanent_blocking(device, runs.iloc[[0, 2, 1, 3]]) == []
