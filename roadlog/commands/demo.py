@@ -13,7 +13,7 @@ def add(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None
             "Write a synthetic study of an invented add-on whose true effect is known, to try "
             "every command without a car."
         ),
-        epilog="example:\n  roadlog demo my_demo --days 12\n  roadlog analyze my_demo",
+        epilog="example:\n  roadlog demo my_demo --days 12 --trials\n  roadlog analyze my_demo",
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )
     p.add_argument("folder", type=Path, metavar="DIR", help="folder to make")
@@ -22,6 +22,10 @@ def add(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None
     p.add_argument("--claim-economy", type=float, default=12.0, help="the claim, %% (12)")
     p.add_argument("--seed", type=int, default=20260302, help="random seed (20260302)")
     p.add_argument("--no-positions", action="store_true", help="leave out the GPS columns")
+    p.add_argument(
+        "--trials", action="store_true",
+        help="add standing starts, run-outs, pictures and a price, for the other commands",
+    )  # fmt: skip
     p.set_defaults(run=_demo)
 
 
@@ -35,6 +39,27 @@ def _demo(a: argparse.Namespace) -> int:
         days=a.days,
         positions=not a.no_positions,
         claim_economy_pct=a.claim_economy,
+        trials=a.trials,
     )
-    print(f"A synthetic study of {a.days} days is in {a.folder}. Next: roadlog analyze {a.folder}")
+    print("\n".join(_next_trials(a) if a.trials else _next(a)))
     return 0
+
+
+def _next(a: argparse.Namespace) -> list[str]:
+    return [
+        f"A synthetic study of {a.days} days is in {a.folder}. Next: roadlog analyze {a.folder}"
+    ]
+
+
+def _next_trials(a: argparse.Namespace) -> list[str]:
+    from roadlog.demo.trials import cell_command, commands
+
+    return [
+        f"A synthetic study of {a.days} days is in {a.folder}, with trials of the rest of the "
+        "claim.",
+        "Next, in this order; the report then has a row for each part of the claim:",
+        *(f"  {line}" for line in commands(str(a.folder))),
+        "The invented ring draws no current. To try an energy ceiling, of another invented add-on:",
+        f"  {cell_command(str(a.folder))}",
+        f"What is true of all this: {a.folder / 'truth.json'}",
+    ]

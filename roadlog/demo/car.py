@@ -40,6 +40,7 @@ THERMOSTAT_C = 88.0
 COOLANT_HEAT_SHARE, COOLANT_J_K, COOLANT_LOSS_W_K = 0.28, 55_000.0, 40.0
 CLOSED_LOOP_FROM_C = 28.0
 ENRICH_ABOVE_LOAD = 0.86
+FULL_THROTTLE_INTAKE_K = 6.0  # above ambient, once the bay has been aired
 
 
 @dataclass(frozen=True)
@@ -198,6 +199,23 @@ def run_engine(drive: Drive, road: Road, now: Conditions) -> Engine:
         enriched=enriched & ~cut,
         closed_loop=closed & ~cut & ~enriched,
     )
+
+
+def full_throttle_w(rpm: Floats, ambient_c: float, baro_kpa: float) -> Floats:
+    """Power at the wheels [W] of the warm engine with the throttle fully open, shape as `rpm`.
+
+    The cylinders draw all the air that they can and burn it as `run_engine` does; friction,
+    accessories and driveline take their part.
+    """
+    baro = np.full(rpm.shape, baro_kpa)
+    intake = np.full(rpm.shape, ambient_c + FULL_THROTTLE_INTAKE_K)
+    fuel_w = 1000 * FUEL.lhv_mj_kg * _full_air_g_s(rpm, baro, intake) / FUEL.stoich_afr
+    indicated = fuel_w * _indicated_efficiency(rpm)
+    brake = 0.8 * indicated
+    for _ in range(3):  # pumping needs brake power, which needs pumping: settles in two rounds
+        friction = _friction_w(rpm, brake, np.full(rpm.shape, THERMOSTAT_C))
+        brake = indicated - friction - ACCESSORIES_W
+    return np.asarray(DRIVELINE_EFFICIENCY * brake)
 
 
 def _least_inner_w(rpm: Floats) -> Floats:

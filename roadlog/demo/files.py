@@ -20,7 +20,7 @@ from roadlog.demo.logger import (
     stamps,
     true_signals,
 )
-from roadlog.demo.plan import LABELS, UTC_OFFSET, Day, Run
+from roadlog.demo.plan import LABELS, UTC_OFFSET, WARMER_PER_HOUR_C, Day, Run
 from roadlog.demo.pump import Filled
 from roadlog.demo.road import Road
 from roadlog.fuels import volume_l
@@ -91,8 +91,13 @@ def truth_of(run: Run, drive: Drive, engine: car.Engine) -> RunTruth:
     )
 
 
-def truth_json(truths: list[RunTruth], parameters: dict[str, object]) -> str:
-    """The true effect, the true litres by arm and by run, and how they were made."""
+def truth_json(
+    truths: list[RunTruth], parameters: dict[str, object], trials: dict[str, object]
+) -> str:
+    """The true effect, the true litres by arm and by run, and how they were made.
+
+    `trials` is the truth behind the trials beside the road test, if there are any.
+    """
     arms: dict[str, dict[str, float]] = {}
     for arm in ARMS:
         of_arm = [t for t in truths if t.arm == arm]
@@ -113,6 +118,7 @@ def truth_json(truths: list[RunTruth], parameters: dict[str, object]) -> str:
         "unadjusted_change_pct": 100 * (ratio - 1),
         "unadjusted_note": "ratio of total litres per km, fitted to baseline: the effect plus "
         "whatever differed between the days by chance",
+        **({"trials": trials} if trials else {}),
         "parameters": parameters,
         "runs": [asdict(t) for t in truths],
     }
@@ -169,7 +175,8 @@ randomised = {str(randomised).lower()}
     )
 
 
-def _csv(header: Iterable[str], rows: Iterable[Iterable[object]]) -> str:
+def csv_text(header: Iterable[str], rows: Iterable[Iterable[object]]) -> str:
+    """A table as comma-separated text."""
     out = io.StringIO()
     writer = csv.writer(out, lineterminator="\n")
     writer.writerow(header)
@@ -179,7 +186,7 @@ def _csv(header: Iterable[str], rows: Iterable[Iterable[object]]) -> str:
 
 def notes_csv(planned: list[Day]) -> str:
     """What the driver wrote down, one row a day."""
-    return _csv(
+    return csv_text(
         ("date", "arm", "air conditioning", "windows", "cold tyre pressure [kPa]",
          "payload [kg]", "fuel batch", "soak [h]", "wet road"),
         (
@@ -192,12 +199,12 @@ def notes_csv(planned: list[Day]) -> str:
 
 def weather_csv(planned: list[Day]) -> str:
     """An invented weather station, one row an hour; wind at 10 m."""
-    return _csv(
+    return csv_text(
         ("time", "latitude [deg]", "longitude [deg]", "elevation [m]", "temperature [degC]",
          "pressure [kPa]", "wind from [deg]", "wind speed [m/s]"),
         (
             (f"{d.date}T{hour:02d}:00:00{UTC_OFFSET}", *STATION,
-             f"{d.morning_c + 0.55 * (hour - 7.2):.1f}", f"{d.pressure_kpa:.2f}",
+             f"{d.morning_c + WARMER_PER_HOUR_C * (hour - 7.2):.1f}", f"{d.pressure_kpa:.2f}",
              f"{d.wind_from_deg:.0f}", f"{d.wind_m_s:.1f}")
             for d in planned
             for hour in range(7, 19)
@@ -207,7 +214,7 @@ def weather_csv(planned: list[Day]) -> str:
 
 def fills_csv(fills: Iterable[Filled]) -> str:
     """What the driver wrote down at the pump."""
-    return _csv(
+    return csv_text(
         ("time", "litres", "odometer [km]", "full", "price", "temperature [degC]"),
         (
             (f"{f.time:%Y-%m-%dT%H:%M}", f"{f.litres:.2f}", f"{f.odometer_km:.0f}",
@@ -217,8 +224,8 @@ def fills_csv(fills: Iterable[Filled]) -> str:
     )  # fmt: skip
 
 
-def readme(name: str, parameters: dict[str, object]) -> str:
-    """What the folder holds and the command that made it."""
+def readme(name: str, parameters: dict[str, object], trials: str) -> str:
+    """What the folder holds and the command that made it; `trials` are further lines."""
     claim, effect = (parameters[key] for key in ("claim_economy_pct", "effect_pct"))
     call = ", ".join(f"{key}={value!r}" for key, value in parameters.items())
     return f"""\
@@ -229,7 +236,7 @@ An invented add-on ("Swirl ring", claimed to give {claim:g} % better mileage) on
 The true effect on fuel use is {effect:+g} %: see truth.json.
 
 Made with
-    roadlog demo {name} --days {parameters["days"]}
+    roadlog demo {name} --days {parameters["days"]}{" --trials" if trials else ""}
 that is, roadlog.demo.make_study(Path("{name}"), {call})
 
 study.toml    what was planned, before any drive
@@ -238,4 +245,4 @@ notes.csv     what the driver wrote down, one row a day
 fills.csv     invented fill-ups that fit the true litres, with the errors of pump and tank
 weather.csv   an invented weather station, hourly; wind at 10 m
 truth.json    what a real study never has: the true effect and the true litres
-"""
+{trials}"""

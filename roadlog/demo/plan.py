@@ -20,6 +20,8 @@ LABELS: dict[Arm, str] = {"baseline": "ring out", "fitted": "ring in"}
 RUN_SD_PCT = 0.8
 FUEL_BATCH_SD_PCT = 0.3
 FUEL_BATCH_DAYS = 7
+WARMER_PER_HOUR_C = 0.55
+WIND_SHARE = 0.6  # of the wind at 10 m, at the height of the car
 
 
 @dataclass(frozen=True)
@@ -135,13 +137,13 @@ def plan_runs(
     for i, hour in enumerate(hours):
         rng = np.random.default_rng(seeds[i])
         late, warmer, veer, gust, run = rng.standard_normal(5)
-        ambient = day.morning_c + 0.55 * (hour - 7.2) + 0.4 * warmer
+        ambient = day.morning_c + WARMER_PER_HOUR_C * (hour - 7.2) + 0.4 * warmer
         still_warm = 75 * np.exp(-soak_h / 2.2)
         rolling = (1 - 0.0015 * (day.tyre_kpa - 230)) * (1.03 if day.wet else 1.0)
         conditions = Conditions(
             ambient_c=ambient,
             pressure_kpa=day.pressure_kpa,
-            wind_m_s=0.6 * day.wind_m_s * max(1 + 0.15 * gust, 0.0),
+            wind_m_s=WIND_SHARE * day.wind_m_s * max(1 + 0.15 * gust, 0.0),
             wind_from_deg=day.wind_from_deg + 10 * veer,
             payload_kg=float(day.payload_kg),
             rolling_factor=rolling,

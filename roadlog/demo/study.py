@@ -26,6 +26,7 @@ from roadlog.demo.logger import Style
 from roadlog.demo.plan import FIRST_DAY, draw_schedule, plan_days, plan_runs
 from roadlog.demo.pump import fill_ups
 from roadlog.demo.road import invented_road
+from roadlog.demo.trials import Trials, make_trials
 from roadlog.errors import InputError
 from roadlog.study import atomic_write
 
@@ -46,6 +47,7 @@ def make_study(
     driver_slows_pct: float = 0.0,
     meter_bias_pct: float = 0.0,
     style: Style = "rows",
+    trials: bool = False,
 ) -> None:
     """Write a synthetic study whose true effect is known.
 
@@ -70,6 +72,8 @@ def make_study(
     driver_slows_pct : by how much the driver slows on the open road when the add-on is fitted [%]
     meter_bias_pct : by how much the add-on bends the air meter's reading, fuel unchanged [%]
     style : `rows` (one row a second), `sparse` (one row a reading) or `long` (time, signal, value)
+    trials : whether files for the trials beside the road test are written too; all others but
+        `study.toml`, `weather.csv`, `truth.json` and `README.txt`, which get more, stay the same
 
     Raises
     ------
@@ -77,6 +81,8 @@ def make_study(
         If the folder holds a study already or the days don't make pairs.
     """
     parameters = {name: value for name, value in locals().items() if name != "folder"}
+    if not trials:
+        del parameters["trials"]
     if (folder / "study.toml").exists() or any(folder.glob("logs/*")):
         raise InputError(f"{folder} holds a study already: name a new folder")
     schedule = draw_schedule(days, seed, randomised=randomised)
@@ -104,15 +110,20 @@ def make_study(
         _write(folder / "logs" / run.file, log)
         truths.append(truth_of(run, drive, engine))
 
-    _write(folder / "study.toml", study_toml(planned, seed, claim_economy_pct, randomised))
+    beside = make_trials(planned, seed, gps=positions) if trials else Trials()
+    for name, content in beside.files.items():
+        _write(folder / name, content)
+    declared = study_toml(planned, seed, claim_economy_pct, randomised)
+    _write(folder / "study.toml", declared + beside.toml)
     _write(folder / "notes.csv", notes_csv(planned))
-    _write(folder / "weather.csv", weather_csv(planned))
+    _write(folder / "weather.csv", weather_csv([*planned, *beside.days]))
     burned = [(r.day.date, t.km, t.fuel_l) for r, t in zip(runs, truths, strict=True)]
     filled = fill_ups(planned, burned, np.random.default_rng(for_pump))
     _write(folder / "fills.csv", fills_csv(filled))
-    _write(folder / "truth.json", truth_json(truths, parameters))
-    _write(folder / "README.txt", readme(folder.name, parameters))
+    _write(folder / "truth.json", truth_json(truths, parameters, beside.truth))
+    _write(folder / "README.txt", readme(folder.name, parameters, beside.readme))
 
 
-def _write(path: Path, text: str) -> None:
-    atomic_write(path, lambda temporary: temporary.write_bytes(text.encode()))
+def _write(path: Path, content: str | bytes) -> None:
+    data = content.encode() if isinstance(content, str) else content
+    atomic_write(path, lambda temporary: temporary.write_bytes(data))
