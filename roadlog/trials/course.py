@@ -23,7 +23,7 @@ from roadlog.conditions import (
 from roadlog.ingest import Log
 from roadlog.study import Vehicle
 from roadlog.timebase import resample
-from roadlog.trials.starts import FROM_KMH, Start
+from roadlog.trials.starts import FROM_KMH, Start, crossing, pull_from_kmh
 
 Floats = NDArray[np.float64]
 
@@ -80,8 +80,8 @@ def corrected_time(
     headwind_m_s: float = 0.0,
     grade: float = 0.0,
     power_factor: float = 1.0,
-) -> tuple[float, float]:
-    """Time and mean power of a start as on a level, windless course in standard air.
+) -> float:
+    """Time of a start as on a level, windless course in standard air.
 
     Parameters
     ----------
@@ -99,8 +99,8 @@ def corrected_time(
 
     Returns
     -------
-    float, float [s], [kW]
-        Time from 10 km/h to the target, mean power at the wheels over it.
+    float [s]
+        From 10 km/h to the target.
 
     Notes
     -----
@@ -117,11 +117,51 @@ def corrected_time(
     load = tractive_power(v, still, still, still + STANDARD_DENSITY_KG_M3, vehicle) / v
     standard = power_factor * force - load
     standard = np.maximum(standard, 0.1 * mass * accel)
-    shift = float(np.trapezoid(mass / standard - 1 / accel, v))
-    time = start.time_s + shift
-    work = float(np.trapezoid(power_factor * force * v * mass / standard, v))
-    duration = float(np.trapezoid(mass / standard, v))
-    return time, work / duration / 1000
+    return start.time_s + float(np.trapezoid(mass / standard - 1 / accel, v))
+
+
+def pulling_power(
+    start: Start,
+    target_kmh: float,
+    vehicle: Vehicle,
+    *,
+    density_kg_m3: float,
+    headwind_m_s: float = 0.0,
+    grade: float = 0.0,
+    leave_out_lifts: bool = True,
+) -> tuple[float, float]:
+    """Mean power at the wheels while the engine pulls, and for how long it did.
+
+    Parameters
+    ----------
+    start, target_kmh, vehicle, density_kg_m3, headwind_m_s, grade
+        As for `corrected_time`.
+    leave_out_lifts : bool
+        Take the time of gear changes out, as pedal or throttle show it.
+
+    Returns
+    -------
+    float, float [kW], [s]
+        From `starts.pull_from_kmh` to the target.
+
+    Notes
+    -----
+    Below that speed clutch and tyres, not the engine, set the pull, and in a gear change nothing
+    pulls: counted as pulling, they would make a change of the engine's power look smaller than it
+    is. The work done over the whole rise, kinetic energy and road load, was done in the rest.
+    """
+    low = pull_from_kmh(target_kmh)
+    begin, _, _ = crossing(start.t_s, start.speed_kmh, low)
+    inside = (start.t_s > begin) & (start.t_s < start.time_s)
+    t = np.concatenate([[begin], start.t_s[inside], [start.time_s]])
+    v = np.concatenate([[low], start.speed_kmh[inside], [target_kmh]]) / 3.6
+    still = np.zeros_like(v)
+    load = tractive_power(v, still, still + grade, still + density_kg_m3, vehicle, headwind_m_s)
+    kinetic = 0.5 * vehicle.mass_kg * ROTATING_MASS * (v[-1] ** 2 - v[0] ** 2)
+    pulling = start.time_s - begin
+    if leave_out_lifts:
+        pulling -= start.lifted_s(begin)
+    return float(kinetic + np.trapezoid(load, t)) / pulling / 1000, float(pulling)
 
 
 def air_at_starts(
@@ -179,29 +219,28 @@ def corrected(
 ) -> pd.DataFrame:
     """Add measured and standard times [s] and powers [kW] to a table of starts with their air.
 
-    Air is corrected for all starts or for none, and power for naturally aspirated petrol engines
-    only, so that no arm is treated differently.
+    Air is corrected for all starts or for none, gear changes are left out of the power of all or
+    none, and power is brought to standard air for naturally aspirated petrol engines only, so that
+    no arm is treated differently.
     """
     natural = vehicle.aspiration == "natural" and vehicle.fuel != "diesel"
     rows = []
     every_air = bool(table["air_known"].all())
+    every_lift = all(s.lifts_s is not None for s in table["start"])
     for r in table.to_dict("records"):
         start: Start = r["start"]
         way = {"out": 1.0, "back": -1.0}.get(str(r["direction"]), 1.0)
         temp, pressure = float(r["ambient_c"]), float(r["pressure_kpa"])
         vapour = ASSUMED_HUMIDITY_PCT / 100 * float(saturation_pressure(temp))
-        use_air = every_air
-        factor = ambient_factor(temp, pressure - vapour) if natural and use_air else 1.0
+        factor = ambient_factor(temp, pressure - vapour) if natural and every_air else 1.0
         wind = float(r["headwind_m_s"])
-        std, power = corrected_time(
-            start,
-            target_kmh,
-            vehicle,
-            density_kg_m3=float(r["density_kg_m3"]) if use_air else STANDARD_DENSITY_KG_M3,
-            headwind_m_s=wind_at_car * wind if np.isfinite(wind) else 0.0,
-            grade=way * grade_out,
-            power_factor=factor,
-        )
+        density = float(r["density_kg_m3"]) if every_air else STANDARD_DENSITY_KG_M3
+        headwind = wind_at_car * wind if np.isfinite(wind) else 0.0
+        grade = way * grade_out
+        power, pulling = pulling_power(
+            start, target_kmh, vehicle, density_kg_m3=density, headwind_m_s=headwind, grade=grade,
+            leave_out_lifts=every_lift,
+        )  # fmt: skip
         rows.append(
             {
                 "time_s": start.time_s,
@@ -210,9 +249,14 @@ def corrected(
                 "u_rest_time_s": start.u_rest_time_s,
                 "interval_s": start.interval_s,
                 "open_throttle": start.open_throttle is True,
-                "std_time_s": std,
-                "power_kw": power,
+                "std_time_s": corrected_time(
+                    start, target_kmh, vehicle, density_kg_m3=density, headwind_m_s=headwind,
+                    grade=grade, power_factor=factor,
+                ),
+                "power_kw": factor * power,
+                "pull_s": pulling,
+                "lifts_known": every_lift,
                 "ambient_factor": factor,
             }
-        )
+        )  # fmt: skip
     return pd.concat([table, pd.DataFrame(rows, index=table.index)], axis=1)

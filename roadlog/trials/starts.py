@@ -7,7 +7,7 @@ section 7.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -20,6 +20,8 @@ from roadlog.timebase import spread_rounded
 Floats = NDArray[np.float64]
 
 FROM_KMH = 10.0  # below, the speed signal may still read zero, and wheels may spin
+PULL_FROM_KMH = 30.0  # by here the clutch is shut and the tyres hold; common practice, no source
+LEAST_PULL_RANGE = 2.0  # of the target over that speed, else the pull begins at FROM_KMH
 REST_KMH = 3.0  # a speed PID may show zero up to about here, or creep; common practice, no source
 DIP_KMH = 4.0  # a gear change may cost this much without ending the start
 STEP_KMH = 1.0  # SAE J1979 PID 0D counts whole km/h
@@ -40,7 +42,8 @@ class Start:
     standard uncertainty `u_time_s`; `rest_time_s`, `u_rest_time_s` from rest [s]; `interval_s`
     effective time between speed readings [s]; `heading_deg` NaN if unknown; `open_throttle` None
     if no pedal or throttle was logged; `t_s`, `speed_kmh` the readings of the rise, times from
-    `at_s`.
+    `at_s`; `lifts_s` shape (k, 2), from when to when pedal or throttle was lifted, as in a gear
+    change, None if not logged.
     """
 
     at_s: float
@@ -53,6 +56,14 @@ class Start:
     open_throttle: bool | None
     t_s: Floats
     speed_kmh: Floats
+    lifts_s: Floats | None
+
+    def lifted_s(self, from_s: float) -> float:
+        """Time with pedal or throttle lifted from then to the target [s], NaN if not logged."""
+        if self.lifts_s is None:
+            return float("nan")
+        begin, end = np.clip(self.lifts_s, from_s, self.time_s).T
+        return float((end - begin).sum())
 
 
 @dataclass(frozen=True)
@@ -127,7 +138,13 @@ def find_starts(
                 SetAside(start.at_s, f"throttle fully open for only {100 * share:.0f} % of it")
             )
             continue
-        found.append(Start(**{**vars(start), "open_throttle": None if share is None else True}))
+        found.append(
+            replace(
+                start,
+                open_throttle=None if share is None else True,
+                lifts_s=_lifts(log, t, start, openings),
+            )
+        )
     return found, aside
 
 
@@ -178,6 +195,7 @@ def _timed(log: Log, log_t: Floats, t: Floats, v: Floats, target_kmh: float, spe
         open_throttle=None,
         t_s=t - begin,
         speed_kmh=v,
+        lifts_s=None,
     )
 
 
@@ -216,21 +234,50 @@ def _effective_interval(t: Floats, v: Floats) -> float:
     return held if np.median(steps) >= 2 * STEP_KMH else rows
 
 
+def pull_from_kmh(target_kmh: float) -> float:
+    """Speed [km/h] from which the engine alone sets the pull, below it clutch and tyres.
+
+    >>> pull_from_kmh(100), pull_from_kmh(50)
+    (30.0, 10.0)
+    """
+    return PULL_FROM_KMH if target_kmh >= LEAST_PULL_RANGE * PULL_FROM_KMH else FROM_KMH
+
+
 def _open_share(log: Log, log_t: Floats, start: Start, openings: dict[str, float]) -> float | None:
     """Share of the start's inner readings with pedal or throttle open; None if never logged."""
+    pedal = _pedal(log, log_t, openings)
+    if pedal is None:
+        return None
+    at, opened = pedal
     edge = min(start.interval_s, start.time_s / 4)  # a stale speed lags the pedal by as much
-    inside = (log_t >= start.at_s + edge) & (log_t <= start.at_s + start.time_s - edge)
+    inside = (at >= start.at_s + edge) & (at <= start.at_s + start.time_s - edge)
+    if not inside.any():
+        return float(opened[np.abs(at - start.at_s - start.time_s / 2).argmin()])
+    return float(opened[inside].mean())
+
+
+def _lifts(log: Log, log_t: Floats, start: Start, openings: dict[str, float]) -> Floats | None:
+    """From when to when [s] pedal or throttle was lifted, times from `at_s`: each reading stands
+    for the time that it is nearest to.
+    """
+    pedal = _pedal(log, log_t, openings)
+    if pedal is None:
+        return None
+    at, opened = pedal
+    edges = np.concatenate([[-np.inf], (at[1:] + at[:-1]) / 2, [np.inf]]) - start.at_s
+    spans = np.clip(np.column_stack([edges[:-1], edges[1:]]), 0, start.time_s)
+    return np.asarray(spans[~opened & (spans[:, 1] > spans[:, 0])], float)
+
+
+def _pedal(
+    log: Log, log_t: Floats, openings: dict[str, float]
+) -> tuple[Floats, NDArray[np.bool_]] | None:
+    """When pedal or throttle was read, and whether it was fully open; None if never logged."""
     for name, opened in openings.items():
-        if name not in log.frame:
-            continue
-        values = log.frame[name].to_numpy(float)
-        known = np.isfinite(values)
-        if not known.any():
-            continue
-        if not (known & inside).any():
-            nearest = np.abs(log_t[known] - start.at_s - start.time_s / 2).argmin()
-            return float(values[known][nearest] >= opened)
-        return float((values[known & inside] >= opened).mean())
+        if name in log.frame and _known(log, name):
+            values = log.frame[name].to_numpy(float)
+            known = np.isfinite(values)
+            return log_t[known], values[known] >= opened
     return None
 
 

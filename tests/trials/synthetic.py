@@ -40,18 +40,30 @@ def speed_trace(
     return np.arange(len(speeds)) * STEP_S, np.array(speeds) * 3.6
 
 
-def true_time(t: np.ndarray, v: np.ndarray, target_kmh: float = 100.0) -> float:
-    """Time from 10 km/h to the target [s] of an exact trace."""
-    return float(np.interp(target_kmh, v, t) - np.interp(10.0, v, t))
+def true_time(
+    t: np.ndarray, v: np.ndarray, target_kmh: float = 100.0, from_kmh: float = 10.0
+) -> float:
+    """Time from 10 km/h (or another speed) to the target [s] of an exact trace."""
+    return float(np.interp(target_kmh, v, t) - np.interp(from_kmh, v, t))
 
 
-def true_power(t: np.ndarray, v: np.ndarray, vehicle: Vehicle = CAR) -> float:
-    """Mean power at the wheels [kW] from 10 to 100 km/h of an exact trace in standard air."""
-    inside = (v >= 10) & (v <= 100)
+def true_power(
+    t: np.ndarray,
+    v: np.ndarray,
+    vehicle: Vehicle = CAR,
+    *,
+    grade: float = 0.0,
+    headwind_m_s: float = 0.0,
+    density_kg_m3: float = STANDARD_DENSITY_KG_M3,
+) -> float:
+    """Mean power at the wheels [kW] from 30 to 100 km/h of an exact trace."""
+    inside = (v >= 30) & (v <= 100)
     m_s, time = v[inside] / 3.6, t[inside]
     kinetic = 0.5 * vehicle.mass_kg * ROTATING_MASS * (m_s[-1] ** 2 - m_s[0] ** 2)
-    road = vehicle.mass_kg * STANDARD_GRAVITY_M_S2 * vehicle.crr * m_s
-    air = 0.5 * STANDARD_DENSITY_KG_M3 * vehicle.cda_m2 * m_s**3
+    weight = vehicle.mass_kg * STANDARD_GRAVITY_M_S2
+    slope = np.arctan(grade)
+    road = weight * (vehicle.crr * np.cos(slope) + np.sin(slope)) * m_s
+    air = 0.5 * density_kg_m3 * vehicle.cda_m2 * (m_s + headwind_m_s) ** 2 * m_s
     return float((kinetic + np.trapezoid(road + air, time)) / (time[-1] - time[0]) / 1000)
 
 

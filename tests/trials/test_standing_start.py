@@ -7,9 +7,10 @@ import pandas as pd
 import pytest
 
 from roadlog.conditions import WIND_AT_CAR
+from roadlog.demo.starts import Moment, full_throttle_rise
 from roadlog.errors import DesignError, InputError
 from roadlog.trials import course
-from roadlog.trials.course import ambient_factor, corrected_time
+from roadlog.trials.course import ambient_factor, corrected_time, pulling_power
 from roadlog.trials.standing_start import gather, standing_start_result
 from roadlog.trials.starts import choose_speed, find_starts, wide_open
 from tests.trials.synthetic import (
@@ -73,16 +74,19 @@ def test_a_start_on_a_grade_in_wind_is_brought_to_the_level_course(conditions, t
     level = true_time(*speed_trace(POWER_KW))
     driven = speed_trace(POWER_KW, **conditions)
     air = {"density_kg_m3": course.STANDARD_DENSITY_KG_M3, **conditions}
-    time, power = corrected_time(one_start(driven), 100.0, CAR, **air)
+    start = one_start(driven)
+    time = corrected_time(start, 100.0, CAR, **air)
+    power, pulling = pulling_power(start, 100.0, CAR, **air)
     assert abs(true_time(*driven) - level) > 2 * tolerance
     assert time == pytest.approx(level, abs=tolerance)
-    assert power == pytest.approx(true_power(*speed_trace(POWER_KW)), rel=0.01)
+    assert power == pytest.approx(true_power(*driven, **conditions), rel=0.01)
+    assert pulling == pytest.approx(true_time(*driven, from_kmh=30.0), abs=0.02)
 
 
 def test_thin_air_is_allowed_for_by_the_power_factor():
     factor = ambient_factor(30.0, 90.0)
     thin = speed_trace(POWER_KW / factor, first_gear=FIRST_GEAR / factor)
-    time, _ = corrected_time(
+    time = corrected_time(
         one_start(thin), 100.0, CAR,
         density_kg_m3=course.STANDARD_DENSITY_KG_M3, power_factor=factor,
     )  # fmt: skip
@@ -97,6 +101,38 @@ def test_a_power_gain_is_found_and_nothing_is_not():
         assert result.low < effect < result.high
         assert result.finding == word
         assert "closed course" in result.cautions[0]
+
+
+def test_gear_changes_do_not_make_a_change_of_power_look_smaller():
+    """On the demonstration's car, whose clutch slips at first and whose gears are changed."""
+    with_lifts, without = [], []
+    for gain in (1.0, 1.08):
+        rise = full_throttle_rise(Moment(power_factor=gain))
+        log = start_log([(rise.t_s, 3.6 * rise.speed_m_s)], interval_s=0.05, whole=False)
+        since = log.frame["t_s"] - 8.0
+        shifting = np.interp(since, rise.t_s, rise.shifting.astype(float)) > 0.5
+        log.frame.loc[shifting, "pedal_pct"] = 15.0
+        start = find_starts(log, "speed_kmh", 100.0, wide_open([log]))[0][0]
+        assert start.lifted_s(0.0) == pytest.approx(0.9, abs=0.06)
+        for found, leave_out in ((with_lifts, True), (without, False)):
+            power, _ = pulling_power(
+                start, 100.0, CAR, leave_out_lifts=leave_out,
+                density_kg_m3=course.STANDARD_DENSITY_KG_M3,
+            )  # fmt: skip
+            found.append(power)
+    assert with_lifts[1] / with_lifts[0] == pytest.approx(1.08, abs=0.004)
+    assert without[1] / without[0] < 1.074
+
+
+def test_without_a_pedal_a_claim_of_power_is_not_refuted():
+    logs, runs = session(0.0, pedal=None)
+    starts = gather(logs, runs, CAR, target_kmh=100.0)
+    result = standing_start_result(starts, claim=("power_pct", 10.0))
+    assert result.high < 10
+    assert result.finding == "undecided"
+    assert any("can't be refuted" in n for n in result.notes)
+    quicker = standing_start_result(starts, claim=("time_pct", 10.0))
+    assert quicker.finding == "refuted"
 
 
 def test_the_time_effect_holds_the_truth_in_seconds_and_percent():
