@@ -76,8 +76,8 @@ def _run(a: argparse.Namespace) -> int:
         claim={k: v for k, v in claim.items() if v is not None} or None,
     )
     fuel = FUELS[study.vehicle.fuel]
-    flow, source = _fuel_flow(a, fuel.density_kg_m3)
     cell = _cell(a, study)
+    flow, source = _fuel_flow(a, fuel.density_kg_m3)
     gas = study.ceiling.splits_water and not a.no_gas
     account = energy_ceiling(
         cell,
@@ -96,9 +96,14 @@ def _run(a: argparse.Namespace) -> int:
         claim_pct=None if study.claim is None else study.claim.fuel_use_change_pct,
         splits_water=gas,
     )
-    print("\n".join([*_account(account, cell, gas=gas), "", *screen(result)]))
-    if a.study is not None:
-        print(f"Saved: {save(result, a.study)}; the next 'roadlog analyze' shows it.")
+    saved = None if a.study is None else save(result, a.study)
+    print(
+        "\n".join(
+            [*_account(account, cell, gas=gas), "", *screen(result, synthetic=study.synthetic)]
+        )
+    )
+    if saved is not None:
+        print(f"Saved: {saved}; the next 'roadlog analyze' shows it.")
     return 0
 
 
@@ -147,7 +152,7 @@ def _cell(a: argparse.Namespace, study: "Study") -> "Cell":
     if volts is None or amps is None:
         raise InputError(
             "what the add-on draws is unknown: give --volts and --amps, --readings, or [ceiling] "
-            "of study.toml"
+            "of study.toml; an add-on that draws nothing has no energy of its own to reckon"
         )
     return Cell(
         voltage_v=volts,

@@ -47,14 +47,16 @@ def _run(a: argparse.Namespace) -> int:
     result = emissions_result(compared, means, notes, device=study.device.name)
     rows = [
         (
-            f"{r['signal']} {r['unit']}".strip(),
+            f"{r['signal']}, {r['unit']}".strip(", "),
             *(_cell(r[k]) for k in ("baseline", "fitted", "change", "low", "high")),
         )
         for r in _rows(result.details["signals"])
     ]
-    print("\n".join(grid(("signal", "baseline", "fitted", "change", "low", "high"), rows)))
-    print("\n" + "\n".join(screen(result)))
-    print(f"Saved: {save(result, a.study)}; the next 'roadlog analyze' shows it.")
+    arms = (study.label("baseline"), study.label("fitted"))
+    saved = save(result, a.study)
+    print("\n".join(grid(("signal", *arms, "change", "95 % from", "to"), rows)))
+    print("\n" + "\n".join(screen(result, synthetic=study.synthetic)))
+    print(f"Saved: {saved}; the next 'roadlog analyze' shows it.")
     return 0
 
 
@@ -64,4 +66,4 @@ def _rows(signals: object) -> list[dict[str, object]]:
 
 
 def _cell(value: object) -> str:
-    return f"{value:.3f}" if isinstance(value, float) else "-"
+    return f"{value:.2f}" if isinstance(value, float) else "-"

@@ -37,7 +37,7 @@ def add(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None
         "--scores", nargs="+", type=Path, required=True, metavar="CSV", help="a sheet a scorer"
     )
     tell.add_argument(
-        "--meaning", default="a higher score", metavar="TEXT", help="what a higher score means"
+        "--meaning", default="more of it", metavar="TEXT", help="what a higher score means"
     )
     tell.add_argument("--claim", default="", metavar="TEXT", help="the seller's words")
     tell.add_argument(
@@ -71,8 +71,7 @@ def _unblind(a: argparse.Namespace) -> int:
     from roadlog.trials.result import save
     from roadlog.trials.words import screen
 
-    if a.study is not None:
-        load_study(a.study)
+    synthetic = a.study is not None and load_study(a.study).synthetic
     result = unblind(
         a.folder,
         a.scores,
@@ -81,7 +80,8 @@ def _unblind(a: argparse.Namespace) -> int:
         wanted=-1 if a.claim_direction == "lower" else 1,
         now=dt.datetime.now(dt.UTC),
     )
-    print("\n".join(screen(result)))
-    if a.study is not None:
-        print(f"Saved: {save(result, a.study)}; the next 'roadlog analyze' shows it.")
+    saved = None if a.study is None else save(result, a.study)
+    print("\n".join(screen(result, synthetic=synthetic)))
+    if saved is not None:
+        print(f"Saved: {saved}; the next 'roadlog analyze' shows it.")
     return 0

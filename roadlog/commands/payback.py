@@ -91,8 +91,9 @@ def _run(a: argparse.Namespace) -> int:
         claim_years=plan.claim_years if a.claim_years is None else a.claim_years,
         synthetic=bool(results["synthetic"]),
     )
-    print("\n".join(screen(result)))
-    print(f"Saved: {save(result, a.study)}; the next 'roadlog analyze' shows it.")
+    saved = save(result, a.study)
+    print("\n".join(screen(result, synthetic=bool(results["synthetic"]))))
+    print(f"Saved: {saved}; the next 'roadlog analyze' shows it.")
     return 0
 
 

@@ -50,12 +50,12 @@ def _run(a: argparse.Namespace) -> int:
     from roadlog.trials.words import screen
 
     folder = a.table if a.table.is_dir() else None
-    device = "add-on"
+    device, synthetic = "add-on", False
     plan = RunOuts()
     labels: dict[str, str] = {}
     if folder is not None:
         study = load_study(folder)
-        plan, device = study.runout, study.device.name
+        plan, device, synthetic = study.runout, study.device.name, study.synthetic
         labels = {word: arm for arm, word in study.labels.items()}
     claim = _claim(a.claim_fuel, a.claim_run_time, plan.claim_fuel_pct)
     fuel = FUELS[a.fuel or plan.fuel]
@@ -66,9 +66,10 @@ def _run(a: argparse.Namespace) -> int:
         randomised=a.randomised or plan.randomised,
     )
     result = runout_result(runout, claim_fuel_pct=claim, device=device, fuel=fuel)
-    print("\n".join(screen(result)))
-    if folder is not None:
-        print(f"Saved: {save(result, folder)}; the next 'roadlog analyze' shows it.")
+    saved = None if folder is None else save(result, folder)
+    print("\n".join(screen(result, synthetic=synthetic)))
+    if saved is not None:
+        print(f"Saved: {saved}; the next 'roadlog analyze' shows it.")
     return 0 if result.low is not None else 1
 
 

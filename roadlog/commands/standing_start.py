@@ -100,11 +100,12 @@ def _run(a: argparse.Namespace) -> int:
         device=study.device.name,
         labels=(study.label("baseline"), study.label("fitted")),
     )
-    print("\n".join(screen(result)))
+    saved = None if a.study is None else save(result, a.study)
+    print("\n".join(screen(result, synthetic=study.synthetic)))
     if a.each:
         print("\n" + "\n".join(_each(result.details["starts"])))
-    if a.study is not None:
-        print(f"Saved: {save(result, a.study)}; the next 'roadlog analyze' shows it.")
+    if saved is not None:
+        print(f"Saved: {saved}; the next 'roadlog analyze' shows it.")
     return 0 if result.low is not None else 1
 
 

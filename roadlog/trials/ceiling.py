@@ -17,7 +17,7 @@ from roadlog.errors import InputError
 from roadlog.fuels import HYDROGEN_G_MOL, Fuel
 from roadlog.results import FindingWord
 from roadlog.trials.result import TrialResult
-from roadlog.trials.words import rule
+from roadlog.trials.words import claim_words, rule
 
 Floats = NDArray[np.float64]
 
@@ -266,9 +266,9 @@ def ceiling_result(
     )
     measured = (
         f"{account.power_w:.0f} W of electricity: {gas}; making the current costs "
-        f"{real.extra_pct:.2f} % more fuel, so its own energy account is {real.net_pct:+.2f} %"
+        f"{real.extra_pct:.2f} % more fuel, so its own energy account is {real.net_pct:+.2f} %."
     )
-    claimed = "" if claim_pct is None else f"{claim_pct:+.1f} % fuel use"
+    claimed = "" if claim_pct is None else claim_words(claim_pct)
     if beyond and claim_pct is not None:
         strength = (
             "Firm for the gas's own energy: the claim asks for "
@@ -308,8 +308,12 @@ def sources(
         f"Alternator and belt {100 * (real.alternator_efficiency or 1):.0f} %, engine "
         f"{100 * (real.engine_efficiency or 1):.0f} %: assumptions (where not given: common "
         "practice, no source).",
-        f"Supply {cell.voltage_v:g} V, {cell.current_a:g} A: as given"
-        + (", power as the mean of v times i." if cell.power_w is not None else "."),
+        f"Supply {cell.voltage_v:.4g} V, {cell.current_a:.4g} A on average"
+        + (
+            ": as given."
+            if cell.power_w is None
+            else f"; power {cell.power_w:.4g} W, not their product but the mean of v times i."
+        ),
     ]
     if splits_water:
         notes += [
@@ -335,7 +339,11 @@ def _finding(account: Ceiling, claim_pct: float | None) -> FindingWord | None:
 
 
 def _times(claim: float, share: float) -> str:
-    return f"{claim / share:.0f} times that" if share > 0 else "energy that isn't there"
+    return (
+        f"{claim / share:.0f} times what the gas carries,"
+        if share > 0
+        else "energy that isn't there,"
+    )
 
 
 def _case(

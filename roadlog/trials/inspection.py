@@ -290,9 +290,9 @@ def _result(
     visible = test.p_permutation < 0.05
     direction = "higher" if test.mean > 0 else "lower"
     what = (
-        f"after scored {direction} ({meaning}) by {abs(test.mean):.2f} points"
+        f"after scored {direction} than before by {abs(test.mean):.2f} points"
         if visible
-        else f"no visible difference (after less before {test.mean:+.2f} points, {meaning})"
+        else f"no visible difference: after less before {test.mean:+.2f} points"
     )
     ends = (
         f"95 % interval {test.low:+.2f} to {test.high:+.2f}"
@@ -320,7 +320,7 @@ def _result(
         question="Can people who don't know which is which see a difference?",
         claimed=claim,
         measured=f"In {test.pairs} pairs, {what}; {ends}; exact permutation test "
-        f"p = {test.p_permutation:.3g}.",
+        f"p = {test.p_permutation:.3g}. A higher score means {meaning}.",
         estimate=test.mean,
         low=test.low,
         high=test.high,
@@ -354,7 +354,7 @@ def _strength(test: BlindTest, agreement: Agreement, scorers: int, changed: bool
     if scorers < 2:
         return "Moderate at best: blind, but one scorer only."
     if agreement.kappa is not None and agreement.kappa < 0.2:
-        return "Weak: the scorers hardly agree with one another."
+        return "Weak: the scorers hardly agree with one another, as where there is little to see."
     return "Good for what a photo can show: blind, several scorers, sides shuffled."
 
 

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from roadlog.errors import InputError
 from roadlog.results import FindingWord
 from roadlog.trials.result import TrialResult
+from roadlog.trials.words import claim_words
 
 
 @dataclass(frozen=True)
@@ -151,7 +152,7 @@ def _claimed(purchase: Purchase, claim_pct: float | None, claim_years: float | N
         said.append(f"paid back in {_years(claim_years)}")
     if claim_pct is not None:
         would = years_to_pay_back(purchase, claim_pct)
-        said.append(f"{claim_pct:+.1f} % fuel use, which would be {_years(would)}")
+        said.append(f"{claim_words(claim_pct)}, which would be {_years(would)}")
     return "; ".join(said)
 
 
@@ -159,7 +160,7 @@ def _notes(purchase: Purchase, synthetic: bool) -> tuple[str, ...]:
     """What the years rest on."""
     money = purchase.currency or "in the currency given"
     notes = [
-        f"Price {purchase.price:g} ({money}), {purchase.km_per_year:,.0f} km a year, as given; "
+        f"Price {purchase.price:g} {money}, {purchase.km_per_year:,.0f} km a year, as given; "
         f"{purchase.baseline_l_per_100km:.2f} L/100 km without the add-on, as measured.",
         f"Fuel at {purchase.fuel_price:.4g} a litre: {purchase.fuel_price_from}.",
         "Interest, fitting, upkeep and the add-on's lifetime are left out: they all lengthen it.",
@@ -187,6 +188,8 @@ def _years(value: float) -> str:
         return "never"
     if value < 0.1:
         return f"{value * 365.25:.0f} days"
+    if value == 1:
+        return "1 year"
     return f"{value:.1f} years" if value < 100 else f"{value:,.0f} years"
 
 

@@ -18,7 +18,7 @@ from roadlog.fuels import Fuel
 from roadlog.study import ARMS
 from roadlog.trials.compare import Comparison, compare_arms, repeats_needed, stretches
 from roadlog.trials.result import TrialResult
-from roadlog.trials.words import interval_words, rule
+from roadlog.trials.words import claim_words, interval_words, rule
 
 Floats = NDArray[np.float64]
 
@@ -129,7 +129,7 @@ def runout_result(
     return TrialResult(
         trial="runout",
         question=f"Does the engine run longer on the same fuel with the {device} fitted?",
-        claimed="" if claim_fuel_pct is None else f"{claim_fuel_pct:+.1f} % fuel at equal load",
+        claimed="" if claim_fuel_pct is None else f"{claim_words(claim_fuel_pct)} at equal load",
         measured=measured,
         estimate=est,
         low=low,
@@ -309,10 +309,13 @@ def _notes(runout: RunOut, repeats: int | None, fuel: Fuel) -> tuple[str, ...]:
         f"takes {slope:.2f} ± {u:.2f} % more fuel ("
         + ("fitted" if runout.line_fitted else "assumed; common practice, no source")
         + ").",
-        f"Volumes weigh {fuel.density_kg_m3:.0f} g/L at 15 °C and expand "
-        f"{100 * fuel.thermal_expansion_per_k:.3f} % a kelvin ({fuel.name}); weighed fuel needs "
-        "neither.",
     ]
+    if not runout.table.get("weighed", pd.Series([False])).all():
+        notes.append(
+            f"Volumes weigh {fuel.density_kg_m3:.0f} g/L at 15 °C and expand "
+            f"{100 * fuel.thermal_expansion_per_k:.3f} % a kelvin ({fuel.name}); weighed fuel "
+            "needs neither."
+        )
     if (runout.table["addon_w"] > 0).any():
         fed = "outside" if runout.table["outside"].any() else "this engine"
         notes.append(

@@ -46,7 +46,8 @@ def read_trials(path: Path, fuel: Fuel, labels: Mapping[str, str] = _NO_LABELS) 
     Returns
     -------
     DataFrame
-        `trial`, `arm`, `block`, `fuel_g`, `time_s`, `load_w`, `addon_w`, `outside`, `line`.
+        `trial`, `arm`, `block`, `fuel_g`, `time_s`, `load_w`, `addon_w`, `outside`, and `weighed`
+        (fuel by mass, not by volume).
 
     Raises
     ------
@@ -129,6 +130,7 @@ def _trial(row: Mapping[Any, Any], path: Path, fuel: Fuel) -> dict[str, object]:
         "arm": str(row["arm"]),
         "block": str(row["block"]),
         "fuel_g": burned,
+        "weighed": bool(np.isfinite(float(row["fuel_g"]))),
         "time_s": time,
         "load_w": load,
         "addon_w": float(addon),
