@@ -187,6 +187,9 @@ def summary_lines(analysed: Analysed) -> list[str]:
     count = len(dict.fromkeys((*a.warnings, *effect.warnings)))
     if count:
         lines += _paragraph("Warnings", f"{count}, explained in report.html.")
+    if a.trials:
+        said = "trial of the claim is" if len(a.trials) == 1 else "trials of the claim are"
+        lines += _paragraph("Beside it", f"{len(a.trials)} further {said} in report.html.")
     reasons = " ".join(a.finding.reasons) or verdict(a)
     word = (a.finding.word or "no finding").upper()
     return lines + _paragraph("Finding", f"{word}: {reasons}")
