@@ -76,7 +76,7 @@ def joined_up(points: Points, lines: Sequence[Line], fitted: Bools, k: int) -> l
     for _ in range(ROUNDS):
         placed, bias = place(points, lines)
         at = points.x_m - bias[points.owner, 0], points.y_m - bias[points.owner, 1]
-        lines = [_moved(line, p, at) for line, p in zip(lines, placed, strict=True)]
+        lines = [_moved(line, p, points.seen, at) for line, p in zip(lines, placed, strict=True)]
         for i, p in enumerate(placed):
             edge = np.flatnonzero(np.diff(p.piece, prepend=-1, append=-1))
             for way, ends in ((-1, p.point[edge[:-1]]), (1, p.point[edge[1:] - 1])):
@@ -84,13 +84,14 @@ def joined_up(points: Points, lines: Sequence[Line], fitted: Bools, k: int) -> l
     return lines
 
 
-def _moved(line: Line, placed: Placed, at: Path) -> Line:
-    """The line moved sideways to the mean of the points placed on it."""
-    if not len(placed.point):
+def _moved(line: Line, placed: Placed, seen: Bools, at: Path) -> Line:
+    """The line moved sideways to the mean of the seen points placed on it."""
+    there = seen[placed.point]
+    point, s = placed.point[there], placed.s_m[there]
+    if not len(point):
         return line
-    s = placed.s_m
     x, y, tx, ty = (np.interp(s, line.s_m, c) for c in (line.x_m, line.y_m, line.tx, line.ty))
-    offset = (at[1][placed.point] - y) * tx - (at[0][placed.point] - x) * ty
+    offset = (at[1][point] - y) * tx - (at[0][point] - x) * ty
     bins = int(line.length_m / STEP_M) + 1
     bin_ = np.minimum((s / STEP_M).astype(int), bins - 1)
     total = np.bincount(bin_, np.clip(offset, -OUTLIER_M, OUTLIER_M), bins)

@@ -45,6 +45,7 @@ USUAL_WITHIN_M = 5.0  # and this much across it
 NEAR_REFERENCE_M = 15.0  # peaks farther from the reference than this count less
 CORNER_M = 12.0  # the smoothing that the mean line's corners are freed of
 MAX_STRETCHES = 200
+SEARCHES = 3  # roads are looked for again where runs are on none when all are placed anew
 COUNT_STEP_M = 20.0
 TUNNEL_EDGE_M = 40.0  # so near a stretch without fixes the smoothed path leans into it
 TUNNEL_AIM_M = 80.0  # the direction into it is taken over this much road
@@ -88,37 +89,51 @@ def shared_stretches(
         Longest stretch found, kept or not [m] (0 if none).
     """
     cells = _Cells(points)
-    free = points.seen.copy()
-    tried = np.zeros(len(points), bool)
+    found: list[Stretch] = []
+    free, longest = points.seen, 0.0
+    for _ in range(SEARCHES):
+        new, most = _search(points, cells, free, fitted, min_runs_per_arm, min_length_m)
+        longest = max(longest, most)
+        if not new:
+            break
+        found = _joined(points, found + new, fitted, min_runs_per_arm, min_length_m)
+        free = points.seen.copy()
+        for stretch in found:
+            free[stretch.point] = False
+    return found, longest
+
+
+def _search(
+    points: Points, cells: "_Cells", free: Bools, fitted: Bools, k: int, min_length_m: float
+) -> tuple[list[Stretch], float]:
+    """The stretches that runs share where they are free, and the longest one's length."""
+    free, tried = free.copy(), np.zeros(len(points), bool)
     found: list[Stretch] = []
     longest = 0.0
     for _ in range(MAX_STRETCHES):
         support = cells.support(free, fitted)
-        good = free & ~tried & (support >= min_runs_per_arm)
-        reference = _reference(points, cells, free, good, support)
+        reference = _reference(points, cells, free, free & ~tried & (support >= k), support)
         if len(reference) < 3:
             break
         tried[reference] = True
         line = _mean_line(points, reference, free)
         rows = align(points, [line], free)
         on = rows.chain >= 0
-        follow = Placed(rows.point[on], rows.s_m[on], rows.chain[on])
-        kept, most = _kept(points, line, follow, fitted, min_runs_per_arm, min_length_m)
+        followed = Placed(rows.point[on], rows.s_m[on], rows.chain[on])
+        kept, most = _kept(points, line, followed, fitted, k, min_length_m)
         longest = max(longest, most)
         for stretch in kept:
             free[stretch.point] = False
             found.append(stretch)
         if not kept and points.d_m[reference[-1]] - points.d_m[reference[0]] < min_length_m:
             break
-    return _joined(points, found, fitted, min_runs_per_arm, min_length_m), longest
+    return found, longest
 
 
 def _joined(
     points: Points, found: list[Stretch], fitted: Bools, k: int, min_length_m: float
 ) -> list[Stretch]:
     """The stretches joined up with one another, and who drove them then."""
-    if not found:
-        return found
     some = np.unique(np.concatenate([_spread(points.owner[f.point]) for f in found]))
     few = _of_runs(points, some)
     lines = joined_up(few, [f.line for f in found], fitted[some], k)

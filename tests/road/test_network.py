@@ -68,13 +68,18 @@ def test_a_fix_every_five_seconds_is_enough() -> None:
 
 @pytest.mark.parametrize(
     ("setting", "seed"),
-    [(s, seed) for s in (SETTINGS[3], SETTINGS[6]) for seed in (101, 103, 105)],
+    [*((s, seed) for s in (SETTINGS[3], SETTINGS[6]) for seed in (101, 103)), (SETTINGS[3], 120)],
     ids=lambda v: getattr(v, "name", str(v)),
 )
 def test_a_whole_town_is_told_apart_in_noise(setting: Setting, seed: int) -> None:
     got = placed(driven(setting, seed))
     assert got.right >= 0.98
     assert got.wrong <= 0.005
+
+
+def test_course_of_a_tunnel_stays_where_its_ends_and_length_put_it() -> None:
+    got = placed(driven(SETTINGS[8], 105))
+    assert got.near >= 0.99
 
 
 def test_nothing_is_lost_between_segments_where_roads_part() -> None:
