@@ -61,7 +61,7 @@ def _prepare(a: argparse.Namespace) -> int:
     print(f"Give scorers that folder only. {a.out / SEALED} holds the key: open it last.")
     print("Look through the copies first: a date or a note in the picture itself gives it away.")
     print("Scores are numbers on any scale that all share, as 0 to 10; x where one can't say.")
-    print(f"Then: roadlog inspect unblind {a.out} --scores anna.csv ben.csv --meaning 'more deposit'")
+    print(f"Then: roadlog inspect unblind {a.out} --scores anna.csv ben.csv --meaning TEXT")
     return 0
 
 
