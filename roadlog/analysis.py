@@ -105,6 +105,7 @@ def analyse(
     tracks = _tracks(study, metered, network, weather, progress)
     table = passes.build_passes(tracks, metered.runs, network, study, notes, weather)
     warnings += [Warned("ambient-source", w) for w in passes.source_warnings(table)]
+    warnings += [Warned("altitude-datum", w) for w in passes.datum_warnings(table, runs)]
     by_chance = _was_randomised(study, randomised)
     effect = estimate_effect(
         table,

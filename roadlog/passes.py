@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from roadlog.conditions import add_conditions, wind_share
 from roadlog.deviations import is_deviation
 from roadlog.fuels import FUELS
+from roadlog.ingest.datum import uneven_datum
 from roadlog.ingest.notebook import NOTE_KEYS, note_headings, noted
 from roadlog.road.network import Network
 from roadlog.road.trace import travelled
@@ -28,6 +29,7 @@ MAX_DISTANCE_ERROR = 0.10  # wheel distance against the segment's length
 COLD_BELOW_C = 70.0
 SOURCE_SHARE = 0.2
 IDLE_BELOW_KMH = 1.0
+_AIR = ("ambient_source", "pressure_source")
 YES_NO = {"yes": "1", "no": "0", "true": "1", "false": "0", "on": "1", "off": "0"}
 
 _MEANS = {  # pass column: track column, averaged over time
@@ -404,6 +406,26 @@ def source_warnings(passes: pd.DataFrame) -> list[str]:
                 "that its error can pass for an effect: log it alike in both arms, or give weather"
             )
     return found
+
+
+def datum_warnings(passes: pd.DataFrame, runs: pd.DataFrame) -> list[str]:
+    """A sentence if air was computed from altitudes that aren't above one surface in both arms.
+
+    Parameters
+    ----------
+    passes : DataFrame
+        `tables.PASSES`.
+    runs : DataFrame
+        `run`, `arm` and `altitude_datum` (`roadlog.ingest.Log`).
+    """
+    used = passes[passes["used"].astype(bool)]
+    by_height = [used[c].astype(str).str.endswith("the altitude") for c in _AIR if c in used]
+    if not by_height or "altitude_datum" not in runs:
+        return []
+    mine = runs[runs["run"].isin(used.loc[np.logical_or.reduce(by_height), "run"])]
+    known = [d if isinstance(d, str) else None for d in mine["altitude_datum"]]
+    uneven = uneven_datum(mine["arm"].tolist(), known)
+    return [] if uneven is None else [uneven]
 
 
 def mode_table(tracks: Mapping[int, pd.DataFrame], passes: pd.DataFrame) -> pd.DataFrame:

@@ -13,6 +13,7 @@ import pandas as pd
 
 from roadlog.errors import DesignError, InputError
 from roadlog.ingest import Log, join_positions, read_log, settle_day_first
+from roadlog.ingest.datum import settled
 from roadlog.study import ARMS, Study, SwitchedBy, log_files
 from roadlog.taken import sha256_of
 
@@ -114,7 +115,8 @@ def read_logs(
     logs = []
     for path in each(files):
         log = read_log(path, columns=study.columns, time=time)
-        logs.append(join_positions(log, tracks, zone=time.zone) if tracks else log)
+        joined = join_positions(log, tracks, zone=time.zone) if tracks else log
+        logs.append(settled(joined, study.road))
     return logs
 
 
@@ -158,6 +160,7 @@ def build_runs(
                 "day": day,
                 "block": "" if entry is None or entry.block is None else str(entry.block),
                 "sha256": sha256_of(path),
+                "altitude_datum": log.altitude_datum,
             }
         )
     runs = pd.DataFrame(rows)

@@ -232,6 +232,11 @@ _ALL = (
         "gps height",
     ),
     _signal(
+        "geoid_height_m", "m", -120, 120, "position", None,
+        "geoid height", "geoidal height", "geoid separation", "geoidal separation",
+        "geoid undulation", "undulation", "height of geoid", "separation of geoid",
+    ),
+    _signal(
         "gps_speed_kmh", "km/h", 0, 300, "flow", None,
         "gps speed", "speed gps", "gps ground speed", "ground speed", "speed over ground",
     ),
@@ -256,8 +261,8 @@ _ALL = (
 
 SIGNALS: dict[str, Signal] = {s.name: s for s in _ALL}
 
-POSITION = ("lat_deg", "lon_deg", "altitude_m", "gps_speed_kmh", "heading_deg", "hdop",
-            "gps_accuracy_m")  # fmt: skip
+POSITION = ("lat_deg", "lon_deg", "altitude_m", "geoid_height_m", "gps_speed_kmh", "heading_deg",
+            "hdop", "gps_accuracy_m")  # fmt: skip
 LAMBDA_MEASURED = ("lambda_measured", "lambda_measured2")  # PIDs 24-2B or 34-3B, bank 1 and 2
 TRIMS = (("stft1_pct", "ltft1_pct"), ("stft2_pct", "ltft2_pct"))
 

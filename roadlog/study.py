@@ -316,10 +316,16 @@ class LedgerRule(_Table):
 
 
 class RoadRule(_Table):
-    """`[road]`: files, relative to the study's folder, that say more of the road than drives do."""
+    """`[road]`: files, relative to the study's folder, that say more of the road than drives do.
+
+    `altitude` is the surface that altitudes are above in logs that don't say; `geoid_height_m`, the
+    geoid's height above the ellipsoid on the route, carries those above the ellipsoid to sea level.
+    """
 
     gates: str | None = None
     elevation: str | None = None
+    altitude: Literal["sea level", "ellipsoid"] | None = None
+    geoid_height_m: Annotated[float, Field(ge=-120, le=120)] | None = None
 
 
 class WeatherRule(_Table):

@@ -4,7 +4,7 @@ import pytest
 
 from roadlog.errors import InputError
 from roadlog.fuels import FUELS
-from roadlog.passes import build_passes, source_warnings
+from roadlog.passes import build_passes, datum_warnings, source_warnings
 from roadlog.road import Network, find_network, match
 from roadlog.study import Study, parse_study
 from roadlog.tables import PASSES
@@ -233,3 +233,19 @@ def test_temperature_from_another_source_in_one_arm_is_told(road) -> None:
     assert "100 % of fitted" in said[0]
     alike = {r: t.assign(ambient_temp_c=9.0) for r, t in tracks.items()}
     assert source_warnings(build_passes(alike, runs_table(), network, STUDY, None)) == []
+
+
+def test_air_from_heights_above_different_surfaces_is_told_only_where_heights_are_used(
+    road,
+) -> None:
+    network, tracks = road
+    above = {"baseline": "sea level", "fitted": "ellipsoid"}
+    runs = runs_table().assign(altitude_datum=[above[arm] for _, arm in PLAN])
+    by_height = build_passes(tracks, runs, network, STUDY, None)
+    assert (by_height["pressure_source"] == "standard atmosphere at the altitude").all()
+    (told,) = datum_warnings(by_height, runs)
+    assert "fitted: 100 % above the ellipsoid" in told
+    assert datum_warnings(by_height, runs.assign(altitude_datum="ellipsoid")) == []
+    by_sensor = {r: t.assign(baro_kpa=98.0, ambient_temp_c=9.0) for r, t in tracks.items()}
+    measured = build_passes(by_sensor, runs, network, STUDY, None)
+    assert datum_warnings(measured, runs) == []

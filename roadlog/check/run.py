@@ -16,6 +16,7 @@ from roadlog.check import sensors
 from roadlog.check.finding import Finding, verdict
 from roadlog.errors import DesignError, RoadlogError
 from roadlog.ingest import Log
+from roadlog.ingest.log import Datum
 from roadlog.ingest.positions import ground_speed_kmh
 from roadlog.signals import SIGNALS
 from roadlog.study import Study
@@ -65,6 +66,7 @@ class RunCheck:
     closed_loop: float = float("nan")
     coolant_start_c: float = float("nan")
     warm_after_s: float = float("nan")
+    altitude_datum: Datum | None = None
     findings: tuple[Finding, ...] = ()
     samples: pd.DataFrame = field(default_factory=pd.DataFrame, repr=False, compare=False)
 
@@ -144,6 +146,7 @@ def check_run(log: Log, study: Study, *, file: str, arm: str = "") -> RunCheck:
         closed_loop=sensors.closed_loop_share(samples),
         coolant_start_c=start_c,
         warm_after_s=warm_after,
+        altitude_datum=log.altitude_datum,
         findings=tuple(found),
         samples=samples,
     )

@@ -18,6 +18,7 @@ from roadlog.check.run import RunCheck, check_run, unread
 from roadlog.deviations import find_deviations
 from roadlog.errors import DesignError, RoadlogError
 from roadlog.ingest import Log, join_positions, read_log, settle_day_first
+from roadlog.ingest.datum import settled, uneven_datum
 from roadlog.ingest.localday import zone_warning
 from roadlog.ingest.notebook import read_notes
 from roadlog.ingest.weather import study_weather, weather_file
@@ -74,6 +75,8 @@ def check_study(
     warnings += _overlaps(runs)
     warnings += [f"no usable run of the {a} arm" for a in ARMS if not _usable(runs, a)]
     warnings += _weather(study, sources, runs)
+    if uneven := uneven_datum([r.arm for r in runs], [r.altitude_datum for r in runs]):
+        warnings.append(uneven)
     estimator, why = _estimator(runs, study)
     warnings += why
     return StudyCheck(study, tuple(runs), tuple(warnings), estimator)
@@ -97,6 +100,7 @@ def _one(
         log = read_log(path, columns=study.columns, time=time)
         if tracks:
             log = join_positions(log, tracks, zone=time.zone)
+        log = settled(log, study.road)
     except RoadlogError as e:
         return unread(name, arm or "", path, e), None
     told = arm or arm_of(path, study, log.start, None, name=name).arm

@@ -61,6 +61,7 @@ def _progress(shown: bool) -> "Callable[[str], None]":
 
 
 def _lines(check: "StudyCheck", width: int) -> list[str]:
+    from roadlog.ingest.datum import datum_counts
     from roadlog.report.check_page import start_text
     from roadlog.report.text import number
 
@@ -89,5 +90,7 @@ def _lines(check: "StudyCheck", width: int) -> list[str]:
     lines += ["", f"{usable} of {len(check.runs)} runs can be used."]
     if check.estimator:
         lines.append(f"Fuel estimate that all usable runs allow: {check.estimator}.")
+    if above := datum_counts([r.altitude_datum for r in check.runs]):
+        lines.append(f"Altitudes: {above}.")
     lines += [f"Warning: {w}." for w in check.warnings]
     return lines

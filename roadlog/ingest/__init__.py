@@ -8,6 +8,7 @@ from collections.abc import Mapping
 from pathlib import Path
 
 from roadlog.errors import InputError
+from roadlog.ingest.datum import settled
 from roadlog.ingest.dayorder import settle_day_first
 from roadlog.ingest.delimited import read_delimited
 from roadlog.ingest.gpx import is_xml, read_gpx
@@ -68,6 +69,10 @@ def read_log(
         raise InputError(f"{path} can't be read ({e.strerror}): check its permissions") from e
     except ValueError as e:
         raise InputError(f"{str(path)!r} is no file name: check it") from e
+    return settled(_read(path, raw, columns, time))
+
+
+def _read(path: Path, raw: bytes, columns: Mapping[str, ColumnRule], time: TimeRule) -> Log:
     if not raw:
         raise InputError(f"{path} is empty: give a log with a header and rows")
     if is_journal(raw):

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from roadlog.errors import InputError
 from roadlog.ingest.cells import step_of
 from roadlog.ingest.columns import Meaning
+from roadlog.ingest.datum import ALTITUDE, datum_of
 from roadlog.ingest.log import Floats, counted
 from roadlog.signals import SIGNALS
 from roadlog.units import convert
@@ -72,6 +73,7 @@ def settle(claims: Sequence[Claim], path: Path) -> Settled:
                 if c is not ruled[0]:
                     dropped[c.column] = f"[columns] gives {signal} to another column"
             rivals = ruled
+        rivals = _above_sea_level(rivals, dropped)
         full = [c for c in rivals if not np.isnan(c.values).all()]
         best = canonical((full or rivals)[0])
         for rival in map(canonical, full[1:]):
@@ -85,6 +87,17 @@ def settle(claims: Sequence[Claim], path: Path) -> Settled:
             best = fine
         kept.append(best)
     return Settled(tuple(kept), dropped, tuple(notes))
+
+
+def _above_sea_level(rivals: list[Claim], dropped: dict[int, str]) -> list[Claim]:
+    """The one altitude that says it is above sea level, if others are above something else."""
+    said = [c for c in rivals if datum_of(c.meaning.header) == "sea level"]
+    if len(said) != 1 or len(rivals) == 1 or said[0].signal != ALTITUDE:
+        return rivals
+    for c in rivals:
+        if c is not said[0]:
+            dropped[c.column] = f"'{said[0].meaning.header}' is above sea level"
+    return said
 
 
 def canonical(claim: Claim) -> Claim:

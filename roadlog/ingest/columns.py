@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import Literal
 
 from roadlog.errors import InputError
+from roadlog.ingest.datum import ALTITUDE, GEOID, datum_of, without_datum
 from roadlog.ingest.languages import EVERYDAY_WORDS, TIME_WORDS_ABROAD
 from roadlog.signals import POSITION, SIGNALS
 from roadlog.study import ColumnRule
@@ -172,7 +173,15 @@ def _match_header(header: str, hint: str | None) -> Meaning:
         for role, known in _long_keys().items():
             if key in known:
                 return Meaning(header, role)
-    return misfit or Meaning(header, "unmatched")
+    return misfit or _height_above(header, hint) or Meaning(header, "unmatched")
+
+
+def _height_above(header: str, hint: str | None) -> Meaning | None:
+    """The meaning of a height whose heading names the surface that it is above."""
+    if datum_of(header) == "unknown":
+        return None
+    plain = _match_header(without_datum(header), hint)
+    return replace(plain, header=header) if plain.signal in (ALTITUDE, GEOID) else None
 
 
 def _by_rule(header: str, unit: str | None, rule: ColumnRule, path: Path) -> Meaning:

@@ -20,6 +20,7 @@ from roadlog.ingest.claims import Claim, clean, settle
 from roadlog.ingest.clock import TimeColumn, read_clock
 from roadlog.ingest.columns import Meaning, is_known, match_columns
 from roadlog.ingest.datetext import zone_of
+from roadlog.ingest.datum import datum_from
 from roadlog.ingest.dialect import (
     BLANKS,
     Dialect,
@@ -101,6 +102,7 @@ def read_delimited(
         start=clock.start,
         columns=matches,
         notes=tuple(notes),
+        altitude_datum=datum_from(matches),
     )
 
 

@@ -7,10 +7,14 @@ method.
 References
 ----------
 GPX 1.1 Schema Documentation, https://www.topografix.com/GPX/1/1/ (times are UTC; GPX 1.0 `speed`
-is in m/s and `course` in degrees).
+is in m/s and `course` in degrees). It says of `ele` only that it is the point's elevation in
+metres, not above what, and of `geoidheight` that it is the height of the geoid (mean sea level)
+above the ellipsoid of WGS 84 as in the GGA sentence, which has it beside an altitude above mean sea
+level. So `ele` is taken as above sea level where a track has `geoidheight`, else as unknown.
 """
 
 import re
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
@@ -21,7 +25,8 @@ from roadlog.errors import InputError
 from roadlog.ingest.claims import clean
 from roadlog.ingest.clock import Clock, TimeColumn, in_zone, read_clock
 from roadlog.ingest.columns import Meaning
-from roadlog.ingest.log import ColumnMatch, Floats, Log, counted
+from roadlog.ingest.datum import ALTITUDE, GEOID
+from roadlog.ingest.log import ColumnMatch, Datum, Floats, Log, counted
 from roadlog.ingest.order import Place
 from roadlog.study import TimeRule
 from roadlog.units import convert
@@ -32,6 +37,7 @@ _FIELDS = {
     "latitude": ("lat_deg", "°"),
     "longitude": ("lon_deg", "°"),
     "elevation": ("altitude_m", "m"),
+    "geoid_height": ("geoid_height_m", "m"),
     "speed": ("gps_speed_kmh", "m/s"),
     "course": ("heading_deg", "°"),
     "horizontal_dilution": ("hdop", "ratio"),
@@ -81,7 +87,14 @@ def read_gpx(path: Path, raw: bytes, time: TimeRule) -> Log:
         start=in_zone(clock.start, time, path, notes),
         columns=tuple(columns),
         notes=tuple(notes),
+        altitude_datum=_datum(frame),
     )
+
+
+def _datum(frame: Mapping[str, Floats]) -> Datum | None:
+    if ALTITUDE not in frame:
+        return None
+    return "sea level" if GEOID in frame else "unknown"
 
 
 def _points(path: Path, raw: bytes) -> list[Any]:

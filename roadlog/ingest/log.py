@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 Role = Literal["signal", "time", "ignored", "unmatched"]
+Datum = Literal["sea level", "ellipsoid", "unknown"]
 
 
 @dataclass(frozen=True)
@@ -55,7 +56,8 @@ class Log:
     `frame` holds `t_s` [s] since the first row, non-decreasing, then one float64 column per
     matched signal in its canonical unit, NaN where the row has none. `start` is the wall clock at
     `t_s` = 0: naive local time if the log has no zone, tz-aware if it has, None if it has no wall
-    clock. `notes` are plain sentences on what was repaired.
+    clock. `notes` are plain sentences on what was repaired. `altitude_datum` is the surface that
+    `altitude_m` is above, None without altitudes.
     """
 
     path: Path
@@ -63,3 +65,4 @@ class Log:
     start: pd.Timestamp | None
     columns: tuple[ColumnMatch, ...] = ()
     notes: tuple[str, ...] = ()
+    altitude_datum: Datum | None = None

@@ -15,7 +15,8 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from roadlog.errors import InputError
-from roadlog.ingest.log import ColumnMatch, Floats, Log
+from roadlog.ingest.datum import ALTITUDE
+from roadlog.ingest.log import ColumnMatch, Datum, Floats, Log
 from roadlog.signals import POSITION
 
 MAX_FIX_GAP_S = 10.0
@@ -58,6 +59,7 @@ def join_positions(log: Log, tracks: Sequence[Log], *, zone: str | None = None) 
     t_s = log.frame["t_s"].to_numpy(np.float64)
     found: dict[str, Floats] = {}
     notes: list[str] = []
+    datums: list[Datum | None] = []
     for track in fixes:
         offset = _offset(log, track, zone, notes)
         if offset is None or not _overlap(t_s, track, offset):
@@ -65,11 +67,15 @@ def join_positions(log: Log, tracks: Sequence[Log], *, zone: str | None = None) 
         for name, values in _at(track.frame, t_s - offset).items():
             have = found.get(name)
             found[name] = values if have is None else np.where(np.isnan(have), values, have)
+        datums.append(track.altitude_datum)
         notes.append(f"positions joined from {track.path.name}")
     if "lat_deg" not in found or np.isnan(found["lat_deg"]).all():
         return _noted(log, *(notes or ["positions not joined: no track overlaps the log in time"]))
     new = {n: v for n, v in found.items() if n not in log.frame or log.frame[n].isna().all()}
     columns = [ColumnMatch(n, n, None, "from a position track") for n in new]
+    if ALTITUDE in new:
+        known = {d for d in datums if d is not None}
+        log = replace(log, altitude_datum=known.pop() if len(known) == 1 else "unknown")
     return replace(
         log,
         frame=log.frame.assign(**new),

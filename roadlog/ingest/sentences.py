@@ -17,6 +17,7 @@ import pandas as pd
 from roadlog.errors import InputError
 from roadlog.ingest.claims import clean
 from roadlog.ingest.clock import in_zone
+from roadlog.ingest.datum import ALTITUDE
 from roadlog.ingest.dialect import as_utf8
 from roadlog.ingest.log import ColumnMatch, Log, counted
 from roadlog.signals import POSITION, SIGNALS
@@ -75,4 +76,5 @@ def read_sentences(path: Path, raw: bytes, time: TimeRule) -> Log:
         start=in_zone(start, time, path, notes),
         columns=tuple(ColumnMatch(n, n, SIGNALS[n].unit) for n in names),
         notes=tuple(notes),
+        altitude_datum="sea level" if ALTITUDE in names else None,  # field 9 of GGA
     )

@@ -6,6 +6,7 @@ from typing import Any
 
 from roadlog.check import RunCheck, StudyCheck
 from roadlog.fuel import ESTIMATORS
+from roadlog.ingest.datum import datum_counts
 from roadlog.report.templating import NO_NETWORK, raw, render
 from roadlog.report.text import number
 from roadlog.report.timestrips import RunStrips, run_strips
@@ -61,13 +62,14 @@ def facts_of(run: RunCheck) -> tuple[tuple[str, str], ...]:
         ("coolant at start", run.coolant_start_c, "°C", 0),
         ("warm after", run.warm_after_s / 60, "min", 1),
     )
+    above = datum_counts([run.altitude_datum]).removesuffix(" in 1 run")
     if run.samples.empty:
         return ()
     return tuple(
         (name, f"{number(value, digits)} {unit}".strip())
         for name, value, unit, digits in every
         if isinstance(value, float) and math.isfinite(value)
-    )
+    ) + ((("altitude", above),) if above else ())
 
 
 def _shown(run: RunCheck, count: int, check: StudyCheck) -> Shown:

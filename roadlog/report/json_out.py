@@ -153,7 +153,8 @@ def _rows(forest: Iterable[NamedInterval], role: str) -> list[dict[str, Any]]:
 
 def _runs(runs: pd.DataFrame) -> list[dict[str, Any]]:
     keys = ["file", "arm", "used", "reason", "km", "fuel_l", "start", "day", "switch_unit", "block"]
-    keys += [k for k in ("fuel_low_l", "fuel_high_l", "hours", "sha256") if k in runs.columns]
+    more = ("fuel_low_l", "fuel_high_l", "hours", "sha256", "altitude_datum")
+    keys += [k for k in more if k in runs.columns]
     records: list[dict[str, Any]] = [
         {str(k): v for k, v in r.items()} for r in runs[keys].to_dict("records")
     ]

@@ -7,7 +7,9 @@ checksum, without a fix, or with an estimated, simulated or hand-set one gives n
 References
 ----------
 NMEA 0183 (IEC 61162-1): sentence framing, checksum, RMC and GGA fields (field order from memory;
-held against the library pynmea2 in the tests).
+held against the library pynmea2 in the tests). Field 9 of GGA is the antenna's altitude above mean
+sea level, field 11 the geoid's height above the ellipsoid of WGS 84 (makers' manuals of receivers
+agree; the standard itself wasn't at hand).
 """
 
 import datetime as dt

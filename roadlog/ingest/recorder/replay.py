@@ -17,6 +17,7 @@ import pandas as pd
 from roadlog.errors import InputError
 from roadlog.ingest.claims import clean
 from roadlog.ingest.clock import in_zone
+from roadlog.ingest.datum import ALTITUDE
 from roadlog.ingest.log import ColumnMatch, Floats, Log, counted
 from roadlog.ingest.recorder.clock import EARLIEST_UTC_S, ClockMap, fit_clock
 from roadlog.ingest.recorder.journal import header_of
@@ -99,6 +100,7 @@ def read_journal(path: Path, raw: bytes | None = None, time: TimeRule = _NO_RULE
         start=in_zone(_start(is_utc, first, kept[0].header), time, path, notes),
         columns=tuple(ColumnMatch(name, name, SIGNALS[name].unit) for name in columns),
         notes=tuple(notes),
+        altitude_datum="sea level" if ALTITUDE in columns else None,  # as the recorder takes it
     )
 
 
