@@ -254,6 +254,7 @@ def _by_ledger(
         switched_by=switched_by,
         randomised=by_chance,
         warnings=told,
+        notes=None if sources.notes is None else read_notes(sources.notes),
     )
     if sources.root is None:
         return result

@@ -16,6 +16,7 @@ from pandas.api.typing import NaTType
 
 from roadlog.closure.ledger import Ledger, Tank, tanks
 from roadlog.closure.unit_effect import unit_effect
+from roadlog.deviations import find_deviations, staying_sentences
 from roadlog.effect import (
     changed_once,
     decide,
@@ -60,6 +61,7 @@ def analyse_ledger(
     switched_by: SwitchedBy | None = None,
     randomised: bool | None = None,
     warnings: Sequence[Warned] = (),
+    notes: pd.DataFrame | None = None,
 ) -> Analysed:
     """Compare the arms by measured fuel alone.
 
@@ -73,6 +75,8 @@ def analyse_ledger(
         As in `roadlog.analysis.analyse`.
     warnings : sequence of Warned
         Of what came before (logs without a fuel signal).
+    notes : DataFrame, optional
+        The driver's notes: a deviation agreed beforehand sets its day's can or tank aside.
 
     Raises
     ------
@@ -84,6 +88,11 @@ def analyse_ledger(
     seen = observations(study, ledger)
     unit = switched_by or (study.schedule.switched_by if study.schedule else "stretch")
     runs = _runs(seen)
+    deviations = find_deviations(runs, notes, study.analysis.exclude_if)
+    noted = [deviations.set_aside.get(int(r), "") for r in runs["run"]]
+    runs["reason"] = runs["reason"].where(runs["reason"] != "", noted)
+    runs["used"] = runs["reason"] == ""
+    stays = [Warned("deviation-stays", s) for s in staying_sentences(deviations, runs)]
     require_replication(runs[runs["used"]])
     table = PASSES.check(_passes(runs))
     by_chance = (
@@ -123,7 +132,7 @@ def analyse_ledger(
         estimators=_estimator_row(runs),
         ambiguity_pct=0.0,
         closure=None,
-        warnings=(*warnings, told),
+        warnings=(*warnings, *stays, told),
     )
 
 

@@ -69,6 +69,20 @@ def test_fills_csv_with_a_unit_a_tank_yields_an_interval(tmp_path):
     assert r["finding"] == "refuted"
 
 
+def test_a_can_of_a_day_with_an_agreed_deviation_is_set_aside(tmp_path):
+    folder = tmp_path / "study"
+    folder.mkdir()
+    words = '[analysis]\nexclude_if = ["trailer"]\n'
+    (folder / "study.toml").write_text(can_study(schedule(6), extra=words))
+    (folder / "notes.csv").write_text("date,deviation\n2026-03-04,trailer\n2026-03-05,jam\n")
+    assert main(["analyze", str(folder), "--out", str(tmp_path / "out")]) == 0
+    r = json.loads((tmp_path / "out" / "results.json").read_text())
+    (left_out,) = [run for run in r["runs"] if not run["used"]]
+    assert left_out["file"] == "can 2026-03-04"
+    assert left_out["reason"] == "deviation noted: trailer"
+    assert "deviation-stays" in {w["code"] for w in r["warnings"]}
+
+
 def test_interval_is_the_switch_unit_t_interval():
     arms = schedule(6)
     study = parse_study(can_study(arms))
