@@ -14,7 +14,7 @@ from roadlog.effect.crosschecks import percent, percent_interval, unit_t
 from roadlog.effect.design import TREND, Design, plain_name, without_fuel
 from roadlog.effect.primary import fit_primary
 from roadlog.effect.reduction import containment_df, reduce_design
-from roadlog.errors import RoadlogError
+from roadlog.errors import FitError, RoadlogError
 from roadlog.results import Interval, Warned
 
 Floats = NDArray[np.floating[Any]]
@@ -93,22 +93,28 @@ def _chance_correlation(units: int) -> float:
 
 
 def leave_one_out(design: Design) -> pd.DataFrame:
-    """The primary effect with each switch unit left out in turn (percent)."""
+    """The primary effect with each switch unit left out in turn (percent).
+
+    NaN where no degree of freedom is left without the unit: arm and covariates can't be told apart.
+    """
     names = design.names
     fixed = design.fixed_with(names)
     rows = []
     for k, label in enumerate(design.units):
         keep = design.unit != k
         other = None if design.other is None else design.other[keep]
-        base_df = containment_df(design.fixed[keep], design.unit[keep], design.arm[keep], other)
+        df = containment_df(design.fixed[keep], design.unit[keep], design.arm[keep], other)
+        df -= len(design.between)
         try:
+            if df < 1:
+                raise FitError("no degree of freedom is left between switch units")
             reduced = reduce_design(
                 fixed[keep],
                 design.arm[keep],
                 design.unit[keep],
                 other,
                 design.weights[keep],
-                base_df - len(design.between),
+                df,
             )
             fit = fit_primary(reduced, design.y[keep])
         except RoadlogError:

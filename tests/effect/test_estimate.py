@@ -237,6 +237,13 @@ def test_two_pairs_of_days_give_no_interval() -> None:
     assert result.randomisation.low is None
 
 
+@pytest.mark.filterwarnings("error::RuntimeWarning")
+def test_day_that_a_pair_can_not_spare_gives_no_estimate_without_it() -> None:
+    """Four days in pairs: without one of them the other pair alone carries the arm."""
+    result = estimate(passes(np.random.default_rng(4), days=4))
+    assert result.leave_one_out["estimate"].isna().all()
+
+
 def test_one_day_in_each_arm_is_refused() -> None:
     with pytest.raises(DesignError, match="one switch unit in each arm"):
         estimate(passes(np.random.default_rng(14), days=2))
