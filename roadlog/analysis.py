@@ -44,6 +44,7 @@ from roadlog.results import (
     Oversight,
     Warned,
 )
+from roadlog.routes import routes_of
 from roadlog.runs import Sources, build_runs, read_logs, require_both_arms
 from roadlog.station import locate, network_positions, station_warnings
 from roadlog.study import Study, SwitchedBy
@@ -98,7 +99,7 @@ def analyse(
         return _by_ledger(study, ledger, sources, switched_by, randomised, now)
     metered = meter(study, runs, samples, ledger, notes, progress)
     warnings += [Warned("fuel", w) for w in metered.calibration.warnings]
-    network = _network(study, sources, metered, warnings)
+    network = _network(study, sources, metered, notes, warnings)
     weather = None if sources.root is None else study_weather(sources.root, study, runs["start"])
     station = locate(weather, weather_file(study), network_positions(network))
     warnings += [Warned("weather-station", w) for w in station_warnings(station)]
@@ -280,9 +281,12 @@ def _network(
     study: Study,
     sources: Sources,
     metered: Metered,
+    notes: pd.DataFrame | None,
     warnings: list[Warned],
 ) -> road.Network:
     """The study's segments: by its gates and raster if it has them, under the ids they had.
+
+    Without positions they are pieces by distance, if the study says that runs share a route.
 
     A study folder keeps the network in `computed/`, one file for each set of choices, so that
     segments keep their names when runs are added.
@@ -290,6 +294,22 @@ def _network(
     root, rule, runs = sources.root, study.road, metered.runs
     arms = {int(r): str(a) for r, a in zip(runs["run"], runs["arm"], strict=True)}
     tracks = metered.usable
+    located = any("lat_deg" in t and t["lat_deg"].notna().any() for t in tracks.values())
+    if rule.same_route and not located:
+        return road.find_pieces(
+            tracks,
+            arms,
+            routes_of(rule, runs, notes),
+            segment_length_km=study.analysis.segment_length_km,
+            min_runs_per_arm=study.analysis.min_runs_per_arm,
+        )
+    if rule.same_route:
+        warnings.append(
+            Warned(
+                "same-route-unused",
+                "there are positions, so segments come from them and [road] same_route is not used",
+            )
+        )
     gates = () if root is None or rule.gates is None else road.read_gates(root / rule.gates)
     raster = (
         None if root is None or rule.elevation is None else road.read_raster(root / rule.elevation)

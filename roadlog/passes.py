@@ -273,6 +273,8 @@ def _without_pass(
         track = driven.get(run)
         if track is None:
             why = "no samples in this run"
+        elif run in network.off:
+            why = network.off[run]
         elif network.kind == "road" and run not in network.lines:
             why = "no positions in this run, so that it can't be placed on a segment"
         else:

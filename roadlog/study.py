@@ -320,12 +320,24 @@ class RoadRule(_Table):
 
     `altitude` is the surface that altitudes are above in logs that don't say; `geoid_height_m`, the
     geoid's height above the ellipsoid on the route, carries those above the ellipsoid to sea level.
+    `same_route` says that runs without positions drive one route, or which logs drive which:
+    route -> patterns of file names.
     """
 
     gates: str | None = None
     elevation: str | None = None
     altitude: Literal["sea level", "ellipsoid"] | None = None
     geoid_height_m: Annotated[float, Field(ge=-120, le=120)] | None = None
+    same_route: bool | dict[str, tuple[str, ...]] = False
+
+    @field_validator("same_route", mode="before")
+    @classmethod
+    def _one_pattern_or_more(cls, value: Any) -> Any:
+        if not isinstance(value, dict):
+            return value
+        if not value or any(not str(name).strip() for name in value):
+            raise ValueError('name the routes, as { out = "*_out.csv", back = "*_back.csv" }')
+        return {k: (v,) if isinstance(v, str) else v for k, v in value.items()}
 
 
 class WeatherRule(_Table):

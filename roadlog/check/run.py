@@ -127,7 +127,7 @@ def check_run(log: Log, study: Study, *, file: str, arm: str = "") -> RunCheck:
     found += sensors.lamp(log.frame)
     found += sensors.loop(samples, study.vehicle)
     found += _warmth(start_c, warm_after, elapsed, samples)
-    found += _positions(log.frame)
+    found += _positions(log.frame, by_distance=bool(study.road.same_route))
     found += _clocks(log.frame, scale)
     found += [Finding("note", "read", n) for n in log.notes]
     return RunCheck(
@@ -228,10 +228,11 @@ def _warmth(
     ]
 
 
-def _positions(frame: pd.DataFrame) -> list[Finding]:
+def _positions(frame: pd.DataFrame, *, by_distance: bool) -> list[Finding]:
     """Fixes that leap, and fixes that stand still while the wheels turn."""
     if not {"lat_deg", "lon_deg"} <= set(frame.columns):
-        return [Finding("note", "no-positions", "no positions: the run counts as a whole")]
+        counted = "is cut by wheel distance" if by_distance else "counts as a whole"
+        return [Finding("note", "no-positions", f"no positions: the run {counted}")]
     fixes = frame[["t_s", "lat_deg", "lon_deg"]].dropna().reset_index(drop=True)
     if len(fixes) < 2:
         return [Finding("care", "no-fix", "position columns without a fix")]

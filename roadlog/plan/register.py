@@ -40,7 +40,9 @@ def choices_of(study: Study) -> dict[str, Any]:
     analysis = {k: v for k, v in plain["analysis"].items() if k != "driver_knew_arm"}
     if not analysis["exclude_if"]:
         del analysis["exclude_if"]  # as in registers from before there was such a rule
+    road = {"same_route": plain["road"]["same_route"]} if study.road.same_route else {}
     return {
+        **({"road": road} if road else {}),
         "claim": plain["claim"],
         "device": {k: v for k, v in plain["device"].items() if k != "name"},
         "vehicle": plain["vehicle"],

@@ -71,7 +71,12 @@ def why_no_map(analysed: Analysed) -> str | None:
     if analysed.network.kind == "run":
         return (
             "The logs hold no positions (latitude and longitude), so whole runs were compared, "
-            "not pieces of road."
+            "not pieces of road; where drives share a route, same_route in [road] tells them apart."
+        )
+    if analysed.network.kind == "distance":
+        return (
+            "The logs hold no positions (latitude and longitude), so pieces of the route by the "
+            "distance that the wheels turned were compared, and nobody can draw them."
         )
     if not any(np.isfinite(s.lat_deg).sum() > 1 for s in analysed.network.segments):
         return "No stretch of road was driven often enough in both arms to become a segment."

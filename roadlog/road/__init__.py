@@ -3,6 +3,7 @@
 from roadlog.road.gates import read_gates
 from roadlog.road.matching import match
 from roadlog.road.network import Network, Segment
+from roadlog.road.pieces import find_pieces
 from roadlog.road.raster import read_raster
 from roadlog.road.segments import find_network
 from roadlog.road.store import load_network, save_network
@@ -11,6 +12,7 @@ __all__ = [
     "Network",
     "Segment",
     "find_network",
+    "find_pieces",
     "load_network",
     "match",
     "read_gates",

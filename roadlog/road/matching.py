@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from roadlog.road.alignment import Alignment, Line, approach, gather, line_of
 from roadlog.road.following import follow
 from roadlog.road.network import Floats, Network, Segment
+from roadlog.road.pieces import BY_DISTANCE, place
 from roadlog.road.trace import STEP_M, make_trace
 from roadlog.tables import TRACK
 
@@ -44,8 +45,10 @@ def match(track: pd.DataFrame, network: Network, run: int) -> pd.DataFrame:
         `d_m` (distance since the run's start by wheel speed [m]) and `bearing_deg` (direction of
         the segment, clockwise from north [°], NaN off the network). Standing before the first
         move and after the last is on no segment: it is parking, not driving it. In a network of
-        kind `run` every sample is on segment `run`.
+        kind `run` every sample is on segment `run`; for kind `distance` see `roadlog.road.pieces`.
     """
+    if network.kind == BY_DISTANCE:
+        return place(track, network, run)
     trace = make_trace(track, run, network.origin or (0.0, 0.0))
     d, x, y, n = trace.sample_d_m, trace.sample_x_m, trace.sample_y_m, len(track)
     if network.kind == "run":

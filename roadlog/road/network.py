@@ -1,6 +1,6 @@
 """The network: directed segments found in the data, each with its mean line and fused elevation."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -33,14 +33,18 @@ class Network:
     """All segments of a study, in driving order, and the centre of the local projection.
 
     `origin` is (lat, lon) of x = y = 0, None for a study without positions, whose `kind` is then
-    `run` (the run itself is the unit); `lines` holds thinned tracks for the map, one a run:
-    run -> (lat_deg, lon_deg). A network equals itself only.
+    `run` (the run itself is the unit) or `distance` (pieces of routes by wheel distance); `lines`
+    holds thinned tracks for the map, one a run: run -> (lat_deg, lon_deg). In kind `distance`,
+    `routes` has the route of each run and how far the wheels turned over it [m], `off` why a run is
+    on none. A network equals itself only.
     """
 
     kind: str
     origin: tuple[float, float] | None
     segments: tuple[Segment, ...]
     lines: dict[int, tuple[Floats, Floats]]
+    routes: dict[int, tuple[str, float]] = field(default_factory=dict)
+    off: dict[int, str] = field(default_factory=dict)
 
     def by_id(self, segment_id: str) -> Segment:
         """The segment with this id; KeyError if there is none."""
