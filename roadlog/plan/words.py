@@ -150,8 +150,8 @@ def permanent_lines(study: Study, plan: Plan, scatter: Scatter, layout: Layout) 
         f"chance gives it to one of them (toss a coin before witnesses), {n} days more. The change "
         "of the treated car less that of the other is the effect; weather, fuel and season cancel. "
         f"At this scatter it finds {found:.1f} % 4 times out of 5, as long as the two cars age "
-        "alike: one pair of cars can't prove that, more pairs can. roadlog computes each car's fuel "
-        "by day (passes.csv); it doesn't set two cars against each other, so that comparison is yours.",
+        "alike: one pair of cars can't prove that, more pairs can. roadlog computes each car's "
+        "fuel (passes.csv); it doesn't set two cars against each other: that comparison is yours.",
     )
     lines += paragraph(
         "Weaker",
