@@ -55,7 +55,7 @@ def carry_over_table(design: Design) -> pd.DataFrame:
         (AFTER_FITTED, _previous_arm(design)),
         (BY_DISTANCE, _by_distance(design)),
     ):
-        if fit is None or fit.df < 2 or not fit.converged[0]:
+        if fit is None or not fit.converged[0]:
             continue
         low, high = fit.bounds()
         rows.append(
@@ -127,6 +127,8 @@ def _fit(
     design: Design, keep: np.ndarray, column: Floats, beside: Floats, df: int
 ) -> PrimaryFit | None:
     """Coefficient of a column (kept,) with others `beside` it; None where it can't be told."""
+    if df < 2:
+        return None
     beside = beside.reshape(int(keep.sum()), -1)
     unit = np.unique(design.unit[keep], return_inverse=True)[1]
     other = None if design.other is None else np.unique(design.other[keep], return_inverse=True)[1]

@@ -70,7 +70,7 @@ def _of_note(note: pd.Series, design: Design) -> dict[str, pd.Series]:
     numbers = pd.to_numeric(note, errors="coerce")
     if numbers.notna().all():
         return {name: numbers.groupby(design.unit).mean()}
-    words = note.fillna("").astype(str).str.strip()
+    words = note.astype(object).where(note.notna(), "").astype(str).str.strip()
     levels = [w for w in words.unique() if w]
     if not 2 <= len(set(words)) <= len(design.units) // 2:
         return {}

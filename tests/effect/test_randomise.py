@@ -12,6 +12,7 @@ from scipy import stats
 
 from roadlog.effect.randomise import (
     ENOUGH_ASSIGNMENTS,
+    Assignments,
     assignments,
     randomisation_p,
     randomisation_test,
@@ -157,6 +158,19 @@ def test_too_few_schedules_give_p_but_no_interval() -> None:
     assert result.high is None
     assert "only 8 schedules" in result.note
     assert result.p >= 1 / 8
+
+
+def test_missed_day_leaves_too_few_schedules_that_differ() -> None:
+    """Six pairs give 64 schedules, but without one day 32 twice over: p can't fall below 1/16."""
+    rng = np.random.default_rng(11)
+    first = np.array([*product((0, 1), repeat=6)])
+    arms = np.stack([first, 1 - first], axis=2).reshape(64, 12)[:, :11]
+    drawn = Assignments(arms.astype(np.int8), 64, True)
+    reduced, y, _ = study(rng, arms[0], np.arange(11) // 2, effect=-0.05)
+    found = randomisation_test(reduced, y, drawn)
+    assert found.p >= 1 / 16
+    assert (found.low, found.high) == (None, None)
+    assert "can't fall below 0.062" in found.note
 
 
 def test_ten_thousand_draws_of_twenty_runs_by_thirty_segments_take_two_seconds() -> None:
