@@ -320,8 +320,9 @@ class Simulated:
     def by_kilometre_pct(self, change: Change, power: int) -> float:
         """The same as a mean over kilometres of the log ratio [%].
 
-        Weights are the kilometre's mean fuel to `power`: 0 counts each alike (noise a fixed share
-        of fuel), 2 is what a model does whose noise is a fixed amount of fuel a kilometre.
+        Weights are the kilometre's mean fuel, halfway between without and with the change, to
+        `power`: 0 counts each alike (noise a fixed share of fuel), 1 is what the analysis does, 2
+        what a model does whose noise is a fixed amount of fuel a kilometre.
         """
         frames = []
         both = zip(self.runs, self.power_w[NOTHING], self.power_w[change], strict=True)
@@ -331,7 +332,8 @@ class Simulated:
             sums = {"base": np.bincount(km, without)[:-1], "changed": np.bincount(km, with_it)[:-1]}
             frames.append(pd.DataFrame(sums).assign(way=run.road.direction).reset_index())
         each = pd.concat(frames)
-        weight = each.groupby(["way", "index"])["base"].transform("mean") ** power
+        halfway = each.assign(fuel=(each["base"] + each["changed"]) / 2)
+        weight = halfway.groupby(["way", "index"])["fuel"].transform("mean") ** power
         mean = np.average(np.log(each["changed"] / each["base"]), weights=weight)
         return 100 * float(np.expm1(mean))
 
