@@ -33,6 +33,9 @@ def study_record(seed: int, *, days: int, effect_pct: float) -> dict[str, Any]:
         study = load_study(folder)
         result = analyse(study, study_sources(folder, study))
     primary, chance = result.effect.primary, result.effect.randomisation
+    by_noise = next(
+        (r.interval for r in result.effect.forest if r.name == "weighted by noise"), primary
+    )
     return {
         "seed": seed,
         "estimate": primary.estimate,
@@ -42,6 +45,8 @@ def study_record(seed: int, *, days: int, effect_pct: float) -> dict[str, Any]:
         "total": result.effect.total.estimate,
         "total_low": result.effect.total.low,
         "total_high": result.effect.total.high,
+        "by_noise_low": by_noise.low,
+        "by_noise_high": by_noise.high,
         "randomisation_low": None if chance is None else chance.low,
         "randomisation_high": None if chance is None else chance.high,
         "finding": result.finding.word,
@@ -56,6 +61,7 @@ def summary(records: Sequence[dict[str, Any]], truth_pct: float) -> str:
     lines = [f"{len(records)} synthetic studies, true effect {truth_pct:+g} % fuel use"]
     for label, low, high in (
         ("primary (equal driving)", "low", "high"),
+        ("primary, weighted by noise", "by_noise_low", "by_noise_high"),
         ("total effect", "total_low", "total_high"),
         ("randomisation", "randomisation_low", "randomisation_high"),
     ):
