@@ -22,7 +22,8 @@ AFTER_FITTED = "after a switch unit with the add-on in"
 BY_DISTANCE = "effect for each 10 km since the switch"
 PER_KM = 10.0
 COLUMNS = ("what", "estimate", "low", "high", "p")
-LEVEL = 0.05  # shared by the two rows
+LEVEL = 0.01  # of each row: a report holds many looks, and shows the rows in any case
+LEAST_DF = 4  # with fewer, the scatter that the interval is made of is itself a matter of chance
 
 _TOLD = {
     AFTER_FITTED: (
@@ -46,7 +47,8 @@ def carry_over_table(design: Design) -> pd.DataFrame:
     -------
     DataFrame
         `what`, `estimate`, `low`, `high` (percent of fuel use), `p`. A row is absent where the
-        design can't tell it: strict turns leave the previous arm and the arm one and the same.
+        design can't tell it: strict turns leave the previous arm and the arm one and the same, and
+        twelve days in pairs leave too few degrees of freedom for the previous arm.
     """
     from scipy.special import stdtr
 
@@ -84,11 +86,11 @@ def previous_arm_row(design: Design) -> Iterator[NamedInterval]:
 
 
 def carry_over_warnings(table: pd.DataFrame) -> list[Warned]:
-    """Warn of a row beyond chance; the two rows share the 5 % level."""
+    """Warn of a row beyond chance."""
     return [
         Warned("carry-over", _TOLD[row["what"]].format_map(row))
         for row in table.to_dict("records")
-        if row["p"] < LEVEL / len(_TOLD)
+        if row["p"] < LEVEL
     ]
 
 
@@ -127,7 +129,7 @@ def _fit(
     design: Design, keep: np.ndarray, column: Floats, beside: Floats, df: int
 ) -> PrimaryFit | None:
     """Coefficient of a column (kept,) with others `beside` it; None where it can't be told."""
-    if df < 2:
+    if df < LEAST_DF:
         return None
     beside = beside.reshape(int(keep.sum()), -1)
     unit = np.unique(design.unit[keep], return_inverse=True)[1]

@@ -63,17 +63,18 @@ def test_effect_that_builds_up_over_the_day_is_told() -> None:
 
 @pytest.mark.parametrize("paired", [True, False])
 def test_device_that_leaves_nothing_behind_is_seldom_accused(paired: bool) -> None:
-    """Two rows share 5 %; in 200 studies more than 21 alarms come once in a thousand (binomial)."""
+    """Two rows at 1 %; in 100 studies more than 8 alarms come once in a thousand (binomial)."""
     alarms, inside, seen = 0, 0, 0
-    for seed in range(200):
-        table = with_distance(passes(np.random.default_rng(seed), paired=paired, segments=4))
+    for seed in range(100):
+        drawn = passes(np.random.default_rng(seed), days=20, paired=paired, segments=4)
+        table = with_distance(drawn)
         rows = carry_over_table(build_design(table, []))
         alarms += bool(carry_over_warnings(rows))
         seen += len(rows)
         inside += int(((rows["low"] < 0) & (rows["high"] > 0)).sum())
-    assert seen >= 380
-    assert 0.93 <= inside / seen <= 0.985
-    assert alarms <= 21
+    assert seen >= 198
+    assert 0.92 <= inside / seen <= 0.99
+    assert alarms <= 8
 
 
 def test_strict_turns_cannot_tell_the_previous_arm() -> None:
@@ -84,7 +85,15 @@ def test_strict_turns_cannot_tell_the_previous_arm() -> None:
     assert list(previous_arm_row(design)) == []
 
 
+def test_twelve_days_in_pairs_cannot_tell_the_previous_arm() -> None:
+    """Eleven days, six blocks, two arms: three degrees of freedom."""
+    design = build_design(with_distance(passes(np.random.default_rng(4))), [])
+    assert list(carry_over_table(design)["what"]) == [BY_DISTANCE]
+    assert list(previous_arm_row(design)) == []
+
+
 def test_rows_stand_beside_the_result() -> None:
-    result = estimate_effect(with_distance(passes(np.random.default_rng(5))), randomised=True)
+    table = with_distance(passes(np.random.default_rng(5), days=20))
+    result = estimate_effect(table, randomised=True)
     assert list(result.carry_over["what"]) == [AFTER_FITTED, BY_DISTANCE]
     assert any(r.name == "previous arm held equal" for r in result.forest)
