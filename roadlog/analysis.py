@@ -107,13 +107,13 @@ def analyse(
     table = passes.build_passes(tracks, metered.runs, network, study, notes, weather)
     warnings += [Warned("ambient-source", w) for w in passes.source_warnings(table)]
     warnings += [Warned("altitude-datum", w) for w in passes.datum_warnings(table, runs)]
-    by_chance = _was_randomised(study, randomised)
+    by_chance = study.randomised if randomised is None else randomised
     effect = estimate_effect(
         table,
         randomised=by_chance,
         modes=passes.mode_table(tracks, table),
         covariates=study.analysis.covariates,
-        seed=(study.schedule.seed if study.schedule and study.schedule.seed else 1),
+        seed=study.seed,
         redraw=None if study.schedule is None else partial(redraw, study.schedule),
     )
     runs = RUNS.check(_with_pass_reasons(metered.runs.drop(columns="log"), table))
@@ -248,7 +248,7 @@ def _by_ledger(
         for _ in sources.runs[:1]
         if study.analysis.estimator != "ledger"
     ]
-    by_chance = _was_randomised(study, randomised)
+    by_chance = study.randomised if randomised is None else randomised
     result = closure.analyse_ledger(
         study,
         ledger,
@@ -364,9 +364,3 @@ def _arm_summary(used: pd.DataFrame, arm: str) -> ArmSummary:
         runs=int(mine["run"].nunique()),
         switch_units=int(mine["switch_unit"].nunique()),
     )
-
-
-def _was_randomised(study: Study, override: bool | None) -> bool:
-    if override is not None:
-        return override
-    return bool(study.schedule and study.schedule.randomised)

@@ -464,6 +464,16 @@ class Study(_Table):
     ceiling: AddOnPower = AddOnPower()
     payback: Payback = Payback()
 
+    @property
+    def randomised(self) -> bool:
+        """Whether the schedule says that chance decided the order of arms."""
+        return bool(self.schedule and self.schedule.randomised)
+
+    @property
+    def seed(self) -> int:
+        """The schedule's seed, for the draws of the randomisation test; 1 without one."""
+        return (self.schedule.seed if self.schedule else None) or 1
+
     @model_validator(mode="after")
     def _no_batch_twice(self) -> "Study":
         names = [b.name for b in self.batches]

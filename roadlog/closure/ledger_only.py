@@ -95,13 +95,11 @@ def analyse_ledger(
     stays = [Warned("deviation-stays", s) for s in staying_sentences(deviations, runs)]
     require_replication(runs[runs["used"]])
     table = PASSES.check(_passes(runs))
-    by_chance = (
-        bool(study.schedule and study.schedule.randomised) if randomised is None else randomised
-    )
+    by_chance = study.randomised if randomised is None else randomised
     effect = unit_effect(
         table,
         randomised=by_chance,
-        seed=(study.schedule.seed if study.schedule and study.schedule.seed else 1),
+        seed=study.seed,
     )
     if changed_once(runs, by_chance):
         effect = without_intervals(effect)

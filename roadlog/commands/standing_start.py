@@ -162,7 +162,7 @@ def _randomised(a: argparse.Namespace, study: "Study") -> bool:
     plan = study.standing_start.randomised
     if a.randomised is not None or plan is not None:
         return bool(a.randomised or plan)
-    return bool(study.schedule and study.schedule.randomised)
+    return study.randomised
 
 
 def _each(rows: object) -> list[str]:

@@ -11,7 +11,7 @@ from collections.abc import Iterator
 import numpy as np
 import pandas as pd
 
-from roadlog.effect.crosschecks import percent, percent_interval
+from roadlog.effect.crosschecks import fit_interval, fit_percent
 from roadlog.effect.design import Design
 from roadlog.effect.primary import PrimaryFit, fit_primary
 from roadlog.effect.reduction import Floats, containment_df, reduce_design
@@ -59,16 +59,8 @@ def carry_over_table(design: Design) -> pd.DataFrame:
     ):
         if fit is None or not fit.converged[0]:
             continue
-        low, high = fit.bounds()
-        rows.append(
-            {
-                "what": what,
-                "estimate": percent(fit.tau[0]),
-                "low": percent(low[0]),
-                "high": percent(high[0]),
-                "p": float(2 * stdtr(fit.df, -abs(fit.tau[0]) / fit.se[0])),
-            }
-        )
+        p = float(2 * stdtr(fit.df, -abs(fit.tau[0]) / fit.se[0]))
+        rows.append({"what": what, **fit_percent(fit), "p": p})
     return pd.DataFrame(rows, columns=list(COLUMNS))
 
 
@@ -78,11 +70,8 @@ def previous_arm_row(design: Design) -> Iterator[NamedInterval]:
     fit = _fit(design, keep, design.arm[keep], previous, _unit_df(design, keep))
     if fit is None:
         return
-    low, high = fit.bounds()
     note = "previous arm in the model, first switch unit left out"
-    half = float(high[0] - low[0]) / 2
-    interval = percent_interval(float(fit.tau[0]), half, fit.df, note)
-    yield NamedInterval("previous arm held equal", interval, "sensitivity", note)
+    yield NamedInterval("previous arm held equal", fit_interval(fit, note), "sensitivity", note)
 
 
 def carry_over_warnings(table: pd.DataFrame) -> list[Warned]:

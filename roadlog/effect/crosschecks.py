@@ -14,6 +14,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from roadlog.effect.design import Design
+from roadlog.effect.primary import PrimaryFit
 from roadlog.effect.reduction import orthonormal
 from roadlog.results import Interval, NamedInterval, Warned
 
@@ -44,6 +45,18 @@ def percent_interval(tau: float, half: float, df: float, method: str) -> Interva
         df=df,
         method=method,
     )
+
+
+def fit_percent(fit: PrimaryFit) -> dict[str, float]:
+    """`estimate`, `low`, `high` [%] of a fit's first response; bounds NaN where it has none."""
+    ends = (fit.tau, *fit.bounds())
+    return {k: percent(x[0]) for k, x in zip(("estimate", "low", "high"), ends, strict=True)}
+
+
+def fit_interval(fit: PrimaryFit, method: str) -> Interval:
+    """A fit's first response as an interval in percent."""
+    _, high = fit.bounds()
+    return percent_interval(float(fit.tau[0]), float(high[0] - fit.tau[0]), fit.df, method)
 
 
 def arm_contrast(unit_arm: NDArray[np.intp], fixed: Floats | None) -> tuple[Floats | None, Floats]:

@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from roadlog.effect.crosschecks import percent, percent_interval, unit_t
+from roadlog.effect.crosschecks import fit_percent, percent, percent_interval, unit_t
 from roadlog.effect.design import TREND, Design, plain_name, without_fuel
 from roadlog.effect.primary import fit_primary
 from roadlog.effect.reduction import containment_df, reduce_design
@@ -120,15 +120,7 @@ def leave_one_out(design: Design) -> pd.DataFrame:
         except RoadlogError:
             rows.append({"switch_unit": label, "estimate": np.nan, "low": np.nan, "high": np.nan})
             continue
-        low, high = fit.bounds()
-        rows.append(
-            {
-                "switch_unit": label,
-                "estimate": percent(fit.tau[0]),
-                "low": percent(low[0]),
-                "high": percent(high[0]),
-            }
-        )
+        rows.append({"switch_unit": label, **fit_percent(fit)})
     return pd.DataFrame(rows)
 
 

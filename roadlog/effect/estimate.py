@@ -13,7 +13,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from roadlog.effect import carry_over, crosschecks, diagnostics, power
-from roadlog.effect.crosschecks import percent, percent_interval
+from roadlog.effect.crosschecks import fit_interval, percent, percent_interval
 from roadlog.effect.design import (
     DRIVING,
     TERM_UNITS,
@@ -27,7 +27,7 @@ from roadlog.effect.primary import PrimaryFit, fit_primary
 from roadlog.effect.randomise import Assignments, assignments, randomisation_test
 from roadlog.effect.reduction import Reduced, reduce_design
 from roadlog.errors import FitError
-from roadlog.results import EffectResult, Interval, NamedInterval, Randomisation, Warned
+from roadlog.results import EffectResult, NamedInterval, Randomisation, Warned
 
 Floats = NDArray[np.floating[Any]]
 Redraw = Callable[[Sequence[str], np.random.Generator], Assignments | None]
@@ -76,9 +76,9 @@ def estimate_effect(
         raise FitError(
             "the variance components reached no optimum: give fewer covariates in [analysis]"
         )
-    primary = _interval(fit, _method(design, fit))
+    primary = fit_interval(fit, _method(design, fit))
     reduced_total, fit_total = fit_design(design, design.conditions)
-    total = _interval(fit_total, "as the primary, without demand, speed and idle")
+    total = fit_interval(fit_total, "as the primary, without demand, speed and idle")
     randomisation = (
         _randomisation(design, reduced_total, np.random.default_rng(seed), redraw)
         if randomised
@@ -262,12 +262,6 @@ def driving_outcomes(design: Design) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=["outcome", "estimate", "low", "high", "p", "unit"])
 
 
-def _interval(fit: PrimaryFit, method: str) -> Interval:
-    _, high = fit.bounds()
-    half = float(high[0] - fit.tau[0])
-    return percent_interval(float(fit.tau[0]), half, fit.df, method)
-
-
 def _method(design: Design, fit: PrimaryFit) -> str:
     parts = [f"mixed-effects REML, t with {fit.df} degrees of freedom (switch units)"]
     if fit.df < 2:
@@ -330,7 +324,7 @@ def _sensitivity_rows(
         variants.append(("equal weights", names, np.ones_like(own), "weights 1"))
     for name, covariates, w, note in variants:
         _, fit = fit_design(design, covariates, w)
-        yield NamedInterval(name, _interval(fit, note), "sensitivity", note)
+        yield NamedInterval(name, fit_interval(fit, note), "sensitivity", note)
     yield from _bounded_rows(design, names)
 
 

@@ -69,10 +69,9 @@ def _road_test(a: Analysed) -> Part:
     i, claim = a.effect.primary, a.study.claim
     ends = ends_of(i)
     units = f"{a.baseline.switch_units} + {a.fitted.switch_units} switch units"
-    chance = bool(a.study.schedule and a.study.schedule.randomised)
     if ends is None:
         strength = f"Weak: {units} give no interval."
-    elif not chance:
+    elif not a.study.randomised:
         strength = f"Moderate: {units}, but chance didn't decide the order."
     else:
         strength = f"Good: {units}, in random order, on the road."

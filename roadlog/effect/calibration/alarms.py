@@ -20,13 +20,11 @@ from roadlog.effect.calibration.simulate import (
     responses,
 )
 from roadlog.effect.calibration.tally import Tally
-from roadlog.effect.crosschecks import percent_interval
+from roadlog.effect.crosschecks import fit_interval
 from roadlog.effect.design import Design, build_design
 from roadlog.effect.estimate import driving_outcomes, fit_design
 from roadlog.effect.finding import decide, driving_shifts
-from roadlog.effect.primary import PrimaryFit
 from roadlog.errors import DesignError
-from roadlog.results import Interval
 from roadlog.study import Claim
 
 Floats = NDArray[np.floating[Any]]
@@ -123,7 +121,8 @@ def _slower(cell: Cell, rng: np.random.Generator, tally: Tally | None) -> set[st
     if tally is not None:
         tally.add(fit, EFFECT)
     outcomes = driving_outcomes(design)
-    finding = decide(_interval(fit), _interval(total), None, outcomes, Claim(economy_pct=12.0))
+    primary, whole = fit_interval(fit, ""), fit_interval(total, "")
+    finding = decide(primary, whole, None, outcomes, Claim(economy_pct=12.0))
     said = any("driving changed" in reason for reason in finding.reasons)
     return {
         *(["driving changed"] if said else []),
@@ -134,8 +133,3 @@ def _slower(cell: Cell, rng: np.random.Generator, tally: Tally | None) -> set[st
 
 def _driven(plan: Plan, demand: Floats, speed: Floats) -> Plan:
     return replace(plan, covariates={"demand_kj_per_km": demand, "mean_speed_kmh": speed})
-
-
-def _interval(fit: PrimaryFit) -> Interval:
-    low, high = fit.bounds()
-    return percent_interval(float(fit.tau[0]), float(high[0] - low[0]) / 2, fit.df, "")
