@@ -22,6 +22,7 @@ from roadlog.effect import (
     changed_once,
     decide,
     estimate_effect,
+    estimates_only,
     forbidden_by_order,
     without_intervals,
 )
@@ -117,10 +118,13 @@ def analyse(
         redraw=None if study.schedule is None else partial(redraw, study.schedule),
     )
     runs = RUNS.check(_with_pass_reasons(metered.runs.drop(columns="log"), table))
-    if changed_once(runs, by_chance):
+    once = changed_once(runs, by_chance)
+    if once:
         effect = without_intervals(effect)
     held = _held_against(study, sources, ledger, metered, runs, effect, by_chance, now)
     measured = () if held.closed is None else held.closed.measured
+    if once:
+        measured = estimates_only(measured)
     used = table[table["used"].astype(bool)]
     return Analysed(
         study=study,

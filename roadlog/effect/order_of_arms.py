@@ -6,12 +6,13 @@ whatever else changed at that time, and the scatter between days says nothing ab
 section 5, before/after and carry-over).
 """
 
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
 import pandas as pd
 
-from roadlog.results import EffectResult, Interval, Warned
+from roadlog.results import EffectResult, Interval, NamedInterval, Warned
 from roadlog.study import Device
 
 ONE_CHANGE = (
@@ -51,7 +52,7 @@ def without_intervals(effect: EffectResult) -> EffectResult:
         primary=_estimate_only(effect.primary),
         total=_estimate_only(effect.total),
         unadjusted=_estimate_only(effect.unadjusted),
-        forest=tuple(replace(r, interval=_estimate_only(r.interval)) for r in effect.forest),
+        forest=estimates_only(effect.forest),
         smallest_detectable_pct=float("nan"),
         warnings=(
             Warned(
@@ -62,6 +63,11 @@ def without_intervals(effect: EffectResult) -> EffectResult:
             *effect.warnings,
         ),
     )
+
+
+def estimates_only(rows: Sequence[NamedInterval]) -> tuple[NamedInterval, ...]:
+    """Rows of the interval plot without their intervals."""
+    return tuple(replace(r, interval=_estimate_only(r.interval)) for r in rows)
 
 
 def forbidden_by_order(device: Device, runs: pd.DataFrame, randomised: bool) -> list[str]:

@@ -3,7 +3,14 @@
 import numpy as np
 import pandas as pd
 
-from roadlog.effect import changed_once, estimate_effect, forbidden_by_order, without_intervals
+from roadlog.effect import (
+    changed_once,
+    estimate_effect,
+    estimates_only,
+    forbidden_by_order,
+    without_intervals,
+)
+from roadlog.results import Interval, NamedInterval
 from roadlog.study import Device
 from tests.effect.drives import passes
 
@@ -54,3 +61,10 @@ def test_one_change_prints_estimates_without_intervals() -> None:
     rows = [effect.primary, effect.total, effect.unadjusted, *(r.interval for r in effect.forest)]
     assert all(i.low is None and i.high is None for i in rows)
     assert effect.warnings[0].code == "before-after"
+
+
+def test_measured_fuel_before_and_after_has_no_interval_either() -> None:
+    filled = NamedInterval("fuel filled per distance", Interval(-3.0, -5.0, -1.0), "crosscheck")
+    (row,) = estimates_only((filled,))
+    assert (row.interval.estimate, row.interval.low, row.interval.high) == (-3.0, None, None)
+    assert row.role == "crosscheck"
