@@ -24,7 +24,7 @@ ALTITUDE, GEOID = "altitude_m", "geoid_height_m"
 SURFACES = {
     "sea level": "above mean sea level",
     "ellipsoid": "above the ellipsoid",
-    "unknown": "above an unnamed surface",
+    "unknown": "above a surface that the log doesn't name",
 }
 UNEVEN_SHARE = 0.2  # of an arm's runs, as for other sources of the air's state
 _SEA_LEVEL = re.compile(
