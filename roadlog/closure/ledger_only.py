@@ -9,6 +9,7 @@ import hashlib
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 import pandas as pd
@@ -27,6 +28,7 @@ from roadlog.effect import (
 from roadlog.errors import DesignError, InputError
 from roadlog.fuel.batches import batch_fuel, fuels_by_run
 from roadlog.fuels import FUELS, Fuel, mass_g
+from roadlog.plan.schedule import redraw
 from roadlog.results import Analysed, ArmSummary, Warned
 from roadlog.road.network import Network
 from roadlog.study import ARMS, Can, ScheduleUnit, Study, SwitchedBy
@@ -100,6 +102,7 @@ def analyse_ledger(
         table,
         randomised=by_chance,
         seed=study.seed,
+        redraw=None if study.schedule is None else partial(redraw, study.schedule),
     )
     if changed_once(runs, by_chance):
         effect = without_intervals(effect)
@@ -204,8 +207,8 @@ def _arm_of(tank: Tank, schedule: Mapping[str, ScheduleUnit]) -> tuple[str, str,
                 f"{entry.arm}: correct one"
             )
         arm = last.arm or (entry.arm if entry else "")
-        unit = str(last.unit) if last.unit is not None else ""
-        return arm, unit, _block(entry), ""
+        named = last.unit if entry is None else entry.unit
+        return arm, "" if named is None else str(named), _block(entry), ""
     if last.unit is not None:
         raise InputError(
             f"fill of {last.time}: switch unit '{last.unit}' is not in the schedule: add it, or "
@@ -251,6 +254,10 @@ def _of_cans(
             raise InputError(
                 f"can of '{what}': its arm is unknown: give the can's arm, or schedule the unit"
             )
+        if entry is not None and entry.arm != arm:
+            raise InputError(
+                f"can of '{what}': listed as {arm} but scheduled as {entry.arm}: correct one"
+            )
         if can.km is None:
             raise InputError(f"can of '{what}': without logs it needs the distance driven: give km")
         if can.batch is not None and can.batch not in known:
@@ -261,7 +268,8 @@ def _of_cans(
         grams = 1000 * (can.before_kg - can.after_kg)
         litres = grams / declared.density_kg_m3 * fuel.lhv_mj_kg / declared.lhv_mj_kg
         start = pd.to_datetime(what, errors="coerce")
-        out.append(Observed(f"can {what}", what, arm, _block(entry), start, can.km, litres))
+        unit = what if entry is None else str(entry.unit)
+        out.append(Observed(f"can {what}", unit, arm, _block(entry), start, can.km, litres))
     return out
 
 

@@ -5,7 +5,7 @@ units' own figures are compared by a t interval (within blocks, if the schedule 
 the schedules that chance could have drawn.
 """
 
-from collections.abc import Callable, Sequence
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from roadlog.effect.carry_over import COLUMNS
 from roadlog.effect.crosschecks import percent, percent_interval, unit_t
-from roadlog.effect.design import Design, block_columns, build_design
+from roadlog.effect.design import Design, build_design
 from roadlog.effect.diagnostics import (
     design_table,
     design_warnings,
@@ -21,17 +21,17 @@ from roadlog.effect.diagnostics import (
     influence_warnings,
 )
 from roadlog.effect.power import smallest_detectable_pct
-from roadlog.effect.randomise import ENOUGH_ASSIGNMENTS, assignments
+from roadlog.effect.randomise import Assignments
 from roadlog.effect.reduction import orthonormal
+from roadlog.effect.unit_randomisation import Redraw, orders_of, randomise_units
 from roadlog.results import EffectResult, Interval, NamedInterval, Randomisation
 
 Floats = NDArray[np.float64]
 
-LEVEL = 0.05
-HALVINGS = 30
 
-
-def unit_effect(passes: pd.DataFrame, *, randomised: bool, seed: int) -> EffectResult:
+def unit_effect(
+    passes: pd.DataFrame, *, randomised: bool, seed: int, redraw: Redraw | None = None
+) -> EffectResult:
     """Compare the arms by each switch unit's fuel over distance.
 
     Parameters
@@ -41,6 +41,8 @@ def unit_effect(passes: pd.DataFrame, *, randomised: bool, seed: int) -> EffectR
     randomised : bool
     seed : int
         For drawn schedules, where there are too many to list.
+    redraw : callable, optional
+        As in `roadlog.effect.unit_randomisation.orders_of`.
 
     Raises
     ------
@@ -70,7 +72,7 @@ def unit_effect(passes: pd.DataFrame, *, randomised: bool, seed: int) -> EffectR
         primary=primary,
         total=primary,
         unadjusted=primary,
-        randomisation=_randomisation(design, values, seed) if randomised else None,
+        randomisation=_randomisation(design, values, seed, redraw) if randomised else None,
         forest=(
             NamedInterval("effect from measured fuel", primary, "primary"),
             *_without_blocks(design, values),
@@ -112,58 +114,26 @@ def unit_effect(passes: pd.DataFrame, *, randomised: bool, seed: int) -> EffectR
 
 
 def unit_randomisation(
-    values: Floats, unit_arm: NDArray[np.intp], blocks: Sequence[str] | None, seed: int
+    values: Floats,
+    unit_arm: NDArray[np.intp],
+    fixed: NDArray[np.floating[Any]],
+    drawn: Assignments,
 ) -> Randomisation | None:
-    """Studentised randomisation test of the units' arm difference, and its interval (percent).
-
-    None where chance could have drawn only one schedule; no bounds under 40 of them.
-
-    References
-    ----------
-    As `roadlog.effect.randomise`.
-    """
-    drawn = assignments(unit_arm, blocks, np.random.default_rng(seed))
-    if drawn.total < 2:
+    """The randomisation test of the units' log fuel use, with its interval in percent."""
+    found = randomise_units(values, unit_arm, fixed, drawn)
+    if found is None:
         return None
-    basis = orthonormal(block_columns(len(values), blocks))
-    arms = drawn.arms.astype(float)
-    arms = arms - (arms @ basis) @ basis.T
-    length = (arms**2).sum(axis=1)
-
-    def p_of(shift: float) -> float:
-        v = values - shift * unit_arm
-        v = v - basis @ (basis.T @ v)
-        explained = (arms @ v) ** 2 / length
-        t2 = explained / np.maximum(float(v @ v) - explained, 1e-300)
-        k = int((t2[1:] >= t2[0] * (1 - 1e-9)).sum())
-        return (1 + k) / len(t2)
-
-    a = arms[0]
-    tau = float(a @ (values - basis @ (basis.T @ values)) / length[0])
-    low = high = None
-    note = "bounds by inverting the test"
-    if drawn.total >= ENOUGH_ASSIGNMENTS:
-        wide = 20 * float(np.std(values)) + 1e-6
-        low, high = (percent(_edge(p_of, tau, tau + side * wide)) for side in (-1, 1))
-    else:
-        note = f"{drawn.total} equally likely orders: too few for a 95 % interval"
-    return Randomisation(p_of(0.0), low, high, len(arms), drawn.exact, note)
+    low, high = (None if x is None else percent(x) for x in (found.low, found.high))
+    return Randomisation(found.p, low, high, found.orders, found.exact, found.note)
 
 
-def _randomisation(design: Design, values: Floats, seed: int) -> Randomisation | None:
+def _randomisation(
+    design: Design, values: Floats, seed: int, redraw: Redraw | None
+) -> Randomisation | None:
     blocks = design.unit_block if design.blocked else None
-    return unit_randomisation(values, design.unit_arm, blocks, seed)
-
-
-def _edge(p_of: Callable[[float], float], inside: float, outside: float) -> float:
-    """Where the test begins to reject between a value that it keeps and one far off."""
-    for _ in range(HALVINGS):
-        middle = (inside + outside) / 2
-        if p_of(middle) > LEVEL:
-            inside = middle
-        else:
-            outside = middle
-    return outside
+    rng = np.random.default_rng(seed)
+    drawn = orders_of(design.units, design.unit_arm, blocks, rng, redraw)
+    return unit_randomisation(values, design.unit_arm, design.unit_fixed, drawn)
 
 
 def _fitted(design: Design, values: Floats, tau: float) -> tuple[Floats, Floats]:

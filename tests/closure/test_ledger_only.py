@@ -10,8 +10,10 @@ from roadlog.closure import Ledger, analyse_ledger
 from roadlog.closure.unit_effect import unit_randomisation
 from roadlog.effect.crosschecks import percent_interval, unit_t
 from roadlog.effect.design import block_columns
+from roadlog.effect.randomise import assignments
 from roadlog.errors import DesignError, InputError
-from roadlog.study import parse_study
+from roadlog.plan.schedule import draw_schedule, driving_days, switch_units, weekday_gap
+from roadlog.study import Plan, parse_study
 
 FIRST = dt.date(2026, 3, 2)
 
@@ -21,12 +23,12 @@ def schedule(pairs, seed=4):
     return [("baseline", "fitted")[(first[i // 2] + i) % 2] for i in range(2 * pairs)]
 
 
-def can_study(arms, effect=-0.1, sd=0.01, claim="fuel_pct = 5", seed=8, extra=""):
+def can_study(arms, effect=-0.1, sd=0.01, claim="fuel_pct = 5", seed=8, extra="", days=None):
     """One can a day over 34 km, 2 kg at baseline."""
     rng = np.random.default_rng(seed)
     units, cans = [], []
     for i, arm in enumerate(arms):
-        day = FIRST + dt.timedelta(days=i)
+        day = days[i] if days else FIRST + dt.timedelta(days=i)
         kg = 2 * np.exp(sd * rng.standard_normal()) * (1 + effect * (arm == "fitted"))
         units.append(f'{{unit = {day}, arm = "{arm}", block = {i // 2}}}')
         cans.append(f"[[cans]]\nbefore_kg = 9.0\nafter_kg = {9 - kg:.4f}\nunit = {day}\nkm = 34\n")
@@ -137,15 +139,54 @@ def test_randomisation_interval_covers_and_its_p_is_uniform():
     rng = np.random.default_rng(2)
     arm = np.array([0, 1] * 6, np.intp)
     blocks = [str(i // 2) for i in range(12)]
+    drawn, pairs = assignments(arm, blocks, rng), block_columns(12, blocks)
     hits, small = 0, 0
-    for i in range(60):
+    for _ in range(60):
         values = 0.02 * rng.standard_normal(12) + 0.05 * arm
-        found = unit_randomisation(values, arm, blocks, seed=i)
+        found = unit_randomisation(values, arm, pairs, drawn)
         truth = 100 * np.expm1(0.05)
         hits += found.low <= truth <= found.high
-        small += unit_randomisation(values - 0.05 * arm, arm, blocks, seed=i).p <= 0.05
+        small += unit_randomisation(values - 0.05 * arm, arm, pairs, drawn).p <= 0.05
     assert hits >= 54
     assert small <= 8
+
+
+def test_the_orders_keep_the_schedules_weekday_limit():
+    """Sixteen working days in pairs have 256 orders; the drawn limit, no weekday 4:0,
+    leaves 224."""
+    plan = Plan(days=16)
+    units = switch_units(plan, driving_days(plan, FIRST))
+    drawn = draw_schedule(units, block_size=2, seed=6)
+    arms = [u.arm for u in drawn.unit]
+    study = parse_study(can_study(arms, days=[u.unit for u in drawn.unit]))
+    study = study.model_copy(update={"schedule": drawn})
+    found = analyse_ledger(study, Ledger((), study.cans)).effect.randomisation
+    every = assignments([a == "fitted" for a in arms], [str(i // 2) for i in range(16)], None).arms
+    assert len(every) == 256
+    assert found.assignments == int((weekday_gap(every, units) <= drawn.weekday_limit).sum()) == 224
+    assert found.exact
+
+
+def test_two_cans_of_one_switch_unit_are_one_value():
+    """A weekend driven on one state is one switch unit, however many cans were weighed."""
+    units, cans = [], []
+    for i, arm in enumerate(schedule(4)):
+        day, next_day = (FIRST + dt.timedelta(days=2 * i + k) for k in (0, 1))
+        units.append(f'{{unit = {day}, also = [{next_day}], arm = "{arm}", block = {i // 2}}}')
+        for when, kg in ((day, 2.0 + 0.01 * i), (next_day, 2.02)):
+            cans.append(f"[[cans]]\nbefore_kg = 9.0\nafter_kg = {9 - kg}\nunit = {when}\nkm = 34")
+    text = f"[schedule]\nrandomised = true\nunit = [{', '.join(units)}]\n" + "\n".join(cans)
+    study = parse_study(text)
+    found = analyse_ledger(study, Ledger((), study.cans))
+    assert found.baseline.switch_units == found.fitted.switch_units == 4
+    assert found.effect.randomisation.assignments == 16
+
+
+def test_a_can_against_its_scheduled_arm_is_refused():
+    text = can_study(["baseline", "fitted"] * 2) + 'arm = "baseline"\n'
+    study = parse_study(text)
+    with pytest.raises(InputError, match="scheduled as fitted"):
+        analyse_ledger(study, Ledger((), study.cans))
 
 
 def test_results_show_no_driving_that_was_not_logged():
