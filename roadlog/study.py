@@ -45,7 +45,7 @@ T = TypeVar("T", bound=BaseModel)
 
 
 class _Table(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True)
+    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
 
 
 class Vehicle(_Table):
@@ -56,7 +56,7 @@ class Vehicle(_Table):
     `coastdown` names a log from which it is fitted.
     """
 
-    model_config = ConfigDict(extra="forbid", frozen=True, populate_by_name=True)
+    model_config = ConfigDict(populate_by_name=True)
 
     fuel: FuelName = "E10"
     displacement_l: Positive | None = None
@@ -120,8 +120,8 @@ class Claim(_Table):
     `economy_pct = 12` is 12 % more distance per fuel; `fuel_pct = 10` is 10 % less fuel.
     """
 
-    economy_pct: Annotated[float, Field(gt=-100)] | None = None
-    fuel_pct: Annotated[float, Field(lt=100)] | None = None
+    economy_pct: Annotated[float, Field(ge=-90, le=1000)] | None = None
+    fuel_pct: Annotated[float, Field(ge=-900, le=99)] | None = None
 
     @model_validator(mode="after")
     def _one_quantity(self) -> "Claim":
@@ -500,7 +500,9 @@ def parse_study(text: str, where: str = "study.toml") -> Study:
     """
     try:
         data = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as e:
+    except RecursionError as e:
+        raise InputError(f"{where}: tables or lists nested too deeply: write it flat") from e
+    except ValueError as e:  # also of a number with thousands of digits
         raise InputError(f"{where}: not valid TOML: {e}") from e
     try:
         return Study.model_validate(data)
@@ -561,11 +563,17 @@ def log_files(folder: Path, patterns: Sequence[str]) -> list[Path]:
     Raises
     ------
     InputError
-        If a pattern matches nothing.
+        If a pattern matches nothing, or is none that can be looked up in the folder.
     """
     found: dict[Path, None] = {}
     for pattern in patterns:
-        hits = sorted(p for p in folder.glob(pattern) if p.is_file())
+        try:
+            hits = sorted(p for p in folder.glob(pattern) if p.is_file())
+        except (ValueError, NotImplementedError, IndexError) as e:
+            raise InputError(
+                f"'{pattern}' in [logs] is no pattern of files within {folder}: write one relative "
+                'to the study\'s folder, as "logs/fitted/*.csv"'
+            ) from e
         if not hits:
             raise InputError(f"no file matches '{pattern}' in {folder}: correct [logs]")
         found.update(dict.fromkeys(hits))

@@ -1,24 +1,35 @@
 """Elevation from a GeoTIFF raster, in place of the drives' own altitudes.
 
 A file goes in; out comes a lookup from latitude and longitude to height, interpolated between the
-raster's cells. Needs the extra `raster` (rasterio). Part of method section 3.
+raster's cells. Only the squares of the raster that the route crosses are read, so that a country's
+raster costs no more than a village's. Needs the extra
+`raster` (rasterio). Part of method section 3.
 """
 
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from roadlog.errors import InputError
 from roadlog.road.network import Floats
 
+Indices = NDArray[np.intp]
+
+_SQUARE = 512  # cells a side that are read at once
+_LARGEST_BLOCK = 32_000_000  # cells that the file stores as one piece: each is decoded whole
+
 
 @dataclass(frozen=True)
 class ElevationRaster:
-    """Heights [m] on a grid, with the transform from map coordinates to rows and columns."""
+    """Where a file's grid of heights [m] lies: its size and the transform to rows and columns."""
 
     path: Path
-    height_m: Floats
+    shape: tuple[int, int]
     to_pixel: tuple[float, float, float, float, float, float]
     crs: str
 
@@ -37,16 +48,24 @@ class ElevationRaster:
         )
         a, b, c, d, e, f = self.to_pixel
         column, row = a * east + b * north + c - 0.5, d * east + e * north + f - 0.5
-        rows, columns = self.height_m.shape
+        rows, columns = self.shape
         inside = (row >= -0.5) & (row <= rows - 0.5) & (column >= -0.5) & (column <= columns - 0.5)
         row, column = np.clip(row, 0, rows - 1), np.clip(column, 0, columns - 1)
         i = np.minimum(np.nan_to_num(row).astype(int), max(rows - 2, 0))
         j = np.minimum(np.nan_to_num(column).astype(int), max(columns - 2, 0))
-        v, u = row - i, column - j
-        z, down, right = self.height_m, min(1, rows - 1), min(1, columns - 1)
-        height = (1 - v) * ((1 - u) * z[i, j] + u * z[i, j + right])
-        height = height + v * ((1 - u) * z[i + down, j] + u * z[i + down, j + right])
-        height = np.where(inside, height, np.nan)
+        height = np.full(len(i), np.nan)
+        with _opened(self.path) as file:
+            for here in _by_square(i, j, inside):
+                top, left = int(i[here].min()), int(j[here].min())
+                size = int(i[here].max()) - top + 2, int(j[here].max()) - left + 2
+                z = _heights(
+                    file, top, left, min(size[0], rows - top), min(size[1], columns - left)
+                )
+                y, x = i[here] - top, j[here] - left
+                v, u = row[here] - i[here], column[here] - j[here]
+                down, right = np.minimum(y + 1, len(z) - 1), np.minimum(x + 1, z.shape[1] - 1)
+                height[here] = (1 - v) * ((1 - u) * z[y, x] + u * z[y, right])
+                height[here] += v * ((1 - u) * z[down, x] + u * z[down, right])
         if not np.isfinite(height).all():
             bad = int((~np.isfinite(height)).argmax())
             share = 100 * float((~np.isfinite(height)).mean())
@@ -59,16 +78,31 @@ class ElevationRaster:
 
 
 def read_raster(path: Path) -> ElevationRaster:
-    """Read the first band of a GeoTIFF as heights in metres.
+    """Where the first band of a GeoTIFF, heights in metres, lies.
 
     Raises
     ------
     InputError
-        If rasterio isn't installed, the file is missing or no raster, or it doesn't say where on
-        earth it lies.
+        If rasterio isn't installed, the file is missing or no raster, it doesn't say where on
+        earth it lies, or it is stored in pieces too large to be read one by one.
     """
     if not path.is_file():
         raise InputError(f"{path} doesn't exist: correct elevation in [road] of study.toml")
+    with _opened(path) as file:
+        if file.crs is None:
+            raise InputError(f"{path}: the raster doesn't say which map projection it is in")
+        block = file.block_shapes[0]
+        if block[0] * block[1] > _LARGEST_BLOCK:
+            raise InputError(
+                f"{path}: the raster is stored in pieces of {block[0]} × {block[1]} cells, each of "
+                "which must be read whole: save it again in tiles of 256 or 512"
+            )
+        inverse = ~file.transform
+        return ElevationRaster(path, file.shape, tuple(inverse)[:6], file.crs.to_wkt())
+
+
+@contextmanager
+def _opened(path: Path) -> Iterator[Any]:
     try:
         import rasterio
         from rasterio.errors import RasterioError
@@ -79,10 +113,21 @@ def read_raster(path: Path) -> ElevationRaster:
         ) from e
     try:
         with rasterio.open(path) as file:
-            if file.crs is None:
-                raise InputError(f"{path}: the raster doesn't say which map projection it is in")
-            band = file.read(1, masked=True).astype(float).filled(np.nan)
-            inverse = ~file.transform
-            return ElevationRaster(path, band, tuple(inverse)[:6], file.crs.to_wkt())
+            yield file
     except RasterioError as e:
         raise InputError(f"{path}: not a raster that can be read ({e}): use a GeoTIFF") from e
+
+
+def _by_square(i: Indices, j: Indices, inside: NDArray[np.bool_]) -> Iterator[Indices]:
+    """Indices of the positions inside the raster, those in one square of it together."""
+    at = np.flatnonzero(inside)
+    square = (i[at] // _SQUARE) * (int(j.max(initial=0)) // _SQUARE + 1) + j[at] // _SQUARE
+    order = np.argsort(square, kind="stable")
+    edges = np.flatnonzero(np.diff(square[order])) + 1
+    yield from (part for part in np.split(at[order], edges) if len(part))
+
+
+def _heights(file: Any, top: int, left: int, rows: int, columns: int) -> Floats:
+    window = ((top, top + rows), (left, left + columns))
+    band = file.read(1, window=window, masked=True)
+    return np.asarray(band.astype(float).filled(np.nan))

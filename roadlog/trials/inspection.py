@@ -9,6 +9,7 @@ import csv
 import datetime as dt
 import hashlib
 import json
+import warnings
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -32,6 +33,7 @@ Floats = NDArray[np.float64]
 PHOTOS, SEALED = "for_scorers", "sealed"
 SHEET, KEY, OPENED = "score_sheet.csv", "key.json", "opened.json"
 LARGEST_SIDE = 1600  # pixels; both photos of a pair fit the same box
+MOST_PIXELS = 120_000_000  # decoded, 3 bytes each; a small file can claim any number
 CANNOT_SAY = "x"
 EXACT_PAIRS = 16  # 2^16 sums are made at once; beyond, random ones
 DRAWS = 100_000
@@ -383,9 +385,23 @@ def _open_image(path: Path) -> "Image":
     from PIL import Image, UnidentifiedImageError
 
     try:
-        return Image.open(path)
-    except (UnidentifiedImageError, OSError) as e:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore", Image.DecompressionBombWarning)
+            photo = Image.open(path)
+    except Image.DecompressionBombError as e:
+        raise _too_large(path) from e
+    except (UnidentifiedImageError, OSError, ValueError, SyntaxError) as e:
         raise InputError(f"{path} is no image that can be read: save it as JPEG or PNG") from e
+    if photo.width * photo.height > MOST_PIXELS:
+        photo.close()
+        raise _too_large(path)
+    return photo
+
+
+def _too_large(path: Path) -> InputError:
+    return InputError(
+        f"{path} has more than {MOST_PIXELS / 1e6:.0f} million pixels: save it smaller"
+    )
 
 
 def _nameless_copy(source: Path, target: Path) -> None:
@@ -394,8 +410,9 @@ def _nameless_copy(source: Path, target: Path) -> None:
 
     with _open_image(source) as photo:
         try:
+            photo.draft("RGB", (LARGEST_SIDE, LARGEST_SIDE))  # a JPEG is decoded at that size
             upright = ImageOps.exif_transpose(photo).convert("RGB")
-        except OSError as e:
+        except (OSError, ValueError, SyntaxError) as e:
             raise InputError(f"{source} is cut short or damaged: copy it again") from e
     upright.thumbnail((LARGEST_SIDE, LARGEST_SIDE))
     bare = Image.frombytes("RGB", upright.size, upright.tobytes())

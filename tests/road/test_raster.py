@@ -1,3 +1,5 @@
+import tracemalloc
+
 import numpy as np
 import pytest
 
@@ -61,3 +63,42 @@ def test_a_file_that_is_no_raster_is_named(tmp_path) -> None:
         read_raster(path)
     with pytest.raises(InputError, match="doesn't exist"):
         read_raster(tmp_path / "none.tif")
+
+
+def test_a_raster_of_a_continent_costs_no_more_than_the_squares_on_the_route(tmp_path) -> None:
+    path = tmp_path / "continent.tif"
+    with rasterio.open(
+        path, "w", driver="GTiff", height=60_000, width=60_000, count=1, dtype="float32",
+        crs="EPSG:4326", transform=rasterio.transform.from_origin(0, 60, 0.0005, 0.0005),
+        tiled=True, blockxsize=256, blockysize=256, sparse_ok=True, compress="deflate",
+    ) as file:  # fmt: skip
+        file.write(
+            np.full((600, 700), 250.0, "float32"), 1, window=((18_000, 18_600), (14_000, 14_700))
+        )
+    raster = read_raster(path)
+    tracemalloc.start()
+    height = raster.at(np.linspace(50.79, 50.95, 500), np.linspace(7.05, 7.3, 500))
+    peak = tracemalloc.get_traced_memory()[1]
+    tracemalloc.stop()
+    assert height == pytest.approx(250.0)
+    assert peak < 30e6
+
+
+def test_heights_agree_across_the_edges_of_the_squares(tmp_path) -> None:
+    raster = read_raster(written(tmp_path / "hills.tif"))
+    lon = np.linspace(7.971, 8.149, 3000)
+    lat = np.linspace(49.971, 50.049, 3000)
+    x, y = to_local(lat, lon, ORIGIN)
+    assert raster.at(lat, lon) == pytest.approx(elevation(x, y), abs=0.05)
+
+
+def test_a_raster_in_one_huge_piece_is_refused_before_it_is_decoded(tmp_path) -> None:
+    path = tmp_path / "bomb.tif"
+    with rasterio.open(
+        path, "w", driver="GTiff", height=40_000, width=40_000, count=1, dtype="uint8",
+        crs="EPSG:4326", transform=rasterio.transform.from_origin(0, 60, 0.001, 0.001),
+        tiled=True, blockxsize=8192, blockysize=8192, sparse_ok=True, compress="deflate",
+    ):  # fmt: skip
+        pass
+    with pytest.raises(InputError, match="stored in pieces of 8192 × 8192 cells"):
+        read_raster(path)

@@ -3,6 +3,8 @@
 import datetime as dt
 import hashlib
 import json
+import struct
+import zlib
 
 import numpy as np
 import pandas as pd
@@ -227,3 +229,28 @@ def test_command_runs_both_steps(pairs, tmp_path, capsys):
     assert "p = 0.00781" in capsys.readouterr().out
     assert main(["inspect", "prepare", str(pairs), "--out", str(blind)]) == 2
     assert "not an empty folder" in capsys.readouterr().err
+
+
+def bomb(side: int) -> bytes:
+    """A PNG of a few hundred bytes that says it is `side` × `side` pixels."""
+    head = struct.pack(">IIBBBBB", side, side, 8, 2, 0, 0, 0)
+    body = zlib.compress(bytes(1000))
+    chunks = ((b"IHDR", head), (b"IDAT", body), (b"IEND", b""))
+    return b"\x89PNG\r\n\x1a\n" + b"".join(
+        struct.pack(">I", len(d)) + k + d + struct.pack(">I", zlib.crc32(k + d)) for k, d in chunks
+    )
+
+
+@pytest.mark.parametrize("side", [12_000, 20_000, 60_000])
+def test_a_photo_of_impossible_size_is_refused_before_it_is_decoded(pairs, tmp_path, side, capsys):
+    (tmp_path / "valve3_after.jpg").write_bytes(bomb(side))
+    assert main(["inspect", "prepare", str(pairs), "--out", str(tmp_path / "out")]) == 2
+    said = capsys.readouterr().err
+    assert "valve3_after.jpg has more than 120 million pixels: save it smaller" in said
+    assert said.count("\n") == 1
+
+
+def test_a_damaged_photo_is_named(pairs, tmp_path):
+    (tmp_path / "valve3_after.jpg").write_bytes(bomb(500))
+    with pytest.raises(InputError, match=r"valve3_after\.jpg is cut short or damaged"):
+        prepare(pairs, tmp_path / "out", seed=1)
