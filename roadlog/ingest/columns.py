@@ -16,7 +16,8 @@ from typing import Literal
 from roadlog.errors import InputError
 from roadlog.ingest.datum import ALTITUDE, GEOID, datum_of, without_datum
 from roadlog.ingest.languages import EVERYDAY_WORDS, TIME_WORDS_ABROAD
-from roadlog.signals import POSITION, SIGNALS
+from roadlog.ingest.log import shown
+from roadlog.signals import POSITION, SIGNALS, TRIMS
 from roadlog.study import ColumnRule
 from roadlog.units import UNITS, canonical_unit
 
@@ -138,6 +139,15 @@ def match_header(header: str, unit: str | None = None) -> Meaning:
     'maf_g_s'
     """
     return _match_header(header, unit)
+
+
+def misfits(meanings: Sequence[Meaning]) -> list[str]:
+    """A sentence for each column whose words are known but whose unit can't be the signal's."""
+    return [
+        f"'{shown(m.header)}' is left out: {m.note.removesuffix(': not used')}"
+        for m in meanings
+        if m.role == "unmatched" and m.note
+    ]
 
 
 def is_known(header: str, rules: Mapping[str, ColumnRule]) -> bool:
@@ -351,4 +361,7 @@ def _after_pid(name: str) -> str | None:
 
 
 def _fits(signal: str, unit: str) -> bool:
-    return UNITS[unit].dimension == UNITS[SIGNALS[signal].unit].dimension
+    dimension = UNITS[unit].dimension
+    return dimension == UNITS[SIGNALS[signal].unit].dimension or (
+        dimension == "ratio" and any(signal in bank for bank in TRIMS)
+    )

@@ -18,7 +18,7 @@ from roadlog.errors import InputError
 from roadlog.ingest import cells
 from roadlog.ingest.claims import Claim, clean, settle
 from roadlog.ingest.clock import TimeColumn, read_clock
-from roadlog.ingest.columns import Meaning, is_known, match_columns
+from roadlog.ingest.columns import Meaning, is_known, match_columns, misfits
 from roadlog.ingest.datetext import zone_of
 from roadlog.ingest.datum import datum_from
 from roadlog.ingest.dialect import (
@@ -35,6 +35,7 @@ from roadlog.ingest.long import widen
 from roadlog.ingest.order import Place
 from roadlog.ingest.rows import read_rows
 from roadlog.ingest.speedcheck import check_not_swapped, check_speed_units, check_time_unit
+from roadlog.ingest.trims import trims_in_percent
 from roadlog.study import ColumnRule, TimeRule
 
 _ISO = re.compile(
@@ -64,7 +65,7 @@ def read_delimited(
     data, dialect = _cut(data, path, rules)
     meanings = match_columns(dialect.headers, dialect.units, rules, path)
     times = _time_columns(meanings, dialect, time, path)
-    notes = _unused_rules(columns, dialect.headers, meanings)
+    notes = [*_unused_rules(columns, dialect.headers, meanings), *misfits(meanings)]
     if nuls := stray_nuls(raw):
         notes.append(f"{counted(nuls, 'NUL byte')} removed: the logger lost power or its card")
     used = _used_columns(meanings, times, dialect, path)
@@ -80,7 +81,7 @@ def read_delimited(
     claims = [_claim(m, table, i, hemispheres.get(i), dialect, place, notes) for i, m in signals]
     if clock.rows is not None:
         claims = [c.at(clock.rows) for c in claims]
-    kept = settle(claims, path)
+    kept = settle(trims_in_percent(claims, notes), path)
     notes.extend(kept.notes)
     frame, t_s = {c.signal: c.values for c in kept.claims}, clock.t_s
     matches = _matches(meanings, times, kept.dropped)

@@ -15,9 +15,10 @@ from roadlog.errors import InputError
 from roadlog.ingest import cells
 from roadlog.ingest.claims import Claim, canonical
 from roadlog.ingest.clock import Clock
-from roadlog.ingest.columns import Meaning, match_columns, unit_of
+from roadlog.ingest.columns import Meaning, match_columns, misfits, unit_of
 from roadlog.ingest.log import ColumnMatch, Floats, counted, shown
 from roadlog.ingest.order import Place
+from roadlog.ingest.trims import trims_in_percent
 from roadlog.signals import SIGNALS
 from roadlog.study import ColumnRule
 
@@ -47,7 +48,8 @@ def widen(
     units = cells.texts(table[column["unit"]]) if "unit" in column else None
     coded = pc.dictionary_encode(names)
     codes = coded.indices.fill_null(-1).to_numpy(zero_copy_only=False)
-    readings: dict[str, tuple[NDArray[np.intp], Floats]] = {}
+    places: dict[str, NDArray[np.intp]] = {}
+    claims: list[Claim] = []
     matches: list[ColumnMatch] = []
     for code, name in enumerate(coded.dictionary.to_pylist()):
         rows = np.flatnonzero(codes == code)
@@ -55,8 +57,9 @@ def widen(
         meaning = match_columns([name], [unit], rules, place.path)[0]
         if meaning.role != "signal" or meaning.signal is None:
             matches.append(ColumnMatch(name, None, meaning.unit, meaning.note, "unmatched"))
+            notes += misfits([meaning])
             continue
-        if meaning.signal in readings:
+        if meaning.signal in places:
             other = next(m.header for m in matches if m.signal == meaning.signal)
             raise InputError(
                 f"{place.path}: '{shown(other)}' and '{shown(name)}' both claim {meaning.signal}: "
@@ -64,14 +67,19 @@ def widen(
             )
         part = table[column["value"]].take(pa.array(rows))
         values = _values(meaning, part, decimal, name, notes)
-        readings[meaning.signal] = rows, canonical(Claim(meaning, values, 0)).values
+        places[meaning.signal] = rows
+        claims.append(Claim(meaning, values, 0))
         matches.append(ColumnMatch(name, meaning.signal, meaning.unit, meaning.note))
-    if not readings:
+    if not claims:
         listed = ", ".join(f"'{shown(m.header)}'" for m in matches[:12])
         raise InputError(
             f"{place.path}: no signal is recognised among {listed}: name them in study.toml under "
             '[columns], as "its name" = "speed_kmh"'
         )
+
+    readings = {
+        c.signal: (places[c.signal], canonical(c).values) for c in trims_in_percent(claims, notes)
+    }
 
     def spread(n: int, back: NDArray[np.intp]) -> dict[str, Floats]:
         out: dict[str, Floats] = {}
