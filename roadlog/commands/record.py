@@ -25,7 +25,7 @@ def add(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None
             "examples:\n"
             "  roadlog record my_study --adapter /dev/ttyUSB0 --check\n"
             "  roadlog record my_study --adapter /dev/rfcomm0 --gps gpsd://localhost\n"
-            "  roadlog record my_study --adapter socket://192.168.0.10:35000 --gps /dev/ttyACM0\n\n"
+            "  roadlog record my_study --adapter socket://ADDRESS:PORT --gps /dev/ttyACM0\n\n"
             + CAUTION
         ),
         formatter_class=argparse.RawDescriptionHelpFormatter,

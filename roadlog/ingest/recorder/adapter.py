@@ -25,6 +25,7 @@ _CONNECT_SILENCE_S = 15.0  # a search over all protocols is silent for long
 _POLL_SILENCE_S = {True: (3.0, 1.0), False: (8.0, 5.0)}  # not on CAN: a lapsed session is renewed
 _VIN_TRIES = 3
 _VIN = re.compile(r"^[\x00-\x1f]*([A-HJ-NPR-Z0-9]{17})\x00*$")  # ISO 3779: no I, O or Q
+_VOLTS = re.compile(r"^\s*(\d{1,2}(?:\.\d{1,3})?)\s*[Vv]?\s*$")
 _UNITS = {"°c": "degree_Celsius", "rpm": "revolutions_per_minute", "%": "percent", "g/s": "gps",
           "l/h": "lph", "ratio": "ratio"}  # fmt: skip
 
@@ -177,9 +178,10 @@ class Adapter:
         ------
         AdapterLost
         """
-        value = self._query(self._obd.commands.ELM_VOLTAGE).value
-        volts = None if value is None else float(value.magnitude)
-        return volts if volts is not None and 5.0 <= volts <= 36.0 else None
+        command = self._obd.OBDCommand("ROADLOG_SUPPLY", "", b"ATRV", 0, _keep, self._obd.ECU.ALL)
+        said = [_VOLTS.match(m.raw()) for m in self._query(command).messages]
+        volts = [float(found[1]) for found in said if found is not None]
+        return volts[0] if len(volts) == 1 and 5.0 <= volts[0] <= 36.0 else None
 
     def vin(self) -> str | None:
         """The vehicle's number, None if it doesn't tell.

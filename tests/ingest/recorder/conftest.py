@@ -1,27 +1,19 @@
-"""An emulated adapter and car, one a module, and lines with faults to it."""
+"""A scripted adapter and vehicle for each test, over a line that can be made bad."""
 
 from collections.abc import Callable, Iterator
 
 import pytest
 
-from .peers import Emulator, Line
+from .peers import Line
 
 pytest.importorskip("obd")
-pytest.importorskip("elm")
-
-
-@pytest.fixture(scope="package")
-def emulator() -> Iterator[Emulator]:
-    peer = Emulator(tcp=True)
-    yield peer
-    peer.close()
 
 
 @pytest.fixture
-def line(emulator: Emulator) -> Iterator[Line]:
-    between = Line(emulator)
-    yield between
-    between.close()
+def line() -> Iterator[Line]:
+    peer = Line()
+    yield peer
+    peer.close()
 
 
 @pytest.fixture

@@ -19,7 +19,7 @@ PLAN = Plan(
     slow=("coolant_temp_c", "engine_runtime_s", "supply_voltage_v"),
 )
 STUDY = parse_study(
-    'name = "s"\n[labels]\nfitted = "ring in"\n[logs]\nany = ["logs/*.log"]\n'
+    'name = "s"\n[labels]\nfitted = "collar in"\n[logs]\nany = ["logs/*.log"]\n'
     "[schedule]\nunit = [{ unit = 2026-03-02, arm = 'fitted' }]\n"
 )
 

@@ -1,7 +1,6 @@
-"""The adapter against a real peer: ELM327-emulator (PyPI), python-OBD unmodified in between.
+"""The adapter against a scripted one and its vehicle, python-OBD unmodified in between.
 
-The emulated car is the emulator's scenario `car` with the fixed answers of `emulator_peer.FRAMES`:
-13.11 g/s of air, 83 °C of coolant.
+The vehicle gives the fixed answers of `vehicle.FIXED`: 13.11 g/s of air, 83 °C of coolant.
 """
 
 import time
@@ -11,7 +10,8 @@ import pytest
 from roadlog.ingest.recorder.adapter import AdapterLost
 from roadlog.ingest.recorder.polling import choose_plan, requests
 
-from .peers import Emulator, Line
+from .peers import Line
+from .vehicle import Vehicle
 
 HEX = b"0123456789ABCDEF"
 
@@ -24,23 +24,55 @@ def read_many(adapter, signals, n):
     return good, troubles
 
 
+@pytest.fixture
+def plugged(request):
+    """Lines to vehicles, closed at the end."""
+    lines = []
+
+    def plug(vehicle: Vehicle | None = None, *, tcp: bool = True) -> Line:
+        lines.append(Line(vehicle, tcp=tcp))
+        return lines[-1]
+
+    yield plug
+    for line in lines:
+        line.close()
+
+
 @pytest.mark.parametrize("tcp", [True, False], ids=["tcp", "pty"])
-def test_reads_a_car_over(tcp, open_adapter):
-    peer = Emulator(tcp=tcp)
-    try:
-        adapter = open_adapter(peer.place)
-        assert adapter.vehicle_answers
-        assert adapter.can
-        supported = adapter.supported()
-        assert {"speed_kmh", "rpm", "maf_g_s", "coolant_temp_c", "baro_kpa"} <= set(supported)
-        assert adapter.read(("maf_g_s",)).values == {"maf_g_s": 13.11}
-        for name in supported:
-            reading = adapter.read((name,))
-            assert set(reading.values) == {name}, reading
-        assert 11 < adapter.voltage() < 15
-        assert adapter.vin() == "1" * 17
-    finally:
-        peer.close()
+def test_reads_a_car_over(tcp, open_adapter, plugged):
+    adapter = open_adapter(plugged(tcp=tcp).place)
+    assert adapter.vehicle_answers
+    assert adapter.can
+    supported = adapter.supported()
+    assert {"speed_kmh", "rpm", "maf_g_s", "coolant_temp_c", "baro_kpa"} <= set(supported)
+    assert adapter.read(("maf_g_s",)).values == {"maf_g_s": 13.11}
+    for name in supported:
+        reading = adapter.read((name,))
+        assert name in reading.values, reading
+        assert not reading.trouble, reading
+    assert adapter.voltage() == 13.8
+    assert adapter.vin() == "1" * 17
+
+
+@pytest.mark.parametrize("protocol", ["3", "5", "7"])
+def test_reads_iso_9141_kwp_and_29_bit_can(protocol, open_adapter, plugged):
+    adapter = open_adapter(plugged(Vehicle(protocol)).place, protocol=protocol)
+    assert adapter.protocol == protocol
+    assert adapter.can == (protocol == "7")
+    assert {"speed_kmh", "rpm", "maf_g_s"} <= set(adapter.supported())
+    assert adapter.read(("maf_g_s",)).values == {"maf_g_s": 13.11}
+    assert adapter.read(("coolant_temp_c",)).values == {"coolant_temp_c": 83.0}
+    assert adapter.vin() == "1" * 17
+
+
+@pytest.mark.parametrize("protocol", ["3", "6"])
+def test_gearbox_that_answers_beside_the_engine_is_never_taken_for_it(
+    protocol, open_adapter, plugged
+):
+    """The gearbox's unit says 99 km/h; the engine's never more than 70."""
+    adapter = open_adapter(plugged(Vehicle(protocol, gearbox=True)).place, protocol=protocol)
+    assert {"rpm", "maf_g_s"} <= set(adapter.supported())
+    assert 25 <= adapter.read(("speed_kmh",)).values["speed_kmh"] <= 75
 
 
 def test_several_pids_share_one_request_on_can(open_adapter, line):
@@ -52,16 +84,6 @@ def test_several_pids_share_one_request_on_can(open_adapter, line):
     assert len(line.requests) == before + 1
     assert set(reading.values) == set(group)
     assert {n: reading.values[n] for n in alone} == alone
-
-
-@pytest.mark.slow
-def test_line_with_faults_over_a_pseudo_terminal(emulator, open_adapter):
-    line = Line(emulator, tcp=False)
-    try:
-        adapter = open_adapter(line.place)
-        assert adapter.read(("maf_g_s",)).values == {"maf_g_s": 13.11}
-    finally:
-        line.close()
 
 
 def test_remembered_protocol_is_used_at_once(open_adapter, line):
@@ -101,7 +123,7 @@ def test_error_messages_and_damaged_frames_give_no_value(open_adapter, line):
 @pytest.mark.slow
 def test_garbled_and_dropped_bytes_never_make_a_value_up_on_the_k_line(open_adapter, line):
     """The frame's own checksum (ISO 9141-2) is what tells."""
-    line.k_line = True
+    line.vehicle.protocol = "3"
     adapter = open_adapter(line.place)
     assert adapter.protocol == "3"
     assert not adapter.can
@@ -134,7 +156,9 @@ def test_silent_adapter_is_lost_within_seconds(open_adapter, line):
     assert time.monotonic() - begun < 6
 
 
-def test_cut_line_is_lost_at_once(open_adapter, line):
+@pytest.mark.parametrize("tcp", [True, False], ids=["tcp", "pty"])
+def test_adapter_that_is_unplugged_is_lost_at_once(tcp, open_adapter, plugged):
+    line = plugged(tcp=tcp)
     adapter = open_adapter(line.place, protocol="6")
     line.cut()
     with pytest.raises(AdapterLost):
@@ -158,7 +182,7 @@ def test_vehicle_that_is_asleep_is_no_lost_adapter(open_adapter, line):
 @pytest.mark.slow
 def test_slow_car_still_gets_fuel_and_speed_every_second_or_so(open_adapter, line):
     """ISO 9141-2 answers two to four PIDs a second (common practice, no source)."""
-    line.k_line = True
+    line.vehicle.protocol = "3"
     adapter = open_adapter(line.place)
     line.delay_s = 0.3
     plan = choose_plan(adapter.supported(), can=adapter.can, per_request=6)

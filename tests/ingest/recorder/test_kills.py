@@ -3,7 +3,7 @@
 A child process records a scripted drive with the real session and journal and reports, after each
 flush has returned, the last number that it committed. The parent kills it (SIGKILL) at a random
 moment and starts the next, which goes on in a new part of the same run. The slow test does 200 and
-more; another kills the whole command against the emulated car.
+more; another kills the whole command against the scripted car.
 """
 
 import itertools
@@ -24,7 +24,7 @@ from roadlog.ingest.recorder.events import Values
 from roadlog.ingest.recorder.journal import Journal
 from roadlog.ingest.recorder.lines import decode
 
-from .peers import Emulator, Line
+from .peers import Line
 from .scripted import Recorded, connected
 
 PERIOD_S = 0.002
@@ -108,8 +108,7 @@ def test_two_hundred_kills_lose_no_committed_reading(tmp_path, monkeypatch, flus
 def test_whole_command_killed_against_the_emulated_car_loses_nothing_it_had_written(tmp_path):
     """What a reader of the file saw before a kill is all there after it, and the run goes on."""
     (tmp_path / "study.toml").write_text('[logs]\nany = ["logs/*.log"]\n')
-    emulator = Emulator(tcp=True)
-    line = Line(emulator)
+    line = Line()
     rng = random.Random(3)
     kills = int(os.environ.get("ROADLOG_KILLS", "12"))
     try:
@@ -136,4 +135,3 @@ def test_whole_command_killed_against_the_emulated_car_loses_nothing_it_had_writ
         print(f"\n{kills} kills of the command: {parts} parts, {whole} readings whole")
     finally:
         line.close()
-        emulator.close()

@@ -1,4 +1,4 @@
-"""The poller over a bad line to the emulated car: it comes back by itself, with nothing made up."""
+"""The poller over a bad line to the scripted car: it comes back by itself, with nothing made up."""
 
 import itertools
 import queue
@@ -124,7 +124,7 @@ def test_silent_vehicle_is_told_apart_from_a_lost_adapter_and_comes_back(line, p
 
 @pytest.mark.slow
 def test_hours_of_faults_in_a_minute_never_make_a_value_up(line, polling):
-    """Delays, lost bytes, noise and cuts: every reading is one that the emulated car gives."""
+    """Delays, lost bytes, noise and cuts: every reading is one that the scripted car gives."""
     p = polling(lambda: Adapter(line.place, None, None), ask_vin=False, max_hz=50)
     p.until(Values)
     begun, n = time.monotonic(), 0

@@ -1,4 +1,4 @@
-"""`roadlog record` as a whole: the emulated car, a position receiver, and the study it fills."""
+"""`roadlog record` as a whole: the scripted car, a position receiver, and the study it fills."""
 
 import json
 import os
@@ -19,7 +19,7 @@ from .receiver import START, TcpReceiver
 STUDY = """
 name = "recorded"
 [labels]
-fitted = "ring in"
+fitted = "collar in"
 [logs]
 any = ["logs/*.log"]
 """

@@ -115,7 +115,7 @@ def test_what_came_before_the_engine_turned_is_kept_for_a_minute(tmp_path):
 def test_arm_of_the_day_comes_from_the_schedule_and_a_given_one_wins(tmp_path):
     r = Recorded(tmp_path / "a").play([connected(0)]).play(drive(1, 10, speed=0))
     assert first_header(r.journals[0])["arm"] == "fitted"
-    assert any("arm ring in" in s for s in r.said)
+    assert any("arm collar in" in s for s in r.said)
     r = Recorded(tmp_path / "b", arm="baseline").play([connected(0)]).play(drive(1, 10))
     assert first_header(r.journals[0])["arm"] == "baseline"
 
