@@ -495,8 +495,8 @@ def parse_study(text: str, where: str = "study.toml") -> Study:
     InputError
         On TOML that can't be read, an unknown key (with the nearest known one) or a bad value.
 
-    >>> parse_study('name = "ring"').name
-    'ring'
+    >>> parse_study('name = "collar"').name
+    'collar'
     """
     try:
         data = tomllib.loads(text)

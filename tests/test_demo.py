@@ -43,7 +43,7 @@ def driven():
 
 @pytest.fixture(scope="module")
 def demo(tmp_path_factory):
-    folder = tmp_path_factory.mktemp("demo") / "swirl"
+    folder = tmp_path_factory.mktemp("demo") / "bramble"
     make_study(folder, days=4)
     return folder
 
@@ -236,7 +236,7 @@ def test_each_pair_of_working_days_holds_both_arms(tmp_path):
     notes = pd.read_csv(tmp_path / "s" / "notes.csv")
     assert notes["date"].tolist() == [str(u.unit) for u in schedule.unit]
     assert notes["arm"].tolist() == [
-        {"baseline": "ring out", "fitted": "ring in"}[u.arm] for u in schedule.unit
+        {"baseline": "collar out", "fitted": "collar in"}[u.arm] for u in schedule.unit
     ]
 
 
@@ -258,13 +258,13 @@ def test_strict_turns_have_no_blocks(tmp_path):
 
 def test_same_seed_gives_the_same_bytes_and_another_seed_does_not(tmp_path):
     for folder, seed in (("a", 5), ("b", 5), ("c", 6)):
-        made(tmp_path / folder / "swirl", seed=seed)
+        made(tmp_path / folder / "bramble", seed=seed)
     files = sorted(p.relative_to(tmp_path / "a") for p in (tmp_path / "a").rglob("*.*"))
     assert len(files) == 10
     for file in files:
         assert (tmp_path / "a" / file).read_bytes() == (tmp_path / "b" / file).read_bytes()
-    assert {r["fuel_l"] for r in truth_of(tmp_path / "a" / "swirl")["runs"]}.isdisjoint(
-        r["fuel_l"] for r in truth_of(tmp_path / "c" / "swirl")["runs"]
+    assert {r["fuel_l"] for r in truth_of(tmp_path / "a" / "bramble")["runs"]}.isdisjoint(
+        r["fuel_l"] for r in truth_of(tmp_path / "c" / "bramble")["runs"]
     )
 
 

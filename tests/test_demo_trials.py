@@ -222,7 +222,7 @@ def trial_inputs(folder: Path, seed: int, power_pct: float, fuel_pct: float) -> 
     for name, content in made.files.items():
         (folder / name).parent.mkdir(parents=True, exist_ok=True)
         (folder / name).write_bytes(content)
-    car = "[labels]\nbaseline = 'ring out'\nfitted = 'ring in'\n"
+    car = "[labels]\nbaseline = 'collar out'\nfitted = 'collar in'\n"
     car += "[vehicle]\nmass_kg = 1310\ncda_m2 = 0.66\ncrr = 0.0105\n"
     (folder / "study.toml").write_text(car + made.toml)
     (folder / "weather.csv").write_text(weather_csv([*planned, *made.days]))

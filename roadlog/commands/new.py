@@ -19,7 +19,7 @@ def add(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None
         epilog=(
             "examples:\n"
             "  roadlog new my_test\n"
-            '  roadlog new my_test --device "intake ring" --claim-economy 12 --days 12\n'
+            '  roadlog new my_test --device "intake collar" --claim-economy 12 --days 12\n'
         ),
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )

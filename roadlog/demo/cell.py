@@ -1,6 +1,6 @@
 """The electrical readings of the demonstration, of an invented cell that splits water.
 
-The invented ring has no wire, so the energy ceiling has nothing to ask of it; these readings of
+The invented collar has no wire, so the energy ceiling has nothing to ask of it; these readings of
 another invented add-on let `roadlog ceiling` be tried. They feed the generator behind
 `roadlog demo --trials` and implement no part of the method.
 """
@@ -30,6 +30,6 @@ def cell_readings(rng: np.random.Generator) -> tuple[str, dict[str, object]]:
     return csv_text(("time_s", "voltage_v", "current_a"), rows), {
         "power_w": power,
         "mean_current_a": current,
-        "note": "another invented add-on: the ring draws nothing. Mean volts times mean amperes "
+        "note": "another invented add-on: the collar draws nothing. Mean volts times mean amperes "
         "would say too much, since the volts sag while the current flows",
     }

@@ -136,7 +136,7 @@ def study_toml(planned: list[Day], seed: int, claim: float, randomised: bool) ->
     return (
         f"""\
 # SYNTHETIC: an invented study of an invented add-on, made by the roadlog demonstration.
-name = "Swirl ring (synthetic demonstration)"
+name = "Bramble collar (synthetic demonstration)"
 synthetic = true
 
 [labels]
@@ -153,7 +153,7 @@ crr = {car.CRR}
 aspiration = "natural"
 
 [device]
-name = "Swirl ring (invented)"
+name = "Bramble collar (invented)"
 acts_on = "intake"
 carry_over = "none"
 
@@ -231,7 +231,7 @@ def readme(name: str, parameters: dict[str, object], trials: str) -> str:
     return f"""\
 SYNTHETIC DATA. Nothing here comes from a real car, device, person, company or place.
 
-An invented add-on ("Swirl ring", claimed to give {claim:g} % better mileage) on an invented
+An invented add-on ("Bramble collar", claimed to give {claim:g} % better mileage) on an invented
 1.8-litre hatchback that commutes over an invented route of 17 km, drawn over open country.
 The true effect on fuel use is {effect:+g} %: see truth.json.
 

@@ -16,7 +16,7 @@ from roadlog.study import ARMS, Arm
 
 FIRST_DAY = dt.date(2026, 3, 2)
 UTC_OFFSET = "+01:00"
-LABELS: dict[Arm, str] = {"baseline": "ring out", "fitted": "ring in"}
+LABELS: dict[Arm, str] = {"baseline": "collar out", "fitted": "collar in"}
 RUN_SD_PCT = 0.8
 FUEL_BATCH_SD_PCT = 0.3
 FUEL_BATCH_DAYS = 7

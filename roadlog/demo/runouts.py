@@ -15,7 +15,7 @@ from roadlog.study import ARMS, Arm
 
 Floats = NDArray[np.float64]
 
-FUEL_PCT = 0.6  # the ring's true change of fuel at equal load: a slight restriction here too
+FUEL_PCT = 0.6  # the collar's true change of fuel at equal load: a slight restriction here too
 CLAIM_FUEL_PCT = 10.0
 BLOCKS = 5
 FUEL_G, SCALE_SD_G = 250.0, 0.5

@@ -21,7 +21,7 @@ from roadlog.units import STANDARD_GRAVITY_M_S2
 Floats = NDArray[np.float64]
 
 TARGET_KMH, FROM_KMH = 100.0, 10.0
-POWER_PCT = -1.0  # the ring's true change of full-throttle power: a slight restriction
+POWER_PCT = -1.0  # the collar's true change of full-throttle power: a slight restriction
 CLAIM_POWER_PCT = 8.0
 UNITS, STARTS_A_UNIT = 8, 4
 UNIT_SD_PCT, START_SD_PCT, LAUNCH_SD_PCT = 0.7, 0.9, 3.0

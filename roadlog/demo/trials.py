@@ -138,12 +138,12 @@ claim_years = {CLAIM_YEARS}
 
 
 README = f"""
-starts/       standing starts on an invented airstrip: four each time that the ring was put in or
+starts/       standing starts on an invented airstrip: four each time that the collar was put in or
               taken out, there and back in turn; their weather is in weather.csv
 runout.csv    run-outs of an invented small generator, a row a trial; runout/ has the load readings
 photos/       drawn pictures of invented valves; a pair shows the same deposit twice
 scores/       score sheets of two invented scorers, by chance: they fit any shuffle. Better: copy
               the empty sheet and score the pictures yourself
 {CELL_FILE}   volts and amperes of another invented add-on, a cell that splits water. The
-              ring has no wire: an energy ceiling has nothing to ask of it
+              collar has no wire: an energy ceiling has nothing to ask of it
 """

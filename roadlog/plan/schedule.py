@@ -85,7 +85,7 @@ def switch_units(plan: Plan, days: Sequence[dt.date]) -> list[tuple[dt.date, ...
 def own_seed(*declared: object) -> int:
     """A seed that follows from what is declared, so that nobody can shop for a schedule.
 
-    >>> own_seed("ring", 12.0) == own_seed("ring", 12.0)
+    >>> own_seed("collar", 12.0) == own_seed("collar", 12.0)
     True
     """
     text = "|".join(map(str, declared))

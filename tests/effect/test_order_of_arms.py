@@ -25,7 +25,7 @@ ONCE = TURNS.iloc[[0, 2, 1, 3]]
 
 
 def test_permanent_add_on_switched_by_the_day_gets_no_firm_finding() -> None:
-    device = Device(name="Swirl ring", carry_over="permanent")
+    device = Device(name="Bramble collar", carry_over="permanent")
     (reason,) = forbidden_by_order(device, TURNS, randomised=True)
     assert "1 of 2 baseline switch units came after it was first fitted (b)" in reason
     assert forbidden_by_order(Device(), TURNS, randomised=True) == []

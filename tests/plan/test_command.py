@@ -17,8 +17,8 @@ START = ["--start", "2027-03-01"]
 
 @pytest.fixture
 def new_study(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> Path:
-    folder = tmp_path / "ring"
-    argv = ["new", str(folder), "--device", "Swirl ring", "--claim-economy", "12", "--days", "12"]
+    folder = tmp_path / "collar"
+    argv = ["new", str(folder), "--device", "Bramble collar", "--claim-economy", "12", "--days", "12"]
     assert main(argv) == 0
     capsys.readouterr()
     return folder
@@ -28,7 +28,7 @@ def test_new_study_explains_itself_and_is_valid(new_study):
     text = (new_study / "study.toml").read_text()
     study = load_study(new_study)
     assert study.claim.economy_pct == 12
-    assert study.device.name == "Swirl ring"
+    assert study.device.name == "Bramble collar"
     assert study.plan.days == 12
     assert "trailer" in study.analysis.exclude_if
     assert "warning lamp" not in study.analysis.exclude_if  # may be the add-on's doing
@@ -46,7 +46,7 @@ def test_new_refuses_contradicting_answers(tmp_path, capsys):
 
 
 def test_new_asks_at_a_terminal_and_asks_again(tmp_path, monkeypatch, capsys):
-    answers = iter(["Ring test", "Ring", "engine", "intake", "none", "", "12", "E10", "1.8",
+    answers = iter(["Collar test", "Collar", "engine", "intake", "none", "", "12", "E10", "1.8",
                     "", "", "2", "17", "mixed", "yes"])  # fmt: skip
     asked = []
 
@@ -57,16 +57,16 @@ def test_new_asks_at_a_terminal_and_asks_again(tmp_path, monkeypatch, capsys):
     monkeypatch.setattr("builtins.input", answer)
     monkeypatch.setattr("sys.stdin.isatty", lambda: True)
     monkeypatch.setattr("sys.stdout.isatty", lambda: True, raising=False)
-    assert main(["new", str(tmp_path / "ring")]) == 0
-    study = load_study(tmp_path / "ring")
-    assert (study.name, study.device.acts_on) == ("Ring test", "intake")
+    assert main(["new", str(tmp_path / "collar")]) == 0
+    study = load_study(tmp_path / "collar")
+    assert (study.name, study.device.acts_on) == ("Collar test", "intake")
     assert study.plan.switched_by_other
     assert sum("act?" in p for p in asked) == 2
     assert "try again" in capsys.readouterr().out
 
 
 def test_names_with_quotes_and_backslashes_survive(tmp_path):
-    name = 'The "better" ring \\ 2'
+    name = 'The "better" collar \\ 2'
     assert main(["new", str(tmp_path / "q"), "--name", name, "--device", name]) == 0
     assert load_study(tmp_path / "q").name == name
 
@@ -151,18 +151,18 @@ def test_contradictions_stop_the_plan_and_are_named(new_study, capsys):
 
 def test_a_blind_driver_sees_no_arm_anywhere_in_his_papers_or_on_screen(tmp_path, capsys):
     folder = tmp_path / "blind"
-    main(["new", str(folder), "--device", "Ring", "--switched-by-other", "yes"])
+    main(["new", str(folder), "--device", "Collar", "--switched-by-other", "yes"])
     capsys.readouterr()
     assert main(["plan", str(folder), *START]) == 0
     plan = folder / "plan"
     shown = [capsys.readouterr().out, (folder / "notes.csv").read_text()]
     shown += [(plan / name).read_text() for name in ("driver.html", "driver.ics")]
     for text in shown:
-        assert "Ring in" not in text
-        assert "Ring out" not in text
+        assert "Collar in" not in text
+        assert "Collar out" not in text
         assert "fitted" not in text.replace("isn't fitted", "")
-    assert "Ring in" in (plan / "switcher.html").read_text()
-    assert "Ring in" in (plan / "switcher.ics").read_text()
+    assert "Collar in" in (plan / "switcher.html").read_text()
+    assert "Collar in" in (plan / "switcher.ics").read_text()
 
 
 def test_bad_options_are_one_sentence(new_study, capsys):
@@ -208,7 +208,7 @@ def test_pilot_finds_the_scatter_that_the_demo_has(tmp_path, capsys):
 
     source = tmp_path / "demo"
     make_study(source, days=12, randomised=False, effect_pct=0.0, positions=False, seed=11)
-    folder = tmp_path / "ring"
+    folder = tmp_path / "collar"
     main(["new", str(folder), "--claim-economy", "12", "--displacement", "1.8"])
     (folder / "logs" / "pilot").mkdir()
     for log in (source / "logs").glob("*.csv"):
@@ -226,7 +226,7 @@ def test_pilot_finds_the_scatter_that_the_demo_has(tmp_path, capsys):
 
 
 def test_a_pilot_of_two_days_is_too_short(tmp_path, demo_study, capsys):
-    folder = tmp_path / "ring"
+    folder = tmp_path / "collar"
     main(["new", str(folder), "--displacement", "1.8"])
     logs = sorted(str(p) for p in (demo_study / "logs").glob("*.csv"))[:4]
     assert main(["plan", str(folder), "--pilot", *logs]) == 1

@@ -15,9 +15,9 @@ from roadlog.study import parse_study
 NOW = dt.datetime(2027, 2, 20, 9, 30, tzinfo=dt.timezone(dt.timedelta(hours=1)))
 STUDY = parse_study(
     """
-name = "Ring; test, one ä"
+name = "Collar; test, one ä"
 [labels]
-fitted = "ring in, sealed"
+fitted = "collar in, sealed"
 [schedule]
 randomised = true
 unit = [
@@ -53,8 +53,8 @@ def test_reading_back_gives_the_days_and_the_states():
     day = dt.timedelta(days=1)
     first = dt.date(2027, 3, 1)
     assert days == [
-        (first, first + day, "Test day 1 of 3: ring in, sealed"),
-        (first + day, first + 2 * day, "Test day 2 of 3: ring in, sealed"),
+        (first, first + day, "Test day 1 of 3: collar in, sealed"),
+        (first + day, first + 2 * day, "Test day 2 of 3: collar in, sealed"),
         (first + 2 * day, first + 3 * day, "Test day 3 of 3: baseline"),
     ]
 

@@ -1,4 +1,4 @@
-"""An invented, finished analysis of the Swirl ring: plausible frames, no real drive behind them."""
+"""An invented, finished analysis of the Bramble collar: plausible frames, no real drive behind them."""
 
 import dataclasses
 from collections.abc import Callable
@@ -147,11 +147,11 @@ def passes_frame(runs: pd.DataFrame, network: Network) -> pd.DataFrame:
 def study() -> Study:
     return Study.model_validate(
         {
-            "name": "Swirl ring on the works commute",
+            "name": "Bramble collar on the works commute",
             "synthetic": True,
-            "labels": {"baseline": "ring out", "fitted": "ring in"},
+            "labels": {"baseline": "collar out", "fitted": "collar in"},
             "vehicle": {"displacement_l": 1.8, "cylinders": 4, "mass_kg": 1310},
-            "device": {"name": "Swirl ring", "acts_on": "intake"},
+            "device": {"name": "Bramble collar", "acts_on": "intake"},
             "claim": {"economy_pct": 12},
             "schedule": {"switched_by": "day", "randomised": True, "seed": 4},
         }

@@ -62,7 +62,7 @@ def test_each_segment_is_a_line_with_a_popup_and_a_piece_of_strip(
     ]
     assert len(popups) == len(ids)
     for popup in popups:
-        for needed in ("length", "mean grade", "passes, ring out", "change", "L/100\u00a0km"):
+        for needed in ("length", "mean grade", "passes, collar out", "change", "L/100\u00a0km"):
             assert needed in popup
 
 
@@ -74,8 +74,8 @@ def test_a_segment_with_too_few_passes_is_grey_and_says_so(whole: str) -> None:
 
 def test_runs_can_be_switched_on_by_arm(whole: str, analysed: Analysed) -> None:
     script = Page(whole).scripts[-1]
-    assert script.count("Every run, ring out") == 1
-    assert script.count("Every run, ring in") == 1
+    assert script.count("Every run, collar out") == 1
+    assert script.count("Every run, collar in") == 1
     for file in analysed.runs["file"]:
         assert file in script
 

@@ -43,8 +43,8 @@ def test_real_data_are_not_called_synthetic(variants: dict[str, Analysed]) -> No
 
 
 def test_a_name_with_line_breaks_and_escapes_stays_on_its_line(change: Change) -> None:
-    lines = summary_lines(change(study_name="ring\n\x1b[31mred\u2028x"))
-    assert lines[0] == "ring [31mred x"
+    lines = summary_lines(change(study_name="collar\n\x1b[31mred\u2028x"))
+    assert lines[0] == "collar [31mred x"
 
 
 def test_summary_survives_a_terminal_without_unicode(analysed: Analysed) -> None:

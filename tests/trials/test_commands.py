@@ -11,8 +11,8 @@ from tests.trials.synthetic import POWER_KW, runout_table, speed_trace, start_lo
 
 STUDY = """
 [labels]
-baseline = "ring out"
-fitted = "ring in"
+baseline = "collar out"
+fitted = "collar in"
 [standing_start]
 baseline = ["starts/out*.csv"]
 fitted = ["starts/in*.csv"]
@@ -56,7 +56,7 @@ def study(tmp_path_factory):
     table = runout_table(
         np.random.default_rng(6), arms=["baseline", "fitted"] * 4, fuels_g=[300.0] * 8
     )
-    table["arm"] = table["arm"].map({"baseline": "ring out", "fitted": "ring in"})
+    table["arm"] = table["arm"].map({"baseline": "collar out", "fitted": "collar in"})
     table = table.rename(columns={"time_s": "run_time_s"})
     table[["arm", "fuel_g", "run_time_s", "load_w"]].to_csv(folder / "runout.csv", index=False)
     return folder
@@ -65,7 +65,7 @@ def study(tmp_path_factory):
 def test_standing_start_of_a_study_prints_and_saves(study, capsys):
     assert main(["standing-start", str(study), "--each"]) == 0
     out = capsys.readouterr().out
-    for words in ("REFUTED", "closed course", "95 % interval", "ring in", "3 + 3 switch units"):
+    for words in ("REFUTED", "closed course", "95 % interval", "collar in", "3 + 3 switch units"):
         assert words in out
     saved = json.loads((study / "results" / "trials" / "standing-start.json").read_text())
     assert saved["low"] < 0 < saved["high"]
