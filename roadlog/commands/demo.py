@@ -59,7 +59,7 @@ def _next_trials(a: argparse.Namespace) -> list[str]:
         "claim.",
         "Next, in this order; the report then has a row for each part of the claim:",
         *(f"  {line}" for line in commands(str(a.folder))),
-        "The invented collar draws no current. To try an energy ceiling, of another invented add-on:",
+        "The collar draws no current. To try an energy ceiling, of another invented add-on:",
         f"  {cell_command(str(a.folder))}",
         f"What is true of all this: {a.folder / 'truth.json'}",
     ]

@@ -18,7 +18,16 @@ START = ["--start", "2027-03-01"]
 @pytest.fixture
 def new_study(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> Path:
     folder = tmp_path / "collar"
-    argv = ["new", str(folder), "--device", "Bramble collar", "--claim-economy", "12", "--days", "12"]
+    argv = [
+        "new",
+        str(folder),
+        "--device",
+        "Bramble collar",
+        "--claim-economy",
+        "12",
+        "--days",
+        "12",
+    ]
     assert main(argv) == 0
     capsys.readouterr()
     return folder

@@ -1,4 +1,4 @@
-"""An invented, finished analysis of the Bramble collar: plausible frames, no real drive behind them."""
+"""An invented, finished analysis of the Bramble collar: plausible, with no real drive behind it."""
 
 import dataclasses
 from collections.abc import Callable
