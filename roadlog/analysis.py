@@ -32,7 +32,14 @@ from roadlog.ingest.localday import zone_warning
 from roadlog.ingest.notebook import read_notes
 from roadlog.ingest.weather import study_weather, weather_file
 from roadlog.metering import Metered, estimators_beside, judged, meter, sampled, usable_samples
-from roadlog.plan.looks import FULL_LEVEL, at_level, hold_back, oversee, oversight_warnings
+from roadlog.plan.looks import (
+    FULL_LEVEL,
+    agreed_notes,
+    at_level,
+    hold_back,
+    oversee,
+    oversight_warnings,
+)
 from roadlog.plan.schedule import redraw
 from roadlog.progress import bar
 from roadlog.results import (
@@ -105,7 +112,9 @@ def analyse(
     station = locate(weather, weather_file(study), network_positions(network))
     warnings += [Warned("weather-station", w) for w in station_warnings(station)]
     tracks = _tracks(study, metered, network, weather, progress)
-    table = passes.build_passes(tracks, metered.runs, network, study, notes, weather)
+    model, told = agreed_notes(study, sources.root, runs)
+    warnings += told
+    table = passes.build_passes(tracks, metered.runs, network, model, notes, weather)
     warnings += [Warned("ambient-source", w) for w in passes.source_warnings(table)]
     warnings += [Warned("altitude-datum", w) for w in passes.datum_warnings(table, runs)]
     by_chance = study.randomised if randomised is None else randomised
@@ -113,7 +122,7 @@ def analyse(
         table,
         randomised=by_chance,
         modes=passes.mode_table(tracks, table),
-        covariates=study.analysis.covariates,
+        covariates=model.analysis.covariates,
         seed=study.seed,
         redraw=None if study.schedule is None else partial(redraw, study.schedule),
     )
@@ -138,7 +147,7 @@ def analyse(
         fitted=_arm_summary(used, "fitted"),
         fuel_estimator=metered.estimator,
         estimators=estimators_beside(metered, runs, study),
-        ambiguity_pct=ambiguity_pct(table, study.analysis.covariates, randomised=by_chance),
+        ambiguity_pct=ambiguity_pct(table, model.analysis.covariates, randomised=by_chance),
         closure=None if held.closed is None else held.closed.values,
         warnings=(*warnings, *held.warnings, *disagreement_warnings(effect.primary, measured)),
         oversight=held.oversight,

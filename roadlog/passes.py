@@ -14,13 +14,14 @@ from numpy.typing import NDArray
 
 from roadlog.conditions import add_conditions, wind_share
 from roadlog.deviations import is_deviation
+from roadlog.errors import InputError
 from roadlog.fuels import FUELS
 from roadlog.ingest.datum import uneven_datum
-from roadlog.ingest.notebook import NOTE_KEYS, note_headings, noted
+from roadlog.ingest.notebook import NOTE_KEYS, note_headings, noted, split_unit
 from roadlog.road.network import Network
 from roadlog.road.trace import travelled
-from roadlog.study import Study
-from roadlog.tables import PASSES
+from roadlog.study import Analysis, Study
+from roadlog.tables import NOTE, PASSES, REMARK
 
 Floats = NDArray[np.float64]
 
@@ -64,7 +65,8 @@ def build_passes(
         Vehicle, fuel, `analysis.min_coverage`, `device.washout_km`.
     notes : DataFrame, optional
         One row a day (column `date`) or a run (column `run` or `file`); every other column
-        becomes `note_…`, as numbers where all its entries are numbers or yes/no.
+        becomes `note_…` if `[analysis]` names it, else `remark_…`, as numbers where all its
+        entries are numbers or yes/no.
     weather : DataFrame, optional
         See `conditions.add_conditions`.
 
@@ -78,7 +80,8 @@ def build_passes(
     Raises
     ------
     InputError
-        If notes name no known key or have two rows for the same day or run.
+        If notes name no known key, have two rows for the same day or run, or lack a column that
+        `[analysis] noted_covariates` names.
 
     Notes
     -----
@@ -109,8 +112,7 @@ def build_passes(
     table = _placed(table, network)
     table["reason"] = _reasons(table, network, study)
     table["used"] = table["reason"] == ""
-    if notes is not None and not notes.empty:
-        table = _with_notes(table, runs, notes)
+    table = _with_notes(table, runs, notes, study.analysis)
     first = [c for c in PASSES.columns if c in table.columns]
     dropped = {
         "traversal",
@@ -363,19 +365,43 @@ def _text(values: pd.Series, digits: int, *, sign: bool = False) -> pd.Series:
     return pd.Series([style.format(v) for v in values], index=values.index)
 
 
-def _with_notes(table: pd.DataFrame, runs: pd.DataFrame, notes: pd.DataFrame) -> pd.DataFrame:
-    """Join notes by run, file or day, each column prefixed `note_`.
+def _with_notes(
+    table: pd.DataFrame, runs: pd.DataFrame, notes: pd.DataFrame | None, rule: Analysis
+) -> pd.DataFrame:
+    """Join notes by run, file or day: `NOTE` before those that the study named, or `REMARK`.
 
-    Deviations decide which runs are used (`roadlog.deviations`) and are no covariate.
+    Deviations decide which runs are used (`roadlog.deviations`) and are no covariate; nor is the
+    number on a seal, which is no condition of a drive.
     """
-    names = note_headings(notes)
+    names = {} if notes is None else note_headings(notes)
+    wanted = {w.casefold() for w in (*rule.noted_covariates, *(rule.covariates or ()))}
+    spelled = {c: _spellings(c) for c in names.values()}
+    for word in rule.noted_covariates:
+        if not any(word.casefold() in s for s in spelled.values()):
+            raise InputError(
+                f"notes.csv has no column '{word}', which noted_covariates in [analysis] names "
+                f"(it has {', '.join(names) or 'none'}): correct one of them"
+            )
     out = table.copy()
+    if notes is None or notes.empty:
+        return out
     for name, column in names.items():
-        if name in NOTE_KEYS or name == "arm" or is_deviation(column):
+        if name in (*NOTE_KEYS, "arm", "seal") or is_deviation(column):
             continue
         entry = noted(notes, runs, _numeric(notes[column]))
-        out["note_" + re.sub(r"\W+", "_", name).strip("_")] = out["run"].map(entry)
+        prefix = NOTE if wanted & spelled[column] else REMARK
+        out[prefix + _slug(name)] = out["run"].map(entry)
     return out
+
+
+def _spellings(heading: str) -> set[str]:
+    """What study.toml may call a column of the notes: its heading, with or without the unit."""
+    plain = heading.strip().casefold()
+    return {plain, split_unit(heading)[0], _slug(plain), NOTE + _slug(plain)}
+
+
+def _slug(heading: str) -> str:
+    return re.sub(r"\W+", "_", heading).strip("_")
 
 
 def _numeric(values: pd.Series) -> pd.Series:

@@ -365,7 +365,8 @@ class WeatherRule(_Table):
 class Analysis(_Table):
     """`[analysis]`: choices fixed before the effect is computed.
 
-    `exclude_if` are the words, agreed before the data, by which a noted deviation sets a run aside.
+    `exclude_if` are the words, agreed before the data, by which a noted deviation sets a run aside;
+    `noted_covariates` the columns of notes.csv that may enter the model, none by default.
     """
 
     estimator: Estimator | None = None
@@ -373,13 +374,14 @@ class Analysis(_Table):
     segment_length_km: Annotated[float, Field(ge=0.2, le=5)] = 1.0
     min_runs_per_arm: Annotated[int, Field(ge=1)] = 2
     covariates: tuple[str, ...] | None = None
+    noted_covariates: tuple[str, ...] = ()
     exclude_if: tuple[str, ...] = ()
     driver_knew_arm: bool | None = None
 
-    @field_validator("exclude_if")
+    @field_validator("exclude_if", "noted_covariates")
     @classmethod
     def _words_that_say_something(cls, words: tuple[str, ...]) -> tuple[str, ...]:
-        plain = tuple(" ".join(w.split()) for w in words)
+        plain = tuple(dict.fromkeys(" ".join(w.split()) for w in words))
         if any(not re.search(r"\w", w) for w in plain):
             raise ValueError('a blank word would fit nothing: write words, as ["trailer"]')
         return plain

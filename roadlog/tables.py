@@ -8,6 +8,9 @@ from dataclasses import dataclass
 
 import pandas as pd
 
+NOTE = "note_"  # a condition of notes.csv that the study named as a covariate
+REMARK = "remark_"  # any other: shown, and never in the model
+
 
 @dataclass(frozen=True)
 class Schema:
@@ -108,4 +111,4 @@ PASSES = Schema(
         "used": "bool",
         "reason": "str, why it was excluded ('' if used)",
     },
-)  # plus a column for each column of notes.csv, prefixed note_
+)  # plus, for each condition in notes.csv, a column that begins with `NOTE` or `REMARK`

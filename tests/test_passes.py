@@ -6,7 +6,7 @@ from roadlog.errors import InputError
 from roadlog.fuels import FUELS
 from roadlog.passes import build_passes, datum_warnings, source_warnings
 from roadlog.road import Network, find_network, match
-from roadlog.study import Study, parse_study
+from roadlog.study import Analysis, Study, parse_study
 from roadlog.tables import PASSES
 from tests.road.synthetic import drives
 
@@ -179,19 +179,19 @@ def test_notes_join_by_day_as_numbers_where_they_are(road) -> None:
     )  # fmt: skip
     passes = build_passes(tracks, runs_table(), network, STUDY, notes)
     first, second = passes[passes["day"] == days[0]], passes[passes["day"] == days[1]]
-    assert (first["note_a_c"] == 1).all()
-    assert (second["note_a_c"] == 0).all()
-    assert (first["note_cold_tyre_pressure_kpa"] == 230).all()
-    assert second["note_cold_tyre_pressure_kpa"].isna().all()
-    assert (first["note_remark"] == "rain").all()
+    assert (first["remark_a_c"] == 1).all()
+    assert (second["remark_a_c"] == 0).all()
+    assert (first["remark_cold_tyre_pressure_kpa"] == 230).all()
+    assert second["remark_cold_tyre_pressure_kpa"].isna().all()
+    assert (first["remark_remark"] == "rain").all()
 
 
 def test_notes_join_by_file(road) -> None:
     network, tracks = road
     notes = pd.DataFrame({"file": ["logs/drive0.csv", "drive1.csv"], "payload kg": [75, 150]})
     passes = build_passes(tracks, runs_table(), network, STUDY, notes)
-    assert (passes[passes["run"] == 1]["note_payload_kg"] == 150).all()
-    assert passes[passes["run"] == 2]["note_payload_kg"].isna().all()
+    assert (passes[passes["run"] == 1]["remark_payload_kg"] == 150).all()
+    assert passes[passes["run"] == 2]["remark_payload_kg"].isna().all()
 
 
 def test_a_drive_with_a_row_of_its_own_takes_the_rest_from_its_day(road) -> None:
@@ -201,9 +201,34 @@ def test_a_drive_with_a_row_of_its_own_takes_the_rest_from_its_day(road) -> None
          "payload kg": ["75", "150"], "windows": ["shut", None]}
     )  # fmt: skip
     passes = build_passes(tracks, runs_table(), network, STUDY, notes)
-    assert (passes[passes["run"] == 0]["note_payload_kg"] == 75).all()
-    assert (passes[passes["run"] == 1]["note_payload_kg"] == 150).all()
-    assert (passes[passes["run"] == 1]["note_windows"] == "shut").all()
+    assert (passes[passes["run"] == 0]["remark_payload_kg"] == 75).all()
+    assert (passes[passes["run"] == 1]["remark_payload_kg"] == 150).all()
+    assert (passes[passes["run"] == 1]["remark_windows"] == "shut").all()
+
+
+@pytest.mark.parametrize("named", ["payload", "Payload [kg]", "payload_kg", "note_payload_kg"])
+def test_only_the_notes_that_the_study_names_may_enter_the_model(road, named) -> None:
+    network, tracks = road
+    days = sorted(set(runs_table()["day"]))
+    notes = pd.DataFrame({"date": days, "payload [kg]": list("123456"), "soak [h]": list("123456")})
+    study = STUDY.model_copy(update={"analysis": Analysis(noted_covariates=(named,))})
+    passes = build_passes(tracks, runs_table(), network, study, notes)
+    assert {"note_payload_kg", "remark_soak_h"} <= set(passes.columns)
+
+
+def test_the_number_on_the_seal_is_no_condition_of_a_drive(road) -> None:
+    network, tracks = road
+    notes = pd.DataFrame({"date": sorted(set(runs_table()["day"])), "seal": list("123456")})
+    passes = build_passes(tracks, runs_table(), network, STUDY, notes)
+    assert not [c for c in passes.columns if "seal" in c]
+
+
+@pytest.mark.parametrize("notes", [None, pd.DataFrame({"date": ["2026-03-02"], "soak": ["8"]})])
+def test_a_named_note_that_nobody_keeps_is_asked_for(road, notes) -> None:
+    network, tracks = road
+    study = STUDY.model_copy(update={"analysis": Analysis(noted_covariates=("payload",))})
+    with pytest.raises(InputError, match=r"no column 'payload', which noted_covariates"):
+        build_passes(tracks, runs_table(), network, study, notes)
 
 
 @pytest.mark.parametrize(

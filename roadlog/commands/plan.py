@@ -59,11 +59,13 @@ def add(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None
 
 
 def _plan(a: argparse.Namespace) -> int:
+    from roadlog.effect.design import refuse_mediators
     from roadlog.plan import words
     from roadlog.plan.size import layout_of
     from roadlog.study import load_study
 
     study = _with_options(load_study(a.study), a)
+    refuse_mediators((*study.analysis.noted_covariates, *(study.analysis.covariates or ())))
     now = dt.datetime.now().astimezone()
     if a.register:
         return _register(a.study, study, now)
@@ -174,7 +176,7 @@ def _write(folder: Path, study: "Study", kept: bool, now: dt.datetime) -> None:
         papers[f"{stem}.html"] = page.encode()
         papers[f"{stem}.ics"] = calendar_file(study, show_arm=reader != "driver", now=now)
     notes = folder / "notes.csv"
-    template = notes_template(study.schedule).encode()
+    template = notes_template(study.schedule, study.analysis.noted_covariates).encode()
     if not kept:
         write_schedule(folder / "study.toml", study.schedule)
     entry = register(folder, study, now)

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from roadlog.effect.power import covariate_budget
 from roadlog.effect.reduction import containment_df, orthonormal
 from roadlog.errors import DesignError, FitError, InputError
+from roadlog.tables import NOTE, REMARK
 from roadlog.units import canonical_unit
 
 Floats = NDArray[np.floating[Any]]
@@ -131,7 +132,7 @@ def refuse_mediators(covariates: Sequence[str]) -> None:
         if hit:
             raise InputError(
                 f"'{name}' can't be a covariate of the main model: the device may change it, and "
-                "holding it equal would hide the effect; leave it out of [analysis] covariates"
+                "holding it equal would hide the effect; leave it out of [analysis]"
             )
 
 
@@ -155,7 +156,7 @@ def plain_name(column: str) -> str:
     words = _PLAIN.get(column)
     if words:
         return words
-    parts = column.removeprefix("note_").split("_")
+    parts = column.removeprefix(NOTE).removeprefix(REMARK).split("_")
     if len(parts) > 1 and canonical_unit(parts[-1]):
         parts = parts[:-1]
     return " ".join(parts)
@@ -385,7 +386,8 @@ def _covariates(
     candidates["warmup_deficit_c"] = warmup_deficit_c(
         used["coolant_start_c"].to_numpy(dtype=float), used["since_start_s"].to_numpy(dtype=float)
     )
-    notes_columns = [c for c in used.columns if c.startswith("note_")]
+    notes_columns = [c for c in used.columns if c.startswith(NOTE)]
+    refuse_mediators(notes_columns)
     policy = [c for c in (*DRIVING, *CONDITIONS, *notes_columns) if c in candidates]
     names = policy if wanted is None else list(wanted)
     if wanted is not None:
@@ -408,7 +410,9 @@ def _covariates(
         )
         share = float(np.isfinite(values).mean())
         if share < _PRESENT:
-            if share > 0 or wanted is not None:
+            if name in notes_columns and candidates[name].notna().mean() >= _PRESENT:
+                leave_out(name, "noted in words, not as numbers or yes and no")
+            elif share > 0 or wanted is not None or name in notes_columns:
                 leave_out(name, f"known for only {share:.0%} of the passes")
             continue
         filled = values.fillna(values.groupby(used["run"]).transform("mean")).fillna(values.mean())

@@ -16,6 +16,7 @@ from roadlog.effect.primary import fit_primary
 from roadlog.effect.reduction import containment_df, reduce_design
 from roadlog.errors import FitError, RoadlogError
 from roadlog.results import Interval, Warned
+from roadlog.tables import NOTE, REMARK
 
 Floats = NDArray[np.floating[Any]]
 
@@ -51,7 +52,7 @@ def design_table(design: Design, randomised: bool) -> pd.DataFrame:
     ):
         if column in p:
             quantities[name] = unit_rows[column].mean()
-    for column in (c for c in p.columns if c.startswith("note_")):
+    for column in (c for c in p.columns if c.startswith((NOTE, REMARK))):
         quantities |= _of_note(p[column], design)
     rows = []
     for name, values in quantities.items():

@@ -9,7 +9,7 @@ look pays for the earlier ones. `computed/looks.jsonl` is only ever appended to.
 import datetime as dt
 import hashlib
 import json
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import asdict, replace
 from pathlib import Path
 
@@ -18,7 +18,15 @@ import pandas as pd
 
 from roadlog.deviations import REASON
 from roadlog.errors import InputError
-from roadlog.plan.register import binding, changes, choices_of, fingerprint, read_register
+from roadlog.plan.register import (
+    Entry,
+    binding,
+    changes,
+    choices_of,
+    fingerprint,
+    read_register,
+    without_late_notes,
+)
 from roadlog.results import Finding, Interval, Look, Oversight, Warned
 from roadlog.study import Schedule, Study
 
@@ -43,9 +51,7 @@ def oversee(study: Study, folder: Path, runs: pd.DataFrame, now: dt.datetime) ->
     entries = read_register(folder)
     earlier = read_looks(folder)
     now_choices = choices_of(study)
-    fitted = runs.loc[runs["arm"] == "fitted", "start"].dropna()
-    first = None if fitted.empty else pd.Timestamp(fitted.min()).to_pydatetime()
-    bound = binding(entries, first)
+    bound = _bound(entries, runs)
     late = bound is None and bool(entries)
     shown = entries[0] if late else bound
     used = set(runs.loc[runs["used"].astype(bool), "switch_unit"].astype(str))
@@ -76,6 +82,52 @@ def oversee(study: Study, folder: Path, runs: pd.DataFrame, now: dt.datetime) ->
         if bound is None
         else tuple(bound.choices["analysis"].get("exclude_if", ())),
     )
+
+
+def agreed_notes(
+    study: Study, folder: Path | None, runs: pd.DataFrame
+) -> tuple[Study, list[Warned]]:
+    """The study with the noted covariates that were named before the data, and what to tell.
+
+    Parameters
+    ----------
+    runs : DataFrame
+        Columns `arm`, `start`.
+
+    Raises
+    ------
+    InputError
+        If the register was damaged.
+    """
+    named = study.analysis.noted_covariates
+    if folder is None or not (named or study.analysis.covariates):
+        return study, []
+    bound = _bound(read_register(folder), runs)
+    model, late = without_late_notes(study, bound)
+    told = [
+        Warned(
+            "note-named-late",
+            f"'{name}' of notes.csv stays out of the model: [analysis] names it, and the "
+            "registration from before the first fitted run doesn't",
+        )
+        for name in late
+    ]
+    if named and bound is None:
+        told.append(
+            Warned(
+                "note-not-registered",
+                f"{', '.join(named)} of notes.csv may enter the model because noted_covariates in "
+                "[analysis] says so; no registration shows that this was chosen before the data",
+            )
+        )
+    return model, told
+
+
+def _bound(entries: Sequence[Entry], runs: pd.DataFrame) -> Entry | None:
+    """The registration from before the first fitted run."""
+    fitted = runs.loc[runs["arm"] == "fitted", "start"].dropna()
+    first = None if fitted.empty else pd.Timestamp(fitted.min()).to_pydatetime()
+    return binding(entries, first)
 
 
 def is_interim(schedule: Schedule | None, runs: pd.DataFrame, now: dt.datetime) -> bool:

@@ -178,6 +178,8 @@ any = ["logs/*.csv"]
 # the first drive, and only on what the add-on can't bring about (a warning lamp may be its doing).
 [analysis]
 exclude_if = ["trailer", "other driver", "wrong fuel", "detour"]
+# Columns of notes.csv that the analysis may allow for; name them before the first drive, if any.
+# noted_covariates = ["payload", "air conditioning"]
 driver_knew_arm = {"false" if a["switched_by_other"] == "yes" else "true"}
 """  # noqa: E501
     parse_study(text, "the new study.toml")

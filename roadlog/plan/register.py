@@ -16,6 +16,7 @@ from typing import Any
 
 from roadlog.errors import InputError
 from roadlog.study import Study, atomic_write
+from roadlog.tables import NOTE
 
 REGISTER = "computed/registered.json"
 
@@ -38,8 +39,9 @@ def choices_of(study: Study) -> dict[str, Any]:
     plain = study.model_dump(mode="json")
     schedule = plain["schedule"] or {}
     analysis = {k: v for k, v in plain["analysis"].items() if k != "driver_knew_arm"}
-    if not analysis["exclude_if"]:
-        del analysis["exclude_if"]  # as in registers from before there was such a rule
+    for rule in ("exclude_if", "noted_covariates"):
+        if not analysis[rule]:
+            del analysis[rule]  # as in registers from before there was such a rule
     road = {"same_route": plain["road"]["same_route"]} if study.road.same_route else {}
     return {
         **({"road": road} if road else {}),
@@ -129,6 +131,29 @@ def binding(entries: Sequence[Entry], first_fitted: dt.datetime | None) -> Entry
     start = first_fitted if first_fitted.tzinfo else first_fitted.astimezone()
     before = [e for e in entries if e.at < start]
     return before[-1] if before else None
+
+
+def without_late_notes(study: Study, bound: Entry | None) -> tuple[Study, tuple[str, ...]]:
+    """The study without noted covariates that the binding registration doesn't name, and these.
+
+    Without a registration from before the first fitted run nothing is taken out: nothing tells
+    what was named when.
+    """
+    if bound is None:
+        return study, ()
+    then = bound.choices["analysis"]
+    agreed = {
+        w.casefold() for rule in ("noted_covariates", "covariates") for w in then.get(rule) or ()
+    }
+    wanted = study.analysis.covariates
+    notes = tuple(w for w in study.analysis.noted_covariates if w.casefold() in agreed)
+    exactly = wanted and tuple(
+        w for w in wanted if not w.startswith(NOTE) or w.casefold() in agreed
+    )
+    late = (*study.analysis.noted_covariates, *(wanted or ()))
+    kept = {*notes, *(exactly or ())}
+    analysis = study.analysis.model_copy(update={"noted_covariates": notes, "covariates": exactly})
+    return study.model_copy(update={"analysis": analysis}), tuple(w for w in late if w not in kept)
 
 
 def changes(registered: dict[str, Any], now: dict[str, Any], where: str = "") -> list[str]:

@@ -4,11 +4,15 @@ The file's text and a `Schedule` go in; the text with a new `[schedule]` table c
 order and spacing of the rest as they were.
 """
 
+import csv
 import datetime as dt
+import io
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
 from roadlog.errors import InputError
+from roadlog.ingest.notebook import split_unit
 from roadlog.study import Schedule, Study, atomic_write, parse_study
 
 _NOTE = " Drawn by roadlog plan. Later changes are listed in the report."
@@ -111,12 +115,17 @@ NOTED = (
 )
 
 
-def notes_template(schedule: Schedule) -> str:
-    """An empty `notes.csv`, one row a scheduled day.
+def notes_template(schedule: Schedule, named: Sequence[str] = ()) -> str:
+    """An empty `notes.csv`, one row a scheduled day, with a column for each `named` covariate too.
 
     >>> notes_template(Schedule()).startswith("date,air conditioning")
     True
     """
     days = [d for u in schedule.unit for d in (u.unit, *u.also)]
-    blank = "," * len(NOTED)
-    return "\n".join([",".join(("date", *NOTED)), *(f"{d}{blank}" for d in days)]) + "\n"
+    usual = {split_unit(c)[0] for c in NOTED} | {c.casefold() for c in NOTED}
+    columns = ["date", *NOTED, *(n for n in named if n.casefold() not in usual)]
+    text = io.StringIO()
+    csv.writer(text, lineterminator="\n").writerows(
+        [columns, *([d, *[""] * (len(columns) - 1)] for d in days)]
+    )
+    return text.getvalue()

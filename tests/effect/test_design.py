@@ -31,6 +31,23 @@ def test_what_the_device_may_change_is_no_covariate(table: pd.DataFrame, mediato
         build_design(table.assign(**{column: 1.0}), [column])
 
 
+def test_a_remark_never_enters_the_model(table: pd.DataFrame) -> None:
+    """The number on the seal rose by one a day and passed for a drift of the car."""
+    numbers = np.random.default_rng(3).normal(size=table["day"].nunique())
+    counted = table["day"].map(dict(zip(table["day"].unique(), numbers, strict=True)))
+    bare = table.drop(columns=["ambient_c"])
+    assert build_design(bare.assign(remark_number=counted)).names == build_design(bare).names
+    assert "note_number" in build_design(bare.assign(note_number=counted)).names
+
+
+def test_a_noted_mediator_is_refused_and_noted_words_are_told(table: pd.DataFrame) -> None:
+    with pytest.raises(InputError, match="'note_mean_rpm' can't be a covariate"):
+        build_design(table.assign(note_mean_rpm=1.0))
+    design = build_design(table.assign(note_windows="shut", note_payload=np.nan))
+    assert "windows: noted in words, not as numbers or yes and no" in design.notes
+    assert any(n.startswith("payload: known for only 0%") for n in design.notes)
+
+
 def test_engine_load_named_in_the_study_file_is_refused(table: pd.DataFrame) -> None:
     study = parse_study('[analysis]\ncovariates = ["demand_kj_per_km", "engine_load_pct"]')
     with pytest.raises(InputError, match="engine_load_pct"):

@@ -12,7 +12,15 @@ from roadlog.analysis import analyse
 from roadlog.effect.finding import rule
 from roadlog.errors import InputError
 from roadlog.plan.looks import at_level, log_look, read_looks
-from roadlog.plan.register import REGISTER, changes, choices_of, read_register, register
+from roadlog.plan.register import (
+    REGISTER,
+    Entry,
+    changes,
+    choices_of,
+    read_register,
+    register,
+    without_late_notes,
+)
 from roadlog.results import Interval
 from roadlog.runs import study_sources
 from roadlog.study import load_study, parse_study
@@ -112,6 +120,38 @@ def test_edits_after_registration_are_listed(half_done):
     assert any("economy_pct: 12.0 -> 8.0" in m for m in listed)
     assert any("2026-03-16: baseline, block 6 -> fitted, block 6" in m for m in listed)
     assert len(listed) == 3
+
+
+def noted_terms(done) -> set[str]:
+    used = {t for t in done.passes.columns if t.startswith("note_")}
+    return {w.code for w in done.warnings if w.code.startswith("note-")} | used
+
+
+def test_a_note_enters_the_model_only_if_it_was_named_before_the_data(half_done):
+    assert noted_terms(look_at(half_done, AFTERWARDS)) == set()
+    register(half_done, load_study(half_done), BEFORE)
+    named = 'noted_covariates = ["payload"]\ndriver_knew_arm'
+    edit(half_done, "driver_knew_arm", named)
+    register(half_done, load_study(half_done), HALF_WAY)  # too late to bind
+    assert noted_terms(look_at(half_done, AFTERWARDS)) == {"note-named-late"}
+
+
+def test_a_note_named_in_time_enters_and_one_without_register_is_told(half_done):
+    edit(half_done, "driver_knew_arm", 'noted_covariates = ["payload"]\ndriver_knew_arm')
+    told = {"note-not-registered", "note_payload_kg"}
+    assert noted_terms(look_at(half_done, AFTERWARDS)) == told
+    register(half_done, load_study(half_done), BEFORE)
+    assert noted_terms(look_at(half_done, AFTERWARDS)) == {"note_payload_kg"}
+
+
+def test_an_exact_list_that_gained_a_note_later_loses_it_again(half_done):
+    study = load_study(half_done)
+    exactly = study.analysis.model_copy(update={"covariates": ("ambient_c", "note_payload_kg")})
+    then = choices_of(study.model_copy(update={"analysis": study.analysis}))
+    late = study.model_copy(update={"analysis": exactly})
+    model, gone = without_late_notes(late, Entry(BEFORE, "", then))
+    assert (model.analysis.covariates, gone) == (("ambient_c",), ("note_payload_kg",))
+    assert without_late_notes(late, Entry(BEFORE, "", choices_of(late)))[0] == late
 
 
 def test_registration_after_the_first_fitted_run_is_called_late(half_done):

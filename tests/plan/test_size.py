@@ -105,6 +105,9 @@ def test_the_plans_degrees_of_freedom_are_those_of_an_analysis_with_all_covariat
     folder = tmp_path / "demo"
     make_study(folder, days=days, positions=False)
     study = load_study(folder)
+    notes = ("cold tyre pressure", "payload", "soak", "wet road")
+    named = study.analysis.model_copy(update={"noted_covariates": notes})
+    study = study.model_copy(update={"analysis": named})
     done = analyse(study, study_sources(folder, study))
     planned = size(days, ASSUMED_SCATTER["mixed"], TWO_RUNS, study.claim)
     assert done.effect.primary.df == planned.df
