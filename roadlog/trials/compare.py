@@ -55,7 +55,11 @@ class Comparison:
 
 
 def compare_arms(
-    units: pd.DataFrame, nuisance: Sequence[float] = (), *, fitted_before: int = 0
+    units: pd.DataFrame,
+    nuisance: Sequence[float] = (),
+    *,
+    fitted_before: int = 0,
+    shared: float = 0.0,
 ) -> Comparison:
     """Difference of a value between the arms.
 
@@ -69,6 +73,9 @@ def compare_arms(
         assumed slope, a fitted hold-up), added in quadrature.
     fitted_before : int
         How many of these were fitted to the same values: each costs a degree of freedom.
+    shared : float
+        Standard uncertainty of each arm's mean that no repetition lowers: the grid of readings
+        that agree to the last digit. It counts among the readings' own uncertainty.
 
     Returns
     -------
@@ -107,7 +114,7 @@ def compare_arms(
     rest = left - basis @ (basis.T @ left)
     sd = float(np.sqrt(rest @ rest / df)) if df > 0 else float("nan")
     scatter = sd * float(np.linalg.norm(weights)) if df > 0 else 0.0
-    readings = _reading_se(units, weights)
+    readings = float(np.hypot(_reading_se(units, weights), np.sqrt(2) * shared))
     se = float(np.hypot(max(scatter, readings), np.linalg.norm(nuisance)))
     half = None
     if df >= FEWEST_DF:

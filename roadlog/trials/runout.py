@@ -6,17 +6,25 @@ settle the claim. Implements the run-out of method section 7.
 """
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from roadlog.effect.design import block_columns
 from roadlog.errors import DesignError
 from roadlog.fuels import Fuel
 from roadlog.study import ARMS
-from roadlog.trials.compare import Comparison, compare_arms, repeats_needed, stretches
+from roadlog.trials.compare import (
+    FEWEST_DF,
+    Comparison,
+    compare_arms,
+    repeats_needed,
+    stretches,
+)
+from roadlog.trials.readings import reading_errors
 from roadlog.trials.result import TrialResult
 from roadlog.trials.words import claim_words, interval_words, rule
 
@@ -28,6 +36,12 @@ Floats = NDArray[np.float64]
 FUEL_FOLLOWS_LOAD, FUEL_FOLLOWS_LOAD_U = 0.6, 0.15
 LOAD_SPREAD = 0.10  # largest over smallest load - 1 from which the line is fitted instead
 VOLUME_SPREAD = 0.10
+# Fuel in line and bowl as a share of a trial's, where it can't be fitted; and how far two ways to
+# measure fuel (scale, volume at a book density) may differ; both common practice, no source.
+HOLD_UP_SHARE_U, DENSITY_SHARE_U = 0.05, 0.015
+WIDEST = np.log(20.0)  # half-width of log fuel beyond which there is no interval worth the name
+
+FITTED = "fitted from two volumes"
 
 CAUTIONS = (
     "Exhaust gas kills: run the engine outdoors only, away from doors and windows, never in a "
@@ -99,7 +113,8 @@ def evaluate(
     table = trials.assign(unit=unit)
     fit = _nuisances(table, fixed_end_state)
     hold_up, how, follows, fitted = fit
-    change = _change(table, outside, hold_up, follows, int(fitted) + int(hold_up[1] > 0))
+    free = int(fitted) + int(how.startswith(FITTED))
+    change = _change(table, outside, hold_up, follows, free)
     rates = _g_per_kwh(table, outside, hold_up[0], follows[0])
     return RunOut(table, hold_up, how, follows, fitted, change, rates, randomised)
 
@@ -115,6 +130,10 @@ def runout_result(
         The claimed change at equal load, negative for less fuel.
     """
     c = runout.change
+    boundless = c.high is not None and not c.high - c.estimate < WIDEST
+    if boundless:
+        c = replace(c, low=None, high=None, method="difference; hold-up or load can't be told")
+        runout = replace(runout, change=c)
     est, low, high = (None if b is None else float(100 * np.expm1(b)) for b in
                       (c.estimate, c.low, c.high))  # fmt: skip
     assert est is not None
@@ -159,36 +178,47 @@ def _nuisances(
 ) -> tuple[tuple[float, float], str, tuple[float, float], bool]:
     """Hold-up [g] and how fuel follows load, each with its uncertainty: fitted where told."""
     fuel = table["fuel_g"].to_numpy(float)
-    two_volumes = _spread(table, "fuel_g") >= VOLUME_SPREAD and not fixed_end_state
-    spread = _spread(table, "load_w") >= LOAD_SPREAD
-    between = fuel.max() / fuel.min() - 1 >= VOLUME_SPREAD
-    if between and not (two_volumes or fixed_end_state):
+    line = bool(_told_apart(table, "load_w") >= np.log1p(LOAD_SPREAD))
+    two_volumes = bool(
+        not fixed_end_state and _told_apart(table, "fuel_g") >= np.log1p(VOLUME_SPREAD)
+    )
+    if not two_volumes and not fixed_end_state and _between(table) >= np.log1p(VOLUME_SPREAD):
         raise DesignError(
             "the arms ran on different amounts of fuel but each on one amount only, so the fuel "
             "held up in line and bowl can't be told: run two amounts in each arm, or the same in "
             "both"
         )
-    if not two_volumes:
-        how = (
-            "the same end state in every trial: none to allow for"
-            if fixed_end_state
-            else "one volume throughout: hold-up is the same share of each run and drops out"
-        )
-    if not (two_volumes or spread):
-        return (0.0, 0.0), how, (FUEL_FOLLOWS_LOAD, FUEL_FOLLOWS_LOAD_U), False
-    fitted = _fit(table, two_volumes, spread)
-    hold = (0.0, 0.0)
+    fitted = _fit(table, two_volumes, line) if two_volumes or line else {}
     if two_volumes:
         hold = fitted["hold_up"]
-        how = f"fitted from two volumes: {hold[0]:+.1f} ± {hold[1]:.1f} g"
-    follows = fitted["follows"] if spread else (FUEL_FOLLOWS_LOAD, FUEL_FOLLOWS_LOAD_U)
-    return hold, how, follows, spread
+        how = f"{FITTED}: {hold[0]:+.1f} ± {hold[1]:.1f} g"
+    elif fixed_end_state:
+        hold, how = (0.0, 0.0), "the same end state in every trial: none to allow for"
+    else:
+        hold = (0.0, HOLD_UP_SHARE_U * float(fuel.mean()))
+        how = "like amounts in both arms: hold-up is the same share of each and drops out"
+    follows = fitted["follows"] if line else (FUEL_FOLLOWS_LOAD, FUEL_FOLLOWS_LOAD_U)
+    return hold, how, follows, line
 
 
-def _spread(table: pd.DataFrame, column: str) -> float:
-    """Largest over smallest - 1 within an arm: what differs only between arms can't be fitted."""
-    by_arm = table.groupby("arm")[column]
-    return float((by_arm.max() / by_arm.min()).max() - 1)
+def _told_apart(table: pd.DataFrame, column: str) -> float:
+    """Range of a logarithm within arm and block: what goes with either can't be fitted."""
+    fixed = _fixed(table)
+    x = np.log(table[column].to_numpy(float))
+    left = x - fixed @ (np.linalg.pinv(fixed) @ x)
+    return float(np.ptp(left))
+
+
+def _between(table: pd.DataFrame) -> float:
+    """Size of the difference of log fuel between the arms, within blocks."""
+    units = table[["arm", "block"]].assign(y=np.log(table["fuel_g"].to_numpy(float)))
+    return abs(compare_arms(units).estimate)
+
+
+def _fixed(table: pd.DataFrame) -> Floats:
+    """Intercept, arm and blocks, a row a trial."""
+    fitted = (table["arm"] == "fitted").to_numpy(float)
+    return np.column_stack([block_columns(len(table), table["block"].astype(str).tolist()), fitted])
 
 
 def _fit(table: pd.DataFrame, hold_up: bool, line: bool) -> dict[str, tuple[float, float]]:
@@ -198,9 +228,7 @@ def _fit(table: pd.DataFrame, hold_up: bool, line: bool) -> dict[str, tuple[floa
     fuel = table["fuel_g"].to_numpy(float)
     load = table["load_w"].to_numpy(float)
     log_load = np.log(load / load.mean())
-    fitted = (table["arm"] == "fitted").to_numpy(float)
-    blocks = [(table["block"] == b).to_numpy(float) for b in dict.fromkeys(table["block"])][1:]
-    linear = np.column_stack([np.ones(len(fuel)), fitted, *blocks])
+    linear = _fixed(table)
     y = np.log(table["time_s"].to_numpy(float))
     free = int(hold_up) + int(line)
     if len(fuel) <= free + np.linalg.matrix_rank(linear):
@@ -228,10 +256,13 @@ def _fit(table: pd.DataFrame, hold_up: bool, line: bool) -> dict[str, tuple[floa
     variance = 2 * found.cost / df * np.linalg.pinv(jacobian.T @ jacobian)
     errors = np.sqrt(np.diag(variance))
     out: dict[str, tuple[float, float]] = {}
+    at_edge = np.asarray(found.active_mask) != 0  # the fit gave up there: its error says little
     if hold_up:
-        out["hold_up"] = (float(found.x[0]), float(errors[0]))
+        least = HOLD_UP_SHARE_U * float(fuel.mean()) if at_edge[0] else 0.0
+        out["hold_up"] = (float(found.x[0]), max(float(errors[0]), least))
     if line:
-        out["follows"] = (float(found.x[-1]), float(errors[-1]))
+        least = FUEL_FOLLOWS_LOAD_U if at_edge[-1] else 0.0
+        out["follows"] = (float(found.x[-1]), max(float(errors[-1]), least))
     return out
 
 
@@ -265,7 +296,14 @@ def _change(
     y = means(h, f)
     weights = compare_arms(units.assign(y=y)).weights
     moved = [float(weights @ (means(*at) - y)) for at in ((h + u_h, f), (h, f + u_f))]
-    return compare_arms(units.assign(y=y), moved, fitted_before=fitted_before)
+    if "weighed" in table:
+        by_volume = np.bincount(of, ~table["weighed"].to_numpy(bool)) / np.bincount(of)
+        moved.append(DENSITY_SHARE_U * float(weights @ by_volume))
+    each, shared = reading_errors(table, f)
+    u_y = np.sqrt(np.bincount(of, each**2)) / np.bincount(of)
+    return compare_arms(
+        units.assign(y=y, u_y=u_y), moved, fitted_before=fitted_before, shared=shared
+    )
 
 
 def _g_per_kwh(
@@ -290,6 +328,11 @@ def _repeats(runout: RunOut, claim_pct: float | None) -> int | None:
 def _strength(runout: RunOut) -> str:
     c = runout.change
     count = f"{c.units[0]} + {c.units[1]} switch units, {len(runout.table)} trials"
+    if c.low is None and c.df >= FEWEST_DF:
+        return (
+            f"Weak: {count} don't tell hold-up or load from the add-on: run the same amount under "
+            "the same load in both arms, or two of each in both."
+        )
     if c.low is None:
         return (
             f"Weak: {count} are too few for an interval: change the arm between trials, in an "
@@ -310,6 +353,11 @@ def _notes(runout: RunOut, repeats: int | None, fuel: Fuel) -> tuple[str, ...]:
         + ("fitted" if runout.line_fitted else "assumed; common practice, no source")
         + ").",
     ]
+    if runout.change.floored:
+        notes.append(
+            "The trials agree better than their readings can tell, so scale, clock and meter set "
+            "the interval."
+        )
     if not runout.table.get("weighed", pd.Series([False])).all():
         notes.append(
             f"Volumes weigh {fuel.density_kg_m3:.0f} g/L at 15 °C and expand "

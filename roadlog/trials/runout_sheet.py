@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from roadlog.errors import DesignError, InputError
 from roadlog.fuels import Fuel, mass_g
 from roadlog.study import ARMS
+from roadlog.trials.readings import CLOCK_GRIDS_S, LEAST_FUEL_GRID_G, fuel_error_g, grid_of
 from roadlog.trials.sheet import read_sheet
 
 Floats = NDArray[np.float64]
@@ -46,8 +47,8 @@ def read_trials(path: Path, fuel: Fuel, labels: Mapping[str, str] = _NO_LABELS) 
     Returns
     -------
     DataFrame
-        `trial`, `arm`, `block`, `fuel_g`, `time_s`, `load_w`, `addon_w`, `outside`, and `weighed`
-        (fuel by mass, not by volume).
+        `trial`, `arm`, `block`, `fuel_g`, `time_s`, `load_w`, `addon_w`, `outside`, `weighed`
+        (fuel by mass, not by volume), and what `readings.reading_errors` wants.
 
     Raises
     ------
@@ -56,8 +57,28 @@ def read_trials(path: Path, fuel: Fuel, labels: Mapping[str, str] = _NO_LABELS) 
     """
     sheet = read_sheet(path, numbers=NUMBERS, texts=TEXTS, needed=("arm",))
     sheet["arm"] = sheet["arm"].replace(dict(labels))
+    by_volume = sheet["fuel_g"].isna()
+    read = sheet["fuel_temp_c"].notna()[by_volume]
+    if read.any() and not read.all():
+        line = int(sheet["line"][by_volume][~read].iloc[0])
+        raise InputError(
+            f"{path}: line {line}: no fuel_temp_c, though other volumes have one: fuel expands, so "
+            "give it for every volume"
+        )
     rows = [_trial(r, path, fuel) for r in sheet.to_dict("records")]
-    return pd.DataFrame(rows)
+    grids = {
+        "fuel_grid_g": np.where(
+            by_volume,
+            grid_of(sheet["volume_ml"].to_numpy(float)) * fuel.density_kg_m3 / 1000,
+            max(grid_of(sheet["fuel_g"].to_numpy(float)), LEAST_FUEL_GRID_G),
+        ),
+        "load_grid_w": np.where(
+            sheet["load_file"] == "", grid_of(sheet["load_w"].to_numpy(float)), 0.0
+        ),
+    }
+    table = pd.DataFrame(rows).assign(**grids)
+    typed = grid_of(sheet["run_time_s"].to_numpy(float), CLOCK_GRIDS_S)
+    return table.assign(time_grid_s=table["time_grid_s"].fillna(typed))
 
 
 def run_end(time_s: Floats, voltage_v: Floats) -> float:
@@ -105,9 +126,11 @@ def _trial(row: Mapping[Any, Any], path: Path, fuel: Fuel) -> dict[str, object]:
         raise InputError(f"{where}: arm '{row['arm']}' is neither baseline nor fitted")
     burned = _fuel_mass(row, where, fuel)
     if row["load_file"]:
-        time, load = _from_load_file(path.parent / str(row["load_file"]), float(row["start_s"]))
+        time, load, grid = _from_load_file(
+            path.parent / str(row["load_file"]), float(row["start_s"])
+        )
     else:
-        time, load = float(row["run_time_s"]), float(row["load_w"])
+        time, load, grid = float(row["run_time_s"]), float(row["load_w"]), float("nan")
         for name, value in (("run_time_s", time), ("load_w", load)):
             if np.isnan(value):
                 raise InputError(f"{where}: no {name}: give it, or name a load_file")
@@ -135,6 +158,13 @@ def _trial(row: Mapping[Any, Any], path: Path, fuel: Fuel) -> dict[str, object]:
         "load_w": load,
         "addon_w": float(addon),
         "outside": fed == "outside",
+        "time_grid_s": grid,
+        "u_fuel_g": fuel_error_g(
+            float(row["volume_ml"]) if np.isnan(float(row["fuel_g"])) else float("nan"),
+            burned,
+            not np.isnan(float(row["fuel_temp_c"])),
+            fuel,
+        ),
     }
 
 
@@ -154,8 +184,8 @@ def _fuel_mass(row: Mapping[Any, Any], where: str, fuel: Fuel) -> float:
     return float(mass_g(volume / 1000, fuel, 15.0 if np.isnan(temp) else temp))
 
 
-def _from_load_file(path: Path, start_s: float) -> tuple[float, float]:
-    """Run time [s] and mean load over it [W]."""
+def _from_load_file(path: Path, start_s: float) -> tuple[float, float, float]:
+    """Run time [s], mean load over it [W], and the time between readings [s]."""
     sheet = read_sheet(
         path,
         numbers=("time_s", "voltage_v", "current_a", "power_w"),
@@ -181,4 +211,4 @@ def _from_load_file(path: Path, start_s: float) -> tuple[float, float]:
     if end <= begin or inside.sum() < 2:
         raise InputError(f"{path}: the load ends before it begins: check start_s")
     energy = float(np.trapezoid(p[inside], t[inside])) / (t[inside][-1] - t[inside][0])
-    return float(end - begin), energy
+    return float(end - begin), energy, float(np.median(np.diff(t)))

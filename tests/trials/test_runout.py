@@ -130,6 +130,97 @@ def test_electricity_from_outside_is_charged_and_own_is_in_the_fuel():
     assert any("from outside" in n for n in runout_result(outside, fuel=E0).notes)
 
 
+def trials(rows):
+    """Rows of arm, block, fuel [g], time [s], load [W], as a tester writes them down."""
+    table = pd.DataFrame(rows, columns=["arm", "block", "fuel_g", "time_s", "load_w"])
+    return table.assign(addon_w=0.0, outside=False)
+
+
+def test_three_identical_pairs_have_the_width_of_scale_and_clock():
+    """300 g to 1 g, whole seconds: nothing is known to better than about half a percent."""
+    pair = [("baseline", "1", 300, 3600, 1000), ("fitted", "1", 300, 4000, 1000)]
+    said = runout_result(evaluate(trials(pair * 3), randomised=True), claim_fuel_pct=-10, fuel=E0)
+    assert said.estimate == pytest.approx(-10.0)
+    assert 0.3 < said.high - said.estimate < 1.0
+    assert said.finding == "undecided"
+    assert any("set the interval" in n for n in said.notes)
+
+
+def test_the_reading_floor_does_not_shrink_with_agreeing_repeats():
+    pair = [("baseline", "", 300, 3600, 1000), ("fitted", "", 300, 4000, 1000)]
+    few, many = (
+        runout_result(evaluate(trials(pair * n), randomised=True), fuel=E0) for n in (3, 300)
+    )
+    assert few.high - few.low > many.high - many.low > 0.5
+
+
+def test_times_read_in_minutes_are_known_to_a_minute():
+    rows = [(a, "", 300, t, 1000) for a, t in zip(ALTERNATE, [3600, 3660] * 6, strict=True)]
+    said = runout_result(evaluate(trials(rows), randomised=True), fuel=E0)
+    assert said.low < -3
+    assert said.high > 0
+
+
+@pytest.mark.parametrize("column", ["fuel", "load", "both"])
+def test_amounts_or_loads_that_go_with_the_block_are_not_fitted(column):
+    """Each block with its own amount or load tells neither hold-up nor the line: they drop out."""
+    rows = []
+    for block, share in enumerate((0.5, 1.0, 1.5)):
+        fuel = 400 * (share if column != "load" else 1.0)
+        load = 1000 * (share if column != "fuel" else 1.0)
+        time = fuel * 12.0 / (load / 1000) ** 0.6
+        for arm, shift in (("baseline", 1.01), ("fitted", 0.995 + 0.01 * block)):
+            rows.append((arm, str(block), fuel, time * shift, load))
+    done = evaluate(trials(rows), randomised=True)
+    assert not done.line_fitted
+    assert done.hold_up_g[0] == 0
+    said = runout_result(done, claim_fuel_pct=-10.0, fuel=E0)
+    assert -5 < said.low < 1.0 / 1.005 - 1 + 0.5 < said.high < 10
+
+
+def test_a_fit_that_tells_nothing_gives_no_interval_instead_of_endless_percent():
+    """Run time that doesn't follow the amount at all leaves hold-up without bounds."""
+    rng = np.random.default_rng(3)
+    rows = [
+        (arm, "", fuel, 3600 * np.exp(0.4 * rng.normal()), 1000)
+        for arm, fuel in zip(ALTERNATE[:6], [200, 220, 220, 200, 200, 220], strict=True)
+    ]
+    said = runout_result(evaluate(trials(rows), randomised=True), claim_fuel_pct=-10.0, fuel=E0)
+    assert said.finding == "undecided"
+    assert said.low is None or said.high < 2000
+    assert "inf" not in said.measured
+
+
+def test_one_arm_weighed_and_one_measured_by_volume_is_unsure_by_the_density():
+    table = runout_table(
+        np.random.default_rng(6), arms=ALTERNATE, fuels_g=[300.0] * 12, blocks=BLOCKS
+    )
+    alike = evaluate(table.assign(weighed=True), randomised=True).change
+    apart = evaluate(table.assign(weighed=table["arm"] == "fitted"), randomised=True).change
+    assert apart.se > 0.015 > alike.se
+
+
+def test_fuel_temperature_for_some_volumes_only_is_refused(tmp_path):
+    load_file(tmp_path / "load.csv", 100)
+    rows = "1,baseline,,400,35,load.csv,,\n2,fitted,,400,,load.csv,,\n"
+    (tmp_path / "runout.csv").write_text(HEADER + rows)
+    with pytest.raises(InputError, match=r"line 3: no fuel_temp_c, though other volumes have one"):
+        read_trials(tmp_path / "runout.csv", E0)
+
+
+def test_volumes_of_unknown_temperature_are_less_sure_than_weighed_fuel(tmp_path):
+    load_file(tmp_path / "load.csv", 100)
+    (tmp_path / "runout.csv").write_text(
+        HEADER + "1,baseline,,400,20,load.csv,,\n2,fitted,,400,20,load.csv,,\n"
+    )
+    read = read_trials(tmp_path / "runout.csv", E0)["u_fuel_g"]
+    (tmp_path / "runout.csv").write_text(
+        HEADER + "1,baseline,,400,,load.csv,,\n2,fitted,,400,,load.csv,,\n"
+    )
+    unread = read_trials(tmp_path / "runout.csv", E0)["u_fuel_g"]
+    assert (unread > 1.5 * read).all()
+
+
 def test_trials_in_one_stretch_an_arm_give_no_interval():
     arms = ["baseline"] * 5 + ["fitted"] * 5
     table = runout_table(np.random.default_rng(5), arms=arms, fuels_g=[300.0] * 10)
