@@ -13,6 +13,7 @@ import numpy as np
 import pandas as pd
 
 from roadlog.errors import InputError
+from roadlog.ingest.coarse import spread_rounded
 from roadlog.signals import POSITION, SIGNALS, Nature
 from roadlog.tables import SAMPLES
 
@@ -24,8 +25,6 @@ SLOW_LIMIT_S = 60.0
 MAX_LAG_S = 30.0
 
 _CIRCULAR = "heading_deg"
-_WHOLE_CLOCK_STEPS_S = (60.0, 1.0)
-_SHARED_ROWS = 0.2  # share of rows on an already used time that makes a clock "rounded"
 _STEP_TOLERANCE_S = 3.0  # engine run time is whole seconds and is polled late
 _MOVING_KMH = 20.0
 _MIN_OVERLAP_S = 60.0
@@ -108,8 +107,8 @@ def resample(frame: pd.DataFrame, *, step_s: float = 1.0) -> pd.DataFrame:
       gap whose sample still holds logged time takes the values at the gap's edge, so that no
       logged time is lost. The sum of `dt_s` is the time logged.
     * Rows with the same time are merged: the mean, for `status` and heading the last. Where a
-      clock is rounded to whole seconds (or minutes) and rows share times, the rows of one second
-      are first spread evenly within it, in their order.
+      clock is rounded (to whole seconds, say) and rows share times, the rows of one step are
+      first spread evenly within it, in their order.
     """
     if not step_s > 0:
         raise InputError(f"sampling step {step_s} s is not positive: give 1, 0.5 or 0.2")
@@ -138,45 +137,6 @@ def resample(frame: pd.DataFrame, *, step_s: float = 1.0) -> pd.DataFrame:
         for name in names:
             columns[name][dt == 0] = np.nan
     return SAMPLES.check(pd.DataFrame(columns))
-
-
-def spread_rounded(t_s: Array) -> Array:
-    """Spread the rows of a clock that is rounded to whole seconds or minutes.
-
-    Parameters
-    ----------
-    t_s : array, shape (n,) [s]
-        Non-decreasing times.
-
-    Returns
-    -------
-    array, shape (n,) [s]
-        The times unchanged unless all are whole multiples of 60 s (or 1 s) and at least a fifth
-        of the rows share a time with another. Then the k-th of n rows of one second is put k/n of
-        a second later; a first second that began before the log did is filled from its end, and
-        an unfinished last one from its start.
-
-    >>> spread_rounded(np.array([0.0, 1, 1, 1, 1, 2, 2, 2, 2, 3]))
-    array([0.75, 1.  , 1.25, 1.5 , 1.75, 2.  , 2.25, 2.5 , 2.75, 3.  ])
-    """
-    if len(t_s) < 3:
-        return t_s
-    seconds, first, counts = np.unique(t_s, return_index=True, return_counts=True)
-    if 1 - len(seconds) / len(t_s) < _SHARED_ROWS:
-        return t_s
-    for step in _WHOLE_CLOCK_STEPS_S:
-        offset = (seconds - seconds[0]) / step
-        if np.array_equal(offset, np.round(offset)):
-            break
-    else:
-        return t_s
-    typical = int(np.median(counts[1:-1])) if len(counts) > 2 else 1
-    slots = counts.copy()
-    slots[[0, -1]] = np.maximum(slots[[0, -1]], typical)
-    rank = np.arange(len(t_s)) - np.repeat(first, counts)
-    rank[: counts[0]] += slots[0] - counts[0]
-    spread: Array = t_s + step * rank / np.repeat(slots, counts)
-    return spread
 
 
 def integrate(samples: pd.DataFrame, column: str, *, also: Sequence[str] = ()) -> float:

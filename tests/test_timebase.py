@@ -3,6 +3,7 @@ import pandas as pd
 import pytest
 
 from roadlog.errors import InputError
+from roadlog.ingest.coarse import spread_rounded
 from roadlog.timebase import (
     clock_steps,
     distance_km,
@@ -10,7 +11,6 @@ from roadlog.timebase import (
     resample,
     shift_positions,
     speed_scale,
-    spread_rounded,
 )
 
 

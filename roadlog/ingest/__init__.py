@@ -5,6 +5,7 @@ come `Log` frames for `roadlog.timebase`. The raw side of section 2 of the metho
 """
 
 from collections.abc import Mapping
+from dataclasses import replace
 from pathlib import Path
 
 from roadlog.errors import InputError
@@ -13,6 +14,7 @@ from roadlog.ingest.dayorder import settle_day_first
 from roadlog.ingest.delimited import read_delimited
 from roadlog.ingest.gpx import is_xml, read_gpx
 from roadlog.ingest.log import ColumnMatch, Log
+from roadlog.ingest.order import never_set
 from roadlog.ingest.positions import join_positions
 from roadlog.ingest.recorder.replay import is_journal, read_journal
 from roadlog.ingest.sentences import is_sentences, read_sentences
@@ -69,7 +71,15 @@ def read_log(
         raise InputError(f"{path} can't be read ({e.strerror}): check its permissions") from e
     except ValueError as e:
         raise InputError(f"{str(path)!r} is no file name: check it") from e
-    return settled(_read(path, raw, columns, time))
+    return settled(_dated(_read(path, raw, columns, time)))
+
+
+def _dated(log: Log) -> Log:
+    """The log without a start where its clock was never set: that day is nobody's."""
+    if log.start is None or not never_set(log.start):
+        return log
+    note = f"the clock begins on {log.start:%Y-%m-%d}: it was never set, so the log has no date"
+    return replace(log, start=None, notes=(*log.notes, note))
 
 
 def _read(path: Path, raw: bytes, columns: Mapping[str, ColumnRule], time: TimeRule) -> Log:

@@ -14,12 +14,22 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 import numpy as np
 import pandas as pd
 import pyarrow as pa
+import pyarrow.compute as pc
 from numpy.typing import NDArray
 
 from roadlog.errors import InputError
 from roadlog.ingest import cells
+from roadlog.ingest.coarse import without_standing
 from roadlog.ingest.columns import Meaning
-from roadlog.ingest.datetext import DayMonthUnclear, Times, parse_times, zone_of
+from roadlog.ingest.datetext import (
+    DayMonthUnclear,
+    NoSuchDay,
+    Times,
+    is_plain,
+    parse_times,
+    zone_of,
+)
+from roadlog.ingest.datewords import in_plain_forms
 from roadlog.ingest.log import Floats, counted, shown
 from roadlog.ingest.order import Place, in_order
 from roadlog.ingest.sixdigits import is_six_digits, six_digit_clock, six_digit_dates
@@ -32,6 +42,7 @@ _SHORTEST_STEP_S = 0.02  # few diagnostic sockets answer 50 times a second
 _LONGEST_DAY_STEP = 60 / _SECONDS_PER_DAY
 _LEAST_MINUTE_ROWS = 30
 MIDNIGHT = "the log gives a date but no time of day"
+_WORDY = r"\p{L}{2}|[ap][. ]+m|[^\x00-\x7f]|[\[(]|\d\s?h\s?\d|\d[.\-]\d\d$"
 _FILE_DATE = re.compile(
     r"(?<!\d)(20\d{2})([-_.]?)(0[1-9]|1[0-2])\2(0[1-9]|[12]\d|3[01])"
     r"(?:[ T_-]+([01]\d|2[0-3])[-_.h:]?([0-5]\d)(?:[-_.m:]?([0-5]\d))?)?(?!\d)"
@@ -66,9 +77,14 @@ class UnitUnclear(Exception):
 
 
 def read_clock(
-    columns: Sequence[TimeColumn], rule: TimeRule, place: Place, decimal: str = "."
+    columns: Sequence[TimeColumn],
+    rule: TimeRule,
+    place: Place,
+    decimal: str = ".",
+    *,
+    long: bool = False,
 ) -> Clock:
-    """One clock from a log's time columns.
+    """One clock from a log's time columns; `long` if each row is one reading of many.
 
     Raises
     ------
@@ -78,25 +94,26 @@ def read_clock(
     """
     notes: list[str] = []
     dated = any(c.meaning.role == "date" for c in columns)
-    read = [(c, _read(c, rule, place, decimal, dated)) for c in columns]
+    read = [(c, _read(c, rule, place, decimal, dated, notes)) for c in columns]
     found = [(c, t) for c, t in read if t is not None and not np.isnan(t.seconds).all()]
     if not found:
-        names = ", ".join(f"'{c.meaning.header}'" for c in columns)
-        raise InputError(
-            f"{place.path}: line {place.line(0)}: no time can be read from column {names}: name "
-            'the time column in study.toml, as [columns] "its header" = "time"'
-        )
+        raise _unreadable(columns, place)
     times = _combine(found, place, notes)
     rows = _with_time(times.seconds, place, notes)
     seconds = times.seconds if rows is None else times.seconds[rows]
     order, seconds = in_order(seconds, rows, times, place, notes)
     if order is not None:
         rows = order if rows is None else rows[order]
+    if not long:
+        order, seconds = without_standing(seconds, rows, place, notes)
+        rows = order
     start = times.origin
     if start is not None:
         start = start + pd.Timedelta(round(float(seconds[0]) * 1e9), unit="ns")
     else:
         start = _start_from_name(times, float(seconds[0]), place, notes)
+    if times.place_zone and rule.zone is None:
+        rule = rule.model_copy(update={"zone": times.place_zone})
     start = in_zone(start, rule, place.path, notes)
     assumed = times.assumed if times.kind == "elapsed" else ""
     return Clock(seconds - seconds[0], start, rows, tuple(notes), assumed)
@@ -122,12 +139,40 @@ def in_zone(
     return local
 
 
+def _unreadable(columns: Sequence[TimeColumn], place: Place) -> InputError:
+    """What to say where no column gives a time: the cell that can't be read, if it isn't blank."""
+    where = f"{place.path}: line {place.line(0)}"
+    for column in columns:
+        text = cells.texts(column.cells)[:200].drop_null()
+        if len(text) and pc.any(pc.match_substring_regex(text, r"\d.*\D.*\d")).as_py():
+            return InputError(
+                f"{where}, column '{column.meaning.header}': '{shown(text[0].as_py())}' is in no "
+                "form of time that is read: export the time as 2026-03-05 07:10:00 or as seconds"
+            )
+    names = ", ".join(f"'{c.meaning.header}'" for c in columns)
+    return InputError(
+        f"{where}: no time can be read from column {names}: name "
+        'the time column in study.toml, as [columns] "its header" = "time"'
+    )
+
+
 def _read(
-    column: TimeColumn, rule: TimeRule, place: Place, decimal: str, dated: bool
+    column: TimeColumn,
+    rule: TimeRule,
+    place: Place,
+    decimal: str,
+    dated: bool,
+    notes: list[str],
 ) -> Times | None:
     header = column.meaning.header
     try:
-        return _read_cells(column, rule, place, decimal, dated)
+        return _read_cells(column, rule, place, decimal, dated, notes)
+    except NoSuchDay:
+        date = shown(next((x for x in column.samples if x), ""))
+        raise InputError(
+            f"{place.path}: line {place.line(0)}, column '{header}': '{date}' is no date of the "
+            "calendar (1900 to 2200): export the log again, or name another time column"
+        ) from None
     except UnitUnclear as e:
         raise InputError(
             f"{place.path}: line {place.line(0)}, column '{header}': steps of {e.args[0]:.3g} "
@@ -137,7 +182,12 @@ def _read(
 
 
 def _read_cells(
-    column: TimeColumn, rule: TimeRule, place: Place, decimal: str, dated: bool
+    column: TimeColumn,
+    rule: TimeRule,
+    place: Place,
+    decimal: str,
+    dated: bool,
+    notes: list[str],
 ) -> Times | None:
     kind = column.cells.type
     header = column.meaning.header
@@ -145,7 +195,7 @@ def _read_cells(
         return _from_timestamps(column)
     if pa.types.is_floating(kind):
         return _from_numbers(cells.floats(column.cells), column.meaning, dated)
-    text = cells.texts(column.cells)
+    text, place_zone = _in_plain_forms(column, notes)
     day_first = rule.day_first if rule.day_first is not None else _order_in_header(header)
     named = _FILE_DATE.search(place.path.stem)
     if day_first is None and named:
@@ -171,10 +221,13 @@ def _read_cells(
             "month/day: set day_first = true or false under [time] in study.toml"
         ) from None
     if times is None:
-        values, bad = cells.numbers(column.cells, decimal)
+        own = column.meaning.unit or "s"
+        values, bad = cells.numbers(column.cells, decimal, own)
         if bad.mean() > 0.5:
             return None
         return _from_numbers(values, column.meaning, dated)
+    if place_zone:
+        times = replace(times, place_zone=place_zone)
     if times.minutes_only:
         if column.meaning.elapsed:
             return Times("elapsed", times.seconds / 60)
@@ -185,6 +238,23 @@ def _read_cells(
     if times.kind == "wall" and times.origin is not None and times.origin.tz is None:
         return replace(times, origin=_zone_in_header(times.origin, header))
     return times
+
+
+def _in_plain_forms(column: TimeColumn, notes: list[str]) -> tuple[pa.Array, str]:
+    """The column's texts without words in them, and the place whose zone they name."""
+    text = cells.texts(column.cells)
+    if (
+        is_plain(text)
+        or not pc.any(pc.match_substring_regex(text[:200], _WORDY, ignore_case=True)).as_py()
+    ):
+        return text, ""
+    plain = in_plain_forms(text)
+    if plain.unknown_zone:
+        notes.append(
+            f"'{column.meaning.header}': the zone '{shown(plain.unknown_zone)}' isn't known "
+            "for sure: times taken as local; set zone under [time] in study.toml if they aren't"
+        )
+    return plain.text, plain.place_zone
 
 
 def _from_timestamps(column: TimeColumn) -> Times:

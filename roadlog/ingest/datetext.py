@@ -22,6 +22,11 @@ from roadlog.ingest.log import Bools, Floats
 Kind = Literal["wall", "date", "day time", "elapsed"]
 
 _MONTHS = ["jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec"]
+_MONTH = (
+    r"(?P<mon>[Jj][Aa][Nn]|[Ff][Ee][Bb]|[Mm][Aa][RrYy]|[Aa][Pp][Rr]|[Jj][Uu][NnLl]|[Aa][Uu][Gg]"
+    r"|[Ss][Ee][Pp]|[Oo][Cc][Tt]|[Nn][Oo][Vv]|[Dd][Ee][Cc])"
+    r"(?i:uary|ruary|ch|il|e|y|ust|t|tember|ober|ember)?"
+)
 _ZONE = r"\s*(?P<z>(?:UTC|GMT)?[+-]\d{1,2}(?::?\d{2})?|Z|z|UTC|GMT)?"
 _TIME = (
     r"(?P<h>\d{1,3}):(?P<mi>\d{1,2})(?::(?P<s>\d{1,2}(?:[.,:]\d+)?))?"
@@ -31,8 +36,8 @@ _TIME_PACKED = r"(?P<h>\d{2})(?P<mi>\d{2})(?P<s>\d{2}(?:[.,]\d+)?)" + _ZONE
 _DATES = {
     "year first": r"(?P<y>\d{4})[-/.](?P<mo>\d{1,2})[-/.](?P<d>\d{1,2})",
     "year last": r"(?P<a>\d{1,2})(?P<sep>[-/.])(?P<b>\d{1,2})[-/.](?P<y>\d{4}|\d{2})",
-    "named": r"(?P<d>\d{1,2})[-. /]*(?P<mon>[A-Za-z]{3})[a-z]*[-. /,]*(?P<y>\d{4}|\d{2})",
-    "named first": r"(?:[A-Za-z]{3,9},?\s+)?(?P<mon>[A-Za-z]{3})[a-z]*[. -]+(?P<d>\d{1,2}),?\s+"
+    "named": r"(?P<d>\d{1,2})[-. /]*" + _MONTH + r"[-. /,]*(?P<y>\d{4}|\d{2})",
+    "named first": r"(?:[A-Za-z]{3,9},?\s+)?" + _MONTH + r"[. -]+(?P<d>\d{1,2}),?\s+"
     r"(?P<y>\d{4})",
     "packed": r"(?P<y>(?:19|20)\d{2})(?P<mo>\d{2})(?P<d>\d{2})",
 }
@@ -43,7 +48,7 @@ _FORMS: tuple[tuple[Kind, re.Pattern[str]], ...] = (
     (
         "wall",
         re.compile(
-            r"^(?:[A-Za-z]{3} )?(?P<mon>[A-Za-z]{3}) +(?P<d>\d{1,2}) "
+            r"^(?:[A-Za-z]{3} )?" + _MONTH + r" +(?P<d>\d{1,2}) "
             + _TIME.replace("|UTC|GMT)", "|UTC|GMT|[A-Z]{3,4})")
             + r" (?P<y>\d{4})$"
         ),
@@ -54,15 +59,24 @@ _FORMS: tuple[tuple[Kind, re.Pattern[str]], ...] = (
 )  # fmt: skip
 
 
+_WORDS = re.compile(r"[^\W\d_]{3,}|[^\x00-\x7f]")
+_WRAPPED_HOUR_S = 3000.0
+
+
 class DayMonthUnclear(Exception):
     """Neither the fields nor the order of rows say whether day or month comes first."""
+
+
+class NoSuchDay(Exception):
+    """The texts have the form of dates, but the calendar knows none of them."""
 
 
 @dataclass(frozen=True)
 class Times:
     """A time column read: seconds since `origin` (wall, date), midnight (day time) or its zero.
 
-    `assumed` is the column's header where seconds were taken for want of a unit.
+    `assumed` is the column's header where seconds were taken for want of a unit; `place_zone` the
+    zone that the cells name by a place (`Europe/Paris`).
     """
 
     kind: Kind
@@ -71,6 +85,7 @@ class Times:
     note: str = ""
     minutes_only: bool = False
     assumed: str = ""
+    place_zone: str = ""
 
 
 def parse_times(text: pa.Array, day_first: bool | None) -> Times | None:
@@ -80,6 +95,8 @@ def parse_times(text: pa.Array, day_first: bool | None) -> Times | None:
     ------
     DayMonthUnclear
         If day and month can't be told apart and `day_first` is None.
+    NoSuchDay
+        If no date is in the calendar.
     """
     head = [s for s in text[:200].to_pylist() if s]
     form = _form(head)
@@ -89,12 +106,14 @@ def parse_times(text: pa.Array, day_first: bool | None) -> Times | None:
     parts = pc.extract_regex(text, pattern=pattern.pattern)
     names = set(pattern.groupindex)
     clock, minutes_only = _clock_seconds(parts, names)
+    if kind == "day time" and "h" not in names:
+        return Times("elapsed", _over_hours(clock))
     if kind == "day time":
         return Times(kind, clock, minutes_only=minutes_only)
     days, note = _days(parts, names, clock, day_first)
     valid = ~np.isnan(days)
     if not valid.any():
-        return None
+        raise NoSuchDay
     first = days[valid][0]
     offset, zone = _offsets(parts, names)
     seconds = (days - first) * 86400.0
@@ -110,6 +129,23 @@ def parse_times(text: pa.Array, day_first: bool | None) -> Times | None:
             origin = origin.tz_localize("UTC").tz_convert(zone)
         return Times(kind, seconds, origin, note)
     return Times(kind, seconds, pd.Timestamp(int(first), unit="D"), note)
+
+
+def is_plain(text: pa.Array) -> bool:
+    """Whether the first cells are all in one known form and hold no words but am and pm."""
+    head = [s for s in text[:200].to_pylist() if s]
+    form = _form(head)
+    return form is not None and all(form[1].match(s) and not _WORDS.search(s) for s in head[:50])
+
+
+def _over_hours(seconds: Floats) -> Floats:
+    """Minutes and seconds whose hours a spreadsheet left out: each fall by near an hour is one."""
+    known = np.flatnonzero(~np.isnan(seconds))
+    out = seconds.copy()
+    if len(known) and np.nanmax(seconds) < 3600:
+        hours = np.concatenate([[0.0], np.cumsum(np.diff(seconds[known]) < -_WRAPPED_HOUR_S)])
+        out[known] += 3600.0 * hours[: len(known)]
+    return out
 
 
 def zone_of(text: str) -> str | None:
@@ -173,7 +209,8 @@ def _days(
     parts: pa.Array, names: set[str], clock: Floats, day_first: bool | None
 ) -> tuple[Floats, str]:
     y = _number(parts, "y")
-    y = np.where(y < 100, y + 2000, y)
+    short = pc.fill_null(pc.less_equal(pc.utf8_length(pc.struct_field(parts, "y")), 2), False)
+    y = np.where(np.asarray(short.to_numpy(zero_copy_only=False), bool), y + 2000, y)
     if "mon" in names:
         name = pc.utf8_lower(pc.struct_field(parts, "mon"))
         month = pc.index_in(name, value_set=pa.array(_MONTHS))

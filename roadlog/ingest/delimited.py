@@ -74,7 +74,7 @@ def read_delimited(
     table, place = read_rows(data, dialect, types, path, notes)
     clock = read_clock(
         [TimeColumn(meanings[i], table[f"c{i}"], _column(dialect, i)) for i in times],
-        time, place, dialect.decimal,
+        time, place, dialect.decimal, long=any(m.role == "name" for m in meanings),
     )  # fmt: skip
     notes.extend(clock.notes)
     signals = [(i, meanings[i]) for i in used if meanings[i].role == "signal"]

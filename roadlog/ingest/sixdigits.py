@@ -42,8 +42,7 @@ def six_digit_dates(text: pa.Array, day_first: bool | None, named: str | None) -
     if day_first is not None:
         fits = {k: v for k, v in fits.items() if k == ("ddmmyy" if day_first else "mmddyy")}
     elif len(fits) > 1 and named is not None:
-        day = pd.Timestamp(named)
-        fits = {k: v for k, v in fits.items() if _first(v) == day} or fits
+        fits = {k: v for k, v in fits.items() if f"{_first(v):%Y-%m-%d}" == named} or fits
     distinct = {_first(v): v for v in fits.values()}
     if len(distinct) != 1:
         raise DayMonthUnclear

@@ -13,6 +13,7 @@ import numpy as np
 import pandas as pd
 
 from roadlog.errors import InputError
+from roadlog.ingest.coarse import spread_rounded
 from roadlog.ingest.columns import Meaning
 from roadlog.ingest.log import Floats
 from roadlog.ingest.positions import MAX_FIX_GAP_S, ground_speed_kmh
@@ -65,7 +66,7 @@ def check_time_unit(t_s: Floats, frame: Mapping[str, Floats], header: str, path:
     if "speed_kmh" not in frame:
         return
     have = ~np.isnan(frame["speed_kmh"])
-    t, v = t_s[have], frame["speed_kmh"][have]
+    t, v = spread_rounded(t_s)[have], frame["speed_kmh"][have]
     changed = np.flatnonzero(np.diff(v) != 0)
     if len(changed) < _LEAST_PAIRS:
         return

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from roadlog.errors import DesignError
 from roadlog.ingest import Log
-from roadlog.timebase import spread_rounded
+from roadlog.ingest.coarse import spread_rounded
 
 Floats = NDArray[np.float64]
 
