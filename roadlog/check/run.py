@@ -27,7 +27,6 @@ LEAST_KM = 0.5
 SLOWEST_S = {"flow": 2.5, "slow": 60.0, "status": 60.0, "position": 10.0}
 LEAST_KNOWN = 0.5
 FASTEST_FIX_KMH = 250.0
-FROZEN_S = 15.0
 SCALE_BAND = 0.06
 
 
@@ -127,7 +126,7 @@ def check_run(log: Log, study: Study, *, file: str, arm: str = "") -> RunCheck:
     found += sensors.lamp(log.frame)
     found += sensors.loop(samples, study.vehicle)
     found += _warmth(start_c, warm_after, elapsed, samples)
-    found += _positions(log.frame, by_distance=bool(study.road.same_route))
+    found += _positions(log, by_distance=bool(study.road.same_route))
     found += _clocks(log.frame, scale)
     found += [Finding("note", "read", n) for n in log.notes]
     return RunCheck(
@@ -228,14 +227,15 @@ def _warmth(
     ]
 
 
-def _positions(frame: pd.DataFrame, *, by_distance: bool) -> list[Finding]:
+def _positions(log: Log, *, by_distance: bool) -> list[Finding]:
     """Fixes that leap, and fixes that stand still while the wheels turn."""
+    frame = log.frame
     if not {"lat_deg", "lon_deg"} <= set(frame.columns):
         counted = "is cut by wheel distance" if by_distance else "counts as a whole"
         return [Finding("note", "no-positions", f"no positions: the run {counted}")]
     fixes = frame[["t_s", "lat_deg", "lon_deg"]].dropna().reset_index(drop=True)
     if len(fixes) < 2:
-        return [Finding("care", "no-fix", "position columns without a fix")]
+        return [Finding("care", "no-fix", "position columns without a fix that can be used")]
     found = []
     t = fixes["t_s"].to_numpy(np.float64)
     leap = ground_speed_kmh(fixes)[1:] > FASTEST_FIX_KMH
@@ -243,27 +243,10 @@ def _positions(frame: pd.DataFrame, *, by_distance: bool) -> list[Finding]:
     if leap.any():
         n = int(leap.sum())
         found.append(Finding("care", "leaps", f"{n} position jump{'s' if n > 1 else ''}"))
-    frozen = _frozen_s(frame, fixes)
-    if frozen > 0:
-        found.append(Finding("care", "frozen", f"positions that stand still for {frozen:.0f} s"))
+    if log.frozen_s > 0:
+        text = f"positions that stand still for {log.frozen_s:.0f} s"
+        found.append(Finding("care", "frozen", text))
     return found
-
-
-def _frozen_s(frame: pd.DataFrame, fixes: pd.DataFrame) -> float:
-    t_speed, speed = sensors.readings(frame, "speed_kmh")
-    if not len(t_speed):
-        return 0.0
-    t = fixes["t_s"].to_numpy(np.float64)
-    moved = (np.diff(fixes["lat_deg"]) != 0) | (np.diff(fixes["lon_deg"]) != 0)
-    edges = np.concatenate([[0], np.flatnonzero(moved) + 1, [len(t)]])
-    total = 0.0
-    for first, last in zip(edges[:-1], edges[1:] - 1, strict=True):
-        if t[last] - t[first] < FROZEN_S:
-            continue
-        inside = speed[(t_speed >= t[first]) & (t_speed <= t[last])]
-        if len(inside) and np.median(inside) > 20:
-            total += float(t[last] - t[first])
-    return total
 
 
 def _clocks(frame: pd.DataFrame, scale: timebase.SpeedScale) -> list[Finding]:

@@ -4,7 +4,7 @@ In come delimited text logs, GPX tracks and the recorder's journals, told apart 
 come `Log` frames for `roadlog.timebase`. The raw side of section 2 of the method (time base).
 """
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 
@@ -15,9 +15,10 @@ from roadlog.ingest.delimited import read_delimited
 from roadlog.ingest.gpx import is_xml, read_gpx
 from roadlog.ingest.log import ColumnMatch, Log
 from roadlog.ingest.order import never_set
-from roadlog.ingest.positions import join_positions
+from roadlog.ingest.positions import joined
 from roadlog.ingest.recorder.replay import is_journal, read_journal
 from roadlog.ingest.sentences import is_sentences, read_sentences
+from roadlog.ingest.speedcheck import held_against_positions
 from roadlog.study import ColumnRule, TimeRule
 
 __all__ = ["ColumnMatch", "Log", "join_positions", "read_log", "settle_day_first"]
@@ -71,7 +72,19 @@ def read_log(
         raise InputError(f"{path} can't be read ({e.strerror}): check its permissions") from e
     except ValueError as e:
         raise InputError(f"{str(path)!r} is no file name: check it") from e
-    return settled(_dated(_read(path, raw, columns, time)))
+    return held_against_positions(settled(_dated(_read(path, raw, columns, time))))
+
+
+def join_positions(log: Log, tracks: Sequence[Log], *, zone: str | None = None) -> Log:
+    """`roadlog.ingest.positions.joined`, held against the log's speed where something was joined.
+
+    Raises
+    ------
+    InputError
+        If `zone` is not known, or speed and positions can't belong together.
+    """
+    both = joined(log, tracks, zone=zone)
+    return log if both is log else held_against_positions(both)
 
 
 def _dated(log: Log) -> Log:

@@ -34,7 +34,7 @@ from roadlog.ingest.log import ColumnMatch, Floats, Log, counted, shown
 from roadlog.ingest.long import widen
 from roadlog.ingest.order import Place
 from roadlog.ingest.rows import read_rows
-from roadlog.ingest.speedcheck import check_not_swapped, check_speed_units, check_time_unit
+from roadlog.ingest.speedcheck import check_time_unit
 from roadlog.ingest.trims import trims_in_percent
 from roadlog.study import ColumnRule, TimeRule
 
@@ -95,8 +95,6 @@ def read_delimited(
     cleaned = clean(frame, path, notes)
     if clock.assumed:
         check_time_unit(t_s, cleaned, clock.assumed, path)
-    check_speed_units(t_s, cleaned, [m for _, m in signals], path)
-    check_not_swapped(t_s, cleaned, path)
     return Log(
         path=path,
         frame=pd.DataFrame({"t_s": t_s, **cleaned}, copy=False),

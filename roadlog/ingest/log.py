@@ -57,7 +57,8 @@ class Log:
     matched signal in its canonical unit, NaN where the row has none. `start` is the wall clock at
     `t_s` = 0: naive local time if the log has no zone, tz-aware if it has, None if it has no wall
     clock. `notes` are plain sentences on what was repaired. `altitude_datum` is the surface that
-    `altitude_m` is above, None without altitudes.
+    `altitude_m` is above, None without altitudes. `frozen_s` is how long positions stood still
+    while the wheels turned [s]; they are blank there.
     """
 
     path: Path
@@ -66,3 +67,4 @@ class Log:
     columns: tuple[ColumnMatch, ...] = ()
     notes: tuple[str, ...] = ()
     altitude_datum: Datum | None = None
+    frozen_s: float = 0.0

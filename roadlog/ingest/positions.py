@@ -26,7 +26,7 @@ _LEAST_LEAD = 0.2
 _LEAST_OVERLAP_S = 120.0
 
 
-def join_positions(log: Log, tracks: Sequence[Log], *, zone: str | None = None) -> Log:
+def joined(log: Log, tracks: Sequence[Log], *, zone: str | None = None) -> Log:
     """The log with position columns from the tracks that overlap it in time.
 
     Parameters
