@@ -57,6 +57,7 @@ class RunCheck:
     km: float = float("nan")
     rows: int = 0
     signals: tuple[SignalRow, ...] = ()
+    needed: tuple[str, ...] = ("speed_kmh",)
     known: float = float("nan")
     gaps: int = 0
     estimator: str = ""
@@ -137,6 +138,7 @@ def check_run(log: Log, study: Study, *, file: str, arm: str = "") -> RunCheck:
         km=km,
         rows=len(log.frame),
         signals=rows,
+        needed=needed,
         known=known,
         gaps=_gap_count(samples),
         estimator=estimator,

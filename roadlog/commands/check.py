@@ -48,7 +48,7 @@ def _check(a: argparse.Namespace) -> int:
     page = check_page(check)
     atomic_write(out / "check.html", partial(Path.write_text, data=page, encoding="utf-8"))
     print("\n".join(_lines(check, shutil.get_terminal_size((100, 24)).columns)))
-    print(f"\nStrip charts: {out / 'check.html'}")
+    print(f"\nEvery drive along its road: {out / 'check.html'}")
     return 0 if any(r.usable for r in check.runs) else 1
 
 

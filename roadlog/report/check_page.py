@@ -1,15 +1,17 @@
-"""check.html: a `StudyCheck` in, one self-contained page with strip charts of every run out."""
+"""check.html: a `StudyCheck` in, one self-contained page with every drive along its road out.
+
+Fuel by arm isn't shown: the page may be looked at while the study runs.
+"""
 
 import math
 from dataclasses import dataclass
-from typing import Any
 
 from roadlog.check import RunCheck, StudyCheck
 from roadlog.fuel import ESTIMATORS
 from roadlog.ingest.datum import datum_counts
+from roadlog.report.along import Along, along
 from roadlog.report.templating import NO_NETWORK, raw, render
 from roadlog.report.text import number
-from roadlog.report.timestrips import RunStrips, run_strips
 
 
 @dataclass(frozen=True)
@@ -23,7 +25,7 @@ class Shown:
     facts: tuple[tuple[str, str], ...]
     care: tuple[str, ...]
     notes: tuple[str, ...]
-    strips: RunStrips | None
+    drive: Along | None
 
 
 def check_page(check: StudyCheck) -> str:
@@ -76,7 +78,7 @@ def _shown(run: RunCheck, count: int, check: StudyCheck) -> Shown:
     def texts(*weights: str) -> tuple[str, ...]:
         return tuple(f.text for f in run.findings if f.weight in weights)
 
-    strips: Any = None if run.samples.empty else run_strips(run.samples)
+    drive = None if run.samples.empty else along(run.samples, run.needed)
     arm = check.study.label(run.arm) if run.arm else "arm unknown"
     return Shown(
         run,
@@ -86,5 +88,5 @@ def _shown(run: RunCheck, count: int, check: StudyCheck) -> Shown:
         facts_of(run),
         texts("fatal", "care"),
         texts("note"),
-        strips,
+        drive,
     )
