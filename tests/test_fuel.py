@@ -452,7 +452,7 @@ def test_a_week_of_samples_takes_a_moment():
 
 def test_calibration_is_deterministic_and_frozen():
     a, b = calibrate([drive()], study()), calibrate([drive()], study())
-    assert a == b
+    np.testing.assert_equal(vars(a), vars(b))  # NaN is equal to NaN here, on every Python
     assert isinstance(a, Calibration)
     with pytest.raises(AttributeError):
         a.idle_rpm = 1.0

@@ -165,7 +165,8 @@ def _kinds(samples: pd.DataFrame) -> Ints:
 def _km(samples: pd.DataFrame, kind: Ints) -> Floats:
     """Distance driven in each sample [km]."""
     speed, _ = _values(samples, "speed_kmh")
-    return np.where(kind == 0, speed, 0.0) * samples["dt_s"].to_numpy(np.float64) / 3600
+    hours: Floats = samples["dt_s"].to_numpy(np.float64) / 3600
+    return np.asarray(np.where(kind == 0, speed, 0.0) * hours, np.float64)
 
 
 def _seconds(samples: pd.DataFrame) -> Floats:
