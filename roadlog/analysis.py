@@ -31,7 +31,15 @@ from roadlog.ingest import Log
 from roadlog.ingest.localday import zone_warning
 from roadlog.ingest.notebook import read_notes
 from roadlog.ingest.weather import study_weather, weather_file
-from roadlog.metering import Metered, estimators_beside, judged, meter, sampled, usable_samples
+from roadlog.metering import (
+    Metered,
+    estimators_beside,
+    judged,
+    meter,
+    read_units,
+    sampled,
+    usable_samples,
+)
 from roadlog.plan.looks import (
     FULL_LEVEL,
     agreed_notes,
@@ -105,7 +113,8 @@ def analyse(
     runs = judged(runs, samples, deviations.set_aside)
     if ledger and not fuel.computable_estimators(usable_samples(runs, samples), study):
         return _by_ledger(study, ledger, sources, switched_by, randomised, now)
-    metered = meter(study, runs, samples, ledger, notes, progress)
+    units = [read_units(logs[i]) for i in runs["log"]]
+    metered = meter(study, runs, samples, ledger, notes, progress, units)
     warnings += [Warned("fuel", w) for w in metered.calibration.warnings]
     network = _network(study, sources, metered, notes, warnings)
     weather = None if sources.root is None else study_weather(sources.root, study, runs["start"])

@@ -15,9 +15,11 @@ from roadlog.effect import require_replication
 from roadlog.errors import DesignError
 from roadlog.fuels import Fuel
 from roadlog.ingest import Log
+from roadlog.levels import arm_refusal, refusals
 from roadlog.progress import bar
 from roadlog.results import Warned
 from roadlog.study import ARMS, Study
+from roadlog.units import UNITS
 
 SHORTEST_RUN_KM = 0.5
 
@@ -104,12 +106,59 @@ def judged(
         for r, d in zip(runs["run"], km, strict=True)
     ]
     table = runs.assign(km=np.nan_to_num(km), reason=reason, used=[r == "" for r in reason])
+    _require_arms(table)
+    return table
+
+
+def _require_arms(runs: pd.DataFrame) -> None:
     for arm in ARMS:
-        mine = table[table["arm"] == arm]
+        mine = runs[runs["arm"] == arm]
         if not mine["used"].any():
             raise DesignError(
                 f"no usable run of the {arm} arm: {mine['file'].iloc[0]}: {mine['reason'].iloc[0]}"
             )
+
+
+def read_units(log: Log) -> dict[str, str]:
+    """In which unit each signal of a log was read."""
+    return {c.signal: c.unit for c in log.columns if c.signal is not None and c.unit in UNITS}
+
+
+def with_levels_refused(
+    runs: pd.DataFrame,
+    samples: Sequence[pd.DataFrame],
+    study: Study,
+    estimator: str,
+    units: Sequence[Mapping[str, str]],
+) -> pd.DataFrame:
+    """Leave out the runs whose fuel no engine can have burned (`roadlog.levels`).
+
+    Parameters
+    ----------
+    runs : DataFrame
+        With `used` and `reason` of `judged`.
+    samples : sequence of DataFrame
+        `tables.SAMPLES`, one a run.
+    study : Study
+    estimator : str
+    units : sequence of mapping of signal to unit
+        In which units each run's log was read.
+
+    Raises
+    ------
+    DesignError
+        If no run of an arm is left, or the runs of an arm together burn what no engine can.
+    """
+    at = [int(i) for i in np.flatnonzero(runs["used"])]
+    said = refusals([samples[i] for i in at], study, estimator, [units[i] for i in at])
+    reason = runs["reason"].to_numpy(object).copy()
+    reason[at] = said
+    table = runs.assign(reason=reason, used=[r == "" for r in reason])
+    _require_arms(table)
+    for arm in ARMS:
+        mine = [int(i) for i in np.flatnonzero(table["used"] & (table["arm"] == arm))]
+        if fault := arm_refusal([samples[i] for i in mine], study, estimator, units[mine[0]]):
+            raise DesignError(f"the runs of the {arm} arm together can't be right: {fault}")
     return table
 
 
@@ -128,6 +177,7 @@ def meter(
     ledger: closure.Ledger,
     notes: pd.DataFrame | None,
     progress: bool,
+    units: Sequence[Mapping[str, str]] | None = None,
 ) -> Metered:
     """Fuel flow and totals of every run, by the best estimate that all usable runs allow.
 
@@ -144,13 +194,17 @@ def meter(
         The driver's notes, which may name the batch.
     progress : bool
         Show progress bars on standard error.
+    units : sequence of mapping of signal to unit, optional
+        In which units each run's log was read (`read_units`).
 
     Raises
     ------
     DesignError
-        If no fuel can be told, or each arm has one switch unit.
+        If no fuel can be told, or what is told is no engine's, or each arm has one switch unit.
     """
     estimator = fuel.choose_estimator(usable_samples(runs, samples), study)
+    read_in = units or [{} for _ in samples]
+    runs = with_levels_refused(runs, samples, study, estimator, read_in)
     require_replication(runs)
     calibration = fuel.calibrate(
         usable_samples(runs, samples, ARMS[0]),

@@ -261,6 +261,17 @@ _ALL = (
 
 SIGNALS: dict[str, Signal] = {s.name: s for s in _ALL}
 
+
+def plain(name: str) -> str:
+    """A signal in words.
+
+    >>> plain("maf_g_s"), plain("rpm"), plain("coolant_temp_c")
+    ('MAF', 'engine speed', 'engine coolant temperature')
+    """
+    word = SIGNALS[name].words[0]
+    return word.upper() if len(word) <= 3 else word
+
+
 POSITION = ("lat_deg", "lon_deg", "altitude_m", "geoid_height_m", "gps_speed_kmh", "heading_deg",
             "hdop", "gps_accuracy_m")  # fmt: skip
 LAMBDA_MEASURED = ("lambda_measured", "lambda_measured2")  # PIDs 24-2B or 34-3B, bank 1 and 2

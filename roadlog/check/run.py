@@ -18,7 +18,9 @@ from roadlog.errors import DesignError, RoadlogError
 from roadlog.ingest import Log
 from roadlog.ingest.log import Datum
 from roadlog.ingest.positions import ground_speed_kmh
-from roadlog.signals import SIGNALS
+from roadlog.levels import refusal
+from roadlog.metering import read_units
+from roadlog.signals import SIGNALS, plain
 from roadlog.study import Study
 from roadlog.units import unit_symbol
 
@@ -123,6 +125,7 @@ def check_run(log: Log, study: Study, *, file: str, arm: str = "") -> RunCheck:
     found += sensors.stuck(log.frame)
     found += sensors.impossible(log)
     found += sensors.overfilled(samples, study.vehicle)
+    found += _level(log, samples, study, estimator, km)
     found += sensors.trims(samples)
     found += sensors.lamp(log.frame)
     found += sensors.loop(samples, study.vehicle)
@@ -160,6 +163,16 @@ def _fuel(samples: pd.DataFrame, study: Study) -> tuple[str, list[Finding]]:
         if study.fills or study.cans or study.analysis.estimator == "ledger":
             return "ledger", [Finding("note", "no-fuel", "fuel comes from fills and cans alone")]
         return "", [Finding("fatal", "no-fuel", f"fuel can't be told ({e})")]
+
+
+def _level(
+    log: Log, samples: pd.DataFrame, study: Study, estimator: str, km: float
+) -> list[Finding]:
+    """Fuel that no engine can have burned for this driving."""
+    if estimator not in fuel.ESTIMATORS or not km >= LEAST_KM:
+        return []
+    fault = refusal(samples, study, estimator, read_units(log))
+    return [Finding("fatal", "level", fault)] if fault else []
 
 
 def _signals_of(estimator: str, samples: pd.DataFrame) -> tuple[str, ...]:
@@ -202,11 +215,7 @@ def _rates(rows: tuple[SignalRow, ...], needed: tuple[str, ...]) -> list[Finding
     if not slow:
         return []
     worst = min(slow, key=lambda r: r.rate_hz)
-    return [
-        Finding(
-            "care", "slow", f"{sensors.plain(worst.signal)} only every {1 / worst.rate_hz:.0f} s"
-        )
-    ]
+    return [Finding("care", "slow", f"{plain(worst.signal)} only every {1 / worst.rate_hz:.0f} s")]
 
 
 def _warmth(

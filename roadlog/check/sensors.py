@@ -13,7 +13,8 @@ from numpy.typing import NDArray
 from roadlog.check.finding import Finding
 from roadlog.ingest.claims import blanked
 from roadlog.ingest.log import Floats, Log
-from roadlog.signals import CLOSED_LOOP, CLOSED_LOOP_FAULT, SIGNALS, TRIMS
+from roadlog.levels import MOST_FILLING
+from roadlog.signals import CLOSED_LOOP, CLOSED_LOOP_FAULT, SIGNALS, TRIMS, plain
 from roadlog.study import Vehicle
 from roadlog.units import unit_symbol
 
@@ -24,7 +25,6 @@ HARDEST_M_S2 = 10.0  # a road car on dry tyres brakes at about 1 g
 TRIM_BAND_PCT = 10.0
 LEAST_CLOSED_LOOP = 0.6
 AIR_KG_M3 = 1.184  # at 25 °C and 101.325 kPa: ideal gas
-MOST_FILLING = {"natural": 1.3, "turbo": 3.5}
 _WITNESSES = {  # a change that another signal of a driven car doesn't sit out
     "speed_kmh": 30.0, "gps_speed_kmh": 30.0, "rpm": 1000.0, "maf_g_s": 10.0, "map_kpa": 20.0,
     "throttle_pct": 15.0, "pedal_pct": 15.0, "engine_load_pct": 30.0,
@@ -241,16 +241,6 @@ def is_warm(samples: pd.DataFrame) -> NDArray[np.bool_]:
         return np.ones(len(samples), bool)
     warm: NDArray[np.bool_] = samples["coolant_temp_c"].to_numpy(np.float64) >= WARM_C
     return warm
-
-
-def plain(name: str) -> str:
-    """A signal in words.
-
-    >>> plain("maf_g_s"), plain("rpm"), plain("coolant_temp_c")
-    ('MAF', 'engine speed', 'engine coolant temperature')
-    """
-    word = SIGNALS[name].words[0]
-    return word.upper() if len(word) <= 3 else word
 
 
 def readings(frame: pd.DataFrame, name: str) -> tuple[Floats, Floats]:

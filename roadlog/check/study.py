@@ -23,6 +23,7 @@ from roadlog.ingest.localday import zone_warning
 from roadlog.ingest.notebook import read_notes
 from roadlog.ingest.weather import study_weather, weather_file
 from roadlog.intake import arm_of
+from roadlog.levels import arm_refusal, refusals
 from roadlog.runs import Sources
 from roadlog.station import about, drive_positions, locate, station_warnings
 from roadlog.study import ARMS, Study, TimeRule
@@ -73,12 +74,14 @@ def check_study(
         warnings.append(zone)
     warnings += _changed(sources)
     warnings += _overlaps(runs)
-    warnings += [f"no usable run of the {a} arm" for a in ARMS if not _usable(runs, a)]
     warnings += _weather(study, sources, runs)
     if uneven := uneven_datum([r.arm for r in runs], [r.altitude_datum for r in runs]):
         warnings.append(uneven)
     estimator, why = _estimator(runs, study)
     warnings += why
+    if estimator in fuel.ESTIMATORS:
+        runs = _levels_together(runs, study, estimator, warnings)
+    warnings += [f"no usable run of the {a} arm" for a in ARMS if not _usable(runs, a)]
     return StudyCheck(study, tuple(runs), tuple(warnings), estimator)
 
 
@@ -132,6 +135,24 @@ def _with_deviations(
     return [
         replace(r, findings=(*r.findings, said[i])) if i in said else r for i, r in enumerate(runs)
     ]
+
+
+def _levels_together(
+    runs: list[RunCheck], study: Study, estimator: str, warnings: list[str]
+) -> list[RunCheck]:
+    """The runs held against each other, and each arm as a whole, for fuel that can't be."""
+    at = [i for i, r in enumerate(runs) if r.usable and not r.samples.empty]
+    said = refusals([runs[i].samples for i in at], study, estimator)
+    fatal = {i: Finding("fatal", "level", why) for i, why in zip(at, said, strict=True) if why}
+    runs = [
+        replace(r, findings=(*r.findings, fatal[i])) if i in fatal else r
+        for i, r in enumerate(runs)
+    ]
+    for arm in ARMS:
+        mine = [r.samples for r in runs if r.usable and r.arm == arm and not r.samples.empty]
+        if fault := arm_refusal(mine, study, estimator):
+            warnings.append(f"the runs of the {arm} arm together can't be right: {fault}")
+    return runs
 
 
 def _tracks(sources: Sources, study: Study, time: TimeRule, warnings: list[str]) -> list[Log]:

@@ -118,7 +118,7 @@ def _holed(d: pd.DataFrame) -> None:
 
 
 def _too_much_air(d: pd.DataFrame) -> None:
-    d["maf_g_s"] *= 7.6
+    d.loc[300:360, "maf_g_s"] *= 7.6
 
 
 def _restarted_clock(d: pd.DataFrame) -> None:
