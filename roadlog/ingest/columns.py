@@ -150,6 +150,16 @@ def misfits(meanings: Sequence[Meaning]) -> list[str]:
     ]
 
 
+def unit_fits(header: str, unit: str) -> bool:
+    """Whether a cell of a units row is a unit of what the header means."""
+    plain = match_header(header)
+    found = unit_of(unit.strip("[](){} "))
+    if plain.role == "unmatched" or found is None:
+        return True
+    with_unit = match_header(header, found)
+    return (with_unit.role, with_unit.signal) == (plain.role, plain.signal)
+
+
 def is_known(header: str, rules: Mapping[str, ColumnRule]) -> bool:
     """Whether a cell is a header that means something."""
     return header in rules or match_header(header).role != "unmatched"

@@ -33,10 +33,13 @@ from roadlog.ingest.dialect import (
 from roadlog.ingest.log import ColumnMatch, Floats, Log, counted, shown
 from roadlog.ingest.long import widen
 from roadlog.ingest.order import Place
+from roadlog.ingest.quotes import plain_quotes
 from roadlog.ingest.rows import read_rows
 from roadlog.ingest.speedcheck import check_time_unit
 from roadlog.ingest.trims import trims_in_percent
+from roadlog.signals import SIGNALS
 from roadlog.study import ColumnRule, TimeRule
+from roadlog.units import convert
 
 _ISO = re.compile(
     r"\d{4}-\d{2}-\d{2}([ T]\d{2}:\d{2}(:\d{2}(\.\d{1,9})?)?(Z|[+-]\d{2}(:?\d{2})?)?)?"
@@ -62,16 +65,21 @@ def read_delimited(
     rules = dict(columns)
     if time.column is not None:
         rules[time.column] = ColumnRule(signal="time")
-    data, dialect = _cut(data, path, rules)
+    quoted = plain_quotes(data, path)
+    data, dialect = _cut(quoted.data, path, rules)
     meanings = match_columns(dialect.headers, dialect.units, rules, path)
     times = _time_columns(meanings, dialect, time, path)
-    notes = [*_unused_rules(columns, dialect.headers, meanings), *misfits(meanings)]
+    if dialect.width > dialect.named:
+        _check_names_fit(meanings, dialect, path)
+    notes = [*_unused_rules(columns, dialect.headers, meanings), *misfits(meanings), *quoted.notes]
+    if dialect.ended:
+        notes.append("rows end in a delimiter that the header hasn't: names count from the left")
     if nuls := stray_nuls(raw):
         notes.append(f"{counted(nuls, 'NUL byte')} removed: the logger lost power or its card")
     used = _used_columns(meanings, times, dialect, path)
     hemispheres = _hemisphere_columns(dialect.headers)
     types = {i: _type_of(meanings[i], _column(dialect, i)) for i in [*used, *hemispheres.values()]}
-    table, place = read_rows(data, dialect, types, path, notes)
+    table, place = read_rows(data, dialect, types, path, notes, over_lines=quoted.over_lines)
     clock = read_clock(
         [TimeColumn(meanings[i], table[f"c{i}"], _column(dialect, i)) for i in times],
         time, place, dialect.decimal, long=any(m.role == "name" for m in meanings),
@@ -177,6 +185,30 @@ def _time_columns(
             f'{_listed(dialect.headers)}: name it in study.toml, as [columns] "its header" = "time"'
         )
     return found
+
+
+def _check_names_fit(meanings: Sequence[Meaning], dialect: Dialect, path: Path) -> None:
+    """Refuse rows that end in a blank cell too many if what stands below a name can't be that.
+
+    Then it isn't the end that is too many: the header lacks a name.
+
+    Raises
+    ------
+    InputError
+        Naming the line and the column.
+    """
+    for i, m in enumerate(meanings):
+        filled = [s for s in _column(dialect, i) if is_number(s)]
+        if m.signal is None or m.unit is None or not filled:
+            continue
+        plain = np.array([float(s.replace(",", ".")) for s in filled])
+        signal = SIGNALS[m.signal]
+        values = convert(plain, m.unit, signal.unit)
+        if np.mean((values < signal.low) | (values > signal.high)) > 0.5:
+            raise InputError(
+                f"{path}: line {dialect.first_line - 1}: rows have one cell more than names, "
+                f"and {filled[0]} below '{shown(m.header)}' can't be that: name every column"
+            )
 
 
 def _type_of(meaning: Meaning, samples: Sequence[str]) -> pa.DataType:

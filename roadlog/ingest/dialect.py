@@ -8,13 +8,20 @@ at, so this costs the same for 200 kB and 200 MB.
 import codecs
 import csv
 import re
-from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 from roadlog.errors import InputError
-from roadlog.ingest.columns import unit_of
+from roadlog.ingest.columns import unit_fits, unit_of
+from roadlog.ingest.shape import (
+    check_names,
+    check_second_header,
+    check_units_row,
+    row_width,
+    stripped,
+    with_index,
+)
 
 DELIMITERS = (",", ";", "\t", "|")
 BLANKS = frozenset({
@@ -37,7 +44,9 @@ class Dialect:
 
     `body` is the byte offset of the first data row, `first_line` its line number (from 1);
     `width` the number of cells of a data row; `samples` the first data rows, `units` the units
-    row or, where there is none, the unit that follows every value of a column in its cells.
+    row or, where there is none, the unit that follows every value of a column in its cells; `named`
+    the number of columns up to the last name; `ended` says that rows end in a delimiter that the
+    header hasn't.
     """
 
     delimiter: str
@@ -49,6 +58,8 @@ class Dialect:
     first_line: int
     samples: tuple[tuple[str, ...], ...]
     preamble: tuple[str, ...]
+    named: int
+    ended: bool
 
 
 def as_utf8(raw: bytes, path: Path, *, legacy: str = "cp1252") -> bytes:
@@ -144,18 +155,24 @@ def sniff(data: bytes, path: Path, is_known: Callable[[str], bool]) -> Dialect:
     lines = _head_lines(data)
     delimiter, records, at = _header(lines, path, is_known)
     header = [" ".join(c.split()) for c in records[at].cells]
+    line = records[at].first_line
     rows = [r for r in records[at + 1 :] if any(c.strip() for c in r.cells)]
     units: Sequence[str | None] = ()
     if rows and (found := _units_row(rows[0].cells)):
+        check_units_row(header, rows[0].cells, unit_fits, rows[0].first_line, path)
         units, rows = found, rows[1:]
     if not rows:
-        line = records[at].first_line
         raise InputError(f"{path}: no rows after the header in line {line}: the log is empty")
+    check_second_header(header, rows[0].cells, BLANKS, rows[0].first_line, path)
     if len(rows) > 1 and len(data) > _HEAD_BYTES:
         rows = rows[:-1]  # the head may end inside it
-    width = _width(header, [r.cells for r in rows], path, rows[0].first_line, delimiter)
-    header = (header + [""] * width)[:width]
+    cut = [(r.first_line, r.cells) for r in rows]
+    indexed = with_index(header, cut, delimiter)
+    units = [*[None] * (len(indexed) - len(header)), *units]
+    width = row_width(indexed, cut, line, delimiter, path)
+    written, header = indexed, (indexed + [""] * width)[:width]
     samples = [tuple(c.strip() for c in r.cells) for r in rows if len(r.cells) == width]
+    check_names(header, written, samples, line, path, is_known)
     if not any(units):
         units = _units_in_cells(samples, width)
     first = rows[0].first_line
@@ -168,7 +185,9 @@ def sniff(data: bytes, path: Path, is_known: Callable[[str], bool]) -> Dialect:
         body=len("".join(lines[: first - 1]).encode()),
         first_line=first,
         samples=tuple(samples),
-        preamble=tuple(x.strip() for x in lines[: records[at].first_line - 1]),
+        preamble=tuple(x.strip() for x in lines[: line - 1]),
+        named=len(stripped(written)),
+        ended=len(written) < width,
     )
 
 
@@ -275,30 +294,6 @@ def _units_in_cells(samples: Sequence[Sequence[str]], width: int) -> list[str | 
         found = {m[1] if (m := _VALUE_WITH_UNIT.fullmatch(c)) else "" for c in cells}
         units.append(unit_of(found.pop()) if len(found) == 1 and "" not in found else None)
     return units
-
-
-def _width(
-    header: Sequence[str], rows: Sequence[Sequence[str]], path: Path, line: int, delimiter: str
-) -> int:
-    counts = Counter(len(r) for r in rows)
-    usual = counts.most_common(1)[0][0]
-    named = len(header)
-    while named > 1 and not header[named - 1]:
-        named -= 1
-    if named <= usual <= len(header):
-        return usual
-    if usual < named:
-        return len(header) if len(header) in counts else named
-    if all(not any(c.strip() for c in r[len(header) :]) for r in rows):
-        return usual
-    hint = (
-        "a decimal comma in a comma-delimited file? Export it with another delimiter"
-        if delimiter == ","
-        else "export it again"
-    )
-    raise InputError(
-        f"{path}: line {line}: rows have {usual} cells but the header names {named}: {hint}"
-    )
 
 
 def _decimal(samples: Sequence[Sequence[str]], delimiter: str) -> str:

@@ -9,7 +9,7 @@ noted. Part of the ingest stage.
 import csv
 import io
 import re
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from functools import partial
 from pathlib import Path
 
@@ -24,10 +24,10 @@ from roadlog.ingest.columns import match_header, unit_of
 from roadlog.ingest.dialect import BLANKS, Dialect, read_records
 from roadlog.ingest.log import counted, shown
 from roadlog.ingest.order import Place
+from roadlog.ingest.shape import MAX_TORN, to_width
 
 _NULLS = sorted({v for b in BLANKS for v in (b, b.upper(), b.title())} | {"NaN", "N/A", "-NaN"})
 _BLOCK = 1 << 22
-_MAX_TORN = 0.05
 _MAX_RETRIES = 3
 _HEADER_LIKE = r"^[^\d\s][^\d]*[\[(][^\d]*[\])]\s*$"  # words with a unit in brackets
 _LINE = re.compile(rb"[^\r\n]*(?:\r\n|\r|\n)|[^\r\n]+")
@@ -40,10 +40,13 @@ def read_rows(
     types: Mapping[int, pa.DataType],
     path: Path,
     notes: list[str],
+    *,
+    over_lines: bool = False,
 ) -> tuple[pa.Table, Place]:
     """Columns `c0`, `c1` … of the data rows, those in `types` only, and where rows stand.
 
-    A column whose cells don't all fit its type comes back as text.
+    A column whose cells don't all fit its type comes back as text. `over_lines` says that cells in
+    quotes run over the ends of lines.
 
     Raises
     ------
@@ -51,42 +54,105 @@ def read_rows(
         If the rows can't be cut into cells, or none is complete.
     """
     body = memoryview(data)[dialect.body :]
-    table, torn = _typed(body, dialect, types, path)
-    if len(torn) > max(1, _MAX_TORN * (len(table) + len(torn))):
-        body = memoryview(_padded(bytes(body).decode(), dialect, path))
-        table, torn = _typed(body, dialect, types, path)
-        notes.append("rows shorter than the header were read as if blank cells ended them")
-    if torn:
-        cut = _last_line(data).strip() in (t.strip() for t in torn)
-        if cut:
-            notes.append("the last line is incomplete and was dropped")
-        if len(torn) > cut:
-            notes.append(
-                f"{counted(len(torn) - cut, 'line')} with the wrong number of cells dropped"
-            )
-    rows = _header_rows(table, dialect, partial(_line_of, data, dialect, None), path, notes)
+    nameless = {i: pa.string() for i in range(dialect.named, dialect.width)}
+    wanted = {**nameless, **types}
+    table, torn = _typed(body, dialect, wanted, over_lines, path)
+    line_of: Callable[[NDArray[np.int64] | None, int], int] = partial(_line_of, data, dialect)
+    if len(torn) > max(1, MAX_TORN * (len(table) + len(torn))):
+        brought = to_width(list(_records(body, dialect)), dialect.width, path)
+        notes.extend(brought.notes)
+        text = _written(brought.cells, dialect)
+        table, _ = _typed(memoryview(text), dialect, wanted, False, path)
+        line_of = partial(_line_among, brought.lines)
+    elif torn:
+        _note_torn(torn, data, notes)
+    kept = _named_rows(table, list(nameless), partial(line_of, None), notes)
+    if kept is not None:
+        table, line_of = table.take(pa.array(kept)), partial(_through, line_of, kept)
+    rows = _header_rows(table, dialect, partial(line_of, None), path, notes)
     if rows is not None:
         table = table.take(pa.array(rows))
     if not len(table):
         raise InputError(f"{path}: line {dialect.first_line}: no complete row: the log is empty")
-    return table, Place(path, partial(_line_of, data, dialect, rows), dialect.preamble)
+    return table, Place(path, partial(line_of, rows), dialect.preamble)
+
+
+def _note_torn(torn: Sequence[str], data: bytes, notes: list[str]) -> None:
+    cut = _last_line(data).strip() in (t.strip() for t in torn)
+    if cut:
+        notes.append("the last line is incomplete and was dropped")
+    if len(torn) > cut:
+        at = data.find(torn[0].encode())
+        line = f", first in line {len(_LINE.findall(data[:at])) + 1}" if at >= 0 else ""
+        notes.append(
+            f"{counted(len(torn) - cut, 'line')} with the wrong number of cells dropped{line}"
+        )
+
+
+def _named_rows(
+    table: pa.Table, nameless: Sequence[int], line_of: Callable[[int], int], notes: list[str]
+) -> NDArray[np.int64] | None:
+    """The rows to keep if others hold something behind the last column that has a name."""
+    beyond = np.zeros(len(table), bool)
+    for i in nameless:
+        filled = pc.not_equal(pc.utf8_trim_whitespace(table[f"c{i}"]), "")
+        beyond |= np.asarray(filled.fill_null(False).to_numpy(), bool)
+    if not beyond.any():
+        return None
+    first = line_of(int(np.flatnonzero(beyond)[0]))
+    notes.append(
+        f"{counted(int(beyond.sum()), 'line')} with more cells than the header names dropped, "
+        f"first in line {first}"
+    )
+    return np.flatnonzero(~beyond)
+
+
+def _written(rows: Sequence[Sequence[str]], dialect: Dialect) -> bytes:
+    """Rows as a text that is cut as they are: line ends within cells become spaces."""
+    out = io.StringIO()
+    writer = csv.writer(out, delimiter=dialect.delimiter, lineterminator="\n")
+    writer.writerows([[" ".join(c.split()) for c in row] for row in rows])
+    return out.getvalue().encode()
+
+
+def _records(body: memoryview, dialect: Dialect) -> Iterator[tuple[int, list[str]]]:
+    for line, cells in read_records(bytes(body).decode(), dialect.delimiter):
+        if any(c.strip() for c in cells):
+            yield line + dialect.first_line - 1, cells
+
+
+def _line_among(lines: NDArray[np.int64], rows: NDArray[np.int64] | None, row: int) -> int:
+    return int(lines[row if rows is None else rows[row]])
+
+
+def _through(
+    line_of: Callable[[NDArray[np.int64] | None, int], int],
+    kept: NDArray[np.int64],
+    rows: NDArray[np.int64] | None,
+    row: int,
+) -> int:
+    return line_of(kept, row if rows is None else int(rows[row]))
 
 
 def _typed(
-    body: memoryview, dialect: Dialect, types: Mapping[int, pa.DataType], path: Path
+    body: memoryview,
+    dialect: Dialect,
+    types: Mapping[int, pa.DataType],
+    over_lines: bool,
+    path: Path,
 ) -> tuple[pa.Table, list[str]]:
     """The table and the rows of another width; what doesn't parse as its type is text."""
     left = dict(types)
     for _ in range(_MAX_RETRIES):
         try:
-            return _parse(body, dialect, left)
+            return _parse(body, dialect, left, over_lines)
         except (pa.ArrowException, ValueError, OSError) as e:
             failed = _FAILED_COLUMN.search(str(e))
             if not failed or left.get(int(failed[1])) in (None, pa.string()):
                 break
             left[int(failed[1])] = pa.string()
     try:
-        return _parse(body, dialect, dict.fromkeys(types, pa.string()))
+        return _parse(body, dialect, dict.fromkeys(types, pa.string()), over_lines)
     except (pa.ArrowException, ValueError, OSError) as e:
         raise InputError(
             f"{path}: the rows after line {dialect.first_line - 1} can't be cut into cells "
@@ -98,6 +164,7 @@ def _parse(
     body: memoryview,
     dialect: Dialect,
     types: Mapping[int, pa.DataType],
+    over_lines: bool,
 ) -> tuple[pa.Table, list[str]]:
     torn: list[str] = []
 
@@ -106,9 +173,6 @@ def _parse(
             torn.append(row.text)
         return "skip"
 
-    whole = body.obj
-    assert isinstance(whole, bytes)
-    quoted = b'"' in whole  # a newline inside quotes may come in any block
     table = pa_csv.read_csv(
         pa.BufferReader(pa.py_buffer(body)),
         read_options=pa_csv.ReadOptions(
@@ -117,7 +181,7 @@ def _parse(
         ),
         parse_options=pa_csv.ParseOptions(
             delimiter=dialect.delimiter,
-            newlines_in_values=quoted,
+            newlines_in_values=over_lines,
             invalid_row_handler=skip,
         ),
         convert_options=pa_csv.ConvertOptions(
@@ -130,27 +194,6 @@ def _parse(
         ),
     )
     return table, torn
-
-
-def _padded(text: str, dialect: Dialect, path: Path) -> bytes:
-    out = io.StringIO()
-    writer = csv.writer(out, delimiter=dialect.delimiter, lineterminator="\n")
-    long = 0
-    total = 0
-    for line, row in read_records(text, dialect.delimiter):
-        if not any(c.strip() for c in row):
-            continue
-        total += 1
-        if len(row) > dialect.width and any(c.strip() for c in row[dialect.width :]):
-            long += 1
-            if long > max(1, 0.05 * total) and total > 20:
-                raise InputError(
-                    f"{path}: line {line + dialect.first_line - 1}: {len(row)} cells where the "
-                    f"header names {dialect.width}: export the log again"
-                )
-            continue
-        writer.writerow((row + [""] * dialect.width)[: dialect.width])
-    return out.getvalue().encode()
 
 
 def _header_rows(

@@ -86,7 +86,7 @@ def test_one_torn_line_is_dropped_and_noted(write: Write) -> None:
     rows[20] = "20,2"
     log = read_log(write("time_s,Speed (km/h),rpm\n" + "\n".join(rows) + "\n"))
     assert len(log.frame) == 49
-    assert log.notes == ("1 line with the wrong number of cells dropped",)
+    assert log.notes == ("1 line with the wrong number of cells dropped, first in line 22",)
 
 
 def test_rows_without_their_blank_tail_are_filled(write: Write) -> None:

@@ -1,0 +1,352 @@
+"""How many cells a row has, and which are meant where header, units row and rows don't agree.
+
+In come the header, the units row and rows cut into cells; out come the width of a row, a name for
+each column, and rows that lack cells or have too many brought to that width. Cells are only ever
+filled in or taken away at a row's end, and only where the other rows show that they belong there;
+else the file is refused with the line. Part of the ingest stage.
+"""
+
+import re
+from collections import Counter
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from roadlog.errors import InputError
+from roadlog.ingest.log import Floats, counted, shown
+
+MAX_TORN = 0.05
+_LEAST_FIT = 0.9
+_MOST_OTHERWISE = 0.5
+_LEAST_WHOLE_ROWS = 3
+_LEAST_RISING = 10
+_NUMBER = re.compile(r"\s*[+-]?(\d+([.,]\d*)?|[.,]\d+)([eE][+-]?\d+)?")
+Row = tuple[int, Sequence[str]]
+IsKnown = Callable[[str], bool]
+
+
+def row_width(
+    header: Sequence[str], rows: Sequence[Row], header_line: int, delimiter: str, path: Path
+) -> int:
+    """Number of cells of a row, from the header and the first rows (line number, cells).
+
+    Raises
+    ------
+    InputError
+        If rows have more cells than the header names, or none has as many.
+    """
+    counts = Counter(len(cells) for _, cells in rows)
+    usual = counts.most_common(1)[0][0]
+    named = len(stripped(header))
+    if named <= usual <= len(header):
+        return usual
+    if usual < named:
+        for width in (len(header), named):
+            if width in counts:
+                return width
+        raise InputError(
+            f"{path}: line {header_line}: the header names {counted(named, 'column')} but the rows "
+            f"have {counted(usual, 'cell')}, so which is which can't be known: export it again"
+        )
+    beyond = sum(any(c.strip() for c in cells[len(header) :]) for _, cells in rows)
+    if beyond <= MAX_TORN * len(rows):
+        return usual
+    hint = (
+        "a decimal comma in a comma-delimited file? Export it with another delimiter"
+        if delimiter == ","
+        else "export it again"
+    )
+    raise InputError(
+        f"{path}: line {rows[0][0]}: rows have {usual} cells but the header names {named}: {hint}"
+    )
+
+
+def with_index(header: Sequence[str], rows: Sequence[Row], delimiter: str) -> list[str]:
+    """The header, with a blank name before it where rows begin with an index that it leaves out.
+
+    A running number before as many cells as the header names is an index, unless the cell too
+    many can come from a decimal comma or a delimiter at the end of each row.
+    """
+    width = len(header) + 1
+    cut = [cells for _, cells in rows if len(cells) == width]
+    if len(cut) < max(2, 0.9 * len(rows)) or not _is_index([c[0] for c in cut]):
+        return list(header)
+    filled = 2 * sum(bool(c[-1].strip()) for c in cut) > len(cut)
+    no_decimal_comma = delimiter != "," or any(
+        re.fullmatch(r"\s*[+-]?\d*\.\d+\s*", x) for cells in cut for x in cells
+    )
+    words_second = not any(_NUMBER.fullmatch(c[1].strip()) for c in cut)
+    if words_second or (filled and no_decimal_comma):
+        return ["", *header]
+    return list(header)
+
+
+def check_names(
+    header: Sequence[str], written: Sequence[str], samples: Sequence[Sequence[str]],
+    line: int, path: Path, is_known: IsKnown,
+) -> None:  # fmt: skip
+    """Refuse a header whose names have slid away from their columns.
+
+    `header` is brought to the rows' width, `written` as it stands in the file. Numbers below no
+    name, or a name made of two beside a last column that is blank, tell of a delimiter too many or
+    too few.
+
+    Raises
+    ------
+    InputError
+        Naming line and column.
+    """
+    for i, name in enumerate(header):
+        column = [s[i] for s in samples]
+        numbers = sum(_NUMBER.fullmatch(c.strip()) is not None for c in column)
+        if name or numbers <= MAX_TORN * len(column):
+            continue
+        if i == 0 and _is_index(column):
+            continue
+        raise InputError(
+            f"{path}: line {line}: column {i + 1} holds numbers but has no name, so the names may "
+            "stand over the wrong columns: put the header right"
+        )
+    if len(header) <= len(written):
+        return
+    for name in written:
+        if name and not is_known(name) and (pair := _two_names(name, is_known)):
+            raise InputError(
+                f"{path}: line {line}: '{shown(name)}' is one name for two columns "
+                f"('{shown(pair[0])}' and '{shown(pair[1])}'?): put the header right"
+            )
+    first = [s[0] for s in samples]
+    second = [float(s[1]) for s in samples if len(s) > 1 and _NUMBER.fullmatch(s[1].strip())
+              and "," not in s[1]]  # fmt: skip
+    if (
+        _is_index(first)
+        and len(second) == len(first) >= _LEAST_RISING
+        and (np.diff(second) > 0).all()
+    ):
+        raise InputError(
+            f"{path}: line {line}: rows have one cell more than the header, and whether an index "
+            "begins or a delimiter ends them can't be known: name every column"
+        )
+
+
+def check_units_row(
+    header: Sequence[str], cells: Sequence[str], fits: Callable[[str, str], bool],
+    line: int, path: Path,
+) -> None:  # fmt: skip
+    """Refuse a units row with another number of cells than the header, unless each unit fits.
+
+    Raises
+    ------
+    InputError
+        Naming the line.
+    """
+    many, names = stripped(cells), stripped(header)
+    pairs = zip(header, many, strict=False)
+    if len(many) <= len(header) and (
+        len(cells) == len(header) or all(fits(h, u) for h, u in pairs if h and u.strip())
+    ):
+        return
+    raise InputError(
+        f"{path}: line {line}: the units row has {len(many)} cells where the header names "
+        f"{len(names)}: put it right"
+    )
+
+
+def check_second_header(
+    header: Sequence[str], cells: Sequence[str], blanks: frozenset[str], line: int, path: Path
+) -> None:
+    """Refuse a row of words right below the header: the names take two lines.
+
+    Raises
+    ------
+    InputError
+        Naming the line.
+    """
+    filled = [c.strip() for c in cells if c.strip() and c.strip().lower() not in blanks]
+    wordy = [c for c in filled if not re.search(r"\d", c)]
+    if len(wordy) > 1 and len(wordy) == len(filled) and 2 * len(filled) > len(stripped(header)):
+        raise InputError(
+            f"{path}: line {line}: words ('{shown(wordy[0])}') where the first values should "
+            "stand: write the header in one line"
+        )
+
+
+@dataclass(frozen=True)
+class Brought:
+    """Rows of one width with their lines, and what was done to get them."""
+
+    cells: list[Sequence[str]]
+    lines: NDArray[np.int64]
+    notes: tuple[str, ...]
+
+
+def to_width(rows: Sequence[Row], width: int, path: Path) -> Brought:
+    """Bring rows (line number, cells) to one width.
+
+    Few rows of another width are dropped. Where they are many, blank cells are filled in or taken
+    away at their ends if the values then lie where those of the whole rows do, and nowhere else.
+
+    Raises
+    ------
+    InputError
+        If that can't be shown, naming the first such line.
+    """
+    whole = [i for i, (_, c) in enumerate(rows) if len(c) == width]
+    short = [i for i, (_, c) in enumerate(rows) if len(c) < width]
+    long = [i for i, (_, c) in enumerate(rows) if len(c) > width]
+    over = [i for i in long if any(x.strip() for x in rows[i][1][width:])]
+    most = max(1, MAX_TORN * len(rows))
+    if len(over) > most:
+        line, cells = rows[over[0]]
+        raise InputError(
+            f"{path}: line {line}: {len(cells)} cells where the header names {width} "
+            f"({len(over)} such rows): export the log again"
+        )
+    ended = [i for i in long if i not in set(over)]
+    keep = set(whole)
+    notes: list[str] = []
+    for group, said in (
+        (short, "rows shorter than the header were read as if blank cells ended them"),
+        (ended, "blank cells beyond the header's last column were passed over"),
+    ):
+        if len(group) <= most:
+            continue
+        if not _end_is_the_place(rows, whole, group, width):
+            line, cells = rows[group[0]]
+            raise InputError(
+                f"{path}: line {line}: {counted(len(cells), 'cell')} where the header names "
+                f"{width} ({counted(len(group), 'such row')}), and which cell is "
+                f"{'lacking' if group is short else 'too many'} can't be known: export the log "
+                "again with a cell for every column"
+            )
+        keep |= set(group)
+        notes.append(said)
+    dropped = [i for i in range(len(rows)) if i not in keep]
+    if dropped:
+        first = rows[dropped[0]][0]
+        what = counted(len(dropped), "line")
+        notes.append(f"{what} with the wrong number of cells dropped, first in line {first}")
+    kept = sorted(keep)
+    return Brought(
+        [[*rows[i][1][:width], *[""] * (width - len(rows[i][1]))] for i in kept],
+        np.array([rows[i][0] for i in kept], np.int64),
+        tuple(notes),
+    )
+
+
+def _end_is_the_place(
+    rows: Sequence[Row], whole: Sequence[int], group: Sequence[int], width: int
+) -> bool:
+    """Whether the cells that rows lack, or have too many, lack or are too many at their end."""
+    if len(whole) < _LEAST_WHOLE_ROWS:
+        return False
+    known = _Columns([rows[i][1] for i in whole], np.array(whole))
+    best, otherwise, tried, ends_blank = 0, Counter[int](), Counter[int](), False
+    for i in group:
+        cells = rows[i][1]
+        at_end = (*cells[:width], *[""] * (width - len(cells)))
+        best += known.fit(at_end, i)
+        ends_blank |= bool(cells) and not cells[-1].strip()
+        for place in range(min(len(cells), width)):
+            other = _placed(cells, place, width)
+            if other is not None and other != at_end:
+                tried[place] += 1
+                otherwise[place] += known.fit(other, i)
+    if best < _LEAST_FIT * len(group):
+        return False
+    rivals = [p for p, n in otherwise.items() if n > _MOST_OTHERWISE * tried[p]]
+    # A writer that leaves out blank cells at the end alone writes those within.
+    return not rivals or (
+        not ends_blank and not known.blank[-1] and all(known.blank[p] for p in rivals)
+    )
+
+
+def _placed(cells: Sequence[str], place: int, width: int) -> tuple[str, ...] | None:
+    """The row if the cells lacking, or the blank ones too many, are those from `place` on."""
+    change = width - len(cells)
+    if change > 0:
+        return (*cells[:place], *[""] * change, *cells[place:])
+    taken = cells[place : place - change]
+    if any(c.strip() for c in taken):
+        return None
+    return (*cells[:place], *cells[place - change :])
+
+
+class _Columns:
+    """What the cells of whole rows are like, column by column."""
+
+    def __init__(self, rows: Sequence[Sequence[str]], at: NDArray[np.int64]) -> None:
+        self.at = at
+        self.numbers = [np.array([_value(c) for c in column]) for column in zip(*rows, strict=True)]
+        self.words = [
+            any(c.strip() and np.isnan(_value(c)) for c in column)
+            for column in zip(*rows, strict=True)
+        ]
+        self.blank = [any(not c.strip() for c in column) for column in zip(*rows, strict=True)]
+        self.clock: list[bool] = []
+        self.bounds: list[tuple[float, float] | None] = []
+        for values in self.numbers:
+            some = values[~np.isnan(values)]
+            rising = len(some) > 1 and (np.diff(some) >= 0).all() and some[-1] > some[0]
+            self.clock.append(bool(rising) and len(some) == len(values))
+            self.bounds.append(_widened(some))
+
+    def fit(self, cells: Sequence[str], at: int) -> bool:
+        """Whether a row's cells are like those of the whole rows, or blank."""
+        return all(self._fits(j, cell, at) for j, cell in enumerate(cells))
+
+    def _fits(self, j: int, cell: str, at: int) -> bool:
+        if not cell.strip():
+            return not self.clock[j] or j == len(self.clock) - 1
+        value, bounds = _value(cell), self.bounds[j]
+        if np.isnan(value):
+            return self.words[j]
+        if bounds is None:
+            return False
+        if self.clock[j]:
+            after = int(np.searchsorted(self.at, at))
+            values: Floats = self.numbers[j]
+            low = values[after - 1] if after else -np.inf
+            high = values[after] if after < len(values) else np.inf
+            return bool(low <= value <= high)
+        return bounds[0] <= value <= bounds[1]
+
+
+def _widened(values: Floats) -> tuple[float, float] | None:
+    if not len(values):
+        return None
+    low, high = float(values.min()), float(values.max())
+    more = 0.25 * (high - low)
+    return low - more, high + more
+
+
+def _value(cell: str) -> float:
+    found = _NUMBER.match(cell)
+    if found is None or re.match(r"[-/:]\d|\d", cell[found.end() :].lstrip()):
+        return float("nan")
+    return float(found[0].replace(",", "."))
+
+
+def _two_names(name: str, is_known: IsKnown) -> tuple[str, str] | None:
+    for at in range(2, len(name) - 1):
+        if is_known(name[:at].strip()) and is_known(name[at:].strip()):
+            return name[:at].strip(), name[at:].strip()
+    return None
+
+
+def _is_index(column: Sequence[str]) -> bool:
+    cells = [c.strip() for c in column]
+    if not cells or not all(re.fullmatch(r"\d+", c) for c in cells):
+        return False
+    return len(cells) == 1 or bool((np.diff([int(c) for c in cells]) == 1).all())
+
+
+def stripped(cells: Sequence[str]) -> list[str]:
+    """Cells without the blank ones at the end."""
+    out = list(cells)
+    while len(out) > 1 and not out[-1].strip():
+        out.pop()
+    return out
