@@ -115,7 +115,7 @@ def analyse(
         return _by_ledger(study, ledger, sources, switched_by, randomised, now)
     units = [read_units(logs[i]) for i in runs["log"]]
     metered = meter(study, runs, samples, ledger, notes, progress, units)
-    warnings += [Warned("fuel", w) for w in metered.calibration.warnings]
+    warnings += [Warned("fuel", w) for w in metered.warnings]
     network = _network(study, sources, metered, notes, warnings)
     weather = None if sources.root is None else study_weather(sources.root, study, runs["start"])
     station = locate(weather, weather_file(study), network_positions(network))
@@ -241,9 +241,16 @@ def _held_against(
     blocking = [
         *forbidden_by_order(study.device, runs, by_chance),
         *(closed.blocking if closed else ()),
+        *closure.bend_blocking(
+            study,
+            metered.estimator,
+            closure.trims_seen(metered.flows, runs),
+            evidence,
+            closed,
+            primary,
+            effect.smallest_detectable_pct,
+        ),
     ]
-    if closed is None or closed.verdict != "agrees":
-        blocking += closure.untrimmed_blocking(evidence, metered.estimator, primary, study.claim)
     finding = decide(
         primary,
         at_level(effect.total, level),

@@ -29,7 +29,8 @@ class Metered:
     """All runs with what they burned.
 
     `runs` has a row, `samples`, `flows` (`tables.FUEL`) and `batches` an entry a run, in the same
-    order; `estimator` and `calibration` are those of the whole study.
+    order; `estimator` and `calibration` are those of the whole study, `warnings` what had to be
+    assumed or passed over on the way to them.
     """
 
     runs: pd.DataFrame
@@ -38,6 +39,7 @@ class Metered:
     batches: tuple[Fuel | None, ...]
     estimator: str
     calibration: fuel.Calibration
+    warnings: tuple[str, ...] = ()
 
     @property
     def usable(self) -> dict[int, pd.DataFrame]:
@@ -202,7 +204,9 @@ def meter(
     DesignError
         If no fuel can be told, or what is told is no engine's, or each arm has one switch unit.
     """
-    estimator = fuel.choose_estimator(usable_samples(runs, samples), study)
+    usable = usable_samples(runs, samples)
+    estimator = fuel.choose_estimator(usable, study)
+    passed_over = fuel.passed_over(usable, study, estimator)
     read_in = units or [{} for _ in samples]
     runs = with_levels_refused(runs, samples, study, estimator, read_in)
     require_replication(runs)
@@ -217,7 +221,15 @@ def meter(
         for s, batch in zip(bar(samples, "fuel", progress), batches, strict=True)
     ]
     totals = _with_totals(runs, flows, study, batches)
-    return Metered(totals, tuple(samples), tuple(flows), tuple(batches), estimator, calibration)
+    return Metered(
+        totals,
+        tuple(samples),
+        tuple(flows),
+        tuple(batches),
+        estimator,
+        calibration,
+        (*calibration.warnings, *([passed_over] if passed_over else [])),
+    )
 
 
 def estimators_beside(metered: Metered, runs: pd.DataFrame, study: Study) -> pd.DataFrame:

@@ -35,6 +35,7 @@ FuelName = Literal["E0", "E10", "E15", "E85", "diesel"]
 Estimator = Literal[
     "rate", "injection", "maf", "maf-trims", "absolute-load", "speed-density", "ledger"
 ]
+Place = Literal["intake", "fuel", "oxygen-sensor", "electrical", "aero-or-rolling", "other"]
 Weekday = Literal["mon", "tue", "wed", "thu", "fri", "sat", "sun"]
 RoadType = Literal["motorway", "mixed", "town"]
 Positive = Annotated[float, Field(gt=0)]
@@ -104,12 +105,14 @@ class Vehicle(_Table):
 
 
 class Device(_Table):
-    """`[device]`: the add-on under test and where it acts."""
+    """`[device]`: the add-on under test and where it acts.
+
+    `acts_on` decides which fuel figure it can't bend (`roadlog.fuel.sight`). `other` is a place
+    that touches neither intake nor fuel nor sensors; None means that nobody said.
+    """
 
     name: str = "add-on"
-    acts_on: Literal[
-        "intake", "fuel", "oxygen-sensor", "electrical", "aero-or-rolling", "other"
-    ] = "other"
+    acts_on: Place | None = None
     carry_over: Literal["none", "washes out", "permanent"] = "none"
     washout_km: Annotated[float, Field(ge=0)] = 0.0
 
@@ -307,11 +310,12 @@ class LedgerRule(_Table):
     """`[ledger]`: how well fuel is measured outside the car.
 
     `pump_pct` is the pump meter's permitted error; `fill_repeatability_l` the standard deviation
-    of the level that "full" means; `scale_error_kg` the standard deviation of one weighing.
+    of the level that "full" means, by default what the tanks themselves show; `scale_error_kg` the
+    standard deviation of one weighing.
     """
 
     pump_pct: Annotated[float, Field(ge=0, le=5)] = 0.5
-    fill_repeatability_l: Annotated[float, Field(gt=0, le=20)] = 0.5
+    fill_repeatability_l: Annotated[float, Field(gt=0, le=20)] | None = None
     scale_error_kg: Annotated[float, Field(gt=0, le=1)] = 0.005
 
 

@@ -6,17 +6,19 @@ add-on bends the signals, and the analysis of a study that has nothing but measu
 """
 
 from roadlog.closure.against_fuel import close, weighed_baseline_l
-from roadlog.closure.evidence import evidence_by_arm, run_evidence, untrimmed_blocking
+from roadlog.closure.bend import bend_blocking, trims_seen
+from roadlog.closure.evidence import evidence_by_arm, run_evidence
 from roadlog.closure.ledger import Ledger, read_ledger
 from roadlog.closure.ledger_only import analyse_ledger
 
 __all__ = [
     "Ledger",
     "analyse_ledger",
+    "bend_blocking",
     "close",
     "evidence_by_arm",
     "read_ledger",
     "run_evidence",
-    "untrimmed_blocking",
+    "trims_seen",
     "weighed_baseline_l",
 ]

@@ -8,6 +8,7 @@ interval wider than the smallest detectable effect is no agreement.
 import difflib
 import math
 from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -24,6 +25,7 @@ from roadlog.closure.regression import (
     ArmFit,
     fit_arms,
     ratio_interval,
+    scatter_sd,
     tank_covariance,
 )
 from roadlog.effect.crosschecks import percent_interval, unit_t
@@ -34,6 +36,8 @@ from roadlog.study import ARMS, Can, Fill, Study
 
 MIN_LOGGED_SHARE = 0.97
 MAX_LOGGED_SHARE = 1.03  # beyond, odometer and log don't speak of the same driving
+ASSUMED_FILL_SD_L = 0.5  # of the level that "full" means: no source
+FINEST_READING_L = 0.01  # what dispensers show: common practice, no source
 UNLOGGED_FUEL_SD = 0.3  # of the fuel of unlogged distance, taken at the tank's mean: no source
 NOTHING = Interval(math.nan, None, None)
 
@@ -163,13 +167,14 @@ def tank_rows(found: Sequence[Tank], runs: pd.DataFrame, study: Study) -> pd.Dat
                 "km_baseline": km["baseline"],
                 "km_fitted": km["fitted"],
                 "energy_ratio": _energy_ratio(mine),
+                "reading_l": _reading_l([f for t in found for f in t.fills]),
                 "share_sd": _share_sd(tank, share, study, declared.thermal_expansion_per_k),
                 "reason": _why_not(tank, mine, share, runs),
             }
         )
     columns = ["tank", "fills", "litres", "odometer_km", "logged_pct", "computed_baseline_l",
-               "computed_fitted_l", "km_baseline", "km_fitted", "energy_ratio", "share_sd",
-               "reason"]  # fmt: skip
+               "computed_fitted_l", "km_baseline", "km_fitted", "energy_ratio", "reading_l",
+               "share_sd", "reason"]  # fmt: skip
     table = pd.DataFrame(rows, columns=columns)
     return table.assign(used=table["reason"] == "")
 
@@ -292,24 +297,86 @@ def _by_tank(table: pd.DataFrame, study: Study, values: dict[str, float]) -> Int
     used = table[table["used"].astype(bool)]
     if used.empty:
         return NOTHING
-    measured, covariance = _measured(used, study)
     logged = np.minimum(used["logged_pct"].to_numpy(dtype=float) / 100, 1.0)[:, None]
     computed = used[["computed_baseline_l", "computed_fitted_l"]].to_numpy(dtype=float) / logged
-    common = fit_arms(measured, computed.sum(axis=1, keepdims=True), covariance)
+    level = _level(used, computed, study)
+    values["fill_repeatability_l"] = level.used_l
+    if level.shown_l is not None:
+        values["fill_repeatability_estimated_l"] = level.shown_l
+    if study.ledger.fill_repeatability_l is not None:
+        values["fill_repeatability_stated_l"] = study.ledger.fill_repeatability_l
+    measured = used["litres"].to_numpy(dtype=float)
+    common = _common_scale(measured, computed, level.covariances, study)
     if common is not None:
-        pump = study.ledger.pump_pct / 100 / math.sqrt(3)
-        scale = float(common.coefficients[0])
-        half = common.quantile * math.hypot(float(common.covariance[0, 0]) ** 0.5, pump * scale)
-        values |= {"scale": scale, "scale_low": scale - half, "scale_high": scale + half}
-    values["fill_repeatability_stated_l"] = study.ledger.fill_repeatability_l
-    fit = fit_arms(measured, computed, covariance)
-    if fit is None:
-        return NOTHING
-    if fit.df >= 1:
-        values["fill_repeatability_estimated_l"] = study.ledger.fill_repeatability_l * math.sqrt(
-            fit.chi2_per_df
-        )
-    return ratio_interval(fit, _how(fit))
+        values |= dict(zip(("scale", "scale_low", "scale_high"), common, strict=True))
+    found = _widest(measured, computed, level.covariances)
+    return NOTHING if found is None else found[1]
+
+
+def _common_scale(
+    measured: np.ndarray, computed: np.ndarray, covariances: Sequence[np.ndarray], study: Study
+) -> tuple[float, float, float] | None:
+    """Litres burned for each litre computed, both arms alike, with the widest interval."""
+    whole = computed.sum(axis=1, keepdims=True)
+    fits = [f for c in covariances if (f := fit_arms(measured, whole, c)) is not None]
+    if not fits:
+        return None
+    fit = max(fits, key=lambda f: float(f.covariance[0, 0]))
+    pump = study.ledger.pump_pct / 100 / math.sqrt(3)
+    scale = float(fit.coefficients[0])
+    half = fit.quantile * math.hypot(float(fit.covariance[0, 0]) ** 0.5, pump * scale)
+    return scale, scale - half, scale + half
+
+
+@dataclass(frozen=True)
+class _Level:
+    """Repeatability of "full" [L], what counts and what the tanks show (None: too few), and the
+    covariances of the tanks' litres that would both explain their scatter."""
+
+    used_l: float
+    shown_l: float | None
+    covariances: tuple[np.ndarray, ...]
+
+
+def _level(used: pd.DataFrame, by_arm: np.ndarray, study: Study) -> _Level:
+    """What the tanks show, bounded below by what was stated, or else by the pump's reading.
+
+    Too few tanks to show it leave what was stated, or else an assumption. The scatter may be that
+    of the level, which the next tank takes back, or one of its own in each tank (of the figure,
+    say), which nothing takes back: neither can be told from a few tanks.
+    """
+    stated = study.ledger.fill_repeatability_l
+    litres = used["litres"].to_numpy(dtype=float)
+    adjoining = np.diff(used.index.to_numpy()) == 1
+    share = used["share_sd"].to_numpy(dtype=float)
+    floor = stated or float(used["reading_l"].max()) / math.sqrt(12)
+
+    def by_level(sd: float) -> np.ndarray:
+        return tank_covariance(litres, adjoining, sd, share)
+
+    def by_tank(sd: float) -> np.ndarray:
+        return tank_covariance(litres, adjoining, floor, np.hypot(share, sd))
+
+    shown = scatter_sd(litres, by_arm, by_level, floor)
+    own = scatter_sd(litres, by_arm, by_tank, 0.0)
+    if shown is None or own is None:
+        level = stated or ASSUMED_FILL_SD_L
+        return _Level(level, None, (by_level(level),))
+    return _Level(shown, shown, (by_level(shown), by_tank(own)))
+
+
+def _widest(
+    measured: np.ndarray, by_arm: np.ndarray, covariances: Sequence[np.ndarray]
+) -> tuple[ArmFit, Interval] | None:
+    """The fit whose interval of the arms' ratio is widest; no bounds are the widest of all."""
+    fits = [f for c in covariances if (f := fit_arms(measured, by_arm, c)) is not None]
+    each = [(f, ratio_interval(f, _how(f))) for f in fits]
+
+    def width(one: tuple[ArmFit, Interval]) -> float:
+        low, high = one[1].low, one[1].high
+        return math.inf if low is None or high is None else high - low
+
+    return max(each, key=width) if each else None
 
 
 def _how(fit: ArmFit) -> str:
@@ -318,15 +385,12 @@ def _how(fit: ArmFit) -> str:
     return "regression over tanks, Fieller, stated errors of pump and fill level"
 
 
-def _measured(used: pd.DataFrame, study: Study) -> tuple[np.ndarray, np.ndarray]:
-    """Litres of the used tanks and the covariance of their errors."""
-    litres = used["litres"].to_numpy(dtype=float)
-    return litres, tank_covariance(
-        litres,
-        np.diff(used.index.to_numpy()) == 1,
-        study.ledger.fill_repeatability_l,
-        used["share_sd"].to_numpy(dtype=float),
-    )
+def _reading_l(fills: Sequence[Fill]) -> float:
+    """Step [L] to which the litres of these fills were read: the finest decimal that any has."""
+    for step in (1.0, 0.1):
+        if all(abs(f.litres / step - round(f.litres / step)) < 1e-6 for f in fills):
+            return step
+    return FINEST_READING_L
 
 
 def _filled_per_km(
@@ -340,13 +404,13 @@ def _filled_per_km(
     used = table[table["used"].astype(bool)]
     if used.empty:
         return ()
-    measured, covariance = _measured(used, study)
     km = used[["km_baseline", "km_fitted"]].to_numpy(dtype=float)
     driven = km / km.sum(axis=1, keepdims=True) * used[["odometer_km"]].to_numpy(dtype=float)
-    fit = fit_arms(measured * used["energy_ratio"].to_numpy(dtype=float), driven, covariance)
-    if fit is None or fit.df < 2:
+    energy = (used["litres"] * used["energy_ratio"]).to_numpy(dtype=float)
+    found = _widest(energy, driven, _level(used, driven, study).covariances)
+    if found is None or found[0].df < 2:
         return ()
-    change = ratio_interval(fit, "regression over tanks, nothing held equal")
+    change = replace(found[1], method="regression over tanks, nothing held equal")
     if change.low is None or change.high is None:
         return ()
     values |= {
@@ -439,13 +503,21 @@ def _sentences(
             f"{values['scale_high']:.3f}) litres for each litre computed, both arms taken alike, "
             "so the percent change isn't touched. " + _scale_advice(values, study)
         )
-    if "fill_repeatability_estimated_l" in values:
-        said.append(
-            f"'Full' was stated to repeat within {values['fill_repeatability_stated_l']:.2f} L; "
-            f"these tanks scatter as if it were {values['fill_repeatability_estimated_l']:.2f} L, "
-            "and the larger of the two is used."
-        )
+    if "fill_repeatability_l" in values:
+        said.append(_level_said(values))
     return tuple(said)
+
+
+def _level_said(values: dict[str, float]) -> str:
+    shown, stated = (values.get(f"fill_repeatability_{k}_l") for k in ("estimated", "stated"))
+    if shown is None:
+        how = "assumed" if stated is None else "stated"
+        return (
+            f"'Full' is {how} to repeat within {values['fill_repeatability_l']:.2f} L: there are "
+            "too few tanks to show it."
+        )
+    least = "" if stated is None else f", and no less than the {stated:.2f} L stated is taken"
+    return f"These tanks scatter as if 'full' repeated within {shown:.2f} L{least}."
 
 
 def _scale_advice(values: dict[str, float], study: Study) -> str:

@@ -14,7 +14,6 @@ import pandas as pd
 
 from roadlog.effect.crosschecks import unit_t
 from roadlog.effect.design import block_columns
-from roadlog.effect.finding import rule
 from roadlog.fuel import Calibration
 from roadlog.fuel.air import (
     Array,
@@ -23,16 +22,16 @@ from roadlog.fuel.air import (
     manifold_air,
     measured_lambda,
     signal,
+    trim_factor,
 )
-from roadlog.results import Evidence, Interval, Warned
+from roadlog.results import Evidence, Warned
 from roadlog.signals import CLOSED_LOOP, CLOSED_LOOP_FAULT, TRIMS
-from roadlog.study import Claim, Study
+from roadlog.study import Study
 
 WARM_COOLANT_C = 70.0
 WARM_AFTER_S = 300.0
 LEAST_SECONDS = 60.0
 LEAN_RICH_V = 0.45  # a narrow-band sensor's switching point: common practice, no source
-UNTRIMMED = ("maf", "absolute-load")
 
 
 @dataclass(frozen=True)
@@ -81,6 +80,12 @@ CLUES = {
             "air_per_pressure", "air meter for its rpm and manifold pressure", "%",
             "the air meter reads otherwise at the same charge: bent meter, or an engine that "
             "breathes otherwise", relative=True,
+        ),
+        Clue(
+            "injected_per_pressure", "air meter times trims for its rpm and manifold pressure", "%",
+            "the controller injects otherwise at the same charge: a bent oxygen sensor, or "
+            "injectors and fuel that give otherwise; a bent air meter alone doesn't move it",
+            relative=True,
         ),
         Clue(
             "air_per_load", "air meter against absolute load", "%",
@@ -145,8 +150,10 @@ def run_evidence(flow: pd.DataFrame, study: Study, calibration: Calibration) -> 
     note("o2_switching", _crossings(upstream), closed)
     note("o2_downstream", signal(flow, "o2_downstream_v"), closed)
     if calibration.ve is not None:
-        expected = calibration.ve.at(signal(flow, "rpm"), signal(flow, "map_kpa"))
-        note("air_per_pressure", _log_ratio(maf, expected * manifold_air(flow, size)), fuelled)
+        filled = calibration.ve.at(signal(flow, "rpm"), signal(flow, "map_kpa"))
+        charge = filled * manifold_air(flow, size)
+        note("air_per_pressure", _log_ratio(maf, charge), fuelled)
+        note("injected_per_pressure", _log_ratio(maf * trim_factor(flow), charge), closed)
     if study.vehicle.displacement_l is not None:
         note("air_per_load", _log_ratio(maf, air_flow(flow, "absolute-load", size)), fuelled)
     rate = signal(flow, "fuel_rate_l_h")
@@ -263,32 +270,4 @@ def _warnings(table: pd.DataFrame) -> tuple[Warned, ...]:
             "figure comes from",
         )
         for r in table[table["flagged"]].itertuples()
-    )
-
-
-def untrimmed_blocking(
-    evidence: Evidence,
-    estimator: str,
-    primary: Interval,
-    claim: Claim | None,
-) -> tuple[str, ...]:
-    """Forbid a firm finding that trims contradict, where the estimator goes without them.
-
-    Air flow alone can't tell a saving from a bent meter; if the trims differ between the arms by
-    more than chance, the effect with them would be moved by that much. Only a finding that this
-    would change is forbidden.
-    """
-    trims = evidence.table[evidence.table["name"].isin(["trim1", "trim2"])]
-    moved = trims[trims["flagged"]]
-    if estimator not in UNTRIMMED or claim is None or primary.low is None or moved.empty:
-        return ()
-    assert primary.high is not None
-    by = float(trims["difference"].mean())
-    c = claim.fuel_use_change_pct
-    if rule(primary.low, primary.high, c) == rule(primary.low + by, primary.high + by, c):
-        return ()
-    return (
-        f"undecided: the fuel trims differ between the arms by {by:+.1f} %, which this estimator "
-        f"({estimator}) leaves out and which would change the finding: log both trims in every "
-        "run, or weigh the fuel",
     )

@@ -4,6 +4,7 @@ In go measured amounts, what each arm contributed, and the covariance of the mea
 come the two coefficients and their ratio. Implements the closure arithmetic of method section 1.
 """
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -14,6 +15,8 @@ from roadlog.results import Interval
 Floats = NDArray[np.float64]
 
 NORMAL_95 = 1.959963984540054
+HALVINGS = 30
+SMALL = 1e-4  # where a search from zero begins
 
 
 @dataclass(frozen=True)
@@ -84,6 +87,53 @@ def fit_arms(measured: Floats, by_arm: Floats, covariance: Floats) -> ArmFit | N
     scale = max(1.0, per_df) if df else 1.0
     quantile = float(stdtrit(df, 0.975)) if df >= 2 else NORMAL_95
     return ArmFit(beta, vcov * scale, df, per_df, quantile)
+
+
+def scatter_sd(
+    measured: Floats, by_arm: Floats, covariance_of: Callable[[float], Floats], least: float
+) -> float | None:
+    """The size of one error that the tanks themselves show, at least `least`.
+
+    It is the standard deviation at which the tanks scatter about their fit as much as the
+    covariance says (chi-square equal to its degrees of freedom).
+
+    Parameters
+    ----------
+    measured, by_arm : (n,) and (n, k)
+        As for `fit_arms`.
+    covariance_of : callable
+        From the standard deviation to the covariance of the measured amounts; grows with it.
+    least : float
+        In the unit that `covariance_of` takes.
+
+    Returns
+    -------
+    float or None
+        None under two degrees of freedom: too little to tell a scatter from.
+
+    References
+    ----------
+    Mandel, J. and Paule, R. C. (1970), Interlaboratory evaluation of a material with unequal
+    numbers of replicates, Anal. Chem. 42, 1194 (the same condition for a variance between
+    laboratories; from memory).
+    """
+
+    def excess(sd: float) -> float | None:
+        fit = fit_arms(measured, by_arm, covariance_of(sd))
+        return None if fit is None or fit.df < 2 else fit.chi2_per_df - 1
+
+    at_least = excess(least)
+    if at_least is None:
+        return None
+    if at_least <= 0:
+        return least
+    low, high = least, max(2 * least, SMALL)
+    while (excess(high) or 0.0) > 0:
+        low, high = high, 2 * high
+    for _ in range(HALVINGS):
+        middle = (low + high) / 2
+        low, high = (middle, high) if (excess(middle) or 0.0) > 0 else (low, middle)
+    return high
 
 
 def ratio_interval(fit: ArmFit, method: str) -> Interval:

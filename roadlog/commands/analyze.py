@@ -56,7 +56,9 @@ def add(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None
     p.add_argument(
         "--acts-on",
         choices=("intake", "fuel", "oxygen-sensor", "electrical", "aero-or-rolling", "other"),
-        help="where the add-on acts: decides which fuel estimate it can't bend (other)",
+        help="where the add-on acts: decides which fuel figure it can't bend; 'other' touches "
+        "neither intake nor fuel nor sensors (not declared: only alike fuel trims allow a firm "
+        "word)",
     )
     p.add_argument("--out", type=Path, metavar="DIR", help="where to write (default: results/)")
     p.add_argument(

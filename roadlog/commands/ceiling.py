@@ -2,6 +2,7 @@
 
 import argparse
 import json
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -10,6 +11,7 @@ from roadlog.errors import InputError
 if TYPE_CHECKING:
     from roadlog.study import Study
     from roadlog.trials.ceiling import Ceiling, Cell
+    from roadlog.trials.road_test import RoadTest
 
 
 def add(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
@@ -65,6 +67,7 @@ def _run(a: argparse.Namespace) -> int:
         energy_ceiling,
     )
     from roadlog.trials.result import save
+    from roadlog.trials.road_test import under_road_test
     from roadlog.trials.words import screen
 
     study = Study() if a.study is None else load_study(a.study)
@@ -96,6 +99,9 @@ def _run(a: argparse.Namespace) -> int:
         claim_pct=None if study.claim is None else study.claim.fuel_use_change_pct,
         splits_water=gas,
     )
+    if a.fuel_l_h is None:
+        result = replace(result, details={**result.details, "flow_from_road_test": True})
+        result = under_road_test(result, _road_test(a.study))
     saved = None if a.study is None else save(result, a.study)
     print(
         "\n".join(
@@ -185,6 +191,13 @@ def _fuel_flow(a: argparse.Namespace, density_kg_m3: float) -> tuple[float, str]
         raise InputError(f"{path} holds no fuel or hours: run 'roadlog analyze' again")
     source = f"mean of the {len(runs)} baseline runs of the road test ({litres / hours:.2f} L/h)"
     return litres / hours * density_kg_m3 / 3600, source
+
+
+def _road_test(study: Path) -> "RoadTest":
+    from roadlog.trials.road_test import road_test
+
+    results = json.loads((study / "results" / "results.json").read_text(encoding="utf-8"))
+    return road_test(results.get("finding"), results.get("finding_reasons") or ())
 
 
 def _runs(path: Path) -> list[dict[str, float]]:

@@ -2,6 +2,7 @@
 
 import argparse
 import json
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -49,6 +50,7 @@ def _run(a: argparse.Namespace) -> int:
     from roadlog.trials.ceiling import ALTERNATOR_EFFICIENCY, ENGINE_EFFICIENCY
     from roadlog.trials.payback import Purchase, extra_litres, payback_result
     from roadlog.trials.result import save
+    from roadlog.trials.road_test import road_test, under_road_test
     from roadlog.trials.words import screen
 
     study = load_study(a.study)
@@ -91,6 +93,9 @@ def _run(a: argparse.Namespace) -> int:
         claim_years=plan.claim_years if a.claim_years is None else a.claim_years,
         synthetic=bool(results["synthetic"]),
     )
+    road = road_test(results.get("finding"), results.get("finding_reasons") or ())
+    result = under_road_test(result, road)
+    result = replace(result, details={**result.details, "road_test": road.word})
     saved = save(result, a.study)
     print("\n".join(screen(result, synthetic=bool(results["synthetic"]))))
     print(f"Saved: {saved}; the next 'roadlog analyze' shows it.")

@@ -14,8 +14,10 @@ from roadlog.fuel.choice import (
     available_estimators,
     choose_estimator,
     computable_estimators,
+    passed_over,
 )
 from roadlog.fuel.flow import fuel_flow, fuel_of, fuel_variants, litres_per_gram
+from roadlog.fuel.sight import sight_of
 
 __all__ = [
     "ESTIMATORS",
@@ -31,4 +33,6 @@ __all__ = [
     "fuel_variants",
     "fuels_by_run",
     "litres_per_gram",
+    "passed_over",
+    "sight_of",
 ]

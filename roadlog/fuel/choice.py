@@ -12,6 +12,7 @@ import numpy as np
 import pandas as pd
 
 from roadlog.errors import DesignError
+from roadlog.fuel.sight import sight_of
 from roadlog.signals import TRIMS
 from roadlog.study import Estimator, Study
 
@@ -39,7 +40,7 @@ class Estimate:
 
     `signals` holds alternatives: one whole set of them must be logged. `errors` is the error
     model: independent terms, so that the expected error of the level is their root sum of squares.
-    `blind_to` says where an add-on may act so that this estimator can't see what it does.
+    What it can't see of the add-on is in `roadlog.fuel.sight`.
     """
 
     name: Estimator
@@ -49,7 +50,6 @@ class Estimate:
     from_air: bool = True
     needs_displacement: bool = False
     needs_cylinders: bool = False
-    blind_to: tuple[str, ...] = ()
 
     @property
     def expected_error_pct(self) -> float:
@@ -104,7 +104,6 @@ ESTIMATORS: dict[str, Estimate] = {
             "mass air flow over stoichiometric air",
             (("maf_g_s",),),
             (_AIR_METER, _AIR_METER_DIRT, _BLEND, _MIXTURE, _TRANSIENTS),
-            blind_to=("oxygen-sensor",),
         ),
         Estimate(
             "maf-trims",
@@ -130,7 +129,6 @@ ESTIMATORS: dict[str, Estimate] = {
                 _TRANSIENTS,
             ),
             needs_displacement=True,
-            blind_to=("oxygen-sensor",),
         ),
         Estimate(
             "speed-density",
@@ -172,12 +170,12 @@ def available_estimators(samples: Sequence[pd.DataFrame], study: Study) -> list[
     Returns
     -------
     list of str
-        In the order rate, injection, maf, maf-trims, absolute-load, speed-density; maf-trims
-        comes before maf for an add-on that acts on the intake, because that can bend the MAF
-        reading and the trims then make up for it. A diesel has only rate and injection: it runs
-        lean, so air says nothing. For an add-on that acts on the oxygen sensor, air without trims
-        is left out: closed loop then holds what the bent sensor calls stoichiometric, and only the
-        trims show that the injected fuel changed.
+        In the order rate, injection, maf, maf-trims, absolute-load, speed-density, after those
+        that follow real fuel wherever this add-on acts (`roadlog.fuel.sight`): maf-trims comes
+        first for the intake, where an add-on can bend the air meter and the trims make up for it,
+        and for the oxygen sensor, where only the trims show that the injected fuel changed. There
+        air without trims is left out. A diesel has only rate and injection: it runs lean, so air
+        says nothing.
     """
     return [
         name
@@ -238,12 +236,26 @@ def choose_estimator(samples: Sequence[pd.DataFrame], study: Study) -> str:
     raise DesignError(_why_none(samples, study))
 
 
+def passed_over(samples: Sequence[pd.DataFrame], study: Study, chosen: str) -> str:
+    """A sentence if a figure that this add-on can't bend was passed over for want of signals.
+
+    '' if the chosen one follows real fuel wherever the add-on acts, or none of them does.
+    """
+    place = study.device.acts_on
+    better = [n for n in _preference(study) if sight_of(place, n).follows == "with trims"]
+    if chosen in better or not better or sight_of(place, chosen).follows == "yes":
+        return ""
+    if study.vehicle.fuel == "diesel" or study.analysis.estimator is not None:
+        return ""
+    return (
+        f"fuel comes from '{chosen}', which an add-on that acts on '{place}' can bend: "
+        f"'{better[0]}' was passed over, because {_obstacle(samples, study, better[0])}"
+    )
+
+
 def _preference(study: Study) -> list[str]:
-    order = list(ESTIMATORS)
-    if study.device.acts_on in ("intake", "oxygen-sensor"):
-        i = order.index("maf")
-        order[i : i + 2] = ["maf-trims", "maf"]
-    return order
+    """Figures that follow real fuel where the add-on acts, then the others, in the list's order."""
+    return sorted(ESTIMATORS, key=lambda n: sight_of(study.device.acts_on, n).follows == "no")
 
 
 def _usable(study: Study, estimate: Estimate) -> bool:
@@ -255,10 +267,10 @@ def _usable(study: Study, estimate: Estimate) -> bool:
 
 def _blind(samples: Sequence[pd.DataFrame], study: Study, estimate: Estimate) -> bool:
     """Whether the add-on acts where this estimator can't see it."""
-    acts_on = study.device.acts_on
-    if acts_on == "oxygen-sensor" and estimate.name == "speed-density":
+    sight = sight_of(study.device.acts_on, estimate.name)
+    if study.device.acts_on == "oxygen-sensor" and estimate.name == "speed-density":
         return not _all_have(samples, TRIMS[0])
-    return acts_on in estimate.blind_to
+    return sight.refused
 
 
 def _all_have(samples: Sequence[pd.DataFrame], signals: Sequence[str]) -> bool:

@@ -26,7 +26,8 @@ QUESTIONS: tuple[Question, ...] = (
     Question("name", "What is the study called?", "my test"),
     Question("device", "What is the add-on called?", "add-on"),
     Question(
-        "acts_on", "Where does it act?", "other",
+        "acts_on",
+        "Where does it act? (other: neither intake, fuel nor sensors; blank: not known)", "",
         ("intake", "fuel", "oxygen-sensor", "electrical", "aero-or-rolling", "other"),
     ),
     Question(
@@ -66,7 +67,7 @@ def check_answer(question: Question, text: str) -> str:
     '1310.5'
     """
     answer = text.strip() or question.default
-    if question.choices and answer not in question.choices:
+    if question.choices and answer and answer not in question.choices:
         raise InputError(f"{question.name}: '{answer}' is none of {', '.join(question.choices)}")
     if question.number and answer:
         answer = answer.replace(",", ".")
@@ -124,6 +125,7 @@ def study_text(answers: Mapping[str, str]) -> str:
         claim = f"[claim]\nfuel_pct = {_number(a['claim_fuel'])}"
     else:
         claim = "# [claim]\n# economy_pct = 12"
+    place = f'acts_on = "{a["acts_on"]}"' if a["acts_on"] else '# acts_on = "intake"'
     litres = (
         f"displacement_l = {_number(a['displacement'])}"
         if a["displacement"]
@@ -145,7 +147,9 @@ mass_kg = {_number(a["mass"])}  # car, driver and load
 
 [device]
 name = {_text(a["device"])}
-acts_on = "{a["acts_on"]}"  # intake, fuel, oxygen-sensor, electrical, aero-or-rolling, other
+# Where it acts: intake, fuel, oxygen-sensor, electrical, aero-or-rolling, or other (it touches
+# neither intake nor fuel nor sensors). Undeclared, only alike fuel trims allow a firm word.
+{place}
 # Does its effect outlast taking it out? "none", "washes out" (then say over how many km), or
 # "permanent" (additives, treatments: these can't be switched by the day).
 carry_over = "{a["carry_over"]}"

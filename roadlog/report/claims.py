@@ -18,6 +18,7 @@ from roadlog.report.text import (
 )
 from roadlog.results import Analysed
 from roadlog.trials.result import TrialResult
+from roadlog.trials.road_test import road_test, under_road_test
 
 NAMES = {
     "standing-start": "Standing start",
@@ -50,8 +51,14 @@ class Part:
 def parts_of_claim(analysed: Analysed) -> list[Part]:
     """The road test first, then each trial that the study holds."""
     order = list(NAMES)
-    trials = sorted(analysed.trials, key=lambda t: order.index(t.trial))
+    trials = sorted(trials_of(analysed), key=lambda t: order.index(t.trial))
     return [_road_test(analysed), *(_trial(t, analysed) for t in trials)]
+
+
+def trials_of(analysed: Analysed) -> tuple[TrialResult, ...]:
+    """The study's trials, those that use the road test's number no firmer than it is now."""
+    road = road_test(analysed.finding.word, analysed.finding.reasons)
+    return tuple(under_road_test(t, road) for t in analysed.trials)
 
 
 def interval_cell(trial: TrialResult) -> str:
@@ -71,6 +78,8 @@ def _road_test(a: Analysed) -> Part:
     units = f"{a.baseline.switch_units} + {a.fitted.switch_units} switch units"
     if ends is None:
         strength = f"Weak: {units} give no interval."
+    elif vetoes := road_test(a.finding.word, a.finding.reasons).vetoes:
+        strength = f"Weak, {vetoes[0]}."
     elif not a.study.randomised:
         strength = f"Moderate: {units}, but chance didn't decide the order."
     else:
@@ -91,8 +100,8 @@ def _trial(t: TrialResult, a: Analysed) -> Part:
     notes = t.notes
     if t.trial == "payback" and _is_stale(t, a):
         notes = (
-            "Computed from an earlier analysis whose effect was another: run 'roadlog payback' "
-            "again.",
+            "Computed from an earlier analysis whose effect or finding was another: run 'roadlog "
+            "payback' again.",
             *notes,
         )
     return Part(
@@ -113,6 +122,8 @@ def _trial(t: TrialResult, a: Analysed) -> Part:
 def _is_stale(t: TrialResult, a: Analysed) -> bool:
     used = t.details.get("effect_pct")
     now = a.effect.primary.estimate
+    if t.details.get("road_test", a.finding.word) != a.finding.word:
+        return True
     return isinstance(used, int | float) and math.isfinite(now) and abs(used - now) > STALE_PCT
 
 

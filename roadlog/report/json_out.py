@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from roadlog.report.claims import trials_of
 from roadlog.report.text import economy_interval, economy_interval_mpg_us
 from roadlog.results import Analysed, ArmSummary, Interval, NamedInterval, Warned
 from roadlog.units import mpg_us
@@ -63,7 +64,7 @@ def to_json(analysed: Analysed) -> dict[str, Any]:
         "segments": _segments(a),
         "weather_station": None if a.station is None else asdict(a.station),
         "oversight": None if a.oversight is None else asdict(a.oversight),
-        "trials": [asdict(t) for t in a.trials],
+        "trials": [asdict(t) for t in trials_of(a)],
         "warnings": [{"code": w.code, "message": w.message} for w in all_warnings(a)],
     }
     plain: dict[str, Any] = _plain(everything)
@@ -84,7 +85,7 @@ def _closure(a: Analysed) -> dict[str, Any] | None:
         **c.values,
         "method": c.gap.method,
         "said": list(c.said),
-        "tank_rows": c.tanks.drop(columns="share_sd").to_dict("records"),
+        "tank_rows": c.tanks.drop(columns=["share_sd", "reading_l"]).to_dict("records"),
         "can_rows": c.cans.to_dict("records"),
     }
 

@@ -43,6 +43,7 @@ CLOSURE_WORDS = {
     "scale": "litres burned for each litre computed, both arms",
     "scale_low": "low, 95 %",
     "scale_high": "high, 95 %",
+    "fill_repeatability_l": "repeatability of 'full' that counts, L",
     "fill_repeatability_stated_l": "repeatability of 'full' as stated, L",
     "fill_repeatability_estimated_l": "repeatability of 'full' as these tanks scatter, L",
     "full_to_full_change_pct": "change from fills and distance alone, %",

@@ -294,7 +294,7 @@ def ceiling_result(
         cautions=CAUTIONS if splits_water else CAUTIONS[2:],
         notes=sources(cell, fuel, fuel_flow_g_s, flow_source, real, splits_water=splits_water),
         method="energy balance; the bounds are assumptions from best to realistic, not chance",
-        details=_details(account),
+        details=_details(account) | {"claim_pct": claim_pct},
     )
 
 

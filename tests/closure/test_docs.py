@@ -7,6 +7,7 @@ import pytest
 
 from roadlog.closure.regression import planned_half_width_pct
 from roadlog.fuel import ESTIMATORS
+from roadlog.fuel.sight import table_lines
 
 PAGE = (Path(__file__).parents[2] / "docs" / "fuel.md").read_text(encoding="utf-8")
 
@@ -29,3 +30,8 @@ def test_table_of_estimators(name):
     estimate = ESTIMATORS[name]
     assert float(row[1]) == pytest.approx(estimate.expected_error_pct, abs=0.55)
     assert float(row[2]) == pytest.approx(estimate.unshared_error_pct, abs=0.06)
+
+
+def test_table_of_what_the_figure_cannot_see():
+    """The page shows the code's own table, line for line."""
+    assert "\n".join(table_lines()) in PAGE

@@ -1,11 +1,9 @@
 import pytest
 
 from roadlog.analysis import analyse
-from roadlog.closure import untrimmed_blocking
 from roadlog.demo import make_study
-from roadlog.results import Interval
 from roadlog.runs import study_sources
-from roadlog.study import Claim, load_study
+from roadlog.study import load_study
 
 
 def analysed(folder, estimator=None):
@@ -52,13 +50,3 @@ def test_the_trimmed_figure_holds_where_the_air_meter_is_bent(bent):
     by_air, by_trims = analysed(bent, "maf"), analysed(bent, "maf-trims")
     assert by_air.effect.primary.high < -4
     assert by_trims.effect.primary.low < 0 < by_trims.effect.primary.high
-
-
-def test_trims_forbid_a_finding_that_air_alone_would_give(bent):
-    result = analysed(bent, "maf")
-    claim = Claim(fuel_pct=4)
-    primary = Interval(-6.8, -8.6, -4.9)  # what air alone says: supports a claim of 4 %
-    (why,) = untrimmed_blocking(result.evidence, "maf", primary, claim)
-    assert why.startswith("undecided: the fuel trims differ")
-    assert untrimmed_blocking(result.evidence, "maf-trims", primary, claim) == ()
-    assert untrimmed_blocking(result.evidence, "maf", primary, Claim(fuel_pct=20)) == ()

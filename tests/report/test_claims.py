@@ -1,9 +1,11 @@
 """The table of the whole claim: every trial a row, cautions beside it, nothing half said."""
 
+import dataclasses
+
 from roadlog.report.claims import interval_cell, parts_of_claim
 from roadlog.report.json_out import to_json
 from roadlog.report.page import report_page
-from roadlog.results import Analysed
+from roadlog.results import Analysed, Finding
 from roadlog.trials.ceiling import CAUTIONS
 from roadlog.trials.payback import Purchase, payback_result
 from roadlog.trials.result import TrialResult, load_all, save
@@ -125,3 +127,26 @@ def test_trials_go_into_results_json_and_survive_the_disk(change: Change, tmp_pa
     told = to_json(change(trials=loaded))["trials"]
     assert {t["trial"]: t["finding"] for t in told}["ceiling"] == "refuted"
     assert to_json(change())["trials"] == []
+
+
+def test_a_saved_payback_loses_its_word_when_the_road_test_is_undecided(
+    analysed: Analysed, change: Change
+) -> None:
+    """Saved as SUPPORTED before the fuel was weighed; the table must not go on saying so."""
+    effect = analysed.effect.primary.estimate
+    firm = payback_result(Purchase(5, 1.75, 14_000, 6.4), effect, -9.0, -7.0, claim_years=1)
+    assert firm.finding == "supported"
+    veto = "undecided: the fuel figure could be bent: no trims"
+    doubted = change(trials=(firm,), finding=Finding("undecided", ("Fuel use changed.", veto)))
+    road, part = parts_of_claim(doubted)
+    assert part.finding == "undecided"
+    assert any(veto in n for n in part.notes)
+    assert road.strength == f"Weak, {veto}."
+    assert to_json(doubted)["trials"][0]["finding"] == "undecided"
+
+
+def test_a_payback_of_another_finding_is_stale(analysed: Analysed, change: Change) -> None:
+    now = analysed.effect.primary.estimate
+    old = dataclasses.replace(payback(now), details={"effect_pct": now, "road_test": "undecided"})
+    (_, part) = parts_of_claim(change(trials=(old,)))
+    assert part.notes[0].startswith("Computed from an earlier analysis")

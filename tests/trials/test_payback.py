@@ -2,6 +2,7 @@
 
 import doctest
 import json
+from dataclasses import replace
 
 import pytest
 
@@ -9,6 +10,8 @@ from roadlog.cli import main
 from roadlog.errors import InputError
 from roadlog.trials import payback
 from roadlog.trials.payback import Purchase, extra_litres, payback_result, years_to_pay_back
+from roadlog.trials.result import TrialResult
+from roadlog.trials.road_test import road_test, under_road_test
 
 USE = Purchase(price=90.0, fuel_price=1.75, km_per_year=14_000, baseline_l_per_100km=6.5)
 
@@ -129,3 +132,62 @@ def test_command_names_what_is_missing(tmp_path, capsys):
 
 def test_examples_hold():
     assert doctest.testmod(payback).failed == 0
+
+
+VETO = "undecided: closure gap: against fuel weighed in cans, the arms differ by +8.0 %"
+
+
+def test_a_payback_is_no_firmer_than_the_road_test():
+    """The road test was undecided for a closure gap; half a year 'SUPPORTED' would be its number
+    without its doubt."""
+    own = payback_result(USE, -10, -12, -8, claim_years=1.0)
+    assert own.finding == "supported"
+    said = under_road_test(own, road_test("undecided", ("Fuel use changed.", VETO)))
+    assert said.finding == "undecided"
+    assert said.notes[0] == f"Road test {VETO}"
+    assert said.strength.startswith("No firmer than the road test")
+    again = under_road_test(said, road_test("undecided", (VETO,)))
+    assert again.notes == said.notes
+
+
+def test_a_veto_counts_without_a_claim_and_an_undecided_interval_without_a_veto():
+    own = payback_result(USE, -10, -12, -8, claim_years=1.0)
+    assert under_road_test(own, road_test(None, (VETO,))).finding == "undecided"
+    assert under_road_test(own, road_test("undecided", ("The interval holds both.",))).finding == (
+        "undecided"
+    )
+    for word in ("refuted", "supported", None):
+        assert under_road_test(own, road_test(word, ("Fuel use changed.",))) == own
+
+
+def test_the_command_prints_the_road_tests_doubt(tmp_path, capsys):
+    (tmp_path / "study.toml").write_text("[payback]\nprice = 90\nkm_per_year = 14000\n")
+    (tmp_path / "results").mkdir()
+    results = {
+        "fuel_use_change_pct": {"estimate": -10, "low": -12, "high": -8},
+        "baseline": {"l_per_100km": 6.5},
+        "synthetic": True,
+        "finding": "undecided",
+        "finding_reasons": ["Fuel use changed.", VETO],
+    }
+    (tmp_path / "results" / "results.json").write_text(json.dumps(results))
+    argv = ["payback", str(tmp_path), "--fuel-price", "1.75", "--claim-years", "1"]
+    assert main(argv) == 0
+    out = capsys.readouterr().out
+    assert "UNDECIDED" in out
+    assert "SUPPORTED" not in out
+    assert "closure gap" in out
+
+
+def test_an_energy_ceiling_holds_though_the_road_test_is_doubted_unless_the_flow_decides():
+    """0.4 % of the fuel's power can't become 10 %, whatever a meter was bent; 8 % might."""
+    far = TrialResult(
+        "ceiling", "?", "", "", 4.2, -0.4, 4.2, "% fuel use", "refuted", "Firm.",
+        details={"claim_pct": -10.0, "flow_from_road_test": True},
+    )  # fmt: skip
+    doubt = road_test("undecided", (VETO,))
+    assert under_road_test(far, doubt).finding == "refuted"
+    assert under_road_test(far, doubt).notes[0].startswith("Road test undecided")
+    assert under_road_test(replace(far, low=-8.0), doubt).finding == "undecided"
+    given = replace(far, low=-8.0, details={"claim_pct": -10.0})
+    assert under_road_test(given, doubt) == given
