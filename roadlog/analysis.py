@@ -29,7 +29,7 @@ from roadlog.effect import (
 from roadlog.effect.crosschecks import disagreement_warnings
 from roadlog.ingest import Log
 from roadlog.ingest.localday import zone_warning
-from roadlog.ingest.notebook import read_notes
+from roadlog.ingest.notebook import of_no_drive, read_notes
 from roadlog.ingest.weather import study_weather, weather_file
 from roadlog.metering import (
     Metered,
@@ -61,7 +61,7 @@ from roadlog.results import (
     Warned,
 )
 from roadlog.routes import routes_of
-from roadlog.runs import Sources, build_runs, read_logs, require_both_arms
+from roadlog.runs import Sources, build_runs, read_logs, require_both_arms, with_day_order
 from roadlog.station import locate, network_positions, station_warnings
 from roadlog.study import Study, SwitchedBy
 from roadlog.tables import RUNS
@@ -94,6 +94,7 @@ def analyse(
     RoadlogError
         With one sentence that says what is wrong, where, and what to do.
     """
+    study = with_day_order(study, sources)
     if sources.root is not None:
         study, _ = with_coastdown(sources.root, study)
     ledger = closure.Ledger() if sources.root is None else closure.read_ledger(sources.root, study)
@@ -106,7 +107,8 @@ def analyse(
     runs = build_runs(study, sources, logs, unit)
     samples, repairs = sampled([logs[i] for i in runs["log"]], progress)
     warnings += repairs
-    notes = None if sources.notes is None else read_notes(sources.notes)
+    notes = _notes(sources, study, runs)
+    warnings += [Warned("notes-of-no-drive", w) for w in of_no_drive(notes, runs)]
     deviations = find_deviations(runs, notes, study.analysis.exclude_if)
     warnings += [Warned("deviation-not-applied", d) for d in deviations.doubts]
     warnings += [Warned("deviation-stays", s) for s in staying_sentences(deviations, runs)]
@@ -164,6 +166,14 @@ def analyse(
         evidence=held.evidence,
         station=station,
     )
+
+
+def _notes(sources: Sources, study: Study, runs: pd.DataFrame | None) -> pd.DataFrame | None:
+    """The driver's notes, their dates in the order of the logs'."""
+    if sources.notes is None:
+        return None
+    drives = () if runs is None else tuple(runs["day"].astype(str))
+    return read_notes(sources.notes, study.time.day_first, drives)
 
 
 def _unit_warnings(
@@ -284,7 +294,7 @@ def _by_ledger(
         switched_by=switched_by,
         randomised=by_chance,
         warnings=told,
-        notes=None if sources.notes is None else read_notes(sources.notes),
+        notes=_notes(sources, study, None),
     )
     if sources.root is None:
         return result

@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 import pandas as pd
 
 from roadlog.errors import InputError
-from roadlog.ingest.notebook import NOTE_KEYS, note_headings, noted, split_unit
+from roadlog.ingest.notebook import noted, split_unit
 
 DEVIATION_WORDS = frozenset(
     {
@@ -107,7 +107,7 @@ def find_deviations(
             staying[int(run)] = note
         else:
             set_aside[int(run)] = REASON + word
-    return Deviations(set_aside, staying, tuple(_of_no_run(notes, runs, told)))
+    return Deviations(set_aside, staying)
 
 
 def staying_sentences(found: Deviations, runs: pd.DataFrame) -> list[str]:
@@ -122,18 +122,3 @@ def staying_sentences(found: Deviations, runs: pd.DataFrame) -> list[str]:
         "agreed before the data could be chosen to please"
         for note, names in by_note.items()
     ]
-
-
-def _of_no_run(notes: pd.DataFrame, runs: pd.DataFrame, told: pd.Series) -> list[str]:
-    """Deviations of a run or file that the study hasn't got (a day may go by without a drive)."""
-    names = note_headings(notes)
-    out = []
-    for key in NOTE_KEYS[:2]:
-        if key not in names:
-            continue
-        own = runs[key].astype("str").str.replace("\\", "/").str.split("/").str[-1]
-        ids = notes[names[key]].astype("str").fillna("").str.strip()
-        last = ids.str.replace("\\", "/").str.split("/").str[-1]
-        for name in ids[told.notna() & (ids != "") & ~last.isin(set(own))]:
-            out.append(f"notes.csv tells a deviation of {key} {name}, which the study hasn't got")
-    return out

@@ -7,20 +7,22 @@ of `roadlog.taken`.
 
 import os
 import shutil
-from collections.abc import Iterable, Sequence
+import tempfile
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path, PurePosixPath
 
 import pandas as pd
 
+from roadlog.durable import atomic_write, clean_parts, is_part
 from roadlog.errors import InputError, RoadlogError
 from roadlog.ingest import Log, read_log, settle_day_first
 from roadlog.ingest.drives import Drive, find_drives, piece, write_piece
 from roadlog.runs import LOG_SUFFIXES, TRACK_SUFFIXES
 from roadlog.signals import POSITION
-from roadlog.study import Study, TimeRule, atomic_write
-from roadlog.taken import Taken, now_utc, read_taken, sha256_of, write_taken
+from roadlog.study import Study, TimeRule
+from roadlog.taken import LIST, Taken, now_utc, read_taken, sha256_of, write_taken
 
 READ_ONLY = 0o444
 WHOLE = "whole"  # where a log lies whose drives became logs of their own
@@ -83,50 +85,144 @@ def propose(
     """
     paths = _expanded(files)
     taken = list(read_taken(folder))
-    known = {e.sha256: e.file for e in taken}
-    known |= {sha256_of(p): p.relative_to(folder).as_posix() for p in _present(folder, taken)}
+    study_files = _StudyFiles.of(folder, taken)
     time = settle_day_first(paths, study.time, columns=study.columns)
-    names = {p.name for p in (folder / "logs").rglob("*")} | {e.name for e in taken}
     out: list[Proposal] = []
+    seen: dict[str, str] = {}
     for path in paths:
         digest = sha256_of(path)
-        if digest in known:
-            out.append(Proposal(path, digest, already=known[digest]))
+        if digest in seen:
+            out.append(Proposal(path, digest, already=seen[digest]))
             continue
-        known[digest] = path.name
-        made = _proposal(study, path, digest, time, arm, split, names)
-        names |= {PurePosixPath(t).name for t in made.targets}
+        seen[digest] = path.name
+        made = _known_or_new(study, path, digest, time, arm, split, study_files)
+        study_files = study_files.with_names(made.targets)
         out.append(made)
     return tuple(_refuse_overlaps(out, taken))
 
 
+@dataclass(frozen=True)
+class _StudyFiles:
+    """What lies in a study: `listed` and `unlisted` logs by SHA-256, `parts` listed by their whole,
+    `landed` unlisted logs that `take` copied before something ended it, and all `names`."""
+
+    listed: dict[str, Taken]
+    unlisted: dict[str, str]
+    parts: dict[str, tuple[str, ...]]
+    landed: frozenset[str]
+    names: frozenset[str]
+
+    @classmethod
+    def of(cls, folder: Path, taken: Sequence[Taken]) -> "_StudyFiles":
+        present = _present(folder, taken)
+        parts: dict[str, tuple[str, ...]] = {}
+        for e in taken:
+            if e.part_of:
+                parts[e.part_of] = (*parts.get(e.part_of, ()), e.file)
+        places = {sha256_of(p): p.relative_to(folder).as_posix() for p in present}
+        return cls(
+            {e.sha256: e for e in taken},
+            places,
+            parts,
+            frozenset(p.relative_to(folder).as_posix() for p in present if _is_ours(p)),
+            frozenset(
+                {p.name for p in (folder / "logs").rglob("*") if not is_part(p)}
+                | {e.name for e in taken}
+            ),
+        )
+
+    def with_names(self, targets: Sequence[str]) -> "_StudyFiles":
+        return replace(self, names=self.names | {PurePosixPath(t).name for t in targets})
+
+    def without(self, files: Iterable[str]) -> frozenset[str]:
+        """The names that are taken once these files and what landed unlisted don't count."""
+        return self.names - {PurePosixPath(f).name for f in (*files, *self.landed)}
+
+
+def _known_or_new(
+    study: Study,
+    path: Path,
+    digest: str,
+    time: TimeRule,
+    arm: str | None,
+    split: bool,
+    there: _StudyFiles,
+) -> Proposal:
+    """What becomes of a log; one whose taking was ended half-way is proposed for the rest."""
+    entry, loose = there.listed.get(digest), there.unlisted.get(digest)
+    if entry is None and loose is None:
+        return _proposal(study, path, digest, time, arm, split, set(there.names))
+    place = loose if entry is None else entry.file
+    assert place is not None
+    already = Proposal(path, digest, already=place)
+    whole = place.startswith(f"{WHOLE}/")
+    ended = entry.kind != "whole" if entry is not None else place not in there.landed
+    if ended:
+        return already
+    begun = there.parts.get(place, ())
+    names = set(there.without((place, path.name, *begun)))
+    made = _proposal(study, path, digest, time, arm, split or whole, names)
+    if not whole:
+        return made if made.targets == (place,) else already
+    if begun and len(begun) >= len(made.arms):
+        return already
+    if PurePosixPath(place).name != path.name:
+        again = f"{path}: its taking as {place} was cut short: give it that name and take it again"
+        return replace(made, refused=made.refused or again)
+    return made
+
+
+def _is_ours(path: Path) -> bool:
+    """Whether `take` put the file there: it leaves its copies read-only."""
+    return not path.stat().st_mode & 0o222
+
+
 def take_in(folder: Path, proposals: Sequence[Proposal]) -> tuple[Taken, ...]:
-    """Copy what can be taken and add it to the study's list; a failure takes its copies back.
+    """Copy what can be taken, and list each file as it lands.
+
+    A failure takes back what this call brought in. A kill leaves whole, listed files, at most one
+    whole file that isn't listed yet, and hidden parts: the next call finishes and cleans.
 
     Raises
     ------
     InputError
         If a copy differs from its original, as after a change in between.
     """
+    before = read_taken(folder)
+    for place in {"logs", WHOLE, *(str(Path(t).parent) for p in proposals for t in p.targets)}:
+        clean_parts(folder / place)
     written: list[Path] = []
     entries: list[Taken] = []
+    known = {e.file for e in before}
+
+    def landed(entry: Taken) -> None:
+        if entry.file not in known:
+            known.add(entry.file)
+            entries.append(entry)
+            write_taken(folder, [*before, *entries])
+
     try:
         for p in proposals:
             if not p.refused and not p.already:
-                entries += _take_one(folder, p, written)
-        write_taken(folder, [*read_taken(folder), *entries])
+                _take_one(folder, p, written, landed)
     except BaseException:
+        if before and entries:
+            write_taken(folder, before)
+        elif entries:
+            (folder / LIST).unlink()
         for path in written:
             path.unlink(missing_ok=True)
         raise
     return tuple(entries)
 
 
-def _take_one(folder: Path, p: Proposal, written: list[Path]) -> list[Taken]:
+def _take_one(
+    folder: Path, p: Proposal, written: list[Path], landed: Callable[[Taken], None]
+) -> None:
     assert p.log is not None
     columns = {c.header: c.signal for c in p.log.columns if c.signal}
     whole = f"{WHOLE}/{p.source.name}" if p.split else p.targets[0]
-    _place(p.source, folder / whole, written)
+    _land(folder / whole, partial(shutil.copyfile, p.source), written)
     if sha256_of(folder / whole) != p.sha256:
         raise InputError(f"{p.source} changed while it was taken in: take it again")
     entry = Taken(
@@ -140,19 +236,16 @@ def _take_one(folder: Path, p: Proposal, written: list[Path]) -> list[Taken]:
         end=_ends(p.log)[1],
         columns=columns,
     )
+    landed(entry)
     if not p.split:
-        return [entry]
-    parts = []
+        return
     driven = [d for d in p.drives if d.driven]
     for target, drive, arm in zip(p.targets, driven, p.arms, strict=True):
         part = piece(p.log, drive)
         path = folder / target
-        _refuse_there(path)
-        written.append(path)
-        atomic_write(path, partial(write_piece, part))
-        path.chmod(READ_ONLY)
+        _land(path, partial(write_piece, part), written)
         start, end = _ends(part)
-        parts.append(
+        landed(
             replace(
                 entry,
                 file=target,
@@ -164,19 +257,19 @@ def _take_one(folder: Path, p: Proposal, written: list[Path]) -> list[Taken]:
                 part_of=whole,
             )
         )
-    return [entry, *parts]
 
 
-def _place(source: Path, target: Path, written: list[Path]) -> None:
-    _refuse_there(target)
-    written.append(target)
-    atomic_write(target, lambda temporary: shutil.copyfile(source, temporary))
-    target.chmod(READ_ONLY)
-
-
-def _refuse_there(path: Path) -> None:
-    if os.path.lexists(path):
-        raise InputError(f"{path} is there already with other contents: rename the new log")
+def _land(path: Path, write: Callable[[Path], object], written: list[Path]) -> None:
+    """Put a read-only file there, unless an earlier call did so before something ended it."""
+    if not os.path.lexists(path):
+        written.append(path)
+        atomic_write(path, write, READ_ONLY)
+        return
+    with tempfile.TemporaryDirectory() as scratch:
+        again = Path(scratch) / path.name
+        write(again)
+        if not path.is_file() or sha256_of(again) != sha256_of(path):
+            raise InputError(f"{path} is there already with other contents: rename the new log")
 
 
 def _proposal(
@@ -323,8 +416,9 @@ def _no_pattern(path: Path, p: Proposal, name: str) -> str:
 
 def _refuse_overlaps(proposals: Sequence[Proposal], taken: Sequence[Taken]) -> list[Proposal]:
     """One car makes one drive at a time: a run that overlaps another is the same, logged twice."""
+    whole = {e.file: e.sha256 for e in taken if e.kind == "whole"}
     spans = [
-        (pd.Timestamp(e.start), pd.Timestamp(e.end), e.file)
+        (pd.Timestamp(e.start), pd.Timestamp(e.end), e.file, whole.get(e.part_of or "", e.sha256))
         for e in taken
         if e.kind == "run" and e.start and e.end and not _only_dated(pd.Timestamp(e.start))
     ]
@@ -333,11 +427,12 @@ def _refuse_overlaps(proposals: Sequence[Proposal], taken: Sequence[Taken]) -> l
         start, end = (None, None) if p.log is None else map(_stamp, _ends(p.log))
         run = not p.refused and p.kind == "run" and start is not None and end is not None
         if run and start is not None and end is not None and not _only_dated(start):
-            same = next((f for c, d, f in spans if _overlap_s(c, d, start, end) > 60), None)
+            others = (s for s in spans if s[3] != p.sha256)
+            same = next((f for c, d, f, _ in others if _overlap_s(c, d, start, end) > 60), None)
             if same is not None:
                 p = replace(p, refused=f"{p.source}: the same time as {same}: take one of the two")
             else:
-                spans.append((start, end, p.source.name))
+                spans.append((start, end, p.source.name, p.sha256))
         out.append(p)
     return out
 
@@ -391,5 +486,6 @@ def _present(folder: Path, taken: Sequence[Taken]) -> list[Path]:
         for p in sorted((folder / place).rglob("*"))
         if p.is_file()
         and p.suffix.lower() in _SUFFIXES
+        and not is_part(p)
         and p.relative_to(folder).as_posix() not in listed
     ]

@@ -94,6 +94,19 @@ def pile_sources(baseline: Sequence[Path], fitted: Sequence[Path]) -> Sources:
     return Sources(runs=tuple(runs), tracks=tuple(dict.fromkeys(tracks)))
 
 
+def with_day_order(study: Study, sources: Sources) -> Study:
+    """The study with `[time] day_first` as its logs together settle it: notes follow it too.
+
+    Raises
+    ------
+    InputError
+        If the logs contradict each other.
+    """
+    files = [path for path, _ in sources.runs]
+    time = settle_day_first(files, study.time, columns=study.columns)
+    return study if time == study.time else study.model_copy(update={"time": time})
+
+
 def read_logs(
     study: Study,
     sources: Sources,
@@ -110,7 +123,7 @@ def read_logs(
         If a file can't be read.
     """
     files = [path for path, _ in sources.runs]
-    time = settle_day_first(files, study.time, columns=study.columns)
+    time = with_day_order(study, sources).time
     tracks = [read_log(p, columns=study.columns, time=time) for p in sources.tracks]
     logs = []
     for path in each(files):

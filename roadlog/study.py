@@ -1,16 +1,14 @@
 """The study: what `study.toml` may say, where the logs lie, and how results are written.
 
 A study is a folder with `study.toml`, the raw logs, an optional `notes.csv`, and `computed/`.
-`load_study` reads it; `atomic_write` is the one way that any file of results comes to be.
+`load_study` reads it; `roadlog.durable.atomic_write` is the one way that any file comes to be.
 """
 
 import datetime as dt
 import difflib
-import os
 import re
-import tempfile
 import tomllib
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Annotated, Any, Literal, TypeVar
 
@@ -23,7 +21,10 @@ from pydantic import (
     model_validator,
 )
 
+from roadlog.durable import atomic_write as atomic_write
+from roadlog.durable import is_part
 from roadlog.errors import InputError
+from roadlog.faults import first_fault, toml_fault
 from roadlog.place import place_fault
 from roadlog.roadload import CLASSES, VehicleClass
 from roadlog.signals import SIGNALS
@@ -39,7 +40,19 @@ Place = Literal["intake", "fuel", "oxygen-sensor", "electrical", "aero-or-rollin
 Weekday = Literal["mon", "tue", "wed", "thu", "fri", "sat", "sun"]
 RoadType = Literal["motorway", "mixed", "town"]
 Positive = Annotated[float, Field(gt=0)]
-LARGEST_ENGINE_L = 30.0
+POSSIBLE = {  # of [vehicle]: lowest, highest, unit, why; common practice, no source
+    "mass_kg": (100.0, 60_000.0, "kg", "a moped with its rider weighs more, a road train less"),
+    "displacement_l": (
+        0.02,
+        30.0,
+        "litres, as 1.8, not cubic centimetres,",
+        "the smallest petrol engines have 0.02 litres, the largest on roads under 30",
+    ),
+    "cylinders": (1, 18, "cylinders", "no engine on a road has more"),
+    "cda_m2": (0.1, 15.0, "m²", "a rider lying down has more, the bluffest lorry less"),
+    "crr": (0.002, 0.1, "the coefficient", "a steel wheel on a rail rolls as easily as 0.002"),
+    "tank_l": (0.2, 3000.0, "litres", "a model engine's tank holds less, a road train's too"),
+}
 
 
 T = TypeVar("T", bound=BaseModel)
@@ -95,12 +108,14 @@ class Vehicle(_Table):
         return self
 
     @model_validator(mode="after")
-    def _litres_not_cm3(self) -> "Vehicle":
-        if self.displacement_l is not None and self.displacement_l > LARGEST_ENGINE_L:
-            raise ValueError(
-                f"an engine of {self.displacement_l:g} litres drives no car: give litres, as 1.8, "
-                "not cubic centimetres"
-            )
+    def _possible(self) -> "Vehicle":
+        for name, (low, high, unit, why) in POSSIBLE.items():
+            value = getattr(self, name)
+            if value is not None and not low <= value <= high:
+                raise ValueError(
+                    f"{name} = {value:g} is no vehicle on a road: {why}; give {unit} between "
+                    f"{low:g} and {high:g}"
+                )
         return self
 
 
@@ -281,6 +296,13 @@ class Fill(_Table):
     temp_c: Annotated[float, Field(ge=-40, le=60)] | None = None
     unit: dt.date | str | None = None
     arm: Arm | None = None
+
+    @field_validator("time", mode="before")
+    @classmethod
+    def _no_bare_number(cls, value: Any) -> Any:
+        if isinstance(value, int | float):
+            raise ValueError(f"{value} is no date: write 2026-03-02, or 2026-03-02T08:00")
+        return value
 
 
 class Can(_Table):
@@ -509,11 +531,11 @@ def parse_study(text: str, where: str = "study.toml") -> Study:
     except RecursionError as e:
         raise InputError(f"{where}: tables or lists nested too deeply: write it flat") from e
     except ValueError as e:  # also of a number with thousands of digits
-        raise InputError(f"{where}: not valid TOML: {e}") from e
+        raise InputError(f"{where}: {toml_fault(e, text)}") from e
     try:
         return Study.model_validate(data)
     except ValidationError as e:
-        raise InputError(f"{where}: {_first_fault(e)}") from e
+        raise InputError(f"{where}: {first_fault(e, Study)}") from e
 
 
 def override(
@@ -538,7 +560,7 @@ def override(
         if claim is not None:
             changes["claim"] = Claim.model_validate(dict(claim))
     except ValidationError as e:
-        raise InputError(f"command line: {_first_fault(e)}") from e
+        raise InputError(f"command line: {first_fault(e, Study)}") from e
     return study.model_copy(update=changes)
 
 
@@ -574,7 +596,7 @@ def log_files(folder: Path, patterns: Sequence[str]) -> list[Path]:
     found: dict[Path, None] = {}
     for pattern in patterns:
         try:
-            hits = sorted(p for p in folder.glob(pattern) if p.is_file())
+            hits = sorted(p for p in folder.glob(pattern) if p.is_file() and not is_part(p))
         except (ValueError, NotImplementedError, IndexError) as e:
             raise InputError(
                 f"'{pattern}' in [logs] is no pattern of files within {folder}: write one relative "
@@ -584,25 +606,6 @@ def log_files(folder: Path, patterns: Sequence[str]) -> list[Path]:
             raise InputError(f"no file matches '{pattern}' in {folder}: correct [logs]")
         found.update(dict.fromkeys(hits))
     return list(found)
-
-
-def atomic_write(path: Path, write: Callable[[Path], object]) -> None:
-    """Let `write` fill a temporary file beside `path`, then rename it over `path`.
-
-    A failure leaves whatever was at `path` before.
-    """
-    path.parent.mkdir(parents=True, exist_ok=True)
-    handle, name = tempfile.mkstemp(prefix=f".{path.name}.", suffix=path.suffix, dir=path.parent)
-    os.close(handle)
-    temporary = Path(name)
-    try:
-        write(temporary)
-        umask = os.umask(0)
-        os.umask(umask)
-        temporary.chmod(0o666 & ~umask)
-        temporary.replace(path)
-    finally:
-        temporary.unlink(missing_ok=True)
 
 
 def row_of(model: type[T], values: Mapping[str, object], where: str) -> T:
@@ -616,28 +619,4 @@ def row_of(model: type[T], values: Mapping[str, object], where: str) -> T:
     try:
         return model.model_validate(dict(values))
     except ValidationError as e:
-        raise InputError(f"{where}: {_first_fault(e)}") from e
-
-
-def _first_fault(error: ValidationError) -> str:
-    fault = error.errors()[0]
-    where = ".".join(str(p) for p in fault["loc"])
-    if fault["type"] == "extra_forbidden":
-        parent: Any = Study
-        for part in fault["loc"][:-1]:
-            parent = _model_of(parent, str(part))
-        known = list(parent.model_fields) if parent is not None else []
-        near = difflib.get_close_matches(str(fault["loc"][-1]), known, n=1, cutoff=0.5)
-        hint = f"did you mean '{near[0]}'?" if near else f"known are {', '.join(known)}"
-        return f"key '{where}' is not known: {hint}"
-    return f"'{where or 'study'}': {fault['msg'].removeprefix('Value error, ')}"
-
-
-def _model_of(parent: Any, part: str) -> Any:
-    if parent is None or part.isdigit() or part not in parent.model_fields:
-        return parent
-    kind = parent.model_fields[part].annotation
-    for candidate in (kind, *getattr(kind, "__args__", ())):
-        if isinstance(candidate, type) and issubclass(candidate, BaseModel):
-            return candidate
-    return None
+        raise InputError(f"{where}: {first_fault(e, model)}") from e

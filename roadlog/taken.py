@@ -63,8 +63,7 @@ def read_taken(folder: Path) -> tuple[Taken, ...]:
         return tuple(Taken(**entry) for entry in data["logs"])
     except (ValueError, KeyError, TypeError) as e:
         raise InputError(
-            f"{path} is damaged ({e}): move it away; logs taken before are then known only by "
-            "their files"
+            f"{path} is damaged: move it away; logs taken before are then known only by their files"
         ) from e
 
 

@@ -11,6 +11,7 @@ from roadlog.analysis import analyse
 from roadlog.check import check_study
 from roadlog.deviations import agreed_word, find_deviations
 from roadlog.errors import DesignError, InputError
+from roadlog.ingest.notebook import of_no_drive
 from roadlog.plan.register import register
 from roadlog.report import to_json
 from roadlog.report.page import report_page
@@ -83,7 +84,48 @@ def test_remarks_set_nothing_aside_and_the_missing_column_is_told() -> None:
 
 def test_a_deviation_of_a_log_that_isnt_there_is_told() -> None:
     told = notes(file=["mon_uot.csv"], deviation=["trailer"])
-    assert "mon_uot.csv" in find_deviations(RUNS, told, AGREED).doubts[0]
+    (said,) = of_no_drive(told, RUNS)
+    assert "line 2 (mon_uot.csv)" in said
+
+
+def test_rows_of_no_drive_are_listed_and_empty_ones_are_not() -> None:
+    told = notes(
+        date=["2026-03-02", "2026-03-07", "2026-03-08", None],
+        file=[None, None, None, "C:\\logs\\mon_out.csv"],
+        deviation=["-", "trailer", None, "jam"],
+    )
+    assert of_no_drive(told, RUNS) == [
+        "notes.csv: line 3 (2026-03-07): no drive of the study is of that day, run or file, so "
+        "what was noted there counts for none: correct it if a drive was meant"
+    ]
+    undated = RUNS.assign(day=["2026-03-02", "2026-03-02", "2026-03-03", ""])
+    assert of_no_drive(told, undated) == []
+    assert of_no_drive(told.assign(deviation=None), RUNS) == []
+
+
+@pytest.mark.parametrize("order", [True, None])
+def test_a_drive_with_a_trailer_stays_out_whatever_way_its_date_is_written(
+    study_without_positions: Path, tmp_path: Path, order: bool | None
+) -> None:
+    """Read month first, 4 March was 3 April: the drive stayed in and the finding flipped."""
+    folder = tmp_path / "s"
+    shutil.copytree(study_without_positions, folder)
+    (folder / "notes.csv").write_text("date;deviation\n04/03/2026;trailer\n05/03/2026;\n")
+    text = (folder / "study.toml").read_text()
+    rule = 'exclude_if = ["trailer"]\ndriver_knew_arm'
+    text = text.replace("driver_knew_arm", rule, 1)
+    (folder / "study.toml").write_text(text + ("\n[time]\nday_first = true\n" if order else ""))
+    study = load_study(folder)
+    sources = study_sources(folder, study)
+    if order is None:
+        with pytest.raises(InputError, match=r"notes.csv: line 2, .*'04/03/2026' may be day bef"):
+            analyse(study, sources)
+        assert any("'04/03/2026' may be" in w for w in check_study(study, sources).warnings)
+        return
+    done = analyse(study, sources)
+    aside = done.runs[~done.runs["used"].astype(bool)]
+    assert set(aside["day"]) == {"2026-03-04"}
+    assert set(aside["reason"]) == {"deviation noted: trailer"}
 
 
 @pytest.mark.parametrize(

@@ -51,3 +51,47 @@ def test_pattern_outside_the_folder_is_named(tmp_path: Path) -> None:
 def test_an_empty_folder_still_says_what_is_missing(tmp_path: Path) -> None:
     with pytest.raises(InputError, match=r"has no study\.toml"):
         load_study(tmp_path)
+
+
+@pytest.mark.parametrize(
+    ("text", "says"),
+    [
+        ("[vehicle]\nmass_kg = 10", "mass_kg = 10 is no vehicle on a road"),
+        ("[vehicle]\nmass_kg = 1.31", "give kg between 100 and 60000"),
+        ("[vehicle]\ndisplacement_l = 1e-9", "displacement_l = 1e-09 is no vehicle"),
+        ("[vehicle]\ndisplacement_l = 1798", "not cubic centimetres"),
+        ("[vehicle]\ncylinders = 400", "cylinders = 400"),
+        ("[vehicle]\ncrr = 9", "crr = 9 is no vehicle"),
+        ("[vehicle]\ntank_l = 1e9", "tank_l = 1e+09"),
+        ('[vehicle]\nmass_kg = "heavy"', "'vehicle.mass_kg': 'heavy' won't do: give a number"),
+        ('[vehicle]\nfuel = "E11"', 'give "E0", "E10", "E15", "E85" or "diesel"'),
+        ("vehicle = 3", "'vehicle': '3' won't do: give a table of keys and values"),
+        ("[plan]\ndays = 3.5", "'plan.days': '3.5' won't do: give a whole number"),
+        ("[plan]\ndays = 9000", "give at most 400"),
+        ('[plan]\nno_switch = ["Monday"]', '"sun" or a date, as 2026-03-02'),
+        ("[[fills]]\nlitres = 1", "'fills (entry 1).time' is missing: add it"),
+        ("[[fills]]\ntime = 3\nlitres = 1", "3 is no date"),
+        ('[time]\nday_first = "perhaps"', "give true or false"),
+        ("[vehicle]\nmas_kg = 1", "did you mean 'mass_kg'?"),
+        ('[vehicle]\nclas = "car"', "did you mean 'class'?"),
+        ('[logs]\nany = "logs/*.csv"', "give a list in square brackets"),
+        ("name = my ring", "line 1, column 8: 'name = my ring' can't be read: write key = value"),
+        ("x = 02/03/2026\n", "line 1, column 6"),
+        ('name = "a"\nname = "b"', "the key or table is there before"),
+        ("[plan]\n[plan]", "the key or table is there before"),
+        ("a = [1,\n", "the file ends before a value or bracket does"),
+        ("x = 1" + "0" * 5000, "can't be read as TOML"),
+    ],
+)
+def test_what_is_wrong_is_said_in_our_own_words(text: str, says: str) -> None:
+    with pytest.raises(InputError) as e:
+        parse_study(text)
+    assert says in str(e.value)
+    for raw in ("Input should", "Field required", "validation error", "Invalid", "Expected",
+                "at line", "type=", "Exceeds"):  # fmt: skip
+        assert raw not in str(e.value)
+
+
+@pytest.mark.parametrize(("mass", "litres"), [(140, 0.05), (750, 0.6), (2600, 6.6), (40000, 13)])
+def test_mopeds_and_lorries_are_vehicles(mass: float, litres: float) -> None:
+    parse_study(f"[vehicle]\nmass_kg = {mass}\ndisplacement_l = {litres}\n")

@@ -20,7 +20,7 @@ from roadlog.errors import DesignError, RoadlogError
 from roadlog.ingest import Log, join_positions, read_log, settle_day_first
 from roadlog.ingest.datum import settled, uneven_datum
 from roadlog.ingest.localday import zone_warning
-from roadlog.ingest.notebook import read_notes
+from roadlog.ingest.notebook import of_no_drive, read_notes
 from roadlog.ingest.weather import study_weather, weather_file
 from roadlog.intake import arm_of
 from roadlog.levels import arm_refusal, refusals
@@ -59,6 +59,7 @@ def check_study(
         time = settle_day_first(paths, study.time, columns=study.columns)
     except RoadlogError as e:
         warnings.append(str(e))
+    study = study.model_copy(update={"time": time})
     tracks = _tracks(sources, study, time, warnings)
     runs, logs = [], []
     for path, arm in sources.runs:
@@ -122,7 +123,10 @@ def _with_deviations(
         }
     )
     try:
-        notes = None if sources.notes is None else read_notes(sources.notes)
+        notes = None
+        if sources.notes is not None:
+            notes = read_notes(sources.notes, study.time.day_first, tuple(table["day"]))
+        warnings += of_no_drive(notes, table)
         found = find_deviations(table, notes, study.analysis.exclude_if)
     except RoadlogError as e:
         warnings.append(str(e))

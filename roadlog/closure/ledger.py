@@ -64,7 +64,7 @@ def read_ledger(folder: Path, study: Study) -> Ledger:
             raise InputError(
                 f"{folder}: both {name}.csv and [[{name}]] in study.toml: keep one of them"
             )
-        found[name] = read(path) if path.is_file() else rows
+        found[name] = read(path, study.time.day_first) if path.is_file() else rows
     return checked(Ledger(found["fills"], found["cans"]), study)  # type: ignore[arg-type]
 
 

@@ -22,8 +22,8 @@ def add(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None
 
 def _run(a: argparse.Namespace) -> int:
     from roadlog.deviations import find_deviations
-    from roadlog.ingest.notebook import read_notes
-    from roadlog.runs import build_runs, read_logs, study_sources
+    from roadlog.ingest.notebook import of_no_drive, read_notes
+    from roadlog.runs import build_runs, read_logs, study_sources, with_day_order
     from roadlog.study import load_study
     from roadlog.timebase import resample
     from roadlog.trials.emissions import arm_means, by_arm, emissions_result, run_values
@@ -32,10 +32,15 @@ def _run(a: argparse.Namespace) -> int:
 
     study = load_study(a.study)
     sources = study_sources(a.study, study)
+    study = with_day_order(study, sources)
     logs = read_logs(study, sources)
     unit = study.schedule.switched_by if study.schedule else "stretch"
     runs = build_runs(study, sources, logs, unit)
-    notes = None if sources.notes is None else read_notes(sources.notes)
+    notes = None
+    if sources.notes is not None:
+        notes = read_notes(sources.notes, study.time.day_first, tuple(runs["day"]))
+    for warning in of_no_drive(notes, runs):
+        print(f"Warning: {warning}.")
     set_aside = find_deviations(runs, notes, study.analysis.exclude_if).set_aside
     for run, file in zip(runs["run"], runs["file"], strict=True):
         if run in set_aside:

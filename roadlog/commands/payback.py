@@ -105,11 +105,13 @@ def _run(a: argparse.Namespace) -> int:
 def _fuel_price(a: argparse.Namespace, study: "Study") -> tuple[float, str]:
     """Price of a litre, and where it is from: the command line, `[payback]`, or the latest fill."""
     from roadlog.closure import read_ledger
+    from roadlog.runs import study_sources, with_day_order
 
     if a.fuel_price is not None:
         return float(a.fuel_price), "as given on the command line"
     if study.payback.fuel_price is not None:
         return study.payback.fuel_price, "as [payback] of study.toml says"
+    study = with_day_order(study, study_sources(a.study, study))
     priced = [f for f in read_ledger(a.study, study).fills if f.price_per_l is not None]
     if not priced:
         raise InputError(

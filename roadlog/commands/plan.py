@@ -218,6 +218,7 @@ def _scatter(a: argparse.Namespace, study: "Study") -> "Scatter":
 def _with_options(study: "Study", a: argparse.Namespace) -> "Study":
     from pydantic import ValidationError
 
+    from roadlog.faults import first_fault
     from roadlog.study import Plan
 
     given = {
@@ -230,9 +231,8 @@ def _with_options(study: "Study", a: argparse.Namespace) -> "Study":
     try:
         plan = Plan.model_validate({**study.plan.model_dump(), **given})
     except ValidationError as e:
-        fault = e.errors()[0]
-        option = "--" + "-".join(str(fault["loc"][0]).split("_"))
-        raise InputError(f"{option}: {fault['msg']}") from e
+        option = "--" + str(e.errors()[0]["loc"][0]).replace("_", "-")
+        raise InputError(f"{option}: {first_fault(e, Plan)}") from e
     return study.model_copy(update={"plan": plan})
 
 

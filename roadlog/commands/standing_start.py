@@ -66,7 +66,7 @@ def _run(a: argparse.Namespace) -> int:
     if a.target is not None and not 30 <= a.target <= 250:
         raise InputError(f"--target {a.target:g} km/h: choose a speed from 30 to 250")
     from roadlog.conditions import wind_share
-    from roadlog.runs import build_runs, read_logs
+    from roadlog.runs import build_runs, read_logs, with_day_order
     from roadlog.study import override
     from roadlog.trials.result import save
     from roadlog.trials.standing_start import gather, standing_start_result
@@ -76,6 +76,7 @@ def _run(a: argparse.Namespace) -> int:
     changes = {"mass_kg": a.mass, "aspiration": "turbo" if a.turbo else None}
     study = override(study, vehicle={k: v for k, v in changes.items() if v is not None}, device={})
     plan = study.standing_start
+    study = with_day_order(study, sources)
     logs = read_logs(study, sources)
     unit = a.switched_by or plan.switched_by
     if unit is None:

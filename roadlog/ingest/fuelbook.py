@@ -4,7 +4,6 @@ Columns are matched by meaning and unit; each row becomes the same model that `[
 `[[cans]]` of study.toml use, so that both are checked alike.
 """
 
-import datetime as dt
 from collections.abc import Iterator, Mapping
 from pathlib import Path
 
@@ -12,7 +11,9 @@ import pandas as pd
 
 from roadlog.errors import InputError
 from roadlog.ingest.columns import unit_of
-from roadlog.ingest.notebook import quantity, read_table, split_unit
+from roadlog.ingest.handdates import looks_like_a_date, read_days, read_moments
+from roadlog.ingest.handtable import line_of, read_table
+from roadlog.ingest.notebook import quantity, split_unit
 from roadlog.study import Can, Fill, row_of
 from roadlog.units import UNITS, convert
 
@@ -47,8 +48,10 @@ FULL = {"yes": True, "full": True, "true": True, "1": True, "y": True, "": True,
 KM_PER_M = 0.001
 
 
-def read_fills(path: Path) -> tuple[Fill, ...]:
+def read_fills(path: Path, day_first: bool | None = None) -> tuple[Fill, ...]:
     """Read `fills.csv`, one row a fill-up.
+
+    `day_first` is the order of day and month that the study's logs or its `[time]` settle.
 
     Raises
     ------
@@ -59,9 +62,13 @@ def read_fills(path: Path) -> tuple[Fill, ...]:
     clock = next((h for h in table.columns if split_unit(h)[0] in TIME_WORDS), None)
     if clock is None:
         raise InputError(f"{path}: no column 'time': add one with date and time of each fill")
+    times = read_moments(table[clock], day_first, path, clock)
     rows = []
-    for line, row in _rows(table.drop(columns=clock), path, FILL_NUMBERS, FILL_TEXTS):
-        row["time"] = _moment(table[clock].iloc[line - 2], path, line)
+    body = _rows(table.drop(columns=clock), path, FILL_NUMBERS, FILL_TEXTS, day_first)
+    for (line, row), time in zip(body, times, strict=True):
+        if time is None:
+            raise InputError(f"{path}: line {line}: no date: write 2026-03-02T08:00")
+        row["time"] = time
         if "full" in row:
             word = str(row["full"]).lower()
             if word not in FULL:
@@ -72,7 +79,7 @@ def read_fills(path: Path) -> tuple[Fill, ...]:
     return tuple(rows)
 
 
-def read_cans(path: Path) -> tuple[Can, ...]:
+def read_cans(path: Path, day_first: bool | None = None) -> tuple[Can, ...]:
     """Read `cans.csv`, one row a can weighed before and after.
 
     Raises
@@ -83,7 +90,7 @@ def read_cans(path: Path) -> tuple[Can, ...]:
     table = read_table(path)
     return tuple(
         row_of(Can, row, f"{path}: line {line}")
-        for line, row in _rows(table, path, CAN_NUMBERS, CAN_TEXTS)
+        for line, row in _rows(table, path, CAN_NUMBERS, CAN_TEXTS, day_first)
     )
 
 
@@ -92,27 +99,37 @@ def _rows(
     path: Path,
     numbers: Mapping[str, tuple[str, tuple[str, ...]]],
     texts: Mapping[str, tuple[str, ...]],
+    day_first: bool | None,
 ) -> Iterator[tuple[int, Cells]]:
     """Line number and named values of each row; blank cells are left out."""
     columns: dict[str, pd.Series] = {}
     for header in table.columns:
-        name, own, told = _meaning(str(header), path, numbers, texts)
+        name, own, unit = _meaning(str(header), path, numbers, texts)
         if name in columns:
             raise InputError(f"{path}: two columns give {name.replace('_', ' ')}: leave one out")
         cells = table[header]
         if name in texts:
-            columns[name] = cells.fillna("").str.strip()
+            told = cells.fillna("").str.strip()
+            columns[name] = told
+            if name == "unit":
+                columns[name] = _unit_names(told, day_first, path, str(header))
         elif own == "km":  # the unit table has metres as the base of length
-            columns[name] = KM_PER_M * quantity(cells, told or "km", "m", path, str(header))
+            columns[name] = KM_PER_M * quantity(cells, unit or "km", "m", path, str(header))
         elif name == "price_per_l":
             columns[name] = quantity(cells, None, own, path, str(header)) / _litres(
-                told, path, str(header)
+                unit, path, str(header)
             )
         else:
-            columns[name] = quantity(cells, told, own, path, str(header))
+            columns[name] = quantity(cells, unit, own, path, str(header))
     for i in range(len(table)):
         values = {name: cells.iloc[i] for name, cells in columns.items()}
-        yield i + 2, {k: v for k, v in values.items() if not pd.isna(v) and v != ""}
+        yield line_of(table, i), {k: v for k, v in values.items() if not pd.isna(v) and v != ""}
+
+
+def _unit_names(cells: pd.Series, day_first: bool | None, path: Path, header: str) -> pd.Series:
+    """Switch units as the schedule spells them: days as YYYY-MM-DD, other names as they are."""
+    dates = cells.where(cells.map(looks_like_a_date).astype(bool))
+    return read_days(dates, day_first, path, header).fillna(cells)
 
 
 def _litres(priced: str | None, path: Path, header: str) -> float:
@@ -144,15 +161,3 @@ def _meaning(
             return name, "", None
     every = [w[0] for _, w in numbers.values()] + [w[0] for w in texts.values()]
     raise InputError(f"{path}: column '{header}' is not known: known are {', '.join(every)}")
-
-
-def _moment(text: object, path: Path, line: int) -> dt.datetime | dt.date:
-    """A date, or a date with time as the wall clock shows it."""
-    try:
-        moment = pd.Timestamp(str(text).strip())
-    except ValueError as e:
-        raise InputError(f"{path}: line {line}: '{text}' is no date: write 2026-03-02T08:00") from e
-    if pd.isna(moment):
-        raise InputError(f"{path}: line {line}: no date: write 2026-03-02T08:00")
-    has_time = ":" in str(text)
-    return moment.to_pydatetime() if has_time else moment.date()

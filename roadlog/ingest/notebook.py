@@ -5,8 +5,8 @@ In comes a delimited text in any dialect; out come frames as `roadlog.passes` an
 row of the notes is about which run.
 """
 
-import io
 import re
+from collections.abc import Collection
 from pathlib import Path
 
 import numpy as np
@@ -14,7 +14,8 @@ import pandas as pd
 
 from roadlog.errors import InputError
 from roadlog.ingest.columns import unit_of
-from roadlog.ingest.dialect import as_utf8
+from roadlog.ingest.handdates import read_days, read_instants
+from roadlog.ingest.handtable import line_of, read_table
 from roadlog.place import place_fault
 from roadlog.units import UNITS, convert
 
@@ -43,19 +44,36 @@ PLACE_WORDS = {  # of the station, the same in every row
 SAME_PLACE = pd.Series(
     {"station_lat_deg": 0.02, "station_lon_deg": 0.02, "station_elevation_m": 20.0}
 )
-NOTE_KEYS = ("run", "file", "date", "day")  # what a row of the notes is about, nearest first
+DAY_KEYS = ("date", "day")
+NOTE_KEYS = ("run", "file", *DAY_KEYS)  # what a row of the notes is about, nearest first
+MOST_LISTED = 6
 TIME_WORDS = ("time", "date time", "datetime", "timestamp", "date")
 
 
-def read_notes(path: Path) -> pd.DataFrame:
-    """Read `notes.csv` as text cells, one row a day or a run.
+def read_notes(
+    path: Path, day_first: bool | None = None, drives: Collection[str] = ()
+) -> pd.DataFrame:
+    """Read `notes.csv` as text cells, one row a day or a run; its dates as YYYY-MM-DD.
+
+    Parameters
+    ----------
+    path : Path
+    day_first : bool, optional
+        The order of day and month that the study's logs or its `[time]` settle.
+    drives : collection of str
+        Days of the study's drives, as YYYY-MM-DD.
 
     Raises
     ------
     InputError
-        If it isn't a table with a header and equal rows.
+        If it isn't a table with a header, or a date can't be read.
     """
-    return read_table(path)
+    table = read_table(path)
+    for name, column in note_headings(table).items():
+        if name in DAY_KEYS:
+            days = read_days(table[column], day_first, path, column, drives)
+            table = table.assign(**{column: days})
+    return table
 
 
 def note_headings(notes: pd.DataFrame) -> dict[str, str]:
@@ -111,14 +129,59 @@ def noted(notes: pd.DataFrame, runs: pd.DataFrame, values: pd.Series) -> pd.Seri
     return out
 
 
+def of_no_drive(notes: pd.DataFrame | None, runs: pd.DataFrame) -> list[str]:
+    """A sentence on rows of the notes that say something and match no drive, if there are any.
+
+    Rows of a day count only where the day of every run is known.
+
+    Parameters
+    ----------
+    notes : DataFrame, optional
+        As `read_notes` gives them.
+    runs : DataFrame
+        Columns `run`, `file`, `day`.
+    """
+    if notes is None or notes.empty:
+        return []
+    names = note_headings(notes)
+    keys = [k for k in NOTE_KEYS if k in names]
+    told = notes.drop(columns=[names[k] for k in (*keys, "arm") if k in names])
+    filled = told.notna() & (told.astype("str").apply(lambda c: c.str.strip()) != "")
+    open_rows = filled.any(axis=1).to_numpy(bool, copy=True)
+    dated = runs["day"].astype("str").str.fullmatch(r"\d{4}-\d{2}-\d{2}").all()
+    lost: list[tuple[int, str]] = []
+    for key in keys:
+        ids, own = _note_ids(notes[names[key]], key), set(_own_ids(runs, key))
+        here = open_rows & (ids != "").to_numpy(bool)
+        open_rows &= ~here
+        if key in DAY_KEYS and not dated:
+            continue
+        lost += [(int(i), str(ids.iloc[i])) for i in np.flatnonzero(here) if ids.iloc[i] not in own]
+    lost.sort()
+    listed = [f"line {line_of(notes, i)} ({name})" for i, name in lost[:MOST_LISTED]]
+    if len(lost) > MOST_LISTED:
+        listed.append(f"{len(lost) - MOST_LISTED} more")
+    if not listed:
+        return []
+    return [
+        f"notes.csv: {', '.join(listed)}: no drive of the study is of that day, run or file, so "
+        "what was noted there counts for none: correct it if a drive was meant"
+    ]
+
+
 def _note_ids(cells: pd.Series, key: str) -> pd.Series:
     ids = cells.astype("str").fillna("").str.strip()
-    if key not in ("date", "day"):
+    if key not in DAY_KEYS:
         return ids.str.replace("\\", "/").str.split("/").str[-1]
-    try:
-        return pd.to_datetime(ids).dt.strftime("%Y-%m-%d").fillna("")
-    except (ValueError, TypeError) as e:
-        raise InputError(f"notes.csv: a date can't be read ({e}): write dates as YYYY-MM-DD") from e
+    days = pd.to_datetime(ids.where(ids != ""), format="%Y-%m-%d", errors="coerce")
+    bad = (days.isna() & (ids != "")).to_numpy()
+    if bad.any():
+        i = int(bad.argmax())
+        raise InputError(
+            f"notes.csv: line {line_of(cells, i)}: the date '{ids.iloc[i]}' can't be read: write "
+            "dates as YYYY-MM-DD"
+        )
+    return days.dt.strftime("%Y-%m-%d").fillna("")
 
 
 def _own_ids(runs: pd.DataFrame, key: str) -> pd.Series:
@@ -127,8 +190,10 @@ def _own_ids(runs: pd.DataFrame, key: str) -> pd.Series:
     return runs[key].astype("str").str.replace("\\", "/").str.split("/").str[-1]
 
 
-def read_weather(path: Path) -> pd.DataFrame:
+def read_weather(path: Path, day_first: bool | None = None) -> pd.DataFrame:
     """Read a weather table: `time`, any of `WEATHER_WORDS`, and the station's `PLACE_WORDS`.
+
+    `day_first` is the order of day and month that the study's logs or its `[time]` settle.
 
     Raises
     ------
@@ -141,7 +206,7 @@ def read_weather(path: Path) -> pd.DataFrame:
     for header in table.columns:
         words, unit = split_unit(str(header))
         if words in TIME_WORDS and "time" not in out:
-            out["time"] = _times(table[header], path)
+            out["time"] = read_instants(table[header], day_first, path, str(header))
             continue
         for name, (own, known) in (WEATHER_WORDS | PLACE_WORDS).items():
             if words in known:
@@ -175,37 +240,6 @@ def _of_one_place(weather: pd.DataFrame, path: Path) -> pd.DataFrame:
     return weather.drop(columns=[c for c in PLACE_WORDS if c in weather]).assign(**own)
 
 
-def read_table(path: Path) -> pd.DataFrame:
-    """A delimited text file as text cells, whatever its delimiter.
-
-    Raises
-    ------
-    InputError
-        If it isn't a table with one header and equal rows.
-    """
-    text = as_utf8(path.read_bytes(), path).decode()
-    first = text.partition("\n")[0]
-    delimiter = max(",;\t|", key=first.count)
-    try:
-        table = pd.read_csv(
-            io.StringIO(text),
-            sep=delimiter,
-            dtype=str,
-            skip_blank_lines=True,
-            skipinitialspace=True,
-        )
-    except (pd.errors.ParserError, pd.errors.EmptyDataError) as e:
-        raise InputError(f"{path}: not a table: {str(e).strip()}: one header, equal rows") from e
-    return table.rename(columns=lambda c: str(c).strip())
-
-
-def _times(cells: pd.Series, path: Path) -> pd.Series:
-    try:
-        return pd.to_datetime(cells, format="ISO8601")
-    except (ValueError, TypeError) as e:
-        raise InputError(f"{path}: a time can't be read ({e}): write 2026-03-02T08:00+01:00") from e
-
-
 def quantity(cells: pd.Series, unit: str | None, own: str, path: Path, header: str) -> pd.Series:
     """Text cells as numbers in the unit `own`; blank cells as NaN.
 
@@ -220,7 +254,8 @@ def quantity(cells: pd.Series, unit: str | None, own: str, path: Path, header: s
     if bad.any():
         row = int(bad.to_numpy().argmax())
         raise InputError(
-            f"{path}: line {row + 2}, column '{header}': '{cells.iloc[row]}' is no number"
+            f"{path}: line {line_of(cells, row)}, column '{header}': '{cells.iloc[row]}' is no "
+            "number: correct it, or leave it blank"
         )
     name = own if unit is None else unit_of(unit)
     if name is None or UNITS[name].dimension != UNITS[own].dimension:

@@ -61,7 +61,7 @@ def study_weather(
     else:
         if not path.is_file():
             return None
-        weather = on_clock(read_weather(path), zone)
+        weather = on_clock(read_weather(path, study.time.day_first), zone)
         if rule.pressure == "sea level" and "pressure_kpa" in weather:
             weather = weather.rename(columns={"pressure_kpa": "qnh_kpa"})
     weather = _with_both_pressures(_at_station(weather, rule), path)
@@ -230,7 +230,9 @@ def _report(line: str, number: int, middle: pd.Timestamp, path: Path) -> dict[st
             warnings.simplefilter("ignore")
             report = Metar(code[found.start() :], month=month, year=year, strict=False)
     except (ParserError, ValueError) as e:
-        raise InputError(f"{path}: line {number} is no METAR report ({e}): remove it") from e
+        raise InputError(
+            f"{path}: line {number} is no METAR report: correct it, or remove it"
+        ) from e
     if not isinstance(report.time, dt.datetime):
         raise InputError(f"{path}: line {number} has no time: remove it")
     speed = _value(report.wind_speed, "MPS")

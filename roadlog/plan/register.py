@@ -86,9 +86,7 @@ def read_register(folder: Path) -> list[Entry]:
             for row in raw
         ]
     except (ValueError, KeyError, TypeError) as e:
-        raise InputError(
-            f"{path}: can't be read ({e}): put back the copy that roadlog wrote"
-        ) from e
+        raise InputError(f"{path}: can't be read: put back the copy that roadlog wrote") from e
     for i, entry in enumerate(entries, start=1):
         if entry.at.tzinfo is None or entry.sha256 != fingerprint(entry.choices):
             raise InputError(

@@ -42,7 +42,8 @@ def with_schedule(text: str, schedule: Schedule) -> str:
         after = parse_study(new)
     except (TOMLKitError, InputError) as e:
         raise InputError(
-            f"study.toml: its schedule can't be replaced ({e}): delete [schedule] and plan again"
+            "study.toml: its schedule is written in a way that can't be replaced: delete "
+            "[schedule] and plan again"
         ) from e
     if after != _with(before, schedule):
         raise InputError(

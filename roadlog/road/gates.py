@@ -57,7 +57,7 @@ def read_gates(path: Path) -> tuple[Gate, ...]:
     try:
         data = json.loads(path.read_text(encoding="utf-8-sig"))
     except (UnicodeDecodeError, json.JSONDecodeError) as e:
-        raise InputError(f"{path}: not GeoJSON ({e}): save the gates as GeoJSON") from e
+        raise InputError(f"{path}: not GeoJSON: save the gates as GeoJSON") from e
     features = data.get("features") if isinstance(data, dict) else None
     if not isinstance(features, list):
         raise InputError(f"{path}: no FeatureCollection: save the gates as GeoJSON features")

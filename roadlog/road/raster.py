@@ -115,7 +115,7 @@ def _opened(path: Path) -> Iterator[Any]:
         with rasterio.open(path) as file:
             yield file
     except RasterioError as e:
-        raise InputError(f"{path}: not a raster that can be read ({e}): use a GeoTIFF") from e
+        raise InputError(f"{path}: not a raster that can be read: use a GeoTIFF") from e
 
 
 def _by_square(i: Indices, j: Indices, inside: NDArray[np.bool_]) -> Iterator[Indices]:

@@ -84,5 +84,5 @@ def load_all(study_folder: Path) -> tuple[TrialResult, ...]:
                 data[key] = tuple(data[key])
             found.append(TrialResult(**data))
         except (ValueError, TypeError, KeyError) as e:
-            raise InputError(f"{path}: not a trial result ({e}): run the trial again") from e
+            raise InputError(f"{path}: not a trial result: run the trial again") from e
     return tuple(found)

@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 
 from roadlog.errors import InputError
-from roadlog.ingest.notebook import read_notes
+from roadlog.ingest.handtable import line_of, read_table
 
 BLANK = ("", "-")
 
@@ -46,7 +46,7 @@ def read_sheet(
     """
     if not path.is_file():
         raise InputError(f"{path} doesn't exist: name the table to read")
-    raw = read_notes(path)
+    raw = read_table(path)
     raw = raw.rename(columns=lambda c: "_".join(str(c).lower().replace("-", " ").split()))
     allowed = [*numbers, *texts]
     for name in raw.columns:
@@ -67,7 +67,7 @@ def read_sheet(
         n: raw[n].fillna("").str.strip() if n in raw.columns else pd.Series("", index=raw.index)
         for n in texts
     }
-    return pd.DataFrame(columns).assign(line=np.arange(len(raw)) + 2)
+    return pd.DataFrame(columns).assign(line=raw.index).reset_index(drop=True)
 
 
 def _numbers(raw: pd.DataFrame, name: str, path: Path) -> pd.Series:
@@ -80,6 +80,7 @@ def _numbers(raw: pd.DataFrame, name: str, path: Path) -> pd.Series:
     if bad.any():
         row = int(bad.argmax())
         raise InputError(
-            f"{path}: line {row + 2}, column '{name}': '{raw[name].iloc[row]}' is no number"
+            f"{path}: line {line_of(raw, row)}, column '{name}': '{raw[name].iloc[row]}' is no "
+            "number"
         )
     return values.astype(float)

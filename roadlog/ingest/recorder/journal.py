@@ -11,6 +11,7 @@ import threading
 from collections.abc import Callable, Mapping
 from pathlib import Path
 
+from roadlog.durable import sync_folder
 from roadlog.ingest.recorder.lines import FORMAT, Kind, Line, decode, encode
 
 FLUSH_S = 0.5
@@ -63,7 +64,7 @@ class Journal:
         self.add("part", t_s, json.dumps({"format": FORMAT, "part": part, **header}))
         self.flush(t_s)
         self._sync(self._file)
-        _sync_folder(path.parent, sync)
+        sync_folder(path.parent, sync)
         self._syncer = threading.Thread(target=self._keep_synced, name="journal-sync", daemon=True)
         self._syncer.start()
 
@@ -161,16 +162,3 @@ def tail(path: Path) -> list[bytes]:
 def _parts(path: Path) -> int:
     with path.open("rb") as f:
         return sum(1 for raw in f if b" part {" in raw and decode(raw.rstrip(b"\n")))
-
-
-def _sync_folder(folder: Path, sync: Callable[[int], None]) -> None:
-    try:
-        handle = os.open(folder, os.O_RDONLY)
-    except OSError:
-        return  # a system that can't open folders needs no sync of them
-    try:
-        sync(handle)
-    except OSError:
-        pass  # some file systems can't sync a folder; the file itself is synced
-    finally:
-        os.close(handle)

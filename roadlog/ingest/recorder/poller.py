@@ -92,7 +92,7 @@ class Poller:
                 self._emit(Lost(now_s(), str(e)))
             except Exception as e:  # whatever it is, the drive goes on and so does the recorder
                 logging.getLogger(__name__).exception("polling failed")
-                self._emit(Lost(now_s(), f"unexpected {type(e).__name__}: {e}"))
+                self._emit(Lost(now_s(), f"unexpected trouble ({type(e).__name__})"))
             finally:
                 if adapter is not None:
                     adapter.close()

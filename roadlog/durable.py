@@ -1,0 +1,104 @@
+"""Files that come to be whole or not at all, whatever ends the program or the power.
+
+In comes a way to fill a file; it is filled under a name that no reader lists, brought to the disk,
+and only then given its own name. What a kill left behind is told by its name and can be cleaned.
+"""
+
+import os
+import re
+import tempfile
+from collections.abc import Callable, Iterable
+from pathlib import Path
+
+_MARK = ".roadlog-part-"
+_LEFT = re.compile(re.escape(_MARK) + r"(\d+)-")
+
+
+def atomic_write(path: Path, write: Callable[[Path], object], mode: int | None = None) -> None:
+    """Let `write` fill a temporary file beside `path`, then rename it over `path`.
+
+    File and folder are on the disk when it returns. A failure leaves whatever was at `path`
+    before; a kill leaves that too, and perhaps a hidden part (`clean_parts`).
+
+    Parameters
+    ----------
+    mode : int, optional
+        Permissions of the file; by default those of any new file.
+    """
+    make_folder(path.parent)
+    _clean(path.parent.glob(f"{_MARK}*"))
+    handle, name = tempfile.mkstemp(
+        prefix=f"{_MARK}{os.getpid()}-", suffix=path.suffix, dir=path.parent
+    )
+    os.close(handle)
+    temporary = Path(name)
+    try:
+        write(temporary)
+        if mode is None:
+            umask = os.umask(0)
+            os.umask(umask)
+            mode = 0o666 & ~umask
+        _sync_file(temporary)
+        temporary.chmod(mode)
+        temporary.replace(path)
+        sync_folder(path.parent)
+    finally:
+        temporary.unlink(missing_ok=True)
+
+
+def make_folder(folder: Path) -> None:
+    """Make a folder with those above it, each on the disk before what goes into it."""
+    if folder.is_dir():
+        return
+    make_folder(folder.parent)
+    folder.mkdir(exist_ok=True)
+    sync_folder(folder.parent)
+
+
+def is_part(path: Path) -> bool:
+    """Whether a file is one that is being written, or that a kill left half written."""
+    return path.name.startswith(_MARK)
+
+
+def clean_parts(folder: Path) -> None:
+    """Take away the parts that ended programs left in a folder and below."""
+    _clean(folder.rglob(f"{_MARK}*"))
+
+
+def _clean(parts: Iterable[Path]) -> None:
+    for path in parts:
+        left = _LEFT.match(path.name)
+        if left and not _runs(int(left[1])):
+            path.unlink(missing_ok=True)
+
+
+def sync_folder(folder: Path, sync: Callable[[int], None] = os.fsync) -> None:
+    """Bring a folder's list of names to the disk, where the system can."""
+    try:
+        handle = os.open(folder, os.O_RDONLY)
+    except OSError:
+        return  # a system that can't open folders needs no sync of them
+    try:
+        sync(handle)
+    except OSError:
+        pass  # some file systems can't sync a folder; the file itself is synced
+    finally:
+        os.close(handle)
+
+
+def _sync_file(path: Path) -> None:
+    handle = os.open(path, os.O_RDWR)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)
+
+
+def _runs(process: int) -> bool:
+    try:
+        os.kill(process, 0)
+    except ProcessLookupError:
+        return False
+    except OSError:
+        return True
+    return True
