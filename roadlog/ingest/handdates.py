@@ -14,7 +14,7 @@ import pandas as pd
 import pyarrow as pa
 
 from roadlog.errors import InputError
-from roadlog.ingest.datetext import DayMonthUnclear, parse_times
+from roadlog.ingest.datetext import DayMonthUnclear, NoSuchDay, parse_times
 from roadlog.ingest.handtable import line_of
 
 Moment = dt.datetime | dt.date
@@ -201,7 +201,7 @@ def _moment(text: str, day_first: bool | None) -> Moment | None:
             return at if len(text) > len("2026-03-02") else at.date()
     try:
         times = parse_times(pa.array([text]), day_first)
-    except DayMonthUnclear:
+    except (DayMonthUnclear, NoSuchDay):
         return None
     if times is None or times.kind not in ("wall", "date") or times.origin is None:
         return None
