@@ -97,3 +97,34 @@ def test_rows_stand_beside_the_result() -> None:
     result = estimate_effect(table, randomised=True)
     assert list(result.carry_over["what"]) == [AFTER_FITTED, BY_DISTANCE]
     assert any(r.name == "previous arm held equal" for r in result.forest)
+
+
+@pytest.mark.parametrize(("p", "told"), [(0.0099, True), (0.0101, False), (0.04, False)])
+def test_a_row_is_told_from_one_in_a_hundred(p: float, told: bool) -> None:
+    row = {"what": BY_DISTANCE, "estimate": -3.0, "low": -5.0, "high": -1.0, "p": p}
+    assert bool(carry_over_warnings(pd.DataFrame([row]))) is told
+
+
+def test_p_and_interval_of_a_row_speak_of_the_same_t() -> None:
+    """With p = 0.05 the 95 % interval would end at nought: p follows from estimate and width."""
+    from scipy.stats import t
+
+    table = with_distance(passes(np.random.default_rng(3), days=20, effect=0.0))
+    (row,) = (
+        carry_over_table(build_design(table, [])).set_index("what").loc[[BY_DISTANCE]].itertuples()
+    )
+    tau, low = np.log1p(row.estimate / 100), np.log1p(row.low / 100)
+    df = 18  # twenty days, each with a slope of its own, less one slope an arm
+    se = (tau - low) / t.ppf(0.975, df)
+    assert row.p == pytest.approx(2 * t.sf(abs(tau) / se, df), rel=1e-6)
+
+
+def test_a_slope_by_distance_needs_distance_and_four_degrees_of_freedom() -> None:
+    table = with_distance(passes(np.random.default_rng(3), days=20))
+    near = table.assign(
+        km_since_switch=table["km_since_switch"] * 0.99 / table["km_since_switch"].max()
+    )
+    assert BY_DISTANCE not in set(carry_over_table(build_design(near, []))["what"])
+    for days, seen in ((4, False), (6, True)):
+        few = with_distance(passes(np.random.default_rng(3), days=days))
+        assert (BY_DISTANCE in set(carry_over_table(build_design(few, []))["what"])) is seen
