@@ -272,6 +272,8 @@ def plain(name: str) -> str:
     return word.upper() if len(word) <= 3 else word
 
 
+# Signals that a drive can hold above 999 throughout, in some unit that they are logged in.
+REACHES_THOUSANDS = frozenset({"rpm", "altitude_m", "odometer_km", "engine_runtime_s"})
 POSITION = ("lat_deg", "lon_deg", "altitude_m", "geoid_height_m", "gps_speed_kmh", "heading_deg",
             "hdop", "gps_accuracy_m")  # fmt: skip
 LAMBDA_MEASURED = ("lambda_measured", "lambda_measured2")  # PIDs 24-2B or 34-3B, bank 1 and 2

@@ -15,6 +15,7 @@ import pyarrow.compute as pc
 from roadlog.ingest.columns import unit_of
 from roadlog.ingest.dialect import BLANKS
 from roadlog.ingest.log import Bools, Floats
+from roadlog.ingest.numerals import Unsettled, plain_numerals
 from roadlog.signals import (
     CLOSED_LOOP,
     CLOSED_LOOP_FAULT,
@@ -27,8 +28,6 @@ from roadlog.units import UNITS, convert
 _SWITCH_WORDS = {"on": 1.0, "yes": 1.0, "true": 1.0, "off": 0.0, "no": 0.0, "false": 0.0}
 _STATUS_BYTES = (0, 1, 2, 4, 8, 16)
 _NUMBER = r"^(?P<number>[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)\s*(?P<rest>[^\d\s.,:].*)?$"
-_COMMA_DECIMAL = r"^([+-]?\d*),(\d+(?:[eE][+-]?\d+)?)(\D.*)?$"
-_THOUSANDS = r"^[+-]?\d{1,3}(?:,\d{3})+(?:\.\d+)?(?:\D.*)?$"
 _ANGLE = (
     r"^\s*(?P<before>[NSEWOnsewo])?\s*(?P<sign>-)?(?P<d>\d{1,3}(?:\.\d+)?)"
     r"(?:\s*[°º:d ]\s*(?P<m>\d{1,2}(?:\.\d+)?))?(?:\s*['′’: ]\s*(?P<s>\d{1,2}(?:\.\d+)?))?"
@@ -55,22 +54,27 @@ def texts(column: pa.ChunkedArray) -> pa.Array:
     return whole
 
 
-def numbers(column: pa.ChunkedArray, decimal: str, unit: str | None = None) -> tuple[Floats, Bools]:
+def numbers(
+    column: pa.ChunkedArray,
+    decimal: str,
+    unit: str | None = None,
+    unsettled: Unsettled = "group",
+) -> tuple[Floats, Bools]:
     """Numbers of a column [`unit`, or as written], and which non-blank cells hold none.
 
     A cell with a unit of its own (`6 mph` in a column of km/h) is converted; one with a unit of
-    another dimension holds no number. Without `unit`, what stands behind a number is passed over.
+    another dimension holds no number; a unit alone is a blank. Without `unit`, what stands behind a
+    number is passed over. `unsettled` is as in `plain_numerals`.
+
+    Raises
+    ------
+    MarkUnclear
+        If `unsettled` is "ask" and a comma or point can be either mark.
     """
     if pa.types.is_floating(column.type) or pa.types.is_integer(column.type):
         values = floats(column)
         return values, np.zeros(len(values), bool)
-    text = texts(column)
-    if decimal == ",":
-        text = pc.replace_substring(text, ".", "") if _dots_group(text) else text
-        text = pc.replace_substring_regex(text, _COMMA_DECIMAL, r"\1.\2\3")
-    else:
-        grouped = pc.match_substring_regex(text, _THOUSANDS)
-        text = pc.if_else(grouped, pc.replace_substring(text, ",", ""), text)
+    text = _without_lone_units(plain_numerals(texts(column), decimal, unsettled))
     parts = pc.extract_regex(text, _NUMBER)
     found = pc.struct_field(parts, "number")
     values = np.asarray(
@@ -85,7 +89,7 @@ def numbers(column: pa.ChunkedArray, decimal: str, unit: str | None = None) -> t
 
 def angles(column: pa.ChunkedArray, decimal: str) -> tuple[Floats, Bools]:
     """Degrees of a column that writes them as plain numbers or as `52°30.5'N`, `N 52 30 15`."""
-    values, bad = numbers(column, decimal)
+    values, bad = numbers(column, decimal, unsettled="decimal")
     if not bad.any() and not _has_letters(column):
         return values, bad
     text = texts(column)
@@ -216,10 +220,13 @@ def _status_of(text: str) -> float:
     return float("nan")
 
 
-def _dots_group(text: pa.Array) -> bool:
-    """Whether dots only group thousands beside decimal commas (`1.234,5`)."""
-    both = pc.match_substring_regex(text, r"^[+-]?\d{1,3}(?:\.\d{3})+,\d")
-    return bool(pc.any(both).as_py())
+def _without_lone_units(text: pa.Array) -> pa.Array:
+    """Cells that hold a unit and no number, of a sensor that never answered, as null."""
+    wordy = pc.if_else(pc.match_substring_regex(text, r"\d"), pa.scalar(None, text.type), text)
+    lone = [w for w in pc.unique(wordy).to_pylist() if w and len(w) < 20 and unit_of(w)]
+    if not lone:
+        return text
+    return pc.if_else(pc.is_in(text, value_set=pa.array(lone)), pa.scalar(None, text.type), text)
 
 
 def _has_letters(column: pa.ChunkedArray) -> bool:

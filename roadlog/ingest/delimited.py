@@ -30,14 +30,15 @@ from roadlog.ingest.dialect import (
     spaces_to_tabs,
     stray_nuls,
 )
-from roadlog.ingest.log import ColumnMatch, Floats, Log, counted, shown
+from roadlog.ingest.log import Bools, ColumnMatch, Floats, Log, counted, shown
 from roadlog.ingest.long import widen
+from roadlog.ingest.numerals import MarkUnclear, Unsettled
 from roadlog.ingest.order import Place
 from roadlog.ingest.quotes import plain_quotes
 from roadlog.ingest.rows import read_rows
 from roadlog.ingest.speedcheck import check_time_unit
 from roadlog.ingest.trims import trims_in_percent
-from roadlog.signals import SIGNALS
+from roadlog.signals import REACHES_THOUSANDS, SIGNALS
 from roadlog.study import ColumnRule, TimeRule
 from roadlog.units import convert
 
@@ -250,7 +251,7 @@ def _claim(
         if hemisphere is not None:
             values = _signed(values, cells.hemispheres(table[f"c{hemisphere}"]))
     else:
-        values, bad = cells.numbers(column, dialect.decimal, meaning.unit)
+        values, bad = _numbers(meaning, column, dialect.decimal, place)
         what = "without a number"
     if bad.any():
         n = int(bad.sum())
@@ -259,6 +260,20 @@ def _claim(
             f"'{meaning.header}': {counted(n, 'cell')} {what}, first in line {line}: left blank"
         )
     return Claim(meaning, values, index)
+
+
+def _numbers(
+    meaning: Meaning, column: pa.ChunkedArray, decimal: str, place: Place
+) -> tuple[Floats, Bools]:
+    unsettled: Unsettled = "group" if meaning.signal in REACHES_THOUSANDS else "ask"
+    try:
+        return cells.numbers(column, decimal, meaning.unit, unsettled)
+    except MarkUnclear as e:
+        raise InputError(
+            f"{place.path}: line {place.line(e.row)}, column '{shown(meaning.header)}': "
+            f"'{shown(e.cell)}' can have decimals or be in thousands: export it without marks "
+            "between thousands"
+        ) from None
 
 
 def _signed(values: Floats, signs: Floats) -> Floats:

@@ -8,6 +8,7 @@ at, so this costs the same for 200 kB and 200 MB.
 import codecs
 import csv
 import re
+from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -31,9 +32,10 @@ BLANKS = frozenset({
 _HEAD_BYTES = 1 << 18
 _HEAD_LINES = 200
 _NUMBER = re.compile(r"[+-]?(\d+([.,]\d*)?|[.,]\d+)([eE][+-]?\d+)?")
-_COMMA_NUMBER = re.compile(r"[+-]?\d*,\d+([eE][+-]?\d+)?")
-_DOT_NUMBER = re.compile(r"[+-]?\d*\.\d+([eE][+-]?\d+)?")
-_THOUSANDS = re.compile(r"[+-]?[1-9]\d{0,2}(,\d{3})+(\.\d+)?")
+_UNIT_BEHIND = r"(\s*[^\d\s.,:/-].*)?"
+_COMMA_NUMBER = re.compile(r"[+-]?\d*,\d+([eE][+-]?\d+)?" + _UNIT_BEHIND)
+_DOT_NUMBER = re.compile(r"[+-]?\d*\.\d+([eE][+-]?\d+)?" + _UNIT_BEHIND)
+_THOUSANDS = re.compile(r"[+-]?[1-9]\d{0,2}[,.]\d{3}" + _UNIT_BEHIND)
 _VALUE_WITH_UNIT = re.compile(r"[+-]?\d+(?:[.,]\d+)?\s*([^\d\s.,:/-].*)")
 _LINE = re.compile(r"[^\r\n]*(?:\r\n|\r|\n)|[^\r\n]+")
 
@@ -297,17 +299,17 @@ def _units_in_cells(samples: Sequence[Sequence[str]], width: int) -> list[str | 
 
 
 def _decimal(samples: Sequence[Sequence[str]], delimiter: str) -> str:
-    """The decimal mark; where every comma may group thousands, it does in a comma-delimited file
-    (whose locale writes decimal points) or beside decimal points."""
-    comma = dot = 0
-    only_thousands = True
+    """The decimal mark: the one of numbers that can't be in thousands, if there are any.
+
+    Else the mark that is there; in a comma-delimited file, whose locale writes decimal points, a
+    comma groups.
+    """
+    settled, open_ = Counter[str](), Counter[str]()
     for row in samples:
         for cell in row:
-            if _COMMA_NUMBER.fullmatch(cell):
-                comma += 1
-                only_thousands &= _THOUSANDS.fullmatch(cell) is not None
-            elif _DOT_NUMBER.fullmatch(cell):
-                dot += 1
-    if only_thousands and (dot or delimiter == ","):
-        return "."
-    return "," if comma > dot else "."
+            mark = "," if _COMMA_NUMBER.fullmatch(cell) else "."
+            if mark == "," or _DOT_NUMBER.fullmatch(cell):
+                (open_ if _THOUSANDS.fullmatch(cell) else settled)[mark] += 1
+    if settled:
+        return "," if settled[","] > settled["."] else "."
+    return "," if open_[","] > open_["."] and delimiter != "," else "."

@@ -17,9 +17,10 @@ from roadlog.ingest.claims import Claim, canonical
 from roadlog.ingest.clock import Clock
 from roadlog.ingest.columns import Meaning, match_columns, misfits, unit_of
 from roadlog.ingest.log import ColumnMatch, Floats, counted, shown
+from roadlog.ingest.numerals import MarkUnclear, Unsettled
 from roadlog.ingest.order import Place
 from roadlog.ingest.trims import trims_in_percent
-from roadlog.signals import SIGNALS
+from roadlog.signals import REACHES_THOUSANDS, SIGNALS
 from roadlog.study import ColumnRule
 
 Spread = Callable[[int, NDArray[np.intp]], dict[str, Floats]]
@@ -66,7 +67,14 @@ def widen(
                 f'settle it in study.toml under [columns], as "{shown(name)}" = "ignore"'
             )
         part = table[column["value"]].take(pa.array(rows))
-        values = _values(meaning, part, decimal, name, notes)
+        try:
+            values = _values(meaning, part, decimal, name, notes)
+        except MarkUnclear as e:
+            raise InputError(
+                f"{place.path}: line {place.line(_row(clock, int(rows[e.row])))}: '{shown(e.cell)}'"
+                f" of '{shown(name)}' can have decimals or be in thousands: export it without "
+                "marks between thousands"
+            ) from None
         places[meaning.signal] = rows
         claims.append(Claim(meaning, values, 0))
         matches.append(ColumnMatch(name, meaning.signal, meaning.unit, meaning.note))
@@ -103,12 +111,17 @@ def _values(
     elif meaning.signal in ("lat_deg", "lon_deg"):
         values, bad = cells.angles(part, decimal)
     else:
-        values, bad = cells.numbers(part, decimal, meaning.unit)
+        unsettled: Unsettled = "group" if meaning.signal in REACHES_THOUSANDS else "ask"
+        values, bad = cells.numbers(part, decimal, meaning.unit, unsettled)
     if bad.any():
         notes.append(
             f"'{shown(name)}': {counted(int(bad.sum()), 'reading')} without a number: left blank"
         )
     return values
+
+
+def _row(clock: Clock, row: int) -> int:
+    return row if clock.rows is None else int(clock.rows[row])
 
 
 def _one_unit(

@@ -1,0 +1,96 @@
+"""Numbers as people's machines write them to numbers with a decimal point and nothing else.
+
+In comes a column's text; out comes the same text with its decimal mark as a point and without
+marks between thousands. What a comma or a point is, is settled column by column on all its cells:
+`0,812` and `12,5` can't group thousands, `1,234,567` can do nothing else. Part of the ingest stage.
+"""
+
+from typing import Literal
+
+import pyarrow as pa
+import pyarrow.compute as pc
+
+Unsettled = Literal["group", "decimal", "ask"]
+
+_SPACES = "[ \u00a0\u2009\u202f'’]"
+_SPACED = rf"^[+-]?\d{{1,3}}(?:{_SPACES}\d{{3}})+(?:[.,]\d+)?(?:[^\d.,].*)?$"
+_SPACE_WITHIN = rf"(\d){_SPACES}(\d{{3}})\b"
+_NUMERAL = r"^[+-]?[\d.,]*\d(?:[eE][+-]?\d+)?(?:[^\d.,:/-].*)?$"
+_GROUPS = r"^[+-]?[1-9]\d{{0,2}}(?:{mark}\d{{3}})+(?:{other}\d+)?(?:[^\d.,].*)?$"
+_TWO_GROUPS = r"^[+-]?\d{{1,3}}(?:{mark}\d{{3}}){{2,}}"
+_BELOW_1000 = r"^[+-]?\d{1,3}(?:[^\d.,].*)?$"
+_MARKS = {",": r",", ".": r"\."}
+
+
+class MarkUnclear(ValueError):
+    """A column whose commas or points may be decimal marks or group thousands: row and cell."""
+
+    def __init__(self, row: int, cell: str) -> None:
+        super().__init__(row, cell)
+        self.row, self.cell = row, cell
+
+
+def plain_numerals(text: pa.Array, decimal: str, unsettled: Unsettled = "group") -> pa.Array:
+    """The column with points as decimal marks and nothing between thousands.
+
+    Parameters
+    ----------
+    text : Array of str
+        Trimmed cells; what stands behind a number stays.
+    decimal : str
+        The file's decimal mark.
+    unsettled : {"group", "decimal", "ask"}
+        What the other mark is where every cell that has it could be in thousands (`1,234`).
+
+    Raises
+    ------
+    MarkUnclear
+        If `unsettled` is "ask" and neither the column nor the file tells.
+    """
+    text = pc.replace_substring(text, "\u2212", "-")
+    spaced = pc.match_substring_regex(text, _SPACED)
+    if _any(spaced):
+        closed = text
+        for _ in range(2):  # the digit between two marks belongs to both
+            closed = pc.replace_substring_regex(closed, _SPACE_WITHIN, r"\1\2")
+        text = pc.if_else(spaced, closed, text)
+    numeral = pc.match_substring_regex(text, _NUMERAL)
+    groups = {
+        m: _groups(text, numeral, m, "group" if m != decimal else "decimal", unsettled)
+        for m in _MARKS
+    }
+    for mark, grouping in groups.items():
+        if grouping:
+            text = pc.if_else(numeral, pc.replace_substring(text, mark, ""), text)
+    if not groups[","]:
+        text = pc.if_else(numeral, pc.replace_substring(text, ",", "."), text)
+    return text
+
+
+def _groups(
+    text: pa.Array, numeral: pa.Array, mark: str, usual: Unsettled, unsettled: Unsettled
+) -> bool:
+    """Whether a mark stands between thousands in this column."""
+    other = _MARKS["." if mark == "," else ","]
+    has = pc.and_(numeral, pc.match_substring(text, mark))
+    if not _any(has):
+        return False
+    thousands = pc.match_substring_regex(text, _GROUPS.format(mark=_MARKS[mark], other=other))
+    if _any(pc.and_(has, pc.invert(thousands))):
+        return False
+    two = pc.match_substring_regex(text, _TWO_GROUPS.format(mark=_MARKS[mark]))
+    with_other = pc.and_(has, pc.match_substring_regex(text, rf"\d{other}\d"))
+    if _any(two) or _any(with_other):
+        return True
+    if usual == "decimal":
+        return False
+    if _any(pc.match_substring_regex(text, _BELOW_1000)):
+        return True
+    if unsettled == "ask":
+        row = pc.index(has, True).as_py()
+        raise MarkUnclear(row, str(text[row].as_py()))
+    return unsettled == "group"
+
+
+def _any(cells: pa.Array) -> bool:
+    return bool(pc.any(cells).as_py())
