@@ -27,6 +27,7 @@ from roadlog.effect import (
     without_intervals,
 )
 from roadlog.effect.crosschecks import disagreement_warnings
+from roadlog.errors import InputError
 from roadlog.ingest import Log
 from roadlog.ingest.localday import zone_warning
 from roadlog.ingest.notebook import of_no_drive, read_notes
@@ -58,8 +59,10 @@ from roadlog.results import (
     Evidence,
     Finding,
     Oversight,
+    RoadUse,
     Warned,
 )
+from roadlog.roaduse import lost_blocking, lost_warnings, road_use
 from roadlog.routes import routes_of
 from roadlog.runs import Sources, build_runs, read_logs, require_both_arms, with_day_order
 from roadlog.station import locate, network_positions, station_warnings
@@ -137,11 +140,21 @@ def analyse(
         seed=study.seed,
         redraw=None if study.schedule is None else partial(redraw, study.schedule),
     )
+    use = road_use(
+        metered.runs,
+        samples,
+        tracks,
+        table,
+        network,
+        set_aside=list(deviations.set_aside),
+        min_runs_per_arm=study.analysis.min_runs_per_arm,
+    )
+    warnings += lost_warnings(use)
     runs = RUNS.check(_with_pass_reasons(metered.runs.drop(columns="log"), table))
     once = changed_once(runs, by_chance)
     if once:
         effect = without_intervals(effect)
-    held = _held_against(study, sources, ledger, metered, runs, effect, by_chance, now)
+    held = _held_against(study, sources, ledger, metered, runs, effect, by_chance, use, now)
     measured = () if held.closed is None else held.closed.measured
     if once:
         measured = estimates_only(measured)
@@ -165,6 +178,7 @@ def analyse(
         closed=held.closed,
         evidence=held.evidence,
         station=station,
+        road_use=use,
     )
 
 
@@ -236,6 +250,7 @@ def _held_against(
     runs: pd.DataFrame,
     effect: EffectResult,
     by_chance: bool,
+    use: RoadUse,
     now: dt.datetime | None,
 ) -> _Held:
     """The finding, as plan, measured fuel and the car's own signals allow it."""
@@ -250,6 +265,7 @@ def _held_against(
     primary = at_level(effect.primary, level)
     blocking = [
         *forbidden_by_order(study.device, runs, by_chance),
+        *lost_blocking(use),
         *(closed.blocking if closed else ()),
         *closure.bend_blocking(
             study,
@@ -341,6 +357,13 @@ def _network(
             routes_of(rule, runs, notes),
             segment_length_km=study.analysis.segment_length_km,
             min_runs_per_arm=study.analysis.min_runs_per_arm,
+        )
+    if far := road.elsewhere(tracks):
+        files = dict(zip(runs["run"], runs["file"], strict=True))
+        raise InputError(
+            f"{files[far.run]}: its positions lie {far.apart_km:,.0f} km from those of "
+            f"{files[far.other]}, and beside them if {far.why} in one of the two: correct the "
+            "column, or leave the log out"
         )
     if rule.same_route:
         warnings.append(

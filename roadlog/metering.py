@@ -69,12 +69,13 @@ def sampled(logs: Sequence[Log], progress: bool) -> tuple[list[pd.DataFrame], li
                 warnings.append(
                     Warned(
                         "clock-offset",
-                        f"{log.path.name}: the position clock was {scale.lag_s:+.0f} s off the "
-                        "car's and was put right",
+                        f"the position clock was {scale.lag_s:+.0f} s off the car's and was put "
+                        "right",
+                        log.path.name,
                     )
                 )
         out.append(samples)
-        warnings += [Warned("log-repaired", f"{log.path.name}: {n}") for n in log.notes]
+        warnings += [Warned("log-repaired", n, log.path.name) for n in log.notes]
     return out, warnings
 
 

@@ -28,6 +28,7 @@ Floats = NDArray[np.float64]
 MIN_LENGTH_SHARE = 0.9  # a pass has to cover this share of its segment
 MAX_DISTANCE_ERROR = 0.10  # wheel distance against the segment's length
 COLD_BELOW_C = 70.0
+WASHOUT = "washout"
 SOURCE_SHARE = 0.2
 IDLE_BELOW_KMH = 1.0
 _AIR = ("ambient_source", "pressure_source")
@@ -350,7 +351,7 @@ def _reasons(table: pd.DataFrame, network: Network, study: Study) -> pd.Series:
         ),
         (
             table["km_since_switch"] < washout,
-            "washout: begins " + _text(table["km_since_switch"], 1) + " km after the switch",
+            f"{WASHOUT}: begins " + _text(table["km_since_switch"], 1) + " km after the switch",
         ),
     ]
     reason = np.full(len(table), "", dtype=object)

@@ -64,10 +64,34 @@ class Finding:
 
 @dataclass(frozen=True)
 class Warned:
-    """A warning: a stable code and one plain sentence."""
+    """A warning: a stable code and one plain sentence, and the log that it is about, if one."""
 
     code: str
     message: str
+    log: str = ""
+
+
+@dataclass(frozen=True)
+class ArmUse:
+    """One arm's road: km driven, placed on shared road and used, and km lost by cause.
+
+    `share` is what is used of the km that could have been: without washout, drives set aside by
+    words agreed beforehand, and roads that too few runs of both arms drive.
+    """
+
+    driven_km: float
+    placed_km: float
+    used_km: float
+    share: float
+    lost: tuple[tuple[str, float], ...]
+
+
+@dataclass(frozen=True)
+class RoadUse:
+    """Both arms' road, and each run's: `runs` has `run`, `driven_km`, `placed_km`, `used_km`."""
+
+    arms: dict[str, ArmUse]
+    runs: pd.DataFrame
 
 
 @dataclass(frozen=True)
@@ -189,3 +213,4 @@ class Analysed:
     evidence: Evidence | None = None
     trials: tuple[TrialResult, ...] = ()  # the trials beside the road test
     station: Station | None = None  # of the weather; None without weather
+    road_use: RoadUse | None = None  # None where fuel was only measured

@@ -13,7 +13,8 @@ import pandas as pd
 
 from roadlog.report.claims import trials_of
 from roadlog.report.text import economy_interval, economy_interval_mpg_us
-from roadlog.results import Analysed, ArmSummary, Interval, NamedInterval, Warned
+from roadlog.report.warned import told_warnings
+from roadlog.results import Analysed, ArmSummary, Interval, NamedInterval
 from roadlog.units import mpg_us
 
 SCHEMA = 1
@@ -60,20 +61,25 @@ def to_json(analysed: Analysed) -> dict[str, Any]:
         "evidence": _evidence(a),
         "crosschecks": _rows(effect.forest, "crosscheck"),
         "sensitivity": _rows(effect.forest, "sensitivity"),
-        "runs": _runs(a.runs),
+        "runs": _runs(a),
         "segments": _segments(a),
+        "road_use": _road_use(a),
         "weather_station": None if a.station is None else asdict(a.station),
         "oversight": None if a.oversight is None else asdict(a.oversight),
         "trials": [asdict(t) for t in trials_of(a)],
-        "warnings": [{"code": w.code, "message": w.message} for w in all_warnings(a)],
+        "warnings": [asdict(w) for w in told_warnings(a)],
     }
     plain: dict[str, Any] = _plain(everything)
     return plain
 
 
-def all_warnings(analysed: Analysed) -> list[Warned]:
-    """Warnings of every stage, each once, in order."""
-    return list(dict.fromkeys((*analysed.warnings, *analysed.effect.warnings)))
+def _road_use(a: Analysed) -> dict[str, Any] | None:
+    if a.road_use is None:
+        return None
+    return {
+        arm: {**asdict(use), "lost": [{"cause": c, "km": km} for c, km in use.lost]}
+        for arm, use in a.road_use.arms.items()
+    }
 
 
 def _closure(a: Analysed) -> dict[str, Any] | None:
@@ -152,7 +158,8 @@ def _rows(forest: Iterable[NamedInterval], role: str) -> list[dict[str, Any]]:
     ]
 
 
-def _runs(runs: pd.DataFrame) -> list[dict[str, Any]]:
+def _runs(a: Analysed) -> list[dict[str, Any]]:
+    runs = a.runs
     keys = ["file", "arm", "used", "reason", "km", "fuel_l", "start", "day", "switch_unit", "block"]
     more = ("fuel_low_l", "fuel_high_l", "hours", "sha256", "altitude_datum")
     keys += [k for k in more if k in runs.columns]
@@ -161,6 +168,11 @@ def _runs(runs: pd.DataFrame) -> list[dict[str, Any]]:
     ]
     for record in records:
         record["reason"] = record["reason"] or None
+    if a.road_use is not None:
+        road = a.road_use.runs.drop(columns="run").to_dict("records")
+        records = [
+            {**r, **{str(k): v for k, v in m.items()}} for r, m in zip(records, road, strict=True)
+        ]
     return records
 
 

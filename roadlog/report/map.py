@@ -12,6 +12,7 @@ import numpy as np
 import pandas as pd
 from markupsafe import Markup
 
+from roadlog.effect.design import without_fuel
 from roadlog.report.colours import NO_DATA, ChangeScale, change_scale
 from roadlog.report.layers import Drawn, draw_map, width_px
 from roadlog.report.leaflet import leaflet
@@ -24,6 +25,8 @@ from roadlog.road.network import Floats
 from roadlog.study import ARMS
 from roadlog.units import mpg_us
 
+NO_FUEL = "a pass burned no fuel there, so that both arms leave it out"
+FEW = "too few passes"
 TILE_HOST = "https://tile.openstreetmap.org"
 
 
@@ -98,7 +101,7 @@ def map_parts(analysed: Analysed, *, tiles: bool = False) -> MapParts:
         body=Markup(body),
         scale=scale,
         no_data=NO_DATA,
-        unknown=any(d.colour == NO_DATA for d in drawn.values()),
+        grey=_grey_words(analysed, drawn),
         caution=typeset(_caution(effects)),
         widths=[{"px": round(width_px(n, most), 1), "passes": n} for n in sorted({fewest, most})],
         heights=heights,
@@ -126,6 +129,7 @@ def _caution(effects: pd.DataFrame) -> str:
 
 def _drawn(analysed: Analysed, legs: Sequence[Leg], scale: ChangeScale) -> dict[str, Drawn]:
     used = analysed.passes[analysed.passes["used"].astype(bool)]
+    barren = set(without_fuel(used))
     counts = used.groupby(["segment", "arm"], observed=True).size().to_dict()
     base = used[used["arm"] == "baseline"].groupby("segment", observed=True)
     totals = base[["fuel_ml", "distance_km"]].sum()
@@ -139,7 +143,7 @@ def _drawn(analysed: Analysed, legs: Sequence[Leg], scale: ChangeScale) -> dict[
             change = float(effect.get("change_pct", np.nan))
             passes = {arm: int(counts.get((segment.id, arm), 0)) for arm in ARMS}
             use = float(litres.get(segment.id, np.nan))
-            words = _change_words(change, effect)
+            words = _change_words(change, effect, NO_FUEL if segment.id in barren else FEW)
             popup = template.render(
                 id=segment.id,
                 leg=leg.number,
@@ -162,9 +166,17 @@ def _mean(values: Floats) -> float:
     return float(finite.mean()) if finite.size else float("nan")
 
 
-def _change_words(change: float, effect: Mapping[Any, Any]) -> str:
+def _grey_words(analysed: Analysed, drawn: Mapping[str, Drawn]) -> str:
+    """Why segments are grey, and how many for each reason."""
+    grey = {name for name, d in drawn.items() if d.colour == NO_DATA}
+    barren = grey & set(without_fuel(analysed.passes[analysed.passes["used"].astype(bool)]))
+    counts = ((len(barren), NO_FUEL), (len(grey - barren), FEW))
+    return "; ".join(f"{n} of {len(drawn)} segments, {why}" for n, why in counts if n)
+
+
+def _change_words(change: float, effect: Mapping[Any, Any], why_not: str) -> str:
     if not np.isfinite(change):
-        return "change not known (too few passes)"
+        return f"change not known ({why_not})"
     low, high = float(effect["low"]), float(effect["high"])
     known = np.isfinite(low) and np.isfinite(high)
     interval = Interval(change, low if known else None, high if known else None)

@@ -16,7 +16,6 @@ import pandas as pd
 from roadlog.report import figures, tabulate
 from roadlog.report.claims import parts_of_claim
 from roadlog.report.colours import ARM_COLOURS
-from roadlog.report.json_out import all_warnings
 from roadlog.report.map import MapParts, map_parts, why_no_map
 from roadlog.report.oversight import plan_kept
 from roadlog.report.templating import NO_NETWORK, raw, render
@@ -32,6 +31,7 @@ from roadlog.report.text import (
     typeset,
     verdict,
 )
+from roadlog.report.warned import told_warnings
 from roadlog.results import Analysed, ArmSummary, Interval
 from roadlog.station import about
 from roadlog.study import ARMS
@@ -100,12 +100,13 @@ def report_page(analysed: Analysed, *, passes_sha256: str, parts: MapParts | Non
         claim_parts=parts_of_claim(a) if a.trials else [],
         arms=[_arm(a, arm) for arm in ARMS],
         period=_period(a.runs),
-        warnings=all_warnings(a),
+        warnings=told_warnings(a),
         map=None if no_map else parts or map_parts(a),
         no_map=no_map,
         plots=_plots(a),
         notes=[(r.name, r.note) for r in figures.forest_rows(a) if r.note],
         tables=_tables(a),
+        road=None if a.road_use is None else tabulate.road_table(a, a.road_use),
         run_reasons=tabulate.reason_counts(a.runs),
         pass_reasons=tabulate.reason_counts(a.passes),
         pass_count=len(a.passes),

@@ -1,6 +1,5 @@
 """Tables for the page: frames of a finished analysis in, headings and rows of text out."""
 
-import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -8,8 +7,9 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from roadlog.alike import alike
 from roadlog.report.text import number, signed, typeset
-from roadlog.results import Analysed
+from roadlog.results import Analysed, RoadUse
 
 HEADINGS = {
     "name": "",
@@ -54,7 +54,6 @@ TERMS = {
     "headwind_m_s": "headwind",
     "supply_voltage_v": "supply voltage",
 }
-_NUMBER = re.compile(r"\d+(?:\.\d+)?")
 _SIGNED = frozenset({"change_pct", "correlation", "difference"})
 
 
@@ -157,6 +156,27 @@ def run_table(analysed: Analysed) -> Table:
     return Table(headings, numeric, tuple(rows))
 
 
+def road_table(analysed: Analysed, use: RoadUse) -> Table:
+    """Kilometres driven, placed on shared road and used by each arm, then what took the rest."""
+    causes = list(dict.fromkeys(cause for mine in use.arms.values() for cause, _ in mine.lost))
+    rows = [
+        (name, *(number(getattr(mine, key)) for mine in use.arms.values()))
+        for name, key in (
+            ("driven", "driven_km"),
+            ("placed on shared road", "placed_km"),
+            ("used", "used_km"),
+        )
+    ]
+    rows += [
+        (f"lost: {cause}", *(number(dict(mine.lost).get(cause, 0.0)) for mine in use.arms.values()))
+        for cause in causes
+    ]
+    shares = (f"{100 * mine.share:.0f}" for mine in use.arms.values())
+    rows.append(("used, % of what could be", *shares))
+    headings = ("km", *(analysed.study.label(arm) for arm in use.arms))
+    return Table(headings, (False, *[True] * len(use.arms)), tuple(rows))
+
+
 def segment_table(analysed: Analysed) -> Table:
     """One row a segment: its change with interval and how often each arm drove it."""
     frame = analysed.effect.segment_effects
@@ -185,18 +205,7 @@ def reason_counts(frame: pd.DataFrame) -> list[tuple[str, int]]:
     Reasons that differ in one number only are told together, with that number's range.
     """
     reasons = frame.loc[~frame["used"].astype(bool), "reason"].astype(str)
-    alike: dict[str, list[str]] = {}
-    for reason in reasons:
-        alike.setdefault(_NUMBER.sub("#", reason), []).append(reason)
-    counts = [(_together(kind, told), len(told)) for kind, told in alike.items()]
-    return sorted(counts, key=lambda c: -c[1])
-
-
-def _together(kind: str, told: Sequence[str]) -> str:
-    if kind.count("#") != 1:
-        return told[0] if len(set(told)) == 1 else kind.replace("#", "…")
-    values = sorted({_NUMBER.findall(reason)[0] for reason in told}, key=float)
-    return kind.replace("#", " to ".join(dict.fromkeys((values[0], values[-1]))))
+    return [(told, int(n)) for told, n in alike(reasons.tolist())]
 
 
 def excluded_passes(analysed: Analysed, most: int) -> Table:

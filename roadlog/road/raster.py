@@ -24,6 +24,16 @@ _SQUARE = 512  # cells a side that are read at once
 _LARGEST_BLOCK = 32_000_000  # cells that the file stores as one piece: each is decoded whole
 
 
+FEET = ("ft", "foot", "feet", "us survey foot", "us-ft", "ussft", "ftus", "international foot")
+FEET_IN_METRE = 1 / 0.3048  # NIST SP 811 (2008), B.8
+FEET_WITHIN = 0.15
+LEAST_PLACES = 25
+LEAST_RELIEF_M = 5.0  # standard deviation of heights that a receiver's drift doesn't make
+ALIKE = 0.8  # correlation of two profiles of one road
+LEAST_HEIGHT_M = 60.0  # below it a receiver's error and the geoid change the ratio of levels
+TOO_FAR_M = 200.0  # geoid 107 m at most, a receiver's level some tens
+
+
 @dataclass(frozen=True)
 class ElevationRaster:
     """Where a file's grid of heights [m] lies: its size and the transform to rows and columns."""
@@ -91,6 +101,8 @@ def read_raster(path: Path) -> ElevationRaster:
     with _opened(path) as file:
         if file.crs is None:
             raise InputError(f"{path}: the raster doesn't say which map projection it is in")
+        if (unit := str(file.units[0] or "").strip().lower()) in FEET:
+            raise InputError(f"{path}: the raster is in feet ('{unit}'): convert it to metres")
         block = file.block_shapes[0]
         if block[0] * block[1] > _LARGEST_BLOCK:
             raise InputError(
@@ -99,6 +111,43 @@ def read_raster(path: Path) -> ElevationRaster:
             )
         inverse = ~file.transform
         return ElevationRaster(path, file.shape, tuple(inverse)[:6], file.crs.to_wkt())
+
+
+def check_heights(path: Path, raster_m: Floats, logs_m: Floats) -> None:
+    """Hold a raster's heights against those of the drives' own altitudes at the same places.
+
+    Parameters
+    ----------
+    raster_m, logs_m : (n,) float [m]
+        NaN where a drive has no altitude.
+
+    Raises
+    ------
+    InputError
+        If one of the two is in feet, by level or by relief, or they lie too far apart.
+    """
+    known = np.isfinite(raster_m) & np.isfinite(logs_m)
+    if known.sum() < LEAST_PLACES:
+        return
+    z, own = raster_m[known], logs_m[known]
+    apart = float(np.median(z - own))
+    tried = [float(np.median(z) / np.median(own))] if np.median(own) > LEAST_HEIGHT_M else []
+    tried = tried if abs(apart) > LEAST_HEIGHT_M else []
+    if own.std() > LEAST_RELIEF_M and np.corrcoef(z, own)[0, 1] > ALIKE:
+        tried.append(float(z.std() / own.std()))
+    for factor in tried:
+        for name, feet in (("the raster's heights", factor), ("the logs' altitudes", 1 / factor)):
+            if abs(feet / FEET_IN_METRE - 1) < FEET_WITHIN:
+                raise InputError(
+                    f"{path}: {name} seem to be in feet (heights by raster and by logs have the "
+                    f"ratio {factor:.2f}): convert the raster to metres, or name the unit of the "
+                    "altitudes in study.toml under [columns]"
+                )
+    if abs(apart) > TOO_FAR_M:
+        raise InputError(
+            f"{path}: the raster lies {apart:+.0f} m from the logs' own altitudes, more than any "
+            "difference of sea level: use another raster, or leave elevation out of [road]"
+        )
 
 
 @contextmanager

@@ -19,7 +19,7 @@ from roadlog.road.elevation import BIN_M, fuse, smooth
 from roadlog.road.gates import Gate, named_pieces, passed
 from roadlog.road.network import Floats, Network, Segment
 from roadlog.road.projection import Origin, centre, to_geographic
-from roadlog.road.raster import ElevationRaster
+from roadlog.road.raster import ElevationRaster, check_heights
 from roadlog.road.store import kept_pieces
 from roadlog.road.stretches import COUNT_STEP_M, Stretch, shared_stretches
 from roadlog.road.trace import STEP_M, Trace, make_trace
@@ -91,6 +91,8 @@ def find_network(
         raise DesignError(_no_stretch(traces, fitted, min_runs_per_arm, longest, shortest))
     stretches.sort(key=lambda s: int(s.point.min()))
     altitude = np.concatenate([t.altitude_m for t in traces])
+    if raster is not None:
+        _hold_raster(raster, stretches, points, altitude, origin)
     pace = np.concatenate([_pace(t) for t in traces])
     gates = tuple(gates)
     if gates:
@@ -244,15 +246,35 @@ def _profile(
     raster: ElevationRaster | None,
 ) -> tuple[Floats, Floats]:  # fmt: skip
     """Elevation [m] and grade every `BIN_M` of the stretch."""
+    if raster is not None:
+        return smooth(_by_raster(stretch, raster, origin))
+    return smooth(_by_drives(stretch, points, altitude))
+
+
+def _by_raster(stretch: Stretch, raster: ElevationRaster, origin: Origin) -> Floats:
     line = stretch.line
     bins = int(line.length_m / BIN_M) + 1
-    if raster is not None:
-        s = np.minimum((np.arange(bins) + 0.5) * BIN_M, line.length_m)
-        x, y = np.interp(s, line.s_m, line.x_m), np.interp(s, line.s_m, line.y_m)
-        return smooth(raster.at(*to_geographic(x, y, origin)))
+    s = np.minimum((np.arange(bins) + 0.5) * BIN_M, line.length_m)
+    x, y = np.interp(s, line.s_m, line.x_m), np.interp(s, line.s_m, line.y_m)
+    return raster.at(*to_geographic(x, y, origin))
+
+
+def _by_drives(stretch: Stretch, points: Points, altitude: Floats) -> Floats:
+    bins = int(stretch.line.length_m / BIN_M) + 1
     place = np.minimum((stretch.s_m / BIN_M).astype(np.int64), bins - 1)
-    profile, _ = fuse(place, points.owner[stretch.point], altitude[stretch.point], bins)
-    return smooth(profile)
+    return fuse(place, points.owner[stretch.point], altitude[stretch.point], bins)[0]
+
+
+def _hold_raster(
+    raster: ElevationRaster, stretches: list[Stretch], points: Points, altitude: Floats,
+    origin: Origin,
+) -> None:  # fmt: skip
+    """Refuse a raster whose heights aren't those that the drives logged."""
+    check_heights(
+        raster.path,
+        np.concatenate([_by_raster(s, raster, origin) for s in stretches]),
+        np.concatenate([_by_drives(s, points, altitude) for s in stretches]),
+    )
 
 
 def _segment(

@@ -2,6 +2,7 @@
 
 import json
 import re
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -69,7 +70,26 @@ def test_each_segment_is_a_line_with_a_popup_and_a_piece_of_strip(
 def test_a_segment_with_too_few_passes_is_grey_and_says_so(whole: str) -> None:
     pieces = [a for t, a in Page(whole).elements if t == "path" and "data-segment" in a]
     assert [p["data-segment"] for p in pieces if p["fill"] == NO_DATA] == ["A06"]
-    assert "A06: change not known (too few passes)" in " ".join(Page(whole).words)
+    words = " ".join(Page(whole).words)
+    assert "A06: change not known (too few passes)" in words
+    assert "grey, not compared: 1 of 34 segments, too few passes" in words
+
+
+def test_a_segment_that_a_pass_drove_without_fuel_is_grey_for_that_reason(
+    analysed: Analysed,
+) -> None:
+    effects = analysed.effect.segment_effects
+    some = effects.loc[effects["change_pct"].notna(), "segment"].iloc[0]
+    first = analysed.passes.index[
+        (analysed.passes["segment"] == some) & analysed.passes["used"].astype(bool)
+    ][0]
+    passes = analysed.passes.copy()
+    passes.loc[first, ["fuel_ml", "ml_per_km"]] = 0.0
+    effect = replace(analysed.effect, segment_effects=effects[effects["segment"] != some])
+    page = map_page(replace(analysed, passes=passes, effect=effect))
+    words = " ".join(Page(page).words)
+    assert f"{some}: change not known (a pass burned no fuel there" in words
+    assert "1 of 34 segments, a pass burned no fuel there, so that both arms leave it out" in words
 
 
 def test_runs_can_be_switched_on_by_arm(whole: str, analysed: Analysed) -> None:

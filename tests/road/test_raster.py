@@ -12,13 +12,23 @@ rasterio = pytest.importorskip("rasterio")
 OPTIONS = {"segment_length_km": 1.0, "min_runs_per_arm": 2}
 
 
-def written(path, *, south: float = 49.97, west: float = 7.97, step: float = 0.0002, hole=False):
+def written(
+    path,
+    *,
+    south: float = 49.97,
+    west: float = 7.97,
+    step: float = 0.0002,
+    hole=False,
+    scale=1.0,
+    base=0.0,
+    unit="",
+):
     """Heights of the invented country on a grid of geographic cells."""
     lat = south + step * (np.arange(400) + 0.5)[::-1]
     lon = west + step * (np.arange(900) + 0.5)
     east, north = np.meshgrid(lon, lat)
     x, y = to_local(north.ravel(), east.ravel(), ORIGIN)
-    z = elevation(x, y).reshape(east.shape).astype("float32")
+    z = (scale * (elevation(x, y) + base)).reshape(east.shape).astype("float32")
     if hole:
         z[:, 300:] = -9999
     grid = rasterio.transform.from_origin(west, south + step * 400, step, step)
@@ -27,6 +37,8 @@ def written(path, *, south: float = 49.97, west: float = 7.97, step: float = 0.0
         crs="EPSG:4326", transform=grid, nodata=-9999,
     ) as file:  # fmt: skip
         file.write(z, 1)
+        if unit:
+            file.units = (unit,)
     return path
 
 
@@ -102,3 +114,35 @@ def test_a_raster_in_one_huge_piece_is_refused_before_it_is_decoded(tmp_path) ->
         pass
     with pytest.raises(InputError, match="stored in pieces of 8192 × 8192 cells"):
         read_raster(path)
+
+
+@pytest.mark.parametrize("lower_m", [0.0, 115.0])
+def test_a_raster_in_feet_is_refused_by_the_logs_own_altitudes(tmp_path, made, lower_m) -> None:
+    """On a plateau by its level, near the sea by its relief."""
+    tracks = {r: t.assign(altitude_m=t["altitude_m"] - lower_m) for r, t in made.tracks.items()}
+    raster = read_raster(written(tmp_path / "feet.tif", scale=1 / 0.3048, base=-lower_m))
+    with pytest.raises(InputError, match="the raster's heights seem to be in feet"):
+        find_network(tracks, made.arms, **OPTIONS, raster=raster)
+
+
+def test_altitudes_in_feet_are_found_by_a_raster_in_metres(tmp_path, made) -> None:
+    tracks = {r: t.assign(altitude_m=t["altitude_m"] / 0.3048) for r, t in made.tracks.items()}
+    raster = read_raster(written(tmp_path / "hills.tif"))
+    with pytest.raises(InputError, match="the logs' altitudes seem to be in feet"):
+        find_network(tracks, made.arms, **OPTIONS, raster=raster)
+
+
+def test_a_raster_that_says_feet_is_refused(tmp_path) -> None:
+    with pytest.raises(InputError, match="in feet"):
+        read_raster(written(tmp_path / "feet.tif", unit="US survey foot"))
+
+
+def test_a_geoid_between_raster_and_logs_is_no_error(tmp_path, made) -> None:
+    raster = read_raster(written(tmp_path / "hills.tif", base=-48.0))
+    assert find_network(made.tracks, made.arms, **OPTIONS, raster=raster).segments
+
+
+def test_a_raster_of_another_country_is_refused(tmp_path, made) -> None:
+    raster = read_raster(written(tmp_path / "hills.tif", base=900.0))
+    with pytest.raises(InputError, match=r"lies \+9\d\d m from the logs' own altitudes"):
+        find_network(made.tracks, made.arms, **OPTIONS, raster=raster)
