@@ -122,6 +122,14 @@ def analyse(
     metered = meter(study, runs, samples, ledger, notes, progress, units)
     warnings += [Warned("fuel", w) for w in metered.warnings]
     network = _network(study, sources, metered, notes, warnings)
+    if network.altitude_lag_s:
+        warnings.append(
+            Warned(
+                "altitude-lag",
+                f"altitudes come {network.altitude_lag_s:.0f} s later than positions, as drives "
+                "there and back show: put right for the road's grade",
+            )
+        )
     weather = None if sources.root is None else study_weather(sources.root, study, runs["start"])
     station = locate(weather, weather_file(study), network_positions(network))
     warnings += [Warned("weather-station", w) for w in station_warnings(station)]
@@ -219,15 +227,18 @@ def _tracks(
     runs = metered.runs
     starts = {int(r): pd.Timestamp(t) for r, t in zip(runs["run"], runs["start"], strict=True)}
     wind = wind_share(study.weather.shelter, study.weather.wind_height_m)
+    matched = {
+        r: road.match(f, network, r) for r, f in bar(metered.usable.items(), "road", progress)
+    }
     return {
         r: add_conditions(
-            road.match(f, network, r),
+            track,
             study.vehicle,
             start=starts[r],
             weather=weather,
             wind_at_car=wind,
         )
-        for r, f in bar(metered.usable.items(), "road", progress)
+        for r, track in road.bridged(matched, network).items()
     }
 
 

@@ -1,5 +1,6 @@
 """From positions to a network of directed segments with elevation and grade."""
 
+from roadlog.road.bridging import bridged
 from roadlog.road.elsewhere import elsewhere
 from roadlog.road.gates import read_gates
 from roadlog.road.matching import match
@@ -12,6 +13,7 @@ from roadlog.road.store import load_network, save_network
 __all__ = [
     "Network",
     "Segment",
+    "bridged",
     "elsewhere",
     "find_network",
     "find_pieces",

@@ -36,7 +36,8 @@ class Network:
     `run` (the run itself is the unit) or `distance` (pieces of routes by wheel distance); `lines`
     holds thinned tracks for the map, one a run: run -> (lat_deg, lon_deg). In kind `distance`,
     `routes` has the route of each run and how far the wheels turned over it [m], `off` why a run is
-    on none. A network equals itself only.
+    on none. `altitude_lag_s` is by how much altitudes came later than positions, put right in
+    `elevation_m` and `grade` [s]. A network equals itself only.
     """
 
     kind: str
@@ -45,6 +46,7 @@ class Network:
     lines: dict[int, tuple[Floats, Floats]]
     routes: dict[int, tuple[str, float]] = field(default_factory=dict)
     off: dict[int, str] = field(default_factory=dict)
+    altitude_lag_s: float = 0.0
 
     def by_id(self, segment_id: str) -> Segment:
         """The segment with this id; KeyError if there is none."""

@@ -15,6 +15,7 @@ from scipy.ndimage import gaussian_filter1d
 
 from roadlog.errors import DesignError, InputError
 from roadlog.road.alignment import LINE_STEP_M, Points, gather
+from roadlog.road.altitude_lag import altitude_lag_s, lagged
 from roadlog.road.elevation import BIN_M, fuse, smooth
 from roadlog.road.gates import Gate, named_pieces, passed
 from roadlog.road.network import Floats, Network, Segment
@@ -90,7 +91,8 @@ def find_network(
     if not stretches:
         raise DesignError(_no_stretch(traces, fitted, min_runs_per_arm, longest, shortest))
     stretches.sort(key=lambda s: int(s.point.min()))
-    altitude = np.concatenate([t.altitude_m for t in traces])
+    lag_s = altitude_lag_s(traces)
+    altitude = np.concatenate([lagged(t, lag_s) for t in traces])
     if raster is not None:
         _hold_raster(raster, stretches, points, altitude, origin)
     pace = np.concatenate([_pace(t) for t in traces])
@@ -111,7 +113,7 @@ def find_network(
             "of [road] or leave them out"
         )
     lines = {t.run: _map_line(t, origin) for t in traces if len(t.d_m)}
-    return Network("road", origin, tuple(segments), lines)
+    return Network("road", origin, tuple(segments), lines, altitude_lag_s=lag_s)
 
 
 def _whole_runs(tracks: Mapping[int, pd.DataFrame]) -> Network:

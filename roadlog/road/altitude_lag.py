@@ -1,0 +1,95 @@
+"""How many seconds a receiver's altitude lags behind its positions, found from there and back.
+
+A receiver that filters its altitude shows each hill late: too far along the road in either
+direction, so that there and back disagree by twice the lag. Traces go in, each with its altitude
+moved by each of some lags; out comes the lag at which the two directions agree best, 0 where they
+agree as well without one or a road isn't driven both ways. Part of method section 3.
+"""
+
+from collections.abc import Sequence
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from roadlog.road.network import Floats
+from roadlog.road.trace import Trace
+
+Ints = NDArray[np.int64]
+
+CELL_M = 40.0
+LAGS_S = np.arange(0.0, 21.0, 1.0)
+LEAST_S = 3.0  # less changes grades by less than their own error
+LEAST_CELLS = 40  # that are driven both ways: 1.6 km
+BETTER = 0.6  # the disagreement left at the best lag, as a share of that without, at most
+MOST_RUNS = 60  # spread evenly over all
+
+
+def altitude_lag_s(traces: Sequence[Trace]) -> float:
+    """The lag [s] that lets altitudes of both directions agree best.
+
+    Parameters
+    ----------
+    traces : sequence of Trace
+
+    Notes
+    -----
+    Each drive's own level is taken out (its mean over the cells that it shares), then each cell's
+    mean is formed for either direction; the disagreement is the mean square of the difference
+    between the two. A parabola through the least value and its neighbours refines the lag.
+    """
+    some = [t for t in traces if len(t.d_m) and np.isfinite(t.altitude_m).any()]
+    if len(some) < 2:
+        return 0.0
+    some = [some[i] for i in np.unique(np.linspace(0, len(some) - 1, MOST_RUNS).astype(int))]
+    cells, sides, owners = _placed(some)
+    misfit = np.array([_disagreement(some, cells, sides, owners, lag) for lag in LAGS_S])
+    if not np.isfinite(misfit).all():
+        return 0.0
+    k = int(misfit.argmin())
+    if LAGS_S[k] < LEAST_S or k == len(LAGS_S) - 1 or misfit[k] > BETTER * misfit[0]:
+        return 0.0
+    left, best, right = misfit[k - 1 : k + 2]
+    bend = left - 2 * best + right
+    return float(LAGS_S[k] + (0.5 * (left - right) / bend if bend > 0 else 0.0))
+
+
+def lagged(trace: Trace, lag_s: float) -> Floats:
+    """The trace's altitudes [m] as they were `lag_s` [s] later: what belongs to its places."""
+    known = np.isfinite(trace.altitude_m)
+    if lag_s == 0 or not known.any():
+        return trace.altitude_m
+    t = trace.t_s + 1e-6 * np.arange(len(trace.t_s))
+    there = np.interp(t + lag_s, t[known], trace.altitude_m[known])
+    return np.where(known, there, np.nan)
+
+
+def _placed(traces: Sequence[Trace]) -> tuple[Ints, Ints, Ints]:
+    """Cell (of place and axis), direction along the axis and owner of every point."""
+    names = ("x_m", "y_m", "hx", "hy")
+    x, y, hx, hy = (np.concatenate([getattr(t, n) for t in traces]) for n in names)
+    axis = np.round(np.arctan2(hy, hx) / (np.pi / 4)).astype(int)
+    side = np.where((axis % 8) < 4, 1, -1)
+    key = np.column_stack([np.floor(x / CELL_M), np.floor(y / CELL_M), axis % 4])
+    _, cell = np.unique(key, axis=0, return_inverse=True)
+    owner = np.repeat(np.arange(len(traces)), [len(t.d_m) for t in traces])
+    return cell.ravel(), side, owner
+
+
+def _disagreement(
+    traces: Sequence[Trace], cells: Ints, sides: Ints, owners: Ints, lag_s: float
+) -> float:
+    """Mean square difference [m²] between the directions' altitudes, NaN with too little road."""
+    z = np.concatenate([lagged(t, lag_s) for t in traces])
+    frame = pd.DataFrame({"cell": cells, "side": sides, "owner": owners, "z": z}).dropna()
+    frame = frame[frame.groupby("cell")["side"].transform("nunique") == 2]
+    if frame["cell"].nunique() < LEAST_CELLS:
+        return float("nan")
+    for _ in range(6):
+        frame["z"] -= (
+            (frame["z"] - frame.groupby("cell")["z"].transform("mean"))
+            .groupby(frame["owner"])
+            .transform("mean")
+        )
+    means = frame.groupby(["cell", "side"])["z"].mean().unstack()
+    return float(((means[1] - means[-1]) ** 2).mean())
