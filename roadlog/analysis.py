@@ -62,7 +62,7 @@ from roadlog.results import (
     RoadUse,
     Warned,
 )
-from roadlog.roaduse import lost_blocking, lost_warnings, road_use
+from roadlog.roaduse import lost_blocking, lost_warnings, road_use, uneven_wheels
 from roadlog.routes import routes_of
 from roadlog.runs import Sources, build_runs, read_logs, require_both_arms, with_day_order
 from roadlog.station import locate, network_positions, station_warnings
@@ -162,7 +162,7 @@ def analyse(
     once = changed_once(runs, by_chance)
     if once:
         effect = without_intervals(effect)
-    held = _held_against(study, sources, ledger, metered, runs, effect, by_chance, use, now)
+    held = _held_against(study, sources, ledger, metered, runs, effect, by_chance, use, table, now)
     measured = () if held.closed is None else held.closed.measured
     if once:
         measured = estimates_only(measured)
@@ -262,6 +262,7 @@ def _held_against(
     effect: EffectResult,
     by_chance: bool,
     use: RoadUse,
+    table: pd.DataFrame,
     now: dt.datetime | None,
 ) -> _Held:
     """The finding, as plan, measured fuel and the car's own signals allow it."""
@@ -277,6 +278,7 @@ def _held_against(
     blocking = [
         *forbidden_by_order(study.device, runs, by_chance),
         *lost_blocking(use),
+        *uneven_wheels(table),
         *(closed.blocking if closed else ()),
         *closure.bend_blocking(
             study,

@@ -21,6 +21,8 @@ from roadlog.study import ARMS
 
 WARN_BELOW = 0.80
 LEAST_SHARE = 0.60  # for a firm finding: tests/studies/lost_road.py
+UNEVEN_WHEELS = 0.01
+LEAST_RUNS = 3
 CELL_M = 150.0  # places this near count as one, so that an astray receiver is still on its road
 NO_POSITION = "no position"
 ASTRAY = "positions too far astray for a road that both arms drive"
@@ -51,6 +53,39 @@ def lost_blocking(use: RoadUse) -> list[str]:
         "left can pass for an effect"
         for arm, mine in use.arms.items()
         if mine.share < LEAST_SHARE
+    ]
+
+
+def uneven_wheels(table: pd.DataFrame) -> list[str]:
+    """Why no firm finding can rest on wheels that measure the same road differently by arm.
+
+    Parameters
+    ----------
+    table : DataFrame
+        `tables.PASSES` with `length_ratio`, wheel distance over the segment's length.
+
+    Notes
+    -----
+    Fuel for a distance is wrong by what the distance is wrong by, so a speed that reads 3 % more in
+    one arm is an effect of -3 %. Welch's interval over runs; tyres and pressure make under 1 %
+    (common practice, no source).
+    """
+    if "length_ratio" not in table.columns:
+        return []
+    used = table[table["used"].astype(bool) & (table["length_ratio"] > 0)]
+    logs = pd.Series(np.log(used["length_ratio"].to_numpy(float)), index=used.index)
+    by_run = logs.groupby([used["arm"], used["run"]]).median()
+    each = [by_run.xs(arm).to_numpy() for arm in ARMS if arm in by_run.index.get_level_values(0)]
+    if len(each) < len(ARMS) or min(map(len, each)) < LEAST_RUNS:
+        return []
+    apart = float(each[1].mean() - each[0].mean())
+    error = float(np.sqrt(sum(x.var(ddof=1) / len(x) for x in each)))
+    if abs(apart) < UNEVEN_WHEELS or abs(apart) < 3 * error:
+        return []
+    return [
+        f"undecided: on the same road the wheels turned {100 * np.expm1(apart):+.1f} % farther in "
+        "the fitted arm by the logged speed: speed, tyres or clock differ between the arms, and "
+        "fuel for a distance with them"
     ]
 
 

@@ -18,6 +18,7 @@ from roadlog.roaduse import (
     lost_blocking,
     lost_warnings,
     road_use,
+    uneven_wheels,
 )
 from roadlog.study import parse_study
 from tests.road.synthetic import Drives, drives
@@ -111,3 +112,17 @@ def test_the_table_of_the_report_adds_up(good: RoadUse) -> None:
 
     rows = {r[0]: r[1:] for r in partial(road_table, Labelled)(good).rows}
     assert {"driven", "placed on shared road", "used", "used, % of what could be"} <= set(rows)
+
+
+@pytest.mark.parametrize(("bent", "blocked"), [(1.0, False), (1.005, False), (1.03, True)])
+def test_wheels_that_measure_the_road_by_arm_hold_the_finding_back(
+    bent: float, blocked: bool
+) -> None:
+    rng = np.random.default_rng(5)
+    run = np.repeat(np.arange(24), 17)
+    arm = np.where(run % 2, "fitted", "baseline")
+    ratio = 1.02 * np.exp(rng.normal(0, 0.006, run.size) + rng.normal(0, 0.002, 24)[run])
+    ratio = np.where(arm == "fitted", bent * ratio, ratio)
+    table = pd.DataFrame({"run": run, "arm": arm, "used": True, "length_ratio": ratio})
+    assert bool(uneven_wheels(table)) == blocked
+    assert uneven_wheels(table.drop(columns="length_ratio")) == []
