@@ -21,8 +21,8 @@ from roadlog.study import ARMS, Claim, Study
 LEAST_SHARE = 0.5  # of an arm's fuel, burned in closed loop with both trims read
 TRIM_STEP_PCT = 100 / 128  # SAE J1979, PIDs 06 to 09: finer no trim is told
 TRIM_CLUES = ("trim1", "trim2")
-BENDING_CLUES = (*TRIM_CLUES, "air_per_pressure", "injected_per_pressure", "air_per_load",
-                 "air_per_rate")  # fmt: skip
+BENDING_CLUES = (*TRIM_CLUES, "air_per_pressure", "load_per_pressure", "injected_per_pressure",
+                 "air_per_load", "air_per_rate")  # fmt: skip
 
 
 @dataclass(frozen=True)

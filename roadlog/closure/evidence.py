@@ -82,6 +82,10 @@ CLUES = {
             "breathes otherwise", relative=True,
         ),
         Clue(
+            "load_per_pressure", "absolute load for its rpm and manifold pressure", "%",
+            "the controller's own figure of air reads otherwise at the same charge", relative=True,
+        ),
+        Clue(
             "injected_per_pressure", "air meter times trims for its rpm and manifold pressure", "%",
             "the controller injects otherwise at the same charge: a bent oxygen sensor, or "
             "injectors and fuel that give otherwise; a bent air meter alone doesn't move it",
@@ -153,6 +157,8 @@ def run_evidence(flow: pd.DataFrame, study: Study, calibration: Calibration) -> 
         filled = calibration.ve.at(signal(flow, "rpm"), signal(flow, "map_kpa"))
         charge = filled * manifold_air(flow, size)
         note("air_per_pressure", _log_ratio(maf, charge), fuelled)
+        load = air_flow(flow, "absolute-load", study.vehicle.displacement_l)
+        note("load_per_pressure", _log_ratio(load, charge), fuelled)
         note("injected_per_pressure", _log_ratio(maf * trim_factor(flow), charge), closed)
     if study.vehicle.displacement_l is not None:
         note("air_per_load", _log_ratio(maf, air_flow(flow, "absolute-load", size)), fuelled)

@@ -19,7 +19,9 @@ PLACES: tuple[Place | None, ...] = (*get_args(Place), None)
 FIGURES: tuple[Estimator, ...] = get_args(Estimator)
 
 # Clues of `roadlog.closure.evidence` that a device may move without bending the figure.
-_METER = frozenset({"trim1", "trim2", "air_per_pressure", "air_per_load", "air_per_rate"})
+_METER = frozenset(
+    {"trim1", "trim2", "air_per_pressure", "load_per_pressure", "air_per_load", "air_per_rate"}
+)
 _MIXTURE = frozenset({"trim1", "trim2", "air_per_rate", "injected_per_pressure"})
 
 

@@ -125,6 +125,13 @@ def test_trims_that_move_without_the_air_meter_are_no_bent_air_meter():
     assert blocked("oxygen-sensor", "maf-trims", READ, moved) == ()
 
 
+def test_absolute_load_that_falls_at_the_same_charge_contradicts_alike_trims():
+    """Trims alike, and yet the controller's air reads 8 % less for its manifold pressure."""
+    moved = clues(("load_per_pressure",), trim1=(0.1, 0.3), load_per_pressure=(-8.3, 0.4))
+    (why,) = blocked("intake", "absolute-load", READ, moved)
+    assert "absolute load for its rpm and manifold pressure by -8.3 %" in why
+
+
 def test_a_contradiction_too_small_to_matter_is_let_be():
     moved = clues(("trim1",), trim1=(-0.6, 0.2))
     assert blocked("other", "maf", READ, moved) == ()

@@ -1,0 +1,70 @@
+"""Whole studies with bent signals and a true effect of zero: none may end firm and wrong."""
+
+import pytest
+
+from roadlog.analysis import analyse
+from roadlog.demo import make_study
+from roadlog.runs import study_sources
+from roadlog.study import load_study
+from tests.closure.bending import (
+    LOAD,
+    LTFT,
+    MAF,
+    STFT,
+    as_factor,
+    bent,
+    plus,
+    times,
+    with_rate,
+    without,
+)
+
+BENT_METER = times(MAF, 0.92)
+ANSWERING_TRIMS = plus(LTFT, 8.7)
+
+
+@pytest.fixture(scope="module")
+def nothing_happens(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("zero") / "study"
+    make_study(folder, days=6, effect_pct=0.0, positions=False)
+    return folder
+
+
+def analysed(folder):
+    study = load_study(folder)
+    return analyse(study, study_sources(folder, study))
+
+
+def test_a_bent_air_meter_without_trims_is_told_and_undecided(nothing_happens, tmp_path):
+    """Real fuel unchanged; the meter reads 8 % less with the add-on in, and no trims were logged.
+    It fell silently from maf-trims to maf and was SUPPORTED."""
+    found = analysed(bent(nothing_happens, tmp_path / "s", BENT_METER, without(STFT, LTFT),
+                          acts_on="intake", claim=4))  # fmt: skip
+    assert found.fuel_estimator == "maf"
+    assert found.effect.primary.high < -4
+    assert found.finding.word == "undecided"
+    assert any(
+        r.startswith("undecided: the fuel figure could be bent") for r in found.finding.reasons
+    )
+    assert any("'maf-trims' was passed over" in w.message for w in found.warnings)
+
+
+def test_trims_written_as_ratios_answer_a_bent_meter(nothing_happens, tmp_path):
+    """Read as 1.05 %, they left the bend in the figure: SUPPORTED."""
+    found = analysed(bent(nothing_happens, tmp_path / "s", BENT_METER, ANSWERING_TRIMS,
+                          as_factor(STFT, "STFT (ratio)"), as_factor(LTFT, "LTFT"),
+                          acts_on="intake", claim=12))  # fmt: skip
+    assert found.fuel_estimator == "maf-trims"
+    assert found.effect.primary.high > -4
+    assert found.finding.word != "supported"
+    assert any("ratios about 1" in w.message for w in found.warnings)
+
+
+def test_raised_fuel_pressure_is_undecided_whatever_the_fuel_rate_says(nothing_happens, tmp_path):
+    """Trims and engine fuel rate fall by 7 % alike; the tank knows of nothing: SUPPORTED."""
+    found = analysed(bent(nothing_happens, tmp_path / "s", plus(LTFT, -7), with_rate(),
+                          without(LOAD), acts_on="fuel", claim=4))  # fmt: skip
+    assert found.fuel_estimator == "rate"
+    assert found.effect.primary.high < -3
+    assert found.finding.word == "undecided"
+    assert any("weigh the fuel" in r for r in found.finding.reasons)
