@@ -424,6 +424,8 @@ class StandingStart(_Table):
     randomised: bool | None = None
     grade_out_pct: Annotated[float, Field(ge=-10, le=10)] = 0.0
     alternating: bool = False
+    starts_file: str | None = None
+    only_starts: bool = False
     claim_quicker_pct: Positive | None = None
     claim_quicker_s: Positive | None = None
     claim_power_pct: Positive | None = None

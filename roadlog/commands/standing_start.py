@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from roadlog.ingest import Log
     from roadlog.runs import Sources
     from roadlog.study import Study
+    from roadlog.trials.declared import Declared
     from roadlog.trials.standing_start import ClaimKind
 
 
@@ -54,6 +55,15 @@ def add(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None
         action="store_true",
         help="without positions: every second start of a log was driven the other way",
     )
+    p.add_argument(
+        "--starts", type=Path, metavar="CSV",
+        help="without pedal or throttle: the starts that count, columns file and at_s",
+    )  # fmt: skip
+    p.add_argument(
+        "--only-starts",
+        action="store_true",
+        help="without pedal or throttle: the logs hold nothing but full-throttle starts",
+    )
     p.add_argument("--grade", type=float, metavar="PCT", help="grade of the first direction, %%")
     p.add_argument("--mass", type=float, metavar="KG", help="test mass of the car, kg")
     p.add_argument("--turbo", action="store_true", help="not naturally aspirated: no power factor")
@@ -92,6 +102,7 @@ def _run(a: argparse.Namespace) -> int:
         weather=weather,
         wind_at_car=wind_share(study.weather.shelter, study.weather.wind_height_m),
         alternating=a.alternating or plan.alternating,
+        declared=_declared(a, study),
     )
     starts = replace(starts, notes=(*starts.notes, *said))
     result = standing_start_result(
@@ -108,6 +119,18 @@ def _run(a: argparse.Namespace) -> int:
     if saved is not None:
         print(f"Saved: {saved}; the next 'roadlog analyze' shows it.")
     return 0 if result.low is not None else 1
+
+
+def _declared(a: argparse.Namespace, study: "Study") -> "Declared":
+    from roadlog.trials.declared import Declared, read_declared
+
+    path = a.starts
+    if path is None and study.standing_start.starts_file is not None and a.study is not None:
+        path = a.study / study.standing_start.starts_file
+    return Declared(
+        {} if path is None else read_declared(path),
+        a.only_starts or study.standing_start.only_starts,
+    )
 
 
 def _sources(folder: Path, study: "Study") -> "Sources":

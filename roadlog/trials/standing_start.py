@@ -20,9 +20,11 @@ from roadlog.results import FindingWord
 from roadlog.study import ARMS, Vehicle
 from roadlog.trials.compare import Comparison, compare_arms, repeats_needed
 from roadlog.trials.course import J1349_DRY_KPA, J1349_TEMP_C, air_at_starts, corrected
+from roadlog.trials.declared import UNDECLARED, Declared
 from roadlog.trials.result import TrialResult
 from roadlog.trials.starts import (
     FROM_KMH,
+    NOTHING_DECLARED,
     SetAside,
     choose_speed,
     directions,
@@ -82,6 +84,7 @@ def gather(
     weather: pd.DataFrame | None = None,
     wind_at_car: float = WIND_AT_CAR,
     alternating: bool = False,
+    declared: Declared = NOTHING_DECLARED,
 ) -> StandingStarts:
     """Find, time and correct the starts of all logs.
 
@@ -101,6 +104,8 @@ def gather(
         Share of the station's wind that the drag takes, see `conditions.wind_share`.
     alternating : bool
         Without positions: every second start of a log was driven the other way.
+    declared : Declared
+        See `starts.find_starts`.
 
     Raises
     ------
@@ -112,7 +117,7 @@ def gather(
     aside: list[tuple[str, SetAside]] = []
     for run in runs.to_dict("records"):
         log = logs[int(run["log"])]
-        found, dropped = find_starts(log, speed, target_kmh, openings)
+        found, dropped = find_starts(log, speed, target_kmh, openings, declared)
         aside += [(str(run["file"]), d) for d in dropped]
         for k, start in enumerate(found):
             rows.append(
@@ -304,10 +309,12 @@ def _require_starts(
     for arm in ARMS:
         if arm not in arms:
             files = int((runs["arm"] == arm).sum())
-            why = f" ({aside[0][0]}: {aside[0][1].reason})" if aside else ""
+            of_arm = set(runs.loc[runs["arm"] == arm, "file"].astype(str))
+            why = next((f" ({f}: {a.reason})" for f, a in aside if f in of_arm), "")
+            advice = "" if UNDECLARED in why else ": lower --target, or log starts of this arm"
             raise DesignError(
                 f"no full-throttle start from rest to {target_kmh:g} km/h in the {files} logs of "
-                f"the {arm} arm{why}: lower --target, or log starts of this arm"
+                f"the {arm} arm{why}{advice}"
             )
 
 
@@ -371,8 +378,8 @@ def _more_notes(starts: StandingStarts, found: Changes, repeats: int | None) -> 
         )
     if not starts.table["open_throttle"].all():
         notes.append(
-            "Some logs hold no pedal or throttle signal: that the throttle was fully open is not "
-            "confirmed, and slow starts stay in."
+            "Some logs hold no pedal or throttle signal: their starts count because they were "
+            "declared; that the throttle was fully open is not confirmed."
         )
     if starts.aside:
         name, first = starts.aside[0]

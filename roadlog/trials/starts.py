@@ -13,9 +13,10 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from roadlog.errors import DesignError
+from roadlog.errors import DesignError, InputError
 from roadlog.ingest import Log
 from roadlog.ingest.coarse import spread_rounded
+from roadlog.trials.declared import LEAST_SHARE, UNDECLARED, Declared
 
 Floats = NDArray[np.float64]
 
@@ -32,6 +33,7 @@ PEDALS = ("pedal_pct", "throttle_pct")
 WIDE_OPEN_SHARE = 0.9  # of the largest reading in the logs
 LEAST_WIDE_OPEN_PCT = 60.0
 OPEN_TIME_SHARE = 0.8
+NOTHING_DECLARED = Declared()
 
 
 @dataclass(frozen=True)
@@ -107,7 +109,11 @@ def wide_open(logs: Sequence[Log]) -> dict[str, float]:
 
 
 def find_starts(
-    log: Log, speed: str, target_kmh: float, openings: dict[str, float]
+    log: Log,
+    speed: str,
+    target_kmh: float,
+    openings: dict[str, float],
+    declared: Declared = NOTHING_DECLARED,
 ) -> tuple[list[Start], list[SetAside]]:
     """Find and time the full-throttle starts of a log.
 
@@ -119,24 +125,39 @@ def find_starts(
     target_kmh : float [km/h]
     openings : dict
         See `wide_open`.
+    declared : Declared
+        What the tester vouches for, where neither pedal nor throttle was logged.
 
     Returns
     -------
     list of Start, list of SetAside
         A start is an unbroken rise from rest to the target. It is set aside if pedal or throttle
-        wasn't fully open for most of it; without such a signal it counts, marked unconfirmed.
+        wasn't fully open for most of it; without such a signal it counts if it is declared, marked
+        unconfirmed.
+
+    Raises
+    ------
+    InputError
+        If a log that is said to hold nothing but starts holds mostly other driving.
     """
     known = log.frame[speed].notna().to_numpy()
     t = spread_rounded(log.frame["t_s"].to_numpy(float))
     at, v = t[known], log.frame[speed].to_numpy(float)[known]
     found, aside = [], []
-    for first, last in _rises(at, v, target_kmh):
+    rises = _rises(at, v, target_kmh)
+    pedal = _pedal(log, t, openings) is not None
+    if declared.only_starts and not pedal:
+        _require_session(log, at, v, rises)
+    for first, last in rises:
         start = _timed(log, t, at[first : last + 1], v[first : last + 1], target_kmh, speed)
         share = _open_share(log, t, start, openings)
         if share is not None and share < OPEN_TIME_SHARE:
             aside.append(
                 SetAside(start.at_s, f"throttle fully open for only {100 * share:.0f} % of it")
             )
+            continue
+        if share is None and not declared.holds(log.path.name, start.at_s - float(t[0])):
+            aside.append(SetAside(start.at_s, UNDECLARED))
             continue
         found.append(
             replace(
@@ -145,6 +166,11 @@ def find_starts(
                 lifts_s=_lifts(log, t, start, openings),
             )
         )
+    rising = [float(at[first] - t[0]) for first, _ in rises]
+    aside += [
+        SetAside(a, f"declared, but no unbroken rise from rest to {target_kmh:g} km/h begins there")
+        for a in declared.missed(log.path.name, rising)
+    ]
     return found, aside
 
 
@@ -167,6 +193,19 @@ def crossing(t_s: Floats, speed_kmh: Floats, level_kmh: float) -> tuple[float, f
     lo, hi = min(span[0], before), max(span[-1], after)
     slope = float((speed_kmh[hi] - speed_kmh[lo]) / (t_s[hi] - t_s[lo]))
     return when, gap, slope
+
+
+def _require_session(log: Log, at: Floats, v: Floats, rises: list[tuple[int, int]]) -> None:
+    """Refuse the word that a log holds nothing but starts where most of its driving is other."""
+    step = np.diff(at, append=at[-1])
+    moving = float(step[v > REST_KMH].sum())
+    rising = sum(float(at[last] - at[first]) for first, last in rises)
+    if rises and rising < LEAST_SHARE * moving:
+        raise InputError(
+            f"{log.path.name}: rises to the target are {100 * rising / moving:.0f} % of its time "
+            "in motion, so it holds other driving than starts: list the starts in a table of file "
+            "and at_s (--starts) instead of --only-starts"
+        )
 
 
 def _timed(log: Log, log_t: Floats, t: Floats, v: Floats, target_kmh: float, speed: str) -> Start:

@@ -11,6 +11,7 @@ from roadlog.demo.starts import Moment, full_throttle_rise
 from roadlog.errors import DesignError, InputError
 from roadlog.trials import course
 from roadlog.trials.course import ambient_factor, corrected_time, pulling_power
+from roadlog.trials.declared import Declared
 from roadlog.trials.standing_start import gather, standing_start_result
 from roadlog.trials.starts import choose_speed, find_starts, wide_open
 from tests.trials.synthetic import (
@@ -126,7 +127,7 @@ def test_gear_changes_do_not_make_a_change_of_power_look_smaller():
 
 def test_without_a_pedal_a_claim_of_power_is_not_refuted():
     logs, runs = session(0.0, pedal=None)
-    starts = gather(logs, runs, CAR, target_kmh=100.0)
+    starts = gather(logs, runs, CAR, target_kmh=100.0, declared=Declared(only_starts=True))
     result = standing_start_result(starts, claim=("power_pct", 10.0))
     assert result.high < 10
     assert result.finding == "undecided"

@@ -6,9 +6,10 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from roadlog.errors import DesignError
+from roadlog.errors import DesignError, InputError
 from roadlog.ingest import read_log
 from roadlog.trials import starts
+from roadlog.trials.declared import Declared, read_declared
 from roadlog.trials.starts import choose_speed, find_starts, wide_open
 from tests.trials.synthetic import POWER_KW, speed_trace, start_log, true_time
 
@@ -116,9 +117,46 @@ def test_a_reading_held_over_many_rows_counts_as_slow():
     assert s.u_time_s > 0.35
 
 
-def test_without_pedal_a_start_counts_but_is_unconfirmed():
-    (s,), _ = found_in(start_log([speed_trace(POWER_KW)], pedal=None))
-    assert s.open_throttle is None
+def test_without_pedal_or_throttle_only_declared_starts_count():
+    log = start_log([speed_trace(POWER_KW)] * 3, pedal=None)
+    found, aside = found_in(log)
+    assert found == []
+    assert len(aside) == 3
+    assert "isn't declared" in aside[0].reason
+    rises = [a.at_s for a in aside]
+    kept, rest = find_starts(
+        log, "speed_kmh", 100.0, {}, Declared({"synthetic.csv": (rises[1] + 4.0, 2000.0)})
+    )
+    assert [s.at_s for s in kept] == [rises[1]]
+    assert kept[0].open_throttle is None
+    assert [r.at_s for r in rest] == [rises[0], rises[2], 2000.0]
+    assert "no unbroken rise" in rest[-1].reason
+
+
+def test_logs_of_nothing_but_starts_may_be_declared_as_a_whole():
+    log = start_log([speed_trace(POWER_KW)] * 3, pedal=None)
+    found, aside = find_starts(log, "speed_kmh", 100.0, {}, Declared(only_starts=True))
+    assert (len(found), aside) == (3, [])
+
+
+def test_a_commute_is_no_session_of_starts_whatever_is_declared():
+    """One rise to 100 km/h and half an hour on the road."""
+    log = start_log([speed_trace(POWER_KW)], pedal=None)
+    t = np.arange(1800.0) + log.frame["t_s"].iloc[-1] + 1
+    cruise = pd.DataFrame({"t_s": t, "speed_kmh": 90.0})
+    frame = pd.concat([log.frame, cruise], ignore_index=True)
+    commute = type(log)(log.path, frame, log.start)
+    with pytest.raises(InputError, match="other driving than starts"):
+        find_starts(commute, "speed_kmh", 100.0, {}, Declared(only_starts=True))
+
+
+def test_a_table_of_starts_is_read_and_a_row_without_time_is_named(tmp_path):
+    path = tmp_path / "starts.csv"
+    path.write_text("file,at_s\nlogs/a.csv,12\na.csv,80.5\nb.csv,3\n")
+    assert read_declared(path) == {"a.csv": (12.0, 80.5), "b.csv": (3.0,)}
+    path.write_text("file,at_s\na.csv,\n")
+    with pytest.raises(InputError, match="line 2: a start needs its file and at_s"):
+        read_declared(path)
 
 
 def test_fast_gps_speed_is_preferred_and_slow_gps_is_not():
