@@ -21,7 +21,9 @@ from roadlog.units import STANDARD_GRAVITY_M_S2
 Floats = NDArray[np.float64]
 
 COASTING_MASS = 1.03  # turning wheels as a share of mass, in neutral: SAE J1263 (from memory)
-ROLLING_PER_K = -0.0086  # of rolling resistance per kelvin above 20 °C: SAE J1263 (from memory)
+# Rolling resistance at 20 °C over that of the test, less one, per kelvin above 20 °C: UN GTR 15,
+# annex 4 (K0 = 8.6e-3), as SAE J2263 (from memory).
+ROLLING_PER_K = 0.0086
 LEAST_DROP_KMH, LEAST_TIME_S = 30.0, 15.0
 FASTEST_M_S2, SLOWEST_M_S2 = 0.9, 0.02  # a coast slows by no more and no less
 IDLE_RPM = 1500.0  # faster, the engine is still coupled
@@ -147,7 +149,7 @@ def fit_coastdown(
         notes.append("temperature or pressure isn't known: not corrected to 20 °C and 98.21 kPa")
     else:
         drag = REFERENCE_DENSITY_KG_M3 / float(air_density(temp, pressure, ASSUMED_HUMIDITY_PCT))
-        rolling = 1 / (1 + ROLLING_PER_K * (temp - REFERENCE_TEMP_C))
+        rolling = 1 + ROLLING_PER_K * (temp - REFERENCE_TEMP_C)
     scale = np.array([rolling, rolling, drag])
     a, b, c = fitted * scale
     covariance = covariance * np.outer(scale, scale)

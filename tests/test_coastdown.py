@@ -108,3 +108,11 @@ def test_study_takes_its_road_load_from_the_coastdown_log(tmp_path) -> None:
     assert with_coastdown(tmp_path, Study()) == (Study(), None)
     with pytest.raises(InputError, match=r"none.csv doesn't exist"):
         with_coastdown(tmp_path, parse_study('[vehicle]\ncoastdown = "none.csv"'))
+
+
+def test_warm_tyres_roll_easier_so_the_reference_force_is_higher() -> None:
+    """UN GTR 15, annex 4: rolling resistance times 1 + 0.0086 (T - 20); at 30 °C 8.6 % more."""
+    level = fit_coastdown(coasts(), MASS)
+    warm = fit_coastdown(coasts().assign(ambient_temp_c=30.0), MASS)
+    assert warm.a_n / level.a_n == pytest.approx(1.086, abs=1e-6)
+    assert warm.b_n_s_m / level.b_n_s_m == pytest.approx(1.086, abs=1e-6)

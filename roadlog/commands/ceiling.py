@@ -47,8 +47,11 @@ def add(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None
     p.add_argument("--gas-temp", type=float, metavar="C", help="where it is measured, °C (25)")
     p.add_argument("--gas-pressure", type=float, metavar="KPA", help="absolute, kPa (101.325)")
     p.add_argument("--no-gas", action="store_true", help="the add-on splits no water: draw only")
-    p.add_argument("--alternator", type=float, default=None, metavar="SHARE", help="(0.55)")
-    p.add_argument("--engine", type=float, default=None, metavar="SHARE", help="(0.30)")
+    p.add_argument("--alternator", type=float, default=None, metavar="SHARE", help="(0.67)")
+    p.add_argument(
+        "--engine", type=float, default=None, metavar="SHARE",
+        help="of added load (by fuel and aspiration: EU 2017/1151)",
+    )  # fmt: skip
     p.add_argument("--fuel-l-h", type=float, metavar="L_H", help="mean fuel flow, litres an hour")
     p.add_argument("--fuel", choices=("E0", "E10", "E15", "E85", "diesel"), help="fuel (E10)")
     claim = p.add_mutually_exclusive_group()
@@ -62,9 +65,9 @@ def _run(a: argparse.Namespace) -> int:
     from roadlog.study import Study, load_study, override
     from roadlog.trials.ceiling import (
         ALTERNATOR_EFFICIENCY,
-        ENGINE_EFFICIENCY,
         ceiling_result,
         energy_ceiling,
+        marginal_efficiency,
     )
     from roadlog.trials.result import save
     from roadlog.trials.road_test import under_road_test
@@ -87,7 +90,9 @@ def _run(a: argparse.Namespace) -> int:
         fuel,
         flow,
         alternator_efficiency=ALTERNATOR_EFFICIENCY if a.alternator is None else a.alternator,
-        engine_efficiency=ENGINE_EFFICIENCY if a.engine is None else a.engine,
+        engine_efficiency=marginal_efficiency(fuel, study.vehicle.aspiration)
+        if a.engine is None
+        else a.engine,
         splits_water=gas,
     )
     result = ceiling_result(
@@ -144,7 +149,8 @@ def _cell(a: argparse.Namespace, study: "Study") -> "Cell":
     from roadlog.trials.sheet import read_sheet
 
     plan = study.ceiling
-    volts, amps = a.volts or plan.voltage_v, a.amps or plan.current_a
+    volts = plan.voltage_v if a.volts is None else a.volts
+    amps = plan.current_a if a.amps is None else a.amps
     power = plan.power_w if a.volts is None and a.amps is None else None
     if a.readings is not None:
         names = ("time_s", "voltage_v", "current_a")

@@ -47,7 +47,7 @@ def add(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None
 def _run(a: argparse.Namespace) -> int:
     from roadlog.fuels import FUELS
     from roadlog.study import load_study
-    from roadlog.trials.ceiling import ALTERNATOR_EFFICIENCY, ENGINE_EFFICIENCY
+    from roadlog.trials.ceiling import ALTERNATOR_EFFICIENCY, marginal_efficiency
     from roadlog.trials.payback import Purchase, extra_litres, payback_result
     from roadlog.trials.result import save
     from roadlog.trials.road_test import road_test, under_road_test
@@ -73,7 +73,7 @@ def _run(a: argparse.Namespace) -> int:
             a.draw_not_in_test,
             km_per_year / speed,
             fuel.lhv_mj_kg * fuel.density_kg_m3 / 1000,
-            ALTERNATOR_EFFICIENCY * ENGINE_EFFICIENCY,
+            ALTERNATOR_EFFICIENCY * marginal_efficiency(fuel, study.vehicle.aspiration),
         )
     change = results["fuel_use_change_pct"]
     result = payback_result(

@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 
 from roadlog.errors import InputError
-from roadlog.fuels import FUELS, Fuel, blend
+from roadlog.fuels import FUELS, Fuel, blend, blend_expansion_per_k
 from roadlog.ingest.notebook import note_headings, noted
 from roadlog.study import Batch, Fill, Study
 
@@ -31,7 +31,13 @@ def batch_fuel(batch: Batch, declared: Fuel) -> Fuel:
     elif batch.ethanol_pct is not None:
         base = blend(batch.ethanol_pct / 100)
     given = {k: v for k in ("lhv_mj_kg", "density_kg_m3") if (v := getattr(batch, k)) is not None}
-    return dataclasses.replace(base, name=batch.name, **given)
+    fuel = dataclasses.replace(base, name=batch.name, **given)
+    if batch.density_kg_m3 is None:
+        return fuel
+    share = base.ethanol_volume_share
+    return dataclasses.replace(
+        fuel, thermal_expansion_per_k=blend_expansion_per_k(batch.density_kg_m3, share)
+    )
 
 
 def fuels_by_run(

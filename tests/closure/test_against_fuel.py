@@ -154,7 +154,7 @@ def test_warm_fuel_is_counted_at_fifteen_degrees():
     runs = runs_of(UNEVEN, km=400)
     found = close(Ledger(fills_of(runs, 4, temp_c=35.0)), runs, study(), SMALLEST)
     pumped = found.tanks["litres"].iloc[0] / runs["true_l"].iloc[:4].sum()
-    assert pumped == pytest.approx(1 / (1 + 20 * 0.00096), abs=2e-4)
+    assert pumped == pytest.approx(1 / np.exp(0.0240 * 1.0192), abs=2e-4)  # E10: 0.00120 1/K
 
 
 def test_partial_fills_add_to_the_tank_that_they_lie_in():

@@ -2,7 +2,15 @@
 
 import pytest
 
-from roadlog.fuels import ETHANOL, FUELS, OXYGEN_MASS_FRACTION, carbon_share, stoichiometric_air
+from roadlog.fuels import (
+    ETHANOL,
+    FUELS,
+    OXYGEN_MASS_FRACTION,
+    carbon_share,
+    product_expansion_per_k,
+    stoichiometric_air,
+    volume_l,
+)
 from roadlog.units import KG_PER_LB, L_PER_US_GALLON
 
 BTU_J = 1055.05585262  # International Table Btu, NIST SP 811, B.8
@@ -104,3 +112,32 @@ def test_carbon_dioxide_per_litre_of_petrol():
     fuel = FUELS["E0"]
     co2 = fuel.density_kg_m3 * L_PER_US_GALLON * fuel.carbon_mass_fraction * 44.009 / 12.011
     assert co2 == pytest.approx(8887, rel=0.015)
+
+
+@pytest.mark.parametrize(
+    ("density_kg_m3", "k0", "k1"),
+    [(700.0, 192.4571, 0.2438), (745.0, 192.4571, 0.2438), (810.0, 330.3010, 0.0),
+     (850.0, 103.8720, 0.2701)],
+)  # fmt: skip
+def test_petroleum_expands_as_the_60_f_form_of_the_standard_says(density_kg_m3, k0, k1):
+    """API MPMS 11.1 (2004), ASTM D1250-19, per °F at 60 °F: petrol K0 192.4571, K1 0.2438, jet
+    fuel K0 330.3010, diesel K0 103.8720, K1 0.2701 (midstreamcalculator.com, volume correction
+    factor). The code holds the 15 °C form of 1980; both are the same curve in other units."""
+    per_f = k0 / density_kg_m3**2 + k1 / density_kg_m3
+    assert product_expansion_per_k(density_kg_m3) == pytest.approx(1.8 * per_f, rel=1e-3)
+
+
+def test_petrol_of_745_kg_m3_expands_by_0_00121_per_kelvin():
+    """Worked by hand: 346.4228/745² + 0.4388/745 = 0.0012132 1/K; 20 K warmer,
+    exp(0.024263 (1 + 0.8 x 0.024263)) = 1.02504."""
+    assert product_expansion_per_k(745.0) == pytest.approx(0.0012132, abs=5e-8)
+    fuel = FUELS["E0"]
+    grown = volume_l(1.0, fuel, 35.0) / volume_l(1.0, fuel, 15.0)
+    assert grown == pytest.approx(1.02504, abs=3e-5)
+
+
+def test_the_groups_of_the_standard_meet_at_their_limits():
+    """The transition between petrol and jet fuel joins both curves to 1e-5 a kelvin."""
+    for limit in (770.5, 787.5):
+        below, above = (product_expansion_per_k(limit + d) for d in (-0.01, 0.01))
+        assert below == pytest.approx(above, abs=1e-5)

@@ -10,7 +10,13 @@ from roadlog.cli import main
 from roadlog.errors import InputError
 from roadlog.fuels import FUELS
 from roadlog.trials import ceiling
-from roadlog.trials.ceiling import Cell, ceiling_result, energy_ceiling, mean_power
+from roadlog.trials.ceiling import (
+    Cell,
+    ceiling_result,
+    energy_ceiling,
+    marginal_efficiency,
+    mean_power,
+)
 
 CELL = Cell(voltage_v=13.8, current_a=20.0, in_series=6)
 FLOW = 1.0  # g/s, some 4.8 L/h
@@ -38,7 +44,9 @@ def test_powers_and_shares_by_hand():
     assert done.fuel_w == pytest.approx(1e3 * FUELS["E10"].lhv_mj_kg)
     assert free.replaced_pct == pytest.approx(100 * 150.4 / done.fuel_w, rel=1e-3)
     assert perfect.extra_pct == pytest.approx(100 * 276 / done.fuel_w)
-    assert real.extra_pct == pytest.approx(100 * 276 / (0.55 * 0.30) / done.fuel_w)
+    assert real.extra_pct == pytest.approx(
+        100 * 276 / (0.67 * marginal_efficiency(FUELS["E10"])) / done.fuel_w
+    )
 
 
 def test_a_claim_beyond_the_gas_is_refuted_and_combustion_left_to_the_road():
@@ -129,3 +137,24 @@ def test_command_without_draw_or_flow_says_what_to_give(capsys):
 
 def test_examples_hold():
     assert doctest.testmod(ceiling).failed == 0
+
+
+def test_electricity_is_charged_at_what_added_load_costs():
+    """276 W for an hour through an alternator of 0.67 at 0.0756 L/MJ (Regulation (EU) 2017/1151):
+    0.9936 MJ / 0.67 x 0.0756 = 0.1121 L, 2.24 % of 5 L/h."""
+    fuel = FUELS["E10"]
+    flow = 5.0 * fuel.density_kg_m3 / 3600
+    real = energy_ceiling(Cell(13.8, 20.0), fuel, flow, splits_water=False).cases[-1]
+    assert real.extra_pct == pytest.approx(2.242, abs=0.002)
+
+
+@pytest.mark.parametrize(
+    ("name", "aspiration", "l_kwh"),
+    [("E0", "natural", 0.264), ("E0", "turbo", 0.280), ("diesel", "turbo", 0.220)],
+)
+def test_added_load_costs_the_published_litres(name, aspiration, l_kwh):
+    """Implementing Decision (EU) 2020/728, table 2: consumption of effective power."""
+    fuel = FUELS[name]
+    litre_kwh = fuel.lhv_mj_kg * fuel.density_kg_m3 / 3600
+    found = 1 / (marginal_efficiency(fuel, aspiration) * litre_kwh)
+    assert found == pytest.approx(l_kwh, rel=0.003)
