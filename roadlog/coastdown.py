@@ -28,6 +28,7 @@ LEAST_DROP_KMH, LEAST_TIME_S = 30.0, 15.0
 FASTEST_M_S2, SLOWEST_M_S2 = 0.9, 0.02  # a coast slows by no more and no less
 IDLE_RPM = 1500.0  # faster, the engine is still coupled
 SMOOTH_S = 7.0
+UNSEEN_WIND_M_S, UNSEEN_GRADE = 2.0, 0.003  # of coasts one way; common practice, no source
 READING_KMH = 0.5  # the speed PID may round or cut off to whole km/h: SAE J1979 leaves it open
 
 
@@ -115,9 +116,10 @@ def fit_coastdown(
     -----
     Speeds, not their differences, are fitted: each coast's course is integrated from its own
     start speed (a free parameter) by Runge-Kutta, so that whole km/h do little harm. Coasts both
-    ways along one road share a slope force of opposite sign; with one way only, slope and wind go
-    into A and C, and a note says so. Errors are a jackknife over coasts (from the residuals with
-    fewer than four).
+    ways along one road share a slope force and a wind of opposite sign; with one way only, slope
+    and wind go into A and C, a note says so, and the error of the force holds 2 m/s and 0.3 % of
+    them. Errors are a jackknife over coasts (from the residuals with fewer than four), widened by
+    Student's quantile so that twice the error holds the truth 19 times in 20.
 
     References
     ----------
@@ -161,7 +163,12 @@ def fit_coastdown(
             "higher speed, both ways, on a level road in calm air"
         )
     reading = (b + 2 * c * 50 / 3.6) * READING_KMH / 3.6
-    error = 100 * float(np.sqrt(max(at50 @ covariance @ at50, 0.0) + reading**2)) / force
+    scatter = _few(len(coasts)) ** 2 * max(float(at50 @ covariance @ at50), 0.0)
+    unseen = 0.0
+    if not both:
+        wind = 2 * c * 50 / 3.6 * UNSEEN_WIND_M_S
+        unseen = float(np.hypot(wind, UNSEEN_GRADE * mass_kg * STANDARD_GRAVITY_M_S2))
+    error = 100 * float(np.sqrt(scatter + reading**2 + unseen**2)) / force
     sd = np.sqrt(np.clip(np.diag(covariance), 0, None))
     return CoastDown(
         float(a), float(b), float(c), (float(sd[0]), float(sd[1]), float(sd[2])), force, error,
@@ -193,6 +200,13 @@ def with_coastdown(folder: Path, study: Study) -> tuple[Study, CoastDown | None]
     return study.model_copy(update={"vehicle": vehicle}), fit
 
 
+def _few(coasts: int) -> float:
+    """How much wider an error from few coasts is than its standard error says."""
+    from scipy.special import stdtrit
+
+    return float(stdtrit(max(coasts - 1, 1), 0.975)) / 1.96
+
+
 def _ways(coasts: list[pd.DataFrame]) -> Floats:
     """+1 for coasts along the first one's direction, -1 against it, 0 where unknown."""
     if any("heading_deg" not in c or c["heading_deg"].notna().sum() == 0 for c in coasts):
@@ -211,19 +225,21 @@ def _fit(
     times = [c["t_s"].to_numpy(float) - c["t_s"].iloc[0] for c in coasts]
     speeds = [c["speed_kmh"].to_numpy(float) / 3.6 for c in coasts]
     sloped = bool(way.any())
-    units = np.array([100.0, 1.0, 0.1, 10.0])
+    units = np.array([100.0, 1.0, 0.1, 10.0, 1.0])
 
     def residuals(p: Floats) -> Floats:
-        a, b, c, slope = p[:4] * units
+        a, b, c, slope, wind = p[:5] * units
         out = []
-        for t, v, w, v0 in zip(times, speeds, way, p[4:], strict=True):
-            out.append(_rolled(t, v0, (a + w * slope, b, c), m) - v)
-        return np.concatenate([*out, [0.0 if sloped else p[3]]])
+        for t, v, w, v0 in zip(times, speeds, way, p[5:], strict=True):
+            out.append(_rolled(t, v0, (a + w * slope, b, c), m, w * wind) - v)
+        return np.concatenate([*out, [0.0, 0.0] if sloped else p[3:5]])
 
-    start = [0.01 * mass_kg * STANDARD_GRAVITY_M_S2 / 100, 0.5, 4.0, 0.0, *(v[0] for v in speeds)]
+    start = [
+        0.01 * mass_kg * STANDARD_GRAVITY_M_S2 / 100, 0.5, 4.0, 0.0, 0.0, *(v[0] for v in speeds)
+    ]  # fmt: skip
     found = least_squares(residuals, np.array(start), x_scale="jac")
     n = sum(len(v) for v in speeds)
-    free = len(found.x) - (not sloped)
+    free = len(found.x) - 2 * (not sloped)
     variance = float(found.fun @ found.fun) / max(n - free, 1)
     jacobian = np.asarray(found.jac, float)
     covariance = variance * np.linalg.pinv(jacobian.T @ jacobian)[:3, :3]
@@ -234,8 +250,10 @@ def _fit(
     )
 
 
-def _rolled(t: Floats, v0: float, load: tuple[float, float, float], mass_kg: float) -> Floats:
-    """Speed [m/s] at times t [s] of a car that rolls from v0 under A + B v + C v²."""
+def _rolled(
+    t: Floats, v0: float, load: tuple[float, float, float], mass_kg: float, headwind_m_s: float
+) -> Floats:
+    """Speed [m/s] at times t [s] of a car that rolls from v0 under A + B v + C (v + wind)²."""
     a, b, c = load
     step = 0.5
     n = int(np.ceil(t[-1] / step)) + 1
@@ -243,7 +261,8 @@ def _rolled(t: Floats, v0: float, load: tuple[float, float, float], mass_kg: flo
     v[0] = v0
 
     def slowing(x: float) -> float:
-        return -(a + b * x + c * x * abs(x)) / mass_kg
+        felt = x + headwind_m_s
+        return -(a + b * x + c * felt * abs(felt)) / mass_kg
 
     for i in range(n):
         x = v[i]

@@ -24,13 +24,10 @@ from roadlog.fuel.air import (
     signal,
     trim_factor,
 )
+from roadlog.fuel.trims import LEAST_SECONDS, bank_trims, closed_loop, warm_samples
 from roadlog.results import Evidence, Warned
-from roadlog.signals import CLOSED_LOOP, CLOSED_LOOP_FAULT, TRIMS
 from roadlog.study import Study
 
-WARM_COOLANT_C = 70.0
-WARM_AFTER_S = 300.0
-LEAST_SECONDS = 60.0
 LEAN_RICH_V = 0.45  # a narrow-band sensor's switching point: common practice, no source
 
 
@@ -126,18 +123,11 @@ def run_evidence(flow: pd.DataFrame, study: Study, calibration: Calibration) -> 
         signals, or with under a minute of them, is absent.
     """
     dt = flow["dt_s"].to_numpy(np.float64)
-    coolant = signal(flow, "coolant_temp_c")
-    warm = np.where(
-        np.isfinite(coolant), coolant >= WARM_COOLANT_C, signal(flow, "t_s") >= WARM_AFTER_S
-    ).astype(bool)
-    fuelled = warm & (flow["fuel_state"].to_numpy(object) == "metered")
-    status = signal(flow, "fuel_status")
-    closed = fuelled & (
-        ~np.isfinite(status) | (status == CLOSED_LOOP) | (status == CLOSED_LOOP_FAULT)
-    )
+    fuelled = warm_samples(flow) & (flow["fuel_state"].to_numpy(object) == "metered")
+    closed = fuelled & closed_loop(flow)
     size = study.vehicle.displacement_l or 1.0
     maf = signal(flow, "maf_g_s")
-    found: dict[str, float] = {}
+    found = bank_trims(flow)
 
     def note(name: str, values: Array, where: Array) -> None:
         there = where & np.isfinite(values)
@@ -145,8 +135,6 @@ def run_evidence(flow: pd.DataFrame, study: Study, calibration: Calibration) -> 
         if seconds >= LEAST_SECONDS:
             found[name] = float((values[there] * dt[there]).sum() / seconds)
 
-    for i, (short, long) in enumerate(TRIMS, 1):
-        note(f"trim{i}", signal(flow, short) + signal(flow, long), closed)
     note("lambda_commanded", 100 * signal(flow, "lambda_commanded"), closed)
     note("lambda_measured", 100 * measured_lambda(flow), closed)
     upstream = signal(flow, "o2_upstream_v")

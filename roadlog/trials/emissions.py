@@ -12,11 +12,11 @@ import numpy as np
 import pandas as pd
 
 from roadlog.errors import DesignError
-from roadlog.signals import CLOSED_LOOP, TRIMS
+from roadlog.fuel.trims import bank_trims, warm_samples
+from roadlog.signals import CLOSED_LOOP
 from roadlog.trials.compare import Comparison, compare_arms
 from roadlog.trials.result import TrialResult
 
-WARM_C = 70.0
 NOT_A_TEST = (
     "This is not a tailpipe measurement: OBD shows how the engine controls itself, not what leaves "
     "the exhaust."
@@ -56,19 +56,11 @@ def run_values(samples: pd.DataFrame) -> dict[str, float]:
     samples : DataFrame
         `tables.SAMPLES`.
     """
-    weight = samples["dt_s"].to_numpy(float)
-    if "coolant_temp_c" in samples:
-        warm = samples["coolant_temp_c"].to_numpy(float) >= WARM_C
-        weight = np.where(warm, weight, 0.0)
+    weight = np.where(warm_samples(samples), samples["dt_s"].to_numpy(float), 0.0)
     out = dict.fromkeys(QUANTITIES, float("nan"))
-    banks = [
-        samples[[s, long]].sum(axis=1, skipna=False).to_numpy(float)
-        for s, long in TRIMS
-        if {s, long} <= set(samples.columns)
-    ]
+    banks = bank_trims(samples)
     if banks:
-        out["trim_pct"] = _mean(np.nanmean(np.vstack(banks), axis=0) if len(banks) > 1 else
-                                banks[0], weight)  # fmt: skip
+        out["trim_pct"] = float(np.mean(list(banks.values())))
     for name, column in (("lambda", "lambda_measured"), ("catalyst_temp_c", "catalyst_temp_c")):
         if column in samples:
             out[name] = _mean(samples[column].to_numpy(float), weight)

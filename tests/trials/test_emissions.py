@@ -94,3 +94,20 @@ def test_command_on_the_demo_study(demo_study, tmp_path, capsys):
     assert "fuel trims" in out
     (saved,) = load_all(study)
     assert saved.trial == "emissions-signals"
+
+
+def test_the_trims_are_one_figure_in_the_report_and_in_this_trial():
+    """Open loop and fuel cut freeze or zero the trims: neither place counts them."""
+    from roadlog.closure import run_evidence
+    from roadlog.fuel import Calibration
+    from roadlog.fuel.trims import bank_trims
+    from roadlog.study import Study
+
+    frame = samples(trim=5.0)
+    frame["fuel_status"] = np.where(np.arange(len(frame)) < 80, 4.0, 2.0)
+    frame.loc[frame.index < 80, ["stft1_pct", "ltft1_pct"]] = 0.0
+    flow = frame.assign(fuel_state=np.where(frame["fuel_status"] == 4, "cut", "metered"))
+    here = run_values(frame)["trim_pct"]
+    assert here == pytest.approx(5.0, abs=0.6)
+    assert here == bank_trims(flow)["trim1"]
+    assert here == run_evidence(flow, Study(), Calibration(None))["trim1"]
