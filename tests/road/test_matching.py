@@ -113,3 +113,12 @@ def test_without_positions_the_run_is_one_segment(made):
     assert np.array_equal(frame["s_m"], frame["d_m"])
     driven = (plain[0]["speed_kmh"] / 3.6).sum()
     assert frame["d_m"].iloc[-1] == pytest.approx(driven, rel=0.01)
+
+
+@pytest.mark.parametrize(("length_m", "counts"), [(400, True), (45, False)])
+def test_a_short_stretch_counts_and_a_touch_of_the_road_does_not(made, network, length_m, counts):
+    driven = (made.tracks[0]["speed_kmh"] / 3.6).cumsum()
+    there = (driven >= 4000) & (driven < 4000 + length_m)
+    part = made.tracks[0][there].reset_index(drop=True)
+    frame = match(part, network, 0)
+    assert (frame["traversal"] >= 0).any() == counts
