@@ -82,10 +82,11 @@ def uneven_wheels(table: pd.DataFrame) -> list[str]:
     error = float(np.sqrt(sum(x.var(ddof=1) / len(x) for x in each)))
     if abs(apart) < UNEVEN_WHEELS or abs(apart) < 3 * error:
         return []
+    longer = "longer" if apart > 0 else "shorter"
     return [
-        f"undecided: on the same road the wheels turned {100 * np.expm1(apart):+.1f} % farther in "
-        "the fitted arm by the logged speed: speed, tyres or clock differ between the arms, and "
-        "fuel for a distance with them"
+        f"undecided: by the logged speed the same road is {abs(100 * np.expm1(apart)):.1f} % "
+        f"{longer} in the fitted arm than in the baseline: speed, tyres or clock differ between "
+        "the arms, and fuel for a distance with them"
     ]
 
 
