@@ -31,7 +31,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     try:
         return int(arguments.run(arguments))
     except RoadlogError as e:
-        print(f"roadlog: {e}", file=sys.stderr)
+        print(f"roadlog: {e}{_without_a_study(arguments, str(e))}", file=sys.stderr)
         return e.exit_code
     except BrokenPipeError:
         return 0
@@ -42,6 +42,14 @@ def main(argv: Sequence[str] | None = None) -> int:
     except KeyboardInterrupt:
         print("roadlog: stopped; no result was written", file=sys.stderr)
         return 1
+
+
+def _without_a_study(arguments: argparse.Namespace, message: str) -> str:
+    """What stands for `[columns]` where two piles of logs have no study file."""
+    piles = getattr(arguments, "baseline", None) and getattr(arguments, "study", None) is None
+    if not piles or "[columns]" not in message or "--column" in message:
+        return ""
+    return " (without a study file: --column 'HEADER=signal[unit]')"
 
 
 def _parser() -> argparse.ArgumentParser:

@@ -19,7 +19,7 @@ from roadlog.fuels import Fuel
 from roadlog.roadload import REFERENCE_DENSITY_KG_M3
 from roadlog.signals import LAMBDA_MEASURED, SIGNALS, plain
 from roadlog.study import Study, Vehicle
-from roadlog.units import STANDARD_GRAVITY_M_S2, UNITS, unit_symbol
+from roadlog.units import SELDOM, STANDARD_GRAVITY_M_S2, UNITS, unit_symbol
 
 # The budget: what the same driving could ask of a poor, cold engine.
 DRIVE_EFFICIENCY = 0.22  # wheel work per fuel energy beyond friction
@@ -427,7 +427,7 @@ def other_readings(carrier: str, unit: str, fuel: Fuel) -> Iterator[tuple[str, f
     of_fuel = carrier in CARRIERS["rate"]
     bridge = {"volume flow": per_litre_hour, "mass flow": 1.0} if of_fuel else {}
     for name, there in UNITS.items():
-        if name == unit or there.offset:
+        if name == unit or there.offset or name in SELDOM:
             continue
         if there.dimension == here.dimension:
             yield unit_symbol(name), there.factor / here.factor

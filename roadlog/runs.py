@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 
 from roadlog.errors import DesignError, InputError
-from roadlog.ingest import Log, join_positions, read_log, settle_day_first
+from roadlog.ingest import Log, join_positions, read_alike, read_log, settle_day_first
 from roadlog.ingest.datum import settled
 from roadlog.study import ARMS, Study, SwitchedBy, log_files
 from roadlog.taken import sha256_of
@@ -125,12 +125,12 @@ def read_logs(
     files = [path for path, _ in sources.runs]
     time = with_day_order(study, sources).time
     tracks = [read_log(p, columns=study.columns, time=time) for p in sources.tracks]
-    logs = []
-    for path in each(files):
-        log = read_log(path, columns=study.columns, time=time)
-        joined = join_positions(log, tracks, zone=time.zone) if tracks else log
-        logs.append(settled(joined, study.road))
-    return logs
+    logs = [read_log(p, columns=study.columns, time=time, alone=False) for p in each(files)]
+    alike = read_alike(
+        logs, lambda p, rules: read_log(p, columns={**study.columns, **rules}, time=time)
+    )
+    joined = [join_positions(g, tracks, zone=time.zone) if tracks else g for g in alike]
+    return [settled(log, study.road) for log in joined]
 
 
 def build_runs(

@@ -566,6 +566,36 @@ def override(
     return study.model_copy(update=changes)
 
 
+def column_rules(given: Sequence[str]) -> dict[str, ColumnRule]:
+    """Rules of `--column 'HEADER=signal[unit]'`, as `[columns]` of study.toml holds them.
+
+    Raises
+    ------
+    InputError
+        If one isn't of that form, names no signal, or names a header twice.
+
+    >>> column_rules(["V=speed_kmh[mph]"])["V"].unit
+    'mph'
+    """
+    rules: dict[str, ColumnRule] = {}
+    for text in given:
+        header, _, meant = text.rpartition("=")
+        found = re.fullmatch(r"\s*([\w ]+?)\s*(?:\[\s*([^\[\]]+?)\s*\])?\s*", meant)
+        if not header.strip() or not found:
+            raise InputError(
+                f"--column '{text}': write it as 'HEADER=signal[unit]', such as "
+                "'Speed 2=speed_kmh[mph]' or 'Speed 2=ignore'"
+            )
+        if header.strip() in rules:
+            raise InputError(f"--column: '{header.strip()}' is named twice: name it once")
+        try:
+            rule = ColumnRule.model_validate({"signal": found[1], "unit": found[2]})
+        except ValidationError as e:
+            raise InputError(f"--column '{text}': {_first_fault(e)}") from e
+        rules[header.strip()] = rule
+    return rules
+
+
 def load_study(folder: Path) -> Study:
     """Read `folder/study.toml`.
 

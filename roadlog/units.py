@@ -5,6 +5,7 @@ signal is kept in. Factors are the exact ones of NIST SP 811 (2008), Appendix B.
 otherwise beside the value.
 """
 
+import re
 from dataclasses import dataclass
 from typing import TypeVar
 
@@ -42,6 +43,13 @@ UNITS: dict[str, Unit] = {
     "g/s": Unit("mass flow", 1.0, 0, ("gps", "g/sec", "grams/s", "gram/s", "g_s", "grams/sec")),
     "kg/h": Unit("mass flow", 1000 / 3600, 0, ("kg/hr", "kg_h")),
     "lb/min": Unit("mass flow", KG_PER_LB * 1000 / 60, 0, ("lbs/min", "lb_min", "lbm/min")),
+    "lb/h": Unit("mass flow", KG_PER_LB * 1000 / 3600, 0, ("lbs/h", "lb/hr", "lbs/hr", "pph")),
+    "lb/s": Unit("mass flow", KG_PER_LB * 1000),
+    "kg/min": Unit("mass flow", 1000 / 60),
+    "kg/s": Unit("mass flow", 1000.0),
+    "g/min": Unit("mass flow", 1 / 60),
+    "g/h": Unit("mass flow", 1 / 3600, 0, ("g/hr",)),
+    "mg/s": Unit("mass flow", 0.001),
     # fuel of one injection, base mg/stroke
     "mg/stroke": Unit(
         "mass per stroke",
@@ -52,25 +60,71 @@ UNITS: dict[str, Unit] = {
     # volume flow, base L/h
     "l/h": Unit("volume flow", 1.0, 0, ("lph", "l/hr", "litre/h", "liter/h", "l_h", "litres/h")),
     "ml/min": Unit("volume flow", 0.06, 0, ("cc/min", "cm3/min", "ml_min")),
-    "gal/h": Unit("volume flow", L_PER_US_GALLON, 0, ("gph", "gal/hr", "us gal/h", "gal_h")),
-    "gal (imp)/h": Unit("volume flow", L_PER_IMPERIAL_GALLON, 0, ("imp gal/h", "uk gal/h")),
+    "l/min": Unit("volume flow", 60.0),
+    "l/s": Unit("volume flow", 3600.0),
+    "ml/h": Unit("volume flow", 0.001),
+    "ml/s": Unit("volume flow", 3.6),
+    "gal/h": Unit("volume flow", L_PER_US_GALLON, 0, ("gph", "gal/hr", "gal_h")),  # see BARE
+    "gal (us)/h": Unit("volume flow", L_PER_US_GALLON),
+    "gal (imp)/h": Unit("volume flow", L_PER_IMPERIAL_GALLON),
     # pressure, base kPa
-    "kpa": Unit("pressure", 1.0),
-    "hpa": Unit("pressure", 0.1, 0, ("mbar", "mb")),
+    "kpa": Unit("pressure", 1.0, 0, ("kilopascal", "kilopascals")),
+    "hpa": Unit("pressure", 0.1, 0, ("mbar", "mb", "millibar", "millibars", "hectopascal")),
     "bar": Unit("pressure", 100.0),
     "pa": Unit("pressure", 0.001),
     "psi": Unit("pressure", 6.894757293168361, 0, ("psia", "lbf/in2")),
-    "inhg": Unit("pressure", 3.386389, 0, ("in hg", "in.hg", '"hg')),  # SP 811: conventional
+    "inhg": Unit(
+        "pressure", 3.386389, 0, ("in hg", "in.hg", '"hg', "inches of mercury", "inches hg")
+    ),  # SP 811: conventional
     "mmhg": Unit("pressure", 0.1333224, 0, ("mm hg",)),
     # temperature, base degree Celsius
-    "°c": Unit("temperature", 1.0, 0, ("c", "degc", "deg c", "celsius", "℃", "ºc", "deg_c")),
-    "°f": Unit("temperature", 5 / 9, -32, ("f", "degf", "deg f", "fahrenheit", "℉", "ºf", "deg_f")),
+    "°c": Unit(
+        "temperature",
+        1.0,
+        0,
+        (
+            "c",
+            "degc",
+            "deg c",
+            "celsius",
+            "℃",
+            "ºc",
+            "deg_c",
+            "degrees c",
+            "degrees celsius",
+            "degree celsius",
+            "deg celsius",
+        ),
+    ),
+    "°f": Unit(
+        "temperature",
+        5 / 9,
+        -32,
+        (
+            "f",
+            "degf",
+            "deg f",
+            "fahrenheit",
+            "℉",
+            "ºf",
+            "deg_f",
+            "degrees f",
+            "degrees fahrenheit",
+            "degree fahrenheit",
+            "deg fahrenheit",
+        ),
+    ),
     "k": Unit("temperature", 1.0, -273.15, ("kelvin",)),
     # the rest
     "%": Unit("share", 1.0, 0, ("percent", "pct", "prozent")),
+    "fraction": Unit("share", 100.0, 0, ("0-1", "0..1", "0…1", "per unit")),
     "rpm": Unit("rotation", 1.0, 0, ("1/min", "rev/min", "r/min", "min-1", "u/min", "tr/min")),
+    "1000 rpm": Unit(
+        "rotation", 1000.0, 0, ("krpm", "rpm x1000", "x1000 rpm", "rpm/1000", "1000/min", "x1000")
+    ),
+    "rev/s": Unit("rotation", 60.0, 0, ("rps", "r/s", "1/s", "hz")),
     "v": Unit("voltage", 1.0, 0, ("volt", "volts")),
-    "mv": Unit("voltage", 0.001, 0, ("millivolt",)),
+    "mv": Unit("voltage", 0.001, 0, ("millivolt", "millivolts")),
     "a": Unit("current", 1.0, 0, ("amp", "amps")),
     "ma": Unit("current", 0.001),
     "m": Unit("length", 1.0, 0, ("metre", "metres", "meter", "meters")),
@@ -89,8 +143,9 @@ UNITS: dict[str, Unit] = {
     "h": Unit("time", 3600.0, 0, ("hr", "hour", "hours")),
     "l": Unit("volume", 1.0, 0, ("litre", "litres", "liter", "liters")),
     "ml": Unit("volume", 0.001, 0, ("cc", "cm3")),
-    "gal": Unit("volume", L_PER_US_GALLON, 0, ("us gal", "gallon", "gallons")),
-    "gal (imp)": Unit("volume", L_PER_IMPERIAL_GALLON, 0, ("imp gal", "uk gal")),
+    "gal": Unit("volume", L_PER_US_GALLON, 0, ("gallon", "gallons")),  # see BARE
+    "gal (us)": Unit("volume", L_PER_US_GALLON),
+    "gal (imp)": Unit("volume", L_PER_IMPERIAL_GALLON),
     "kg": Unit("mass", 1.0),
     "g": Unit("mass", 0.001),
     "lb": Unit("mass", KG_PER_LB, 0, ("lbs",)),
@@ -99,10 +154,48 @@ UNITS: dict[str, Unit] = {
     "m/s²": Unit("acceleration", 1.0, 0, ("m/s2", "m/s^2")),
 }
 
+# A gallon without a word is one of two: whoever reads a file asks which.
+BARE = {"gal": ("gal (us)", "gal (imp)"), "gal/h": ("gal (us)/h", "gal (imp)/h")}
+
+# Read where a header names them; too rare to be proposed for values that fit nothing.
+SELDOM = frozenset(
+    {
+        *BARE, "lb/h", "lb/s", "kg/min", "kg/s", "g/min", "g/h", "mg/s", "l/min", "l/s", "ml/h",
+        "ml/s", "fraction",
+    }
+)  # fmt: skip
+
+_WORDS = {
+    word: short
+    for short, words in {
+        "h": "hour hours hr hrs stunde heure hora",
+        "min": "minute minutes mins",
+        "s": "second seconds sec secs sekunde seconde segundo",
+        "l": "litre litres liter liters",
+        "ml": "millilitre millilitres milliliter milliliters cc ccm cm3 cm³",
+        "gal": "gallon gallons gals",
+        "g": "gram grams gramme grammes gm gms",
+        "mg": "milligram milligrams milligramme milligrammes",
+        "kg": "kilogram kilograms kilogramme kilogrammes kilo kilos kgs",
+        "lb": "pound pounds lbs lbm",
+        "km": "kilometre kilometres kilometer kilometers",
+        "mi": "mile miles",
+        "m": "metre metres meter meters",
+        "rev": "revolution revolutions revs rev",
+        "stroke": "strokes injection cycle",
+    }.items()
+    for word in words.split()
+}
+_GALLON_WORDS = {
+    "us": ("us", "usa", "american"),
+    "imp": ("uk", "imp", "imperial", "british", "gb"),
+}
+
 _SYMBOLS = {
     "ratio": "", "°c": "°C", "°f": "°F", "k": "K", "kpa": "kPa", "hpa": "hPa", "pa": "Pa",
     "inhg": "inHg", "mmhg": "mmHg", "v": "V", "mv": "mV", "a": "A", "ma": "mA", "l/h": "L/h",
-    "ml/min": "mL/min", "l": "L", "ml": "mL",
+    "ml/min": "mL/min", "l": "L", "ml": "mL", "l/min": "L/min", "l/s": "L/s", "ml/h": "mL/h",
+    "ml/s": "mL/s",
 }  # fmt: skip
 
 _SPELLINGS = {s: name for name, u in UNITS.items() for s in (name, *u.spellings)}
@@ -113,8 +206,28 @@ def canonical_unit(text: str) -> str | None:
 
     >>> canonical_unit("KPH"), canonical_unit("deg F"), canonical_unit("lbs/min")
     ('km/h', '°f', 'lb/min')
+    >>> canonical_unit("UK gallons per hour"), canonical_unit("grams per second")
+    ('gal (imp)/h', 'g/s')
     """
-    return _SPELLINGS.get(" ".join(text.strip().lower().split()))
+    low = " ".join(text.strip().lower().split())
+    return _SPELLINGS.get(low) or _SPELLINGS.get(_in_short(low) or low)
+
+
+def _in_short(text: str) -> str | None:
+    """A unit written in words, in the table's form: `uk gal/hr` to `gal (imp)/h`.
+
+    >>> _in_short("u.s. gallons per hour"), _in_short("gph (imperial)"), _in_short("cubic inch")
+    ('gal (us)/h', 'gal (imp)/h', None)
+    """
+    words = re.findall(r"/|[^\W\d_]+[³3]?|%", text.replace("u.s.", "us").replace("u.k.", "uk"))
+    words = ["/" if w in ("per", "pro", "par", "por") else w for w in words]
+    words = [part for w in words for part in (("gal", "/", "h") if w == "gph" else (w,))]
+    which = {k for k, names in _GALLON_WORDS.items() for w in words if w in names}
+    rest = [_WORDS.get(w, w) for w in words if not any(w in n for n in _GALLON_WORDS.values())]
+    if which and ("gal" not in rest or len(which) > 1):
+        return None
+    short = "".join(f"gal ({min(which)})" if which and w == "gal" else w for w in rest)
+    return short if short in UNITS or short in _SPELLINGS else None
 
 
 def unit_symbol(name: str) -> str:

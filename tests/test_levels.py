@@ -88,7 +88,7 @@ def test_absolute_load_from_0_to_1_is_named(drives, sample):
 @pytest.mark.parametrize(
     ("litres", "unit"),
     [
-        (L_PER_US_GALLON, "gal/h it would be 6.8"),
+        (L_PER_US_GALLON, "gal (us)/h it would be 6.8"),
         (L_PER_IMPERIAL_GALLON, "gal (imp)/h it would be 6.8"),
         (3600 / E10.density_kg_m3, "g/s it would be 6.8"),
         (0.06, "mL/min it would be 6.8"),
@@ -114,7 +114,7 @@ def test_one_log_in_another_unit_is_found_among_the_others(drives):
     assert refusal(few[2], BARE, "rate") == ""
     said = refusals(few, BARE, "rate")
     assert [bool(s) for s in said] == [False, False, True, False, False, False]
-    assert "gal/h" in said[2]
+    assert "gal (us)/h" in said[2]
     assert "other runs" in said[2]
 
 

@@ -5,7 +5,7 @@ isn't usable, with its reason, never the end of the check.
 """
 
 from collections import Counter
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
 from pathlib import Path
@@ -17,7 +17,8 @@ from roadlog.check.finding import Finding
 from roadlog.check.run import RunCheck, check_run, unread
 from roadlog.deviations import find_deviations
 from roadlog.errors import DesignError, RoadlogError
-from roadlog.ingest import Log, join_positions, read_log, settle_day_first
+from roadlog.ingest import Log, join_positions, read_alike, read_log, settle_day_first
+from roadlog.ingest.alike import units_said
 from roadlog.ingest.datum import settled, uneven_datum
 from roadlog.ingest.localday import zone_warning
 from roadlog.ingest.notebook import of_no_drive, read_notes
@@ -26,7 +27,7 @@ from roadlog.intake import arm_of
 from roadlog.levels import arm_refusal, refusals
 from roadlog.runs import Sources
 from roadlog.station import about, drive_positions, locate, station_warnings
-from roadlog.study import ARMS, Study, TimeRule
+from roadlog.study import ARMS, ColumnRule, Study, TimeRule
 from roadlog.taken import read_taken, sha256_of
 
 
@@ -61,12 +62,10 @@ def check_study(
         warnings.append(str(e))
     study = study.model_copy(update={"time": time})
     tracks = _tracks(sources, study, time, warnings)
-    runs, logs = [], []
-    for path, arm in sources.runs:
-        progress(path.name)
-        run, log = _one(path, arm, study, sources, time, tracks)
-        runs.append(run)
-        logs += [log] if log is not None else []
+    read = _read(study, sources, time, tracks, warnings, progress)
+    runs = [_one(path, arm, study, sources, read[path]) for path, arm in sources.runs]
+    logs = [log for log in read.values() if isinstance(log, Log)]
+    warnings += units_said(logs)
     runs.sort(
         key=lambda r: ("" if r.start is None else r.start.tz_localize(None).isoformat(), r.file)
     )
@@ -91,24 +90,46 @@ def by_day(study: Study) -> bool:
     return study.schedule is not None and study.schedule.switched_by == "day"
 
 
-def _one(
-    path: Path,
-    arm: str | None,
+def _read(
     study: Study,
     sources: Sources,
     time: TimeRule,
     tracks: Sequence[Log],
-) -> tuple[RunCheck, Log | None]:
-    name = sources.shown(path)
+    warnings: list[str],
+    progress: Callable[[str], object],
+) -> dict[Path, Log | RoadlogError]:
+    """Every run's log, its units settled over all of them, or why it can't be read."""
+
+    def reread(path: Path, rules: Mapping[str, ColumnRule], *, alone: bool = True) -> Log:
+        return read_log(path, columns={**study.columns, **rules}, time=time, alone=alone)
+
+    read: dict[Path, Log | RoadlogError] = {}
+    for path, _ in sources.runs:
+        progress(path.name)
+        try:
+            read[path] = reread(path, {}, alone=False)
+        except RoadlogError as e:
+            read[path] = e
+    logs = [log for log in read.values() if isinstance(log, Log)]
     try:
-        log = read_log(path, columns=study.columns, time=time)
-        if tracks:
-            log = join_positions(log, tracks, zone=time.zone)
-        log = settled(log, study.road)
+        read |= {log.path: log for log in read_alike(logs, reread)}
     except RoadlogError as e:
-        return unread(name, arm or "", path, e), None
+        warnings.append(str(e))
+    for path, log in read.items():
+        if isinstance(log, Log):
+            joined = join_positions(log, tracks, zone=time.zone) if tracks else log
+            read[path] = settled(joined, study.road)
+    return read
+
+
+def _one(
+    path: Path, arm: str | None, study: Study, sources: Sources, log: Log | RoadlogError
+) -> RunCheck:
+    name = sources.shown(path)
+    if isinstance(log, RoadlogError):
+        return unread(name, arm or "", path, log)
     told = arm or arm_of(path, study, log.start, None, name=name).arm
-    return check_run(log, study, file=name, arm=told), log
+    return check_run(log, study, file=name, arm=told)
 
 
 def _with_deviations(

@@ -21,6 +21,14 @@ def add_sources(p: argparse.ArgumentParser) -> None:
     p.add_argument(
         "--fitted", nargs="+", type=Path, metavar="PATH", help="logs with the add-on in and on"
     )
+    p.add_argument(
+        "--column",
+        action="append",
+        default=[],
+        metavar="HEADER=SIGNAL[UNIT]",
+        help="what a column of the logs is, as [columns] in study.toml says it, such as "
+        "'V=speed_kmh[mph]', 'Time=time[min]' or 'Speed 2=ignore'; may be repeated",
+    )
 
 
 def require_one_source(a: argparse.Namespace) -> None:
@@ -38,12 +46,15 @@ def chosen(
 ) -> "tuple[Study, Sources]":
     """The study and its files; `in_study` names a study's files where they aren't its [logs]."""
     from roadlog.runs import pile_sources, study_sources
-    from roadlog.study import Study, load_study
+    from roadlog.study import Study, column_rules, load_study
 
     require_one_source(a)
+    rules = column_rules(a.column)
     if a.study is None:
-        return Study(name="two piles of logs"), pile_sources(a.baseline, a.fitted)
+        piles = pile_sources(a.baseline, a.fitted)
+        return Study(name="two piles of logs", columns=rules), piles
     study = load_study(a.study)
+    study = study.model_copy(update={"columns": {**study.columns, **rules}})
     return study, (in_study or study_sources)(a.study, study)
 
 

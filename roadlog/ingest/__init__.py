@@ -9,6 +9,8 @@ from dataclasses import replace
 from pathlib import Path
 
 from roadlog.errors import InputError
+from roadlog.ingest.alike import read_alike
+from roadlog.ingest.byvalues import ask_for_units
 from roadlog.ingest.datum import settled
 from roadlog.ingest.dayorder import settle_day_first
 from roadlog.ingest.delimited import read_delimited
@@ -21,7 +23,7 @@ from roadlog.ingest.sentences import is_sentences, read_sentences
 from roadlog.ingest.speedcheck import held_against_positions
 from roadlog.study import ColumnRule, TimeRule
 
-__all__ = ["ColumnMatch", "Log", "join_positions", "read_log", "settle_day_first"]
+__all__ = ["ColumnMatch", "Log", "join_positions", "read_alike", "read_log", "settle_day_first"]
 
 _NO_RULES: Mapping[str, ColumnRule] = {}
 _NO_TIME_RULE = TimeRule()
@@ -32,6 +34,7 @@ def read_log(
     *,
     columns: Mapping[str, ColumnRule] = _NO_RULES,
     time: TimeRule = _NO_TIME_RULE,
+    alone: bool = True,
 ) -> Log:
     """Read one raw log, whatever wrote it.
 
@@ -44,6 +47,9 @@ def read_log(
         The study's `[columns]`; they override what the headers say.
     time : TimeRule
         The study's `[time]`.
+    alone : bool
+        Whether this log alone must settle the units that its headers leave open; where the other
+        logs of a study help, `read_alike` asks for what they don't settle either.
 
     Returns
     -------
@@ -72,7 +78,10 @@ def read_log(
         raise InputError(f"{path} can't be read ({e.strerror}): check its permissions") from e
     except ValueError as e:
         raise InputError(f"{str(path)!r} is no file name: check it") from e
-    return held_against_positions(settled(_dated(_read(path, raw, columns, time))))
+    log = held_against_positions(settled(_dated(_read(path, raw, columns, time))))
+    if alone:
+        ask_for_units(log.units, path)
+    return log
 
 
 def join_positions(log: Log, tracks: Sequence[Log], *, zone: str | None = None) -> Log:

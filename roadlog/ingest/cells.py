@@ -23,7 +23,7 @@ from roadlog.signals import (
     OPEN_LOOP_FAULT,
     OPEN_LOOP_LOAD_OR_CUT,
 )
-from roadlog.units import UNITS, convert
+from roadlog.units import BARE, UNITS, convert
 
 _SWITCH_WORDS = {"on": 1.0, "yes": 1.0, "true": 1.0, "off": 0.0, "no": 0.0, "false": 0.0}
 _STATUS_BYTES = (0, 1, 2, 4, 8, 16)
@@ -172,8 +172,11 @@ def _own_units(values: Floats, behind: pa.Array, unit: str) -> Floats:
         own = unit_of(text)
         if not text.strip() or own == unit:
             continue
+        if own in BARE and unit in BARE[own]:
+            continue
         here = codes == code
-        fits = own is not None and UNITS[own].dimension == UNITS[unit].dimension
+        known = own is not None and own not in BARE
+        fits = known and UNITS[str(own)].dimension == UNITS[unit].dimension
         out[here] = convert(values[here], own, unit) if fits and own else np.nan
     return out
 

@@ -19,7 +19,7 @@ from roadlog.ingest.languages import EVERYDAY_WORDS, TIME_WORDS_ABROAD
 from roadlog.ingest.log import shown
 from roadlog.signals import POSITION, SIGNALS, TRIMS
 from roadlog.study import ColumnRule
-from roadlog.units import UNITS, canonical_unit
+from roadlog.units import BARE, UNITS, canonical_unit
 
 Role = Literal["signal", "time", "date", "name", "value", "unit", "ignored", "unmatched"]
 
@@ -93,7 +93,7 @@ class Meaning:
 def unit_of(text: str) -> str | None:
     """Canonical unit of a text as it stands in a header, a units row or behind a value."""
     text = text.strip().replace(".", "") if text.strip().lower() != "in.hg" else text
-    low = text.lower()
+    low = text.lower().removeprefix("in ") if text.lower() != "in hg" else text.lower()
     for spelling in (low, low.replace(" per ", "/"), low.replace("_", "/"), low.replace(" ", "/")):
         if unit := canonical_unit(spelling):
             return unit
@@ -119,7 +119,7 @@ def match_columns(
     Raises
     ------
     InputError
-        If a rule gives a unit that its signal can't be in.
+        If a rule gives a unit that its signal can't be in, or a gallon is neither US nor imperial.
     """
     tidy = {k.strip().casefold(): r for k, r in rules.items()}
     meanings = []
@@ -129,7 +129,20 @@ def match_columns(
             meanings.append(_by_rule(header, unit, rule, path))
         else:
             meanings.append(match_header(header, unit))
+        _ask_which_gallon(meanings[-1], path)
     return _in_context(meanings)
+
+
+def _ask_which_gallon(meaning: Meaning, path: Path) -> None:
+    if meaning.role != "signal" or meaning.unit not in BARE:
+        return
+    us, imperial = BARE[meaning.unit]
+    header, signal = meaning.header, meaning.signal
+    raise InputError(
+        f"{path}: column '{header}' is in gallons, US or imperial (a fifth more): name which, as "
+        f'"{header}" = {{signal = "{signal}", unit = "{us}"}} (or "{imperial}") under [columns] in '
+        f"study.toml, or --column '{header}={signal}[{us}]'"
+    )
 
 
 def match_header(header: str, unit: str | None = None) -> Meaning:
@@ -180,7 +193,9 @@ def _match_header(header: str, hint: str | None) -> Meaning:
         if time := _time_meaning(header, name, unit):
             return time
         for signal in _signals_for(name, unit):
-            if unit is None:
+            if unit is None or (
+                unit == "ratio" and SIGNALS[signal].unit == "%" and not _fits(signal, unit)
+            ):
                 return Meaning(header, "signal", signal, SIGNALS[signal].unit, assumed=True)
             if _fits(signal, unit):
                 return Meaning(header, "signal", signal, unit)
@@ -258,20 +273,38 @@ def _in_context(meanings: list[Meaning]) -> list[Meaning]:
 
 def _readings(header: str) -> Iterator[tuple[str, str | None, bool]]:
     """Ways to read a header as (name, unit, unit set apart?), those with a unit first."""
+    header = _WHICH_GALLON.sub(r"\1 \2 ", header)
     for group in reversed(list(_BRACKETS.finditer(header))):
         name = header[: group.start()] + " " + header[group.end() :]
-        if unit := unit_of(group[1]):
+        if group[1].strip() and (unit := unit_of(group[1])):
+            if unit in BARE and (told := _gallon_in(name)):
+                name, unit = told[0], BARE[unit][told[1]]
             yield name, unit, True
         elif _DATE_PATTERN.fullmatch(group[1]) or not group[1].strip():
             yield name, None, True
-    if sign := re.search(r"\s*(%|°[CF]?)\s*$", header):
+    if sign := re.search(r"(?:\s+in)?\s*(%|°[CF]?)\s*$", header):
         yield header[: sign.start()], unit_of(sign[1]), True
         return
     for gap in _BREAK.finditer(header):
         suffix = header[gap.end() :].strip(" .")
         if suffix and not suffix.isdigit() and (unit := unit_of(suffix)):
-            yield header[: gap.start()], unit, False
+            yield re.sub(r"\s+in$", "", header[: gap.start()]), unit, False
     yield header, None, False
+
+
+_WHICH_GALLON = re.compile(r"(?i)(gal\w*\.?)\s*\((us|uk|imp|imperial)\)")
+_GALLON_WORD = re.compile(
+    r"(?i)(?<![a-z])(?:(u\.?\s?s\.?a?|american)|(u\.?k\.?|imp|imperial|british))(?![a-z])\.?"
+)
+
+
+def _gallon_in(name: str) -> tuple[str, int] | None:
+    """A name without its word for which gallon is meant, and that gallon's place in `BARE`."""
+    found = list(_GALLON_WORD.finditer(name))
+    if len(found) != 1:
+        return None
+    rest = f"{name[: found[0].start()]} {name[found[0].end() :]}"
+    return _BRACKETS.sub(lambda m: m[0] if m[1].strip() else " ", rest), int(bool(found[0][2]))
 
 
 def _words(text: str) -> list[str]:

@@ -16,6 +16,7 @@ import pyarrow as pa
 
 from roadlog.errors import InputError
 from roadlog.ingest import cells
+from roadlog.ingest.byvalues import in_read_units, units_by_values
 from roadlog.ingest.claims import Claim, clean, settle
 from roadlog.ingest.clock import TimeColumn, read_clock
 from roadlog.ingest.columns import Meaning, is_known, match_columns, misfits
@@ -30,7 +31,7 @@ from roadlog.ingest.dialect import (
     spaces_to_tabs,
     stray_nuls,
 )
-from roadlog.ingest.log import Bools, ColumnMatch, Floats, Log, counted, shown
+from roadlog.ingest.log import Bools, ColumnMatch, Floats, Log, UnitEvidence, counted, shown
 from roadlog.ingest.long import widen
 from roadlog.ingest.numerals import MarkUnclear, Unsettled
 from roadlog.ingest.order import Place
@@ -90,17 +91,23 @@ def read_delimited(
     claims = [_claim(m, table, i, hemispheres.get(i), dialect, place, notes) for i, m in signals]
     if clock.rows is not None:
         claims = [c.at(clock.rows) for c in claims]
-    kept = settle(trims_in_percent(claims, notes), path)
+    claims, units = units_by_values(trims_in_percent(claims, notes), clock.t_s, notes)
+    kept = settle(claims, path)
     notes.extend(kept.notes)
     frame, t_s = {c.signal: c.values for c in kept.claims}, clock.t_s
-    matches = _matches(meanings, times, kept.dropped)
+    matches = in_read_units(_matches(meanings, times, kept.dropped), units)
+    long_units: tuple[UnitEvidence, ...] = ()
     if any(m.role == "name" for m in meanings):
-        wide, named = widen(meanings, table, clock, dialect.decimal, columns, place, notes)
+        wide, named, long_units = widen(
+            meanings, table, clock, dialect.decimal, columns, place, notes
+        )
         t_s, back = np.unique(t_s, return_inverse=True)
         frame = {name: _spread(v, back, len(t_s)) for name, v in frame.items()}
         frame = {**wide(len(t_s), back), **frame}
         matches = (*matches, *named)
-    _note_assumed([m for _, m in signals], notes)
+    units = (*units, *long_units)
+    by_values = {e.header: e.read_as for e in units}
+    _note_assumed([m for _, m in signals if by_values.get(m.header, m.unit) == m.unit], notes)
     cleaned = clean(frame, path, notes)
     if clock.assumed:
         check_time_unit(t_s, cleaned, clock.assumed, path)
@@ -111,6 +118,7 @@ def read_delimited(
         columns=matches,
         notes=tuple(notes),
         altitude_datum=datum_from(matches),
+        units=units,
     )
 
 

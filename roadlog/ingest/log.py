@@ -34,6 +34,21 @@ class ColumnMatch:
     role: Role = "signal"
 
 
+@dataclass(frozen=True)
+class UnitEvidence:
+    """What the values of a column whose header names no unit allow.
+
+    `read_as` is the unit that it was read in, `allowed` those that are possible (empty if the
+    values tell nothing), `span` its least and greatest value as written, glitches left out.
+    """
+
+    header: str
+    signal: str
+    read_as: str
+    allowed: frozenset[str]
+    span: tuple[float, float]
+
+
 def shown(text: str) -> str:
     """A text from the file, on one line and short enough for a message."""
     line = " ".join(text.split())
@@ -59,6 +74,7 @@ class Log:
     clock. `notes` are plain sentences on what was repaired. `altitude_datum` is the surface that
     `altitude_m` is above, None without altitudes. `frozen_s` is how long positions stood still
     while the wheels turned [s]; they are blank there.
+    `units` holds what values say of columns whose header names no unit.
     """
 
     path: Path
@@ -68,3 +84,4 @@ class Log:
     notes: tuple[str, ...] = ()
     altitude_datum: Datum | None = None
     frozen_s: float = 0.0
+    units: tuple[UnitEvidence, ...] = ()

@@ -13,10 +13,11 @@ from numpy.typing import NDArray
 
 from roadlog.errors import InputError
 from roadlog.ingest import cells
+from roadlog.ingest.byvalues import in_read_units, units_by_values
 from roadlog.ingest.claims import Claim, canonical
 from roadlog.ingest.clock import Clock
 from roadlog.ingest.columns import Meaning, match_columns, misfits, unit_of
-from roadlog.ingest.log import ColumnMatch, Floats, counted, shown
+from roadlog.ingest.log import ColumnMatch, Floats, UnitEvidence, counted, shown
 from roadlog.ingest.numerals import MarkUnclear, Unsettled
 from roadlog.ingest.order import Place
 from roadlog.ingest.trims import trims_in_percent
@@ -34,8 +35,8 @@ def widen(
     rules: Mapping[str, ColumnRule],
     place: Place,
     notes: list[str],
-) -> tuple[Spread, tuple[ColumnMatch, ...]]:
-    """Match every signal name of a long log and return how to spread its values.
+) -> tuple[Spread, tuple[ColumnMatch, ...], tuple[UnitEvidence, ...]]:
+    """Match every signal name of a long log; how to spread its values, and what told their units.
 
     Raises
     ------
@@ -84,10 +85,8 @@ def widen(
             f"{place.path}: no signal is recognised among {listed}: name them in study.toml under "
             '[columns], as "its name" = "speed_kmh"'
         )
-
-    readings = {
-        c.signal: (places[c.signal], canonical(c).values) for c in trims_in_percent(claims, notes)
-    }
+    told, evidence = units_by_values(trims_in_percent(claims, notes), clock.t_s, notes)
+    readings = {c.signal: (places[c.signal], canonical(c).values) for c in told}
 
     def spread(n: int, back: NDArray[np.intp]) -> dict[str, Floats]:
         out: dict[str, Floats] = {}
@@ -98,7 +97,7 @@ def widen(
             out[signal][back[rows[have]]] = values[have]
         return out
 
-    return spread, tuple(matches)
+    return spread, in_read_units(matches, evidence), evidence
 
 
 def _values(

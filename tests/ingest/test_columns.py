@@ -151,3 +151,41 @@ def test_no_word_stands_for_two_signals() -> None:
         for word in (*signal.words, *EVERYDAY_WORDS.get(signal.name, ())):
             key = "".join(word.lower().split())
             assert seen.setdefault(key, signal.name) == signal.name, word
+
+
+@pytest.mark.parametrize(
+    ("header", "signal", "unit"),
+    [
+        ("Fuel rate (litres/hour)", "fuel_rate_l_h", "l/h"),
+        ("Fuel rate UK gal/hr", "fuel_rate_l_h", "gal (imp)/h"),
+        ("Fuel rate (imperial gallons per hour)", "fuel_rate_l_h", "gal (imp)/h"),
+        ("Fuel rate (gal/h) (UK)", "fuel_rate_l_h", "gal (imp)/h"),
+        ("Fuel rate [U.S. gal/h]", "fuel_rate_l_h", "gal (us)/h"),
+        ("Fuel rate [gal (imp)/h]", "fuel_rate_l_h", "gal (imp)/h"),
+        ("US Fuel rate [gph]", "fuel_rate_l_h", "gal (us)/h"),
+        ("Fuel rate (cc/min)", "fuel_rate_l_h", "ml/min"),
+        ("Fuel rate lb/h", "fuel_rate_g_s", "lb/h"),
+        ("MAF (grams per second)", "maf_g_s", "g/s"),
+        ("MAF (lbs/hr)", "maf_g_s", "lb/h"),
+        ("Speed (miles per hour)", "speed_kmh", "mph"),
+        ("Engine speed (x1000 rpm)", "rpm", "1000 rpm"),
+        ("Coolant temperature in °F", "coolant_temp_c", "°f"),
+        ("Intake air temp (degrees Fahrenheit)", "intake_air_temp_c", "°f"),
+    ],
+)
+def test_units_in_words_are_read(header: str, signal: str, unit: str) -> None:
+    (meaning,) = match_columns([header], [None], {}, HERE)
+    assert (meaning.signal, meaning.unit) == (signal, unit)
+
+
+@pytest.mark.parametrize(
+    "header", ["Fuel rate (gal/h)", "Fuel flow gph", "Fuel rate, gallons/hour"]
+)
+def test_a_bare_gallon_is_asked_for(header: str) -> None:
+    with pytest.raises(InputError, match=r"US or imperial .*fuel_rate_l_h\[gal \(us\)/h\]"):
+        match_columns([header], [None], {}, HERE)
+    told = {header: ColumnRule(signal="fuel_rate_l_h", unit="gal (imp)/h")}
+    assert match_columns([header], [None], told, HERE)[0].unit == "gal (imp)/h"
+    bare = {header: ColumnRule(signal="fuel_rate_l_h", unit="gal/h")}
+    with pytest.raises(InputError, match="US or imperial"):
+        match_columns([header], [None], bare, HERE)

@@ -284,7 +284,7 @@ UNITS_OF = {
     "coolant_temp_c": ("Coolant temperature", ["°C", "°F", "K"], -30, 110),
     "map_kpa": ("Manifold absolute pressure", ["kPa", "psi", "inHg", "mbar"], 10, 250),
     "altitude_m": ("Altitude", ["m", "ft"], -100, 3000),
-    "fuel_rate_l_h": ("Engine fuel rate", ["L/h", "gal/h", "mL/min"], 0, 40),
+    "fuel_rate_l_h": ("Engine fuel rate", ["L/h", "US gal/h", "mL/min"], 0, 40),
 }
 
 
