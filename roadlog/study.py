@@ -591,7 +591,7 @@ def column_rules(given: Sequence[str]) -> dict[str, ColumnRule]:
         try:
             rule = ColumnRule.model_validate({"signal": found[1], "unit": found[2]})
         except ValidationError as e:
-            raise InputError(f"--column '{text}': {_first_fault(e)}") from e
+            raise InputError(f"--column '{text}': {first_fault(e, ColumnRule)}") from e
         rules[header.strip()] = rule
     return rules
 

@@ -15,14 +15,14 @@ _T = np.arange(N)
 _KMH = np.round(50 + 40 * np.sin(_T / 60))
 
 
-def _pile(folder: Path, day: int, header: str = "V") -> Path:
+def _pile(folder: Path, day: int, header: str = "V", clock: str = "Time") -> Path:
     folder.mkdir()
     rows = [
         f"2026-03-{day:02d} 07:{t // 60:02d}:{t % 60:02d},{v / 1.609344:.4f},{1000 + 20 * v:g},"
         f"{3 + v / 8:.2f}"
         for t, v in zip(_T, _KMH, strict=True)
     ]
-    text = "\n".join([f"Time,{header},RPM,MAF (g/s)", *rows])
+    text = "\n".join([f"{clock},{header},RPM,MAF (g/s)", *rows])
     (folder / f"{folder.name}.csv").write_text(text + "\n")
     return folder
 
@@ -45,7 +45,7 @@ def test_the_message_for_two_piles_names_the_option(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     piles = ["--baseline", str(_pile(tmp_path / "out", 3)), "--fitted"]
-    piles.append(str(_pile(tmp_path / "in", 4, "Speed (km/h),Vehicle speed")))
+    piles.append(str(_pile(tmp_path / "in", 4, clock="Moment")))
     assert main(["analyze", *piles]) == 2
     assert "--column 'HEADER=signal[unit]'" in capsys.readouterr().err
 

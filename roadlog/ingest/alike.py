@@ -6,6 +6,7 @@ log and only another in the next is refused: a logger's setting was changed. Par
 stage.
 """
 
+from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 
@@ -50,7 +51,7 @@ def units_said(logs: Sequence[Log]) -> list[str]:
     told: dict[tuple[str, str], UnitEvidence] = {}
     for log in logs:
         for e in log.units:
-            if e.read_as != SIGNALS[e.signal].unit:
+            if e.signal in SIGNALS and e.read_as != SIGNALS[e.signal].unit:
                 told.setdefault((e.header, e.read_as), e)
     return [
         f"column '{e.header}' names no unit: read as {unit_name(e.read_as)} by its values "
@@ -61,7 +62,7 @@ def units_said(logs: Sequence[Log]) -> list[str]:
 
 def _unit(seen: Sequence[tuple[int, UnitEvidence]], logs: Sequence[Log]) -> str:
     telling = [(i, e) for i, e in seen if e.allowed]
-    own = SIGNALS[seen[0][1].signal].unit
+    own = _own(seen)
     if not telling:
         return own
     common = frozenset.intersection(*(e.allowed for _, e in telling))
@@ -73,6 +74,14 @@ def _unit(seen: Sequence[tuple[int, UnitEvidence]], logs: Sequence[Log]) -> str:
         i, e = telling[0]
         ask_for_units([UnitEvidence(e.header, e.signal, own, common, e.span)], logs[i].path)
     return next(iter(common))
+
+
+def _own(seen: Sequence[tuple[int, UnitEvidence]]) -> str:
+    """What a column is read in where values leave it open; a clock is read as most logs are."""
+    signal = seen[0][1].signal
+    if signal in SIGNALS:
+        return SIGNALS[signal].unit
+    return Counter(e.read_as for _, e in seen).most_common(1)[0][0]
 
 
 def _contradiction(telling: Sequence[tuple[int, UnitEvidence]], logs: Sequence[Log]) -> InputError:

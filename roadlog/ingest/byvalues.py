@@ -93,6 +93,7 @@ def units_by_values(
     allowed = {i: _allowed(c, drive) for i, c in enumerate(claims) if _open(c)}
     alone = dict(allowed)
     _one_system(claims, allowed)
+    _not_seconds(claims, allowed)
     _radians(claims, allowed)
     _feet(claims, allowed)
     out, evidence = list(claims), []
@@ -133,7 +134,7 @@ def ask_for_units(evidence: Sequence[UnitEvidence], path: Path) -> None:
     InputError
     """
     for e in evidence:
-        own = SIGNALS[e.signal].unit
+        own = SIGNALS[e.signal].unit if e.signal in SIGNALS else e.read_as
         if len(e.allowed) > 1 and own not in e.allowed:
             order = [u for u in UNITS if u in e.allowed]
             raise InputError(
@@ -297,6 +298,13 @@ def _one_system(claims: Sequence[Claim], allowed: dict[int, frozenset[str]]) -> 
         if common and not boosted:
             for i in alike:
                 allowed[i] = common
+
+
+def _not_seconds(claims: Sequence[Claim], allowed: dict[int, frozenset[str]]) -> None:
+    """A header that says "rpm" may leave out the thousand, but counts no revolutions a second."""
+    for i in allowed:
+        if claims[i].signal == "rpm" and "rpm" in claims[i].meaning.header.lower():
+            allowed[i] -= {"rev/s"}
 
 
 def _radians(claims: Sequence[Claim], allowed: dict[int, frozenset[str]]) -> None:

@@ -41,6 +41,7 @@ _LONGEST_STEP_S = 20.0
 _SHORTEST_STEP_S = 0.02  # few diagnostic sockets answer 50 times a second
 _LONGEST_DAY_STEP = 60 / _SECONDS_PER_DAY
 _LEAST_MINUTE_ROWS = 30
+_LONGEST_EPOCH_LOG_S = 366 * _SECONDS_PER_DAY  # ticks since the start pass through an epoch's range
 MIDNIGHT = "the log gives a date but no time of day"
 _WORDY = r"\p{L}{2}|[ap][. ]+m|[^\x00-\x7f]|[\[(]|\d\s?h\s?\d|\d[.\-]\d\d$"
 _FILE_DATE = re.compile(
@@ -62,7 +63,7 @@ class TimeColumn:
 class Clock:
     """Seconds of every kept row, the wall clock of the first, and which rows are kept.
 
-    `assumed` is the header of a time column that was taken as seconds for want of a unit.
+    `assumed` is the header of a time column whose unit, `unit`, was taken for want of one.
     """
 
     t_s: Floats
@@ -70,6 +71,7 @@ class Clock:
     rows: NDArray[np.int64] | None
     notes: tuple[str, ...]
     assumed: str = ""
+    unit: str = "s"
 
 
 class UnitUnclear(Exception):
@@ -115,8 +117,8 @@ def read_clock(
     if times.place_zone and rule.zone is None:
         rule = rule.model_copy(update={"zone": times.place_zone})
     start = in_zone(start, rule, place.path, notes)
-    assumed = times.assumed if times.kind == "elapsed" else ""
-    return Clock(seconds - seconds[0], start, rows, tuple(notes), assumed)
+    assumed = times.assumed if times.kind in ("elapsed", "date") else ""
+    return Clock(seconds - seconds[0], start, rows, tuple(notes), assumed, times.unit)
 
 
 def in_zone(
@@ -292,7 +294,10 @@ def _from_numbers(values: Floats, meaning: Meaning, dated: bool) -> Times | None
     stamps = np.unique(known[:5000])
     step = float(np.median(np.diff(stamps))) if len(stamps) > 1 else 0.0
     least = 1.0 if meaning.unit is None else round(convert(1.0, "s", meaning.unit), 9)
+    span = float(np.subtract(*np.quantile(known, [0.95, 0.05])))
     for scale in (1e9, 1e6, 1e3, 1.0):
+        if span > _LONGEST_EPOCH_LOG_S * scale:
+            continue
         if scale >= least and 3e8 * scale < size < 6e9 * scale and not _is_packed(known):
             values = np.where((values > 0) & (values < 7e9 * scale), values, np.nan)
             first = float(values[~np.isnan(values)][0])
@@ -319,7 +324,8 @@ def _from_numbers(values: Floats, meaning: Meaning, dated: bool) -> Times | None
     long = step >= _LONGEST_STEP_S or np.ptp(known) > _SECONDS_PER_DAY
     if long and step >= 1 and (known == np.trunc(known)).all():
         note = f"'{meaning.header}' has no unit and steps of {step:g}: taken as milliseconds"
-        return Times("elapsed", values / 1000, note=note)
+        named = "" if meaning.by_rule else meaning.header
+        return Times("elapsed", values / 1000, note=note, assumed=named, unit="ms")
     note = "" if meaning.elapsed else f"'{meaning.header}' has no unit: taken as seconds"
     return Times("elapsed", values, note=note, assumed=meaning.header)
 
@@ -366,7 +372,8 @@ def _combine(found: Sequence[tuple[TimeColumn, Times]], place: Place, notes: lis
                 notes.append(f"{MIDNIGHT}: its start is set to midnight")
             else:
                 notes.append("the time of day is taken from the file's name")
-            return replace(date, seconds=elapsed.seconds - first + (clock_s or 0.0))
+            seconds = elapsed.seconds - first + (clock_s or 0.0)
+            return replace(date, seconds=seconds, assumed=elapsed.assumed, unit=elapsed.unit)
         return elapsed
     both = ~np.isnan(base.seconds) & ~np.isnan(elapsed.seconds)
     apart = base.seconds - elapsed.seconds

@@ -173,6 +173,24 @@ def unit_fits(header: str, unit: str) -> bool:
     return (with_unit.role, with_unit.signal) == (plain.role, plain.signal)
 
 
+def bare_words(header: str) -> str:
+    """A header's words as they are compared: lower case, without what is in brackets."""
+    return " ".join(_words(_BRACKETS.sub(" ", header)))
+
+
+@lru_cache(maxsize=1)
+def known_phrases() -> Mapping[str, str]:
+    """Every phrase that a header may be, as `bare_words` gives it, and its signal or role."""
+    phrases = {
+        " ".join(_words(p)): s.name
+        for s in SIGNALS.values()
+        for p in (*s.words, *EVERYDAY_WORDS.get(s.name, ()))
+    }
+    for role, words in (("time", (*_CLOCK_WORDS, *_ELAPSED_WORDS)), ("date", _DATE_WORDS)):
+        phrases |= {" ".join(_words(w)): role for w in words}
+    return phrases
+
+
 def is_known(header: str, rules: Mapping[str, ColumnRule]) -> bool:
     """Whether a cell is a header that means something."""
     return header in rules or match_header(header).role != "unmatched"

@@ -75,7 +75,8 @@ class NoSuchDay(Exception):
 class Times:
     """A time column read: seconds since `origin` (wall, date), midnight (day time) or its zero.
 
-    `assumed` is the column's header where seconds were taken for want of a unit; `place_zone` the
+    `assumed` is the column's header where a unit was taken for want of one, `unit` that unit, "s"
+    or "ms"; `place_zone` the
     zone that the cells name by a place (`Europe/Paris`).
     """
 
@@ -85,6 +86,7 @@ class Times:
     note: str = ""
     minutes_only: bool = False
     assumed: str = ""
+    unit: str = "s"
     place_zone: str = ""
 
 

@@ -16,9 +16,10 @@ import pyarrow as pa
 
 from roadlog.errors import InputError
 from roadlog.ingest import cells
-from roadlog.ingest.byvalues import in_read_units, units_by_values
+from roadlog.ingest.byvalues import in_read_units, unit_name, units_by_values
 from roadlog.ingest.claims import Claim, clean, settle
 from roadlog.ingest.clock import TimeColumn, read_clock
+from roadlog.ingest.clockunit import clock_unit
 from roadlog.ingest.columns import Meaning, is_known, match_columns, misfits
 from roadlog.ingest.datetext import zone_of
 from roadlog.ingest.datum import datum_from
@@ -34,10 +35,10 @@ from roadlog.ingest.dialect import (
 from roadlog.ingest.log import Bools, ColumnMatch, Floats, Log, UnitEvidence, counted, shown
 from roadlog.ingest.long import widen
 from roadlog.ingest.numerals import MarkUnclear, Unsettled
+from roadlog.ingest.nearmiss import NearMiss, near_misses
 from roadlog.ingest.order import Place
 from roadlog.ingest.quotes import plain_quotes
 from roadlog.ingest.rows import read_rows
-from roadlog.ingest.speedcheck import check_time_unit
 from roadlog.ingest.trims import trims_in_percent
 from roadlog.signals import REACHES_THOUSANDS, SIGNALS
 from roadlog.study import ColumnRule, TimeRule
@@ -76,6 +77,12 @@ def read_delimited(
     notes = [*_unused_rules(columns, dialect.headers, meanings), *misfits(meanings), *quoted.notes]
     if dialect.ended:
         notes.append("rows end in a delimiter that the header hasn't: names count from the left")
+    has = {m.signal for m in meanings}
+    notes += [
+        f"'{shown(m.header)}' is not known: is it meant as '{m.word}' ({m.means})?"
+        for m in near_misses(meanings)
+        if m.means in SIGNALS and m.means not in has
+    ]
     if nuls := stray_nuls(raw):
         notes.append(f"{counted(nuls, 'NUL byte')} removed: the logger lost power or its card")
     used = _used_columns(meanings, times, dialect, path)
@@ -110,7 +117,15 @@ def read_delimited(
     _note_assumed([m for _, m in signals if by_values.get(m.header, m.unit) == m.unit], notes)
     cleaned = clean(frame, path, notes)
     if clock.assumed:
-        check_time_unit(t_s, cleaned, clock.assumed, path)
+        evidence = clock_unit(t_s, cleaned, clock.assumed, clock.unit, path)
+        units = (*units, evidence)
+        if evidence.read_as != clock.unit:
+            t_s = t_s * (convert(1.0, evidence.read_as, "s") / convert(1.0, clock.unit, "s"))
+            notes = [n for n in notes if not n.startswith(f"'{clock.assumed}' has no unit")]
+            notes.append(
+                f"'{clock.assumed}' has no unit: read as counting {unit_name(evidence.read_as)}, "
+                "the only unit that fits the drive"
+            )
     return Log(
         path=path,
         frame=pd.DataFrame({"t_s": t_s, **cleaned}, copy=False),
@@ -165,10 +180,11 @@ def _used_columns(
     roles = ("signal", "name", "value", "unit")
     used = [i for i, m in enumerate(meanings) if m.role in roles or i in times]
     if not any(meanings[i].role in ("signal", "value") for i in used):
+        near = next((m for m in near_misses(meanings) if m.means in SIGNALS), None)
         raise InputError(
             f"{path}: line {dialect.first_line - 1}: no column is recognised among "
-            f"{_listed(dialect.headers)}: name them in study.toml under [columns], "
-            'as "its header" = "speed_kmh"'
+            f"{_listed(dialect.headers)}: {_proposed(near, near.means) if near else ''}name them "
+            'in study.toml under [columns], as "its header" = "speed_kmh"'
         )
     return used
 
@@ -191,33 +207,63 @@ def _time_columns(
     if not found:
         raise InputError(
             f"{path}: line {dialect.first_line - 1}: no time column among "
-            f'{_listed(dialect.headers)}: name it in study.toml, as [columns] "its header" = "time"'
+            f"{_listed(dialect.headers)}: {_clock_like(meanings)}name it in study.toml, as "
+            '[columns] "its header" = "time"'
         )
     return found
 
 
 def _check_names_fit(meanings: Sequence[Meaning], dialect: Dialect, path: Path) -> None:
-    """Refuse rows that end in a blank cell too many if what stands below a name can't be that.
+    """Refuse rows that end in a blank cell too many if a name that is missing explains them better.
 
-    Then it isn't the end that is too many: the header lacks a name.
+    A column of junk alone doesn't: it is junk also with its neighbour's values.
 
     Raises
     ------
     InputError
         Naming the line and the column.
     """
-    for i, m in enumerate(meanings):
-        filled = [s for s in _column(dialect, i) if is_number(s)]
-        if m.signal is None or m.unit is None or not filled:
-            continue
-        plain = np.array([float(s.replace(",", ".")) for s in filled])
-        signal = SIGNALS[m.signal]
-        values = convert(plain, m.unit, signal.unit)
-        if np.mean((values < signal.low) | (values > signal.high)) > 0.5:
-            raise InputError(
-                f"{path}: line {dialect.first_line - 1}: rows have one cell more than names, "
-                f"and {filled[0]} below '{shown(m.header)}' can't be that: name every column"
-            )
+    stand = np.array([_misfit(m, _column(dialect, i)) for i, m in enumerate(meanings)], int)
+    moved = [_misfit(m, _column(dialect, i + 1)) for i, m in enumerate(meanings[:-1])]
+    after = np.cumsum([*moved, 0][::-1])[::-1]
+    before = np.concatenate([[0], np.cumsum(stand)[:-1]])
+    if not len(stand) or not (before + after).min() < stand.sum():
+        return
+    i = int(np.argmax(stand))
+    raise InputError(
+        f"{path}: line {dialect.first_line - 1}: rows have one cell more than names, and "
+        f"{next(s for s in _column(dialect, i) if is_number(s))} below "
+        f"'{shown(meanings[i].header)}' can't be that: name every column"
+    )
+
+
+def _misfit(meaning: Meaning, cells_below: Sequence[str]) -> bool:
+    """Whether most numbers in these cells are out of the range of what the header means."""
+    filled = [s for s in cells_below if is_number(s)]
+    if meaning.signal is None or meaning.unit is None or not filled:
+        return False
+    plain = np.array([float(s.replace(",", ".")) for s in filled])
+    signal = SIGNALS[meaning.signal]
+    values = convert(plain, meaning.unit, signal.unit)
+    return bool(np.mean((values < signal.low) | (values > signal.high)) > 0.5)
+
+
+def _clock_like(meanings: Sequence[Meaning]) -> str:
+    """A column to propose for the clock: a misspelt one, or the engine's run time."""
+    near = next((m for m in near_misses(meanings) if m.as_time()), None)
+    if near is not None:
+        return _proposed(near, "time")
+    run_time = next((m.header for m in meanings if m.signal == "engine_runtime_s"), None)
+    if run_time is None:
+        return ""
+    return f"'{shown(run_time)}' counts from the engine's start and may serve: "
+
+
+def _proposed(near: NearMiss, means: str) -> str:
+    return (
+        f"is '{shown(near.header)}' meant as '{near.word}'? Then "
+        f"--column '{near.header}={means}', or "
+    )
 
 
 def _type_of(meaning: Meaning, samples: Sequence[str]) -> pa.DataType:

@@ -3,8 +3,8 @@
 In comes a log; every speed in it, labelled or not, is held against the positions by chords of some
 hundred metres, which neither a receiver's noise nor a bend changes much, and against the other
 speed where there are no positions. A speed whose ratio is another unit's factor, one that fits in
-no unit, a clock without a unit that makes the speed jump, and positions that fit only with
-latitude and longitude exchanged are refused rather than guessed. Part of the ingest stage.
+no unit, and positions that fit only with latitude and longitude exchanged are refused rather than
+guessed. Part of the ingest stage.
 """
 
 from collections.abc import Mapping
@@ -34,7 +34,6 @@ _SPEEDS = ("speed_kmh", "gps_speed_kmh")
 _UNEVEN = 0.04  # spread of the chords' log ratios that an exchange has to halve
 _MOVING_KMH = 20.0
 _LEAST_PAIRS = 30
-_HARDEST_M_S2 = 15.0  # a road car on tyres brakes at about 1 g; common practice, no source
 
 
 @dataclass(frozen=True)
@@ -152,33 +151,6 @@ def chords(frame: Mapping[str, Floats], signal: str, *, scale: float = 1.0) -> C
         return None
     east = (np.diff(lon) + 180) % 360 - 180
     return Chords(np.diff(lat)[kept], east[kept], lat[1:][kept], lon[1:][kept], driven[kept])
-
-
-def check_time_unit(t_s: Floats, frame: Mapping[str, Floats], header: str, path: Path) -> None:
-    """Hold seconds that were only assumed against the speed: no car speeds up as fast as that.
-
-    Raises
-    ------
-    InputError
-        If a twentieth of the changes of speed are harder than any car's, for want of a unit of
-        time.
-    """
-    if "speed_kmh" not in frame:
-        return
-    have = ~np.isnan(frame["speed_kmh"])
-    t, v = spread_rounded(t_s)[have], frame["speed_kmh"][have]
-    changed = np.flatnonzero(np.diff(v) != 0)
-    if len(changed) < _LEAST_PAIRS:
-        return
-    dt = np.maximum(np.diff(t)[changed], 1e-3)
-    # a whole km/h is the least step that most logs have, so it tells nothing
-    hard = (np.abs(np.diff(v)[changed]) - 1) / 3.6 / dt > _HARDEST_M_S2
-    if hard.mean() > 0.05:
-        raise InputError(
-            f"{path}: column '{header}' has no unit, and taken as seconds the speed changes faster "
-            "than any car's: name the unit in study.toml under [columns], as "
-            f'"{header}" = {{signal = "time", unit = "min"}}'
-        )
 
 
 def _check_unit(log: Log, signal: str, ratio: float) -> None:

@@ -20,7 +20,7 @@ _KMH = np.round(50 + 40 * np.sin(_T / 60))
 _KM_NORTH = np.concatenate([[0.0], np.cumsum((_KMH[1:] + _KMH[:-1]) / 2 / 3600)])
 CAR: Mapping[str, np.ndarray] = {
     "Speed (km/h)": _KMH,
-    "RPM": 800 + 25 * np.round(60 * _PULL),
+    "Engine speed": 800 + 25 * np.round(60 * _PULL),
     "MAP": np.round(25 + 70 * _PULL),
     "Baro": np.full(N, 99.0),
     "Coolant": np.round(np.minimum(90 + 3 * np.sin(_T / 90), 15 + _T / 6)),
@@ -34,14 +34,14 @@ CAR: Mapping[str, np.ndarray] = {
     "Altitude": np.round(520 + 20 * np.sin(_T / 300), 1),
 }
 SIGNAL = {
-    "RPM": "rpm", "MAP": "map_kpa", "Baro": "baro_kpa", "Coolant": "coolant_temp_c",
+    "Engine speed": "rpm", "MAP": "map_kpa", "Baro": "baro_kpa", "Coolant": "coolant_temp_c",
     "Intake temp": "intake_air_temp_c", "Outside temp": "ambient_temp_c",
     "Throttle": "throttle_pct", "Engine load": "engine_load_pct",
     "Battery voltage": "supply_voltage_v", "Latitude": "lat_deg", "Longitude": "lon_deg",
     "Altitude": "altitude_m",
 }  # fmt: skip
 OWN = {
-    "RPM": "rpm", "MAP": "kpa", "Baro": "kpa", "Coolant": "°c", "Intake temp": "°c",
+    "Engine speed": "rpm", "MAP": "kpa", "Baro": "kpa", "Coolant": "°c", "Intake temp": "°c",
     "Outside temp": "°c", "Throttle": "%", "Engine load": "%", "Battery voltage": "v",
     "Latitude": "°", "Longitude": "°", "Altitude": "m",
 }  # fmt: skip
@@ -58,6 +58,7 @@ def write(tmp_path: Path) -> Write:
         **others: np.ndarray,
     ) -> Path:
         columns = {k: others.get(k.split()[0].lower(), v) for k, v in CAR.items()}
+        columns["Engine speed"] = others.get("rpm", CAR["Engine speed"])
         for header, (unit, digits) in (units or {}).items():
             columns[header] = np.round(convert(columns[header], OWN[header], unit), digits)
         frame = pd.DataFrame({"time_s": _T, **columns})[rows]
@@ -94,8 +95,8 @@ def test_a_plain_log_is_read_as_it_stands(write: Write) -> None:
         {"MAP": ("psi", 2), "Baro": ("psi", 2)},
         {"Baro": ("inhg", 2)},
         {"Baro": ("hpa", 0)},
-        {"RPM": ("1000 rpm", 3)},
-        {"RPM": ("rev/s", 2)},
+        {"Engine speed": ("1000 rpm", 3)},
+        {"Engine speed": ("rev/s", 2)},
         {"Throttle": ("fraction", 3)},
         {"Engine load": ("fraction", 3)},
         {"Latitude": ("rad", 9), "Longitude": ("rad", 9)},
@@ -188,3 +189,11 @@ def test_altitudes_that_the_air_pressure_contradicts_are_feet(write: Write) -> N
     log = read_log(write({"Altitude": ("ft", 0)}, **high))
     assert log.frame["altitude_m"].mean() == pytest.approx(1550, abs=5)
     assert read_log(write(**high)).frame["altitude_m"].mean() == pytest.approx(1550, abs=5)
+
+
+def test_a_header_that_says_rpm_counts_no_revolutions_a_second(tmp_path: Path) -> None:
+    path = tmp_path / "log.csv"
+    path.write_text("\n".join(["time_s,rpm", *(f"{i},{i % 61}" for i in range(100))]))
+    assert read_log(path).frame["rpm"].max() == 60
+    path.write_text("\n".join(["time_s,rpm", *(f"{i},{0.8 + i % 9 / 4}" for i in range(100))]))
+    assert read_log(path).frame["rpm"].max() == 2800
