@@ -34,8 +34,8 @@ from roadlog.ingest.dialect import (
 )
 from roadlog.ingest.log import Bools, ColumnMatch, Floats, Log, UnitEvidence, counted, shown
 from roadlog.ingest.long import widen
-from roadlog.ingest.numerals import MarkUnclear, Unsettled
 from roadlog.ingest.nearmiss import NearMiss, near_misses
+from roadlog.ingest.numerals import MarkUnclear, Unsettled
 from roadlog.ingest.order import Place
 from roadlog.ingest.quotes import plain_quotes
 from roadlog.ingest.rows import read_rows

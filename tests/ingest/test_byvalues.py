@@ -1,5 +1,6 @@
 """Columns whose header names no unit: what their values say, in one log and over a study."""
 
+import tarfile
 from collections.abc import Callable, Mapping
 from functools import partial
 from pathlib import Path
@@ -45,6 +46,7 @@ OWN = {
     "Outside temp": "°c", "Throttle": "%", "Engine load": "%", "Battery voltage": "v",
     "Latitude": "°", "Longitude": "°", "Altitude": "m",
 }  # fmt: skip
+REAL = Path(__file__).parents[3] / "shared" / "real_drives" / "trips.tar.gz"
 TEMPERATURES = ("Coolant", "Intake temp", "Outside temp")
 Write = Callable[..., Path]
 
@@ -197,3 +199,48 @@ def test_a_header_that_says_rpm_counts_no_revolutions_a_second(tmp_path: Path) -
     assert read_log(path).frame["rpm"].max() == 60
     path.write_text("\n".join(["time_s,rpm", *(f"{i},{0.8 + i % 9 / 4}" for i in range(100))]))
     assert read_log(path).frame["rpm"].max() == 2800
+
+
+@pytest.mark.skipif(not REAL.is_file(), reason="the real drives are not beside the repository")
+@pytest.mark.parametrize(
+    "units",
+    [
+        {"COOLANT_TEMPERATURE ()": ("°f", 0), "INTAKE_AIR_TEMP ()": ("°f", 0)},
+        {"THROTTLE ()": ("fraction", 3)},
+    ],
+    ids=["°F", "0 to 1"],
+)
+def test_real_drives_and_idling_are_read_alike(
+    tmp_path: Path, units: dict[str, tuple[str, int]]
+) -> None:
+    """Public logs of one petrol car (shared/real_drives/README.md), values written in a unit."""
+    rules = {"ENGINE_RUN_TINE ()": ColumnRule(signal="time")}
+    own = {"COOLANT_TEMPERATURE ()": "°c", "INTAKE_AIR_TEMP ()": "°c", "THROTTLE ()": "%"}
+    paths, plain = [], []
+    with tarfile.open(REAL) as archive:
+        wanted = ("drive1.csv", "idle25.csv", "ufpe4.csv")
+        for member in (m for m in archive.getmembers() if Path(m.name).name in wanted):
+            content = archive.extractfile(member)
+            assert content is not None
+            frame = pd.read_csv(content, index_col=False, skipinitialspace=True)
+            plain.append(frame)
+            written = frame.copy()
+            for header, (unit, digits) in units.items():
+                values = frame[header].to_numpy(float)
+                written[header] = np.round(convert(values, own[header], unit), digits)
+            paths.append(tmp_path / Path(member.name).name)
+            written.to_csv(paths[-1], index=False)
+
+    def reread(path: Path, more: Mapping[str, ColumnRule]) -> Log:
+        return read_log(path, columns={**rules, **more})
+
+    logs = read_alike([read_log(p, columns=rules, alone=False) for p in paths], reread)
+    signals = {
+        "COOLANT_TEMPERATURE ()": "coolant_temp_c",
+        "INTAKE_AIR_TEMP ()": "intake_air_temp_c",
+        "THROTTLE ()": "throttle_pct",
+    }
+    for log, frame in zip(logs, plain, strict=True):
+        for header in units:
+            middle = float(np.median(frame[header]))
+            assert log.frame[signals[header]].median() == pytest.approx(middle, abs=0.6)
