@@ -30,7 +30,7 @@ from roadlog.effect.crosschecks import disagreement_warnings
 from roadlog.errors import InputError
 from roadlog.ingest import Log
 from roadlog.ingest.alike import units_said
-from roadlog.ingest.localday import zone_warning
+from roadlog.ingest.localday import clock_warnings, zone_warning
 from roadlog.ingest.notebook import of_no_drive, read_notes
 from roadlog.ingest.weather import study_weather, weather_file
 from roadlog.metering import (
@@ -109,6 +109,7 @@ def analyse(
     unit = switched_by or (study.schedule.switched_by if study.schedule else "stretch")
     warnings = _unit_warnings(study, logs, unit, told=switched_by is not None)
     warnings += [Warned("unit-by-values", w) for w in units_said(logs)]
+    warnings += [Warned("clocks", w) for w in clock_warnings(logs, study.time)]
     runs = build_runs(study, sources, logs, unit)
     samples, repairs = sampled([logs[i] for i in runs["log"]], progress)
     warnings += repairs

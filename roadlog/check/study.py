@@ -20,7 +20,7 @@ from roadlog.errors import DesignError, RoadlogError
 from roadlog.ingest import Log, join_positions, read_alike, read_log, settle_day_first
 from roadlog.ingest.alike import units_said
 from roadlog.ingest.datum import settled, uneven_datum
-from roadlog.ingest.localday import zone_warning
+from roadlog.ingest.localday import clock_warnings, zone_warning
 from roadlog.ingest.notebook import of_no_drive, read_notes
 from roadlog.ingest.weather import study_weather, weather_file
 from roadlog.intake import arm_of
@@ -66,6 +66,7 @@ def check_study(
     runs = [_one(path, arm, study, sources, read[path]) for path, arm in sources.runs]
     logs = [log for log in read.values() if isinstance(log, Log)]
     warnings += units_said(logs)
+    warnings += clock_warnings(logs, study.time)
     runs.sort(
         key=lambda r: ("" if r.start is None else r.start.tz_localize(None).isoformat(), r.file)
     )

@@ -1,0 +1,39 @@
+"""Clocks of a study's logs together: zones that only some name, one drive in two logs."""
+
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+from roadlog.ingest import Log
+from roadlog.ingest.localday import clock_warnings
+from roadlog.study import TimeRule
+
+_T = np.arange(600.0)
+
+
+def _log(name: str, start: str, phase: float = 0.0) -> Log:
+    speed = np.round(50 + 40 * np.sin(_T / 23 + phase))
+    return Log(Path(name), pd.DataFrame({"t_s": _T, "speed_kmh": speed}), pd.Timestamp(start))
+
+
+def test_arms_whose_clocks_differ_in_zone_are_told() -> None:
+    logs = [_log("a.csv", "2026-03-05 07:10"), _log("b.csv", "2026-03-06 06:10Z", 1.0)]
+    (said,) = clock_warnings(logs, TimeRule())
+    assert "a.csv" in said
+    assert "b.csv" in said
+    assert clock_warnings(logs, TimeRule(zone="Europe/Paris")) == []
+
+
+def test_one_drive_exported_twice_is_told_whatever_its_clock_says() -> None:
+    logs = [_log("a.csv", "2026-03-05 07:10"), _log("b.csv", "2026-04-05 06:10")]
+    (said,) = clock_warnings(logs, TimeRule())
+    assert "a.csv and b.csv hold the same speeds" in said
+
+
+def test_two_drives_on_one_road_are_two() -> None:
+    logs = [_log("a.csv", "2026-03-05 07:10"), _log("b.csv", "2026-03-06 07:10", 0.2)]
+    assert clock_warnings(logs, TimeRule()) == []
+    parked = pd.DataFrame({"t_s": _T, "speed_kmh": 0.0})
+    still = [Log(Path(n), parked, None) for n in ("c.csv", "d.csv")]
+    assert clock_warnings(still, TimeRule()) == []
