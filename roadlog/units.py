@@ -190,6 +190,7 @@ _WORDS = {
     }.items()
     for word in words.split()
 }
+_UNIT_WORD = re.compile(r"/|[^\W\d_]+[³3]?|%")
 _GALLON_WORDS = {
     "us": ("us", "usa", "american"),
     "imp": ("uk", "imp", "imperial", "british", "gb"),
@@ -223,7 +224,10 @@ def _in_short(text: str) -> str | None:
     >>> _in_short("u.s. gallons per hour"), _in_short("gph (imperial)"), _in_short("cubic inch")
     ('gal (us)/h', 'gal (imp)/h', None)
     """
-    words = re.findall(r"/|[^\W\d_]+[³3]?|%", text.replace("u.s.", "us").replace("u.k.", "uk"))
+    text = text.replace("u.s.", "us").replace("u.k.", "uk")
+    if re.search(r"[\d,;]", _UNIT_WORD.sub("", text)):
+        return None
+    words = _UNIT_WORD.findall(text)
     words = ["/" if w in ("per", "pro", "par", "por") else w for w in words]
     words = [part for w in words for part in (("gal", "/", "h") if w == "gph" else (w,))]
     which = {k for k, names in _GALLON_WORDS.items() for w in words if w in names}

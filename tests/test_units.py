@@ -72,3 +72,8 @@ def test_fuel_use_and_economy_are_each_others_inverse(economy) -> None:  # type:
 
 def test_a_claim_of_twelve_percent_more_miles_is_less_than_eleven_percent_less_fuel() -> None:
     assert economy_change_pct(12.0) == pytest.approx(-100 * 12 / 112)
+
+
+@pytest.mark.parametrize("text", ["20,5 km/h", "800 rpm", "5 US gal/h", "1.2 g/s", "3; l/h"])
+def test_a_number_with_its_unit_is_no_unit(text: str) -> None:
+    assert canonical_unit(text) is None
