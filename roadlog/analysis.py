@@ -11,6 +11,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import partial
 
+import numpy as np
 import pandas as pd
 
 from roadlog import closure, fuel, passes, road
@@ -18,16 +19,19 @@ from roadlog.coastdown import with_coastdown
 from roadlog.conditions import add_conditions, wind_share
 from roadlog.deviations import find_deviations, staying_sentences
 from roadlog.effect import (
+    FuelPhysics,
     ambiguity_pct,
     changed_once,
     decide,
     estimate_effect,
     estimates_only,
     forbidden_by_order,
+    fuel_physics,
     without_intervals,
 )
 from roadlog.effect.crosschecks import disagreement_warnings
 from roadlog.errors import InputError
+from roadlog.fuels import FUELS
 from roadlog.ingest import Log
 from roadlog.ingest.alike import units_said
 from roadlog.ingest.localday import clock_warnings, zone_warning
@@ -65,9 +69,18 @@ from roadlog.results import (
 )
 from roadlog.roaduse import lost_blocking, lost_warnings, road_use, uneven_wheels
 from roadlog.routes import routes_of
-from roadlog.runs import Sources, build_runs, read_logs, require_both_arms, with_day_order
+from roadlog.runs import (
+    Sources,
+    believed_units,
+    build_runs,
+    by_order,
+    drawn_by_chance,
+    read_logs,
+    require_both_arms,
+    with_day_order,
+)
 from roadlog.station import locate, network_positions, station_warnings
-from roadlog.study import Study, SwitchedBy
+from roadlog.study import Order, Study, SwitchedBy
 from roadlog.tables import RUNS
 
 
@@ -76,6 +89,7 @@ def analyse(
     sources: Sources,
     *,
     switched_by: SwitchedBy | None = None,
+    order: Order | None = None,
     randomised: bool | None = None,
     progress: bool = False,
     now: dt.datetime | None = None,
@@ -86,6 +100,8 @@ def analyse(
     ----------
     switched_by : {"day", "run", "stretch"}, optional
         What was assigned independently; by default the schedule's, or `stretch` without one.
+    order : {"lots", "pairs", "blocks", "turns", "none"}, optional
+        How the order of arms came about, where no schedule says so (`runs.by_order`).
     randomised : bool, optional
         Overrides the schedule's word on whether chance decided the order.
     progress : bool
@@ -101,16 +117,19 @@ def analyse(
     study = with_day_order(study, sources)
     if sources.root is not None:
         study, _ = with_coastdown(sources.root, study)
+    by_chance = drawn_by_chance(study, order, randomised)
     ledger = closure.Ledger() if sources.root is None else closure.read_ledger(sources.root, study)
     if study.analysis.estimator == "ledger" or (ledger and not sources.runs):
-        return _by_ledger(study, ledger, sources, switched_by, randomised, now)
+        return _by_ledger(study, ledger, sources, switched_by, by_chance, now)
     require_both_arms(study, sources)
     logs = read_logs(study, sources, partial(bar, what="reading", shown=progress))
     unit = switched_by or (study.schedule.switched_by if study.schedule else "stretch")
     warnings = _unit_warnings(study, logs, unit, told=switched_by is not None)
     warnings += [Warned("unit-by-values", w) for w in units_said(logs)]
     warnings += [Warned("clocks", w) for w in clock_warnings(logs, study.time)]
-    runs = build_runs(study, sources, logs, unit)
+    runs = by_order(build_runs(study, sources, logs, unit), order, sources)
+    runs, doubts = believed_units(runs, unit, by_chance)
+    warnings += doubts
     samples, repairs = sampled([logs[i] for i in runs["log"]], progress)
     warnings += repairs
     notes = _notes(sources, study, runs)
@@ -120,7 +139,7 @@ def analyse(
     warnings += [Warned("deviation-stays", s) for s in staying_sentences(deviations, runs)]
     runs = judged(runs, samples, deviations.set_aside)
     if ledger and not fuel.computable_estimators(usable_samples(runs, samples), study):
-        return _by_ledger(study, ledger, sources, switched_by, randomised, now)
+        return _by_ledger(study, ledger, sources, switched_by, by_chance, now)
     units = [read_units(logs[i]) for i in runs["log"]]
     metered = meter(study, runs, samples, ledger, notes, progress, units)
     warnings += [Warned("fuel", w) for w in metered.warnings]
@@ -143,9 +162,13 @@ def analyse(
     warnings += [Warned("ambient-source", w) for w in passes.source_warnings(table)]
     warnings += [Warned("altitude-datum", w) for w in passes.datum_warnings(table, runs)]
     by_chance = study.randomised if randomised is None else randomised
+    physics = _physics(study, metered)
+    whole_runs = network.kind == "run"
     effect = estimate_effect(
         table,
         randomised=by_chance,
+        physics=physics,
+        whole_runs=whole_runs,
         modes=passes.mode_table(tracks, table),
         covariates=model.analysis.covariates,
         seed=study.seed,
@@ -182,7 +205,9 @@ def analyse(
         fitted=_arm_summary(used, "fitted"),
         fuel_estimator=metered.estimator,
         estimators=estimators_beside(metered, runs, study),
-        ambiguity_pct=ambiguity_pct(table, model.analysis.covariates, randomised=by_chance),
+        ambiguity_pct=ambiguity_pct(
+            table, randomised=by_chance, physics=physics, whole_runs=whole_runs
+        ),
         closure=None if held.closed is None else held.closed.values,
         warnings=(*warnings, *held.warnings, *disagreement_warnings(effect.primary, measured)),
         oversight=held.oversight,
@@ -199,6 +224,20 @@ def _notes(sources: Sources, study: Study, runs: pd.DataFrame | None) -> pd.Data
         return None
     drives = () if runs is None else tuple(runs["day"].astype(str))
     return read_notes(sources.notes, study.time.day_first, drives)
+
+
+def _physics(study: Study, metered: Metered) -> FuelPhysics:
+    """What this car's driving takes, from its declared data and its idle in both arms."""
+    own = FUELS[study.vehicle.fuel]
+    idle = [fuel.idle_flow_g_s(f) for f in metered.usable.values()]
+    known = [x for x in idle if np.isfinite(x)]
+    return fuel_physics(
+        density_kg_m3=own.density_kg_m3,
+        lhv_mj_kg=own.lhv_mj_kg,
+        diesel=study.vehicle.fuel == "diesel",
+        displacement_l=study.vehicle.displacement_l,
+        idle_g_s=float(np.median(known)) if known else None,
+    )
 
 
 def _unit_warnings(
@@ -295,11 +334,11 @@ def _held_against(
     ]
     finding = decide(
         primary,
-        at_level(effect.total, level),
-        effect.randomisation,
-        effect.outcomes_by_arm,
         study.claim,
-        blocking,
+        held=effect.held,
+        orders=effect.orders,
+        one_stage=None if effect.one_stage is None else at_level(effect.one_stage, level),
+        blocking=blocking,
     )
     warnings = (*noted, *evidence.warnings)
     return _Held(hold_back(finding, oversight), oversight, closed, evidence, warnings)
@@ -310,7 +349,7 @@ def _by_ledger(
     ledger: closure.Ledger,
     sources: Sources,
     switched_by: SwitchedBy | None,
-    randomised: bool | None,
+    by_chance: bool,
     now: dt.datetime | None,
 ) -> Analysed:
     """The analysis of measured fuel alone, under the same oversight as one with logs."""
@@ -319,7 +358,6 @@ def _by_ledger(
         for _ in sources.runs[:1]
         if study.analysis.estimator != "ledger"
     ]
-    by_chance = study.randomised if randomised is None else randomised
     result = closure.analyse_ledger(
         study,
         ledger,
@@ -334,11 +372,9 @@ def _by_ledger(
     level, effect = oversight.look.level, result.effect
     finding = decide(
         at_level(effect.primary, level),
-        at_level(effect.total, level),
-        effect.randomisation,
-        effect.outcomes_by_arm,
         study.claim,
-        forbidden_by_order(study.device, result.runs, by_chance),
+        orders=effect.orders,
+        blocking=forbidden_by_order(study.device, result.runs, by_chance),
     )
     return dataclasses.replace(
         result,

@@ -16,7 +16,7 @@ from roadlog.atmosphere import (
     standard_pressure,
     station_pressure,
 )
-from roadlog.roadload import REFERENCE_DENSITY_KG_M3
+from roadlog.roadload import REFERENCE_DENSITY_KG_M3, rolling_share
 from roadlog.study import Vehicle
 from roadlog.units import KM_PER_MILE, STANDARD_GRAVITY_M_S2
 
@@ -114,7 +114,7 @@ def wind_share(shelter: str, height_m: float = 10.0) -> float:
 
 def tractive_power(
     speed_m_s: Floats, accel_m_s2: Floats, grade: Floats, density_kg_m3: Floats, vehicle: Vehicle,
-    headwind_m_s: Floats | float = 0.0,
+    headwind_m_s: Floats | float = 0.0, rolling: Floats | float = 1.0,
 ) -> Floats:  # fmt: skip
     """Power at the wheels [W] that motion asks for: inertia, climbing, rolling, air.
 
@@ -129,6 +129,8 @@ def tractive_power(
         in their place, whose C is taken in proportion to density.
     headwind_m_s : (n,) array or float [m/s]
         At the height of the car, against the motion.
+    rolling : (n,) array or float
+        Rolling resistance over that at 20 °C (`roadload.rolling_share`).
 
     Returns
     -------
@@ -143,16 +145,16 @@ def tractive_power(
     air = speed_m_s + headwind_m_s
     weight = vehicle.mass_kg * STANDARD_GRAVITY_M_S2
     if vehicle.road_load is None:
-        rolling: Floats | float = vehicle.crr * weight
+        tyres: Floats | float = vehicle.crr * weight
         drag: Floats | float = 0.5 * density_kg_m3 * vehicle.cda_m2
     else:
         a, b, c = vehicle.road_load
-        rolling = a + b * speed_m_s
+        tyres = a + b * speed_m_s
         drag = c * density_kg_m3 / REFERENCE_DENSITY_KG_M3
     force = (
         vehicle.mass_kg * ROTATING_MASS * accel_m_s2
         + weight * np.sin(angle)
-        + rolling * np.cos(angle)
+        + rolling * tyres * np.cos(angle)
         + drag * air * np.abs(air)
     )
     return np.asarray(force * speed_m_s, float)
@@ -272,7 +274,8 @@ def add_conditions(
     track's median altitude, else at sea level. The source columns say which. Temperature of a
     station whose elevation is known is carried to the track's median altitude by the lapse rate
     of the standard atmosphere, 6.5 K/km (ISO 2533:1975); real air over a valley may do otherwise.
-    The drag takes `wind_at_car` of the headwind, and none where it is unknown.
+    The drag takes `wind_at_car` of the headwind, and none where it is unknown. Rolling resistance
+    goes with air temperature (`roadload.rolling_share`).
     """
     t = track["t_s"].to_numpy(float)
     speed = _column(track, "speed_kmh")
@@ -300,7 +303,7 @@ def add_conditions(
         air_density_kg_m3=density,
         headwind_m_s=headwind,
         wet_road=_wet(t, start, weather),
-        traction_w=tractive_power(v, accel, grade, density, vehicle, felt),
+        traction_w=tractive_power(v, accel, grade, density, vehicle, felt, rolling_share(temp)),
         vsp_kw_t=vsp,
         op_mode=operating_mode(vsp, speed, accel, step),
     )

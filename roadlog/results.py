@@ -4,7 +4,7 @@ The field names follow results.json (schema 1), which `roadlog.report.to_json` w
 """
 
 from dataclasses import dataclass, field
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 import pandas as pd
 
@@ -13,7 +13,11 @@ from roadlog.station import Station
 from roadlog.study import Study
 from roadlog.trials.result import TrialResult
 
+if TYPE_CHECKING:
+    from roadlog.effect.unit_randomisation import UnitRandomisation
+
 FindingWord = Literal["refuted", "supported", "undecided"]
+Obstacle = Literal["no-work", "weak-work", "driving-moved"]
 
 
 @dataclass(frozen=True)
@@ -55,11 +59,36 @@ class Randomisation:
 
 
 @dataclass(frozen=True)
+class HeldEqual:
+    """How far equal driving can be trusted; all on the log scale of fuel use.
+
+    `driving` is what driving explains (total less equal-driving effect); `physics_shift` how far
+    the effect moves with coefficients from physics; `warmer_k` how much warmer the air was with
+    the add-on [K] (NaN unknown); `margin` what a firm word must clear; `obstacles` why driving
+    can't be held equal at all.
+    """
+
+    driving: float
+    physics_shift: float
+    warmer_k: float
+    margin: float
+    obstacles: tuple[Obstacle, ...]
+
+
+@dataclass(frozen=True)
 class Finding:
-    """How effect and claim compare, in plain sentences."""
+    """How effect and claim compare, in plain sentences.
+
+    `margin_pct` is what a firm word had to clear beside the interval [% of fuel], `claim_p` the
+    one-sided p of the claim over the orders that chance could have drawn, and `claim_p_of` the
+    word that it speaks for; None where there is none.
+    """
 
     word: FindingWord | None
     reasons: tuple[str, ...]
+    margin_pct: float | None = None
+    claim_p: float | None = None
+    claim_p_of: FindingWord | None = None
 
 
 @dataclass(frozen=True)
@@ -117,7 +146,7 @@ class EffectResult:
     carry_over: pd.DataFrame  # previous arm, distance since switch: estimate, low, high (%), p
     coefficients: pd.DataFrame  # term, estimate, se, df, low, high, unit
     variance_components: pd.DataFrame  # name, sd_pct, note
-    residuals: pd.DataFrame  # passes index, fitted, residual (log, at weight 1), segment, ...
+    residuals: pd.DataFrame  # passes index, fitted mL, residual (of a mean pass), segment, ...
     unit_means: (
         pd.DataFrame
     )  # switch_unit, arm, block, start, adjusted_pct (log scale x100, 0=mean)
@@ -126,6 +155,9 @@ class EffectResult:
     segment_effects: pd.DataFrame  # segment, change_pct, low, high, passes_baseline, passes_fitted
     smallest_detectable_pct: float
     warnings: tuple[Warned, ...]
+    held: HeldEqual | None = None  # None where driving isn't held equal (measured fuel alone)
+    orders: "UnitRandomisation | None" = None  # of the primary, if chance drew the order
+    one_stage: Interval | None = None  # the mixed model of log fuel, beneath the primary
 
 
 @dataclass(frozen=True)

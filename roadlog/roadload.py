@@ -6,11 +6,19 @@ them where the user gives nothing better; `conditions.tractive_power` uses them 
 
 from typing import Literal, NamedTuple
 
+import numpy as np
+from numpy.typing import NDArray
+
 VehicleClass = Literal["car", "light-truck", "light-commercial"]
 
 # SAE J1263 standard conditions, 20 °C and 98.21 kPa (from memory), dry air
 REFERENCE_TEMP_C = 20.0
 REFERENCE_DENSITY_KG_M3 = 1.167
+
+# SAE J2263 and UN GTR No. 15, annex 4: rolling resistance measured at T times 1 + 0.0086 (T - 20)
+# is that at 20 °C (both from memory).
+ROLLING_PER_K = 0.0086
+ROLLING_RANGE_C = (-20.0, 45.0)  # beyond it the line isn't trusted further
 
 
 class ClassDefault(NamedTuple):
@@ -31,3 +39,15 @@ CLASSES: dict[VehicleClass, ClassDefault] = {
     "light-truck": ClassDefault(1866.86, 221.12, 2.837, 0.698),
     "light-commercial": ClassDefault(2059.79, 235.008, 3.038, 0.747),
 }
+
+
+def rolling_share(temp_c: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Rolling resistance at an air temperature [°C] over that at 20 °C.
+
+    Tyres run cooler in cold air and lose more.
+
+    >>> rolling_share(np.array([20.0, 5.0])).round(3)
+    array([1.   , 1.148])
+    """
+    within = np.clip(temp_c, *ROLLING_RANGE_C)
+    return np.asarray(1 / (1 + ROLLING_PER_K * (within - REFERENCE_TEMP_C)))

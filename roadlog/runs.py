@@ -14,7 +14,8 @@ import pandas as pd
 from roadlog.errors import DesignError, InputError
 from roadlog.ingest import Log, join_positions, read_alike, read_log, settle_day_first
 from roadlog.ingest.datum import settled
-from roadlog.study import ARMS, Study, SwitchedBy, log_files
+from roadlog.results import Warned
+from roadlog.study import ARMS, Order, Study, SwitchedBy, log_files
 from roadlog.taken import sha256_of
 
 LOG_SUFFIXES = (".csv", ".tsv", ".txt", ".log", ".asc", ".dat")
@@ -198,6 +199,99 @@ def build_runs(
     _refuse_mixed_units(runs, switched_by)
     runs["day"] = runs["day"].where(runs["day"] != "", runs["switch_unit"])
     return runs
+
+
+def drawn_by_chance(study: Study, order: Order | None, randomised: bool | None) -> bool:
+    """Whether chance decided the order of arms, by the user's word or the schedule's.
+
+    Raises
+    ------
+    InputError
+        If the user tells an order and the study has a schedule that tells it already.
+    """
+    if order is None:
+        return study.randomised if randomised is None else randomised
+    if study.schedule is not None:
+        raise InputError(
+            f"--order {order}: the study's [schedule] says already how the order came about; "
+            "leave one of them out"
+        )
+    return order in ("lots", "pairs", "blocks")
+
+
+def by_order(runs: pd.DataFrame, order: Order | None, sources: Sources) -> pd.DataFrame:
+    """The run table with the blocks that the user's word on the order of arms gives.
+
+    Parameters
+    ----------
+    runs : DataFrame
+        Of `build_runs`, in order of start.
+    order : {"lots", "pairs", "blocks", "turns", "none"}, optional
+        How the order came about; None keeps the schedule's own blocks. `pairs`: neighbouring
+        switch units, two by two, tossed for. `blocks`: as the folder of each file inside its pile
+        says (out/block1, in/block1). `lots` (one draw for the whole test), `turns` and `none`
+        have no blocks.
+
+    Raises
+    ------
+    InputError
+        If a pair or block doesn't hold both arms, or files lie in no folder of a block.
+    """
+    if order is None:
+        return runs
+    if order == "pairs":
+        place = {u: i for i, u in enumerate(runs["switch_unit"].unique())}
+        block = runs["switch_unit"].map(lambda u: f"pair {place[u] // 2 + 1}")
+        odd = f"pair {len(place) // 2 + 1}" if len(place) % 2 else ""
+        _require_both(runs.assign(block=block), "pair", spared=odd)
+        return runs.assign(block=block)
+    if order == "blocks":
+        block = runs["log"].map(lambda i: sources.runs[i][0].parent.name)
+        _require_both(runs.assign(block=block), "block")
+        return runs.assign(block=block)
+    return runs.assign(block="")
+
+
+def believed_units(
+    runs: pd.DataFrame, switched_by: SwitchedBy, by_chance: bool
+) -> tuple[pd.DataFrame, list[Warned]]:
+    """The run table, days put together into stretches where days can't be believed as trials.
+
+    Without chance in the order, n days count one by one only if the arm changed at least
+    (n - 1)/2 times, rounded down: neighbouring days are alike, and long stretches that are called
+    days pass that likeness off as replication. Measured in docs/calibration.md.
+    """
+    if switched_by != "day" or by_chance:
+        return runs, []
+    arms = runs.groupby("switch_unit", sort=False)["arm"].first()
+    changes, least = int((arms != arms.shift()).sum()) - 1, (len(arms) - 1) // 2
+    if changes >= least:
+        return runs, []
+    stretch = (runs["arm"] != runs["arm"].shift()).cumsum()
+    told = (
+        f"the arm changed {changes} time{'s' * (changes != 1)} in {len(arms)} days, and chance "
+        f"didn't draw the order: days count one by one from {least} changes on, so each unbroken "
+        "stretch in one arm counts as one switch unit"
+    )
+    units = [f"stretch {n}" for n in stretch]
+    return runs.assign(switch_unit=units, block=""), [Warned("days-are-stretches", told)]
+
+
+def _require_both(runs: pd.DataFrame, what: str, spared: str = "") -> None:
+    arms = runs.groupby("block", sort=False)["arm"].nunique()
+    lone = [b for b in arms.index[arms < 2] if b != spared]
+    if lone:
+        files = runs.loc[runs["block"] == lone[0], "file"]
+        raise InputError(
+            f"{lone[0]} ({files.iloc[0]}{', …' if len(files) > 1 else ''}) holds one arm only, "
+            f"though each {what} was said to hold both"
+            + (
+                ": put the logs of each block into a folder of the same name in both piles "
+                "(out/block1, in/block1)"
+                if what == "block"
+                else ": say --order none, or lots if one draw decided the whole test"
+            )
+        )
 
 
 def require_both_arms(study: Study, sources: Sources) -> None:

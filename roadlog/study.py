@@ -32,6 +32,7 @@ from roadlog.signals import SIGNALS
 Arm = Literal["baseline", "fitted"]
 ARMS: tuple[Arm, Arm] = ("baseline", "fitted")
 SwitchedBy = Literal["day", "run", "stretch"]
+Order = Literal["lots", "pairs", "blocks", "turns", "none"]
 FuelName = Literal["E0", "E10", "E15", "E85", "diesel"]
 Estimator = Literal[
     "rate", "injection", "maf", "maf-trims", "absolute-load", "speed-density", "ledger"

@@ -28,7 +28,8 @@ from roadlog.closure.regression import (
     scatter_sd,
     tank_covariance,
 )
-from roadlog.effect.crosschecks import percent_interval, unit_t
+from roadlog.effect.crosschecks import percent_interval
+from roadlog.effect.unit_contrast import unit_t
 from roadlog.errors import InputError
 from roadlog.fuels import FUELS, volume_l
 from roadlog.results import Closure, Interval, NamedInterval

@@ -12,8 +12,8 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from roadlog.effect.crosschecks import unit_t
-from roadlog.effect.design import block_columns
+from roadlog.effect.layout import block_columns
+from roadlog.effect.unit_contrast import unit_t
 from roadlog.fuel import Calibration
 from roadlog.fuel.air import (
     Array,

@@ -108,11 +108,9 @@ def analyse_ledger(
         effect = without_intervals(effect)
     finding = decide(
         effect.primary,
-        effect.total,
-        effect.randomisation,
-        effect.outcomes_by_arm,
         study.claim,
-        forbidden_by_order(study.device, runs, by_chance),
+        orders=effect.orders,
+        blocking=forbidden_by_order(study.device, runs, by_chance),
     )
     told = Warned(
         "ledger-only",

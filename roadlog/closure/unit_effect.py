@@ -5,26 +5,31 @@ units' own figures are compared by a t interval (within blocks, if the schedule 
 the schedules that chance could have drawn.
 """
 
-from typing import Any
-
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
 from roadlog.effect.carry_over import COLUMNS
-from roadlog.effect.crosschecks import percent, percent_interval, unit_t
-from roadlog.effect.design import Design, build_design
+from roadlog.effect.crosschecks import percent, percent_interval
 from roadlog.effect.diagnostics import (
     design_table,
     design_warnings,
     drift_warnings,
     influence_warnings,
 )
+from roadlog.effect.layout import Layout, lay_out
 from roadlog.effect.power import smallest_detectable_pct
-from roadlog.effect.randomise import Assignments
 from roadlog.effect.reduction import orthonormal
-from roadlog.effect.unit_randomisation import Redraw, orders_of, randomise_units
-from roadlog.results import EffectResult, Interval, NamedInterval, Randomisation
+from roadlog.effect.tables import unit_table
+from roadlog.effect.unit_contrast import unit_t
+from roadlog.effect.unit_randomisation import (
+    Redraw,
+    UnitRandomisation,
+    in_percent,
+    orders_of,
+    randomise_units,
+)
+from roadlog.results import EffectResult, Interval, NamedInterval
 
 Floats = NDArray[np.float64]
 
@@ -51,7 +56,7 @@ def unit_effect(
     """
     from scipy.special import stdtrit
 
-    design = build_design(passes, (), randomised=randomised)
+    design = lay_out(passes, randomised=randomised)
     sums = design.passes.groupby(design.unit)[["fuel_ml", "distance_km"]].sum()
     values = np.log((sums["fuel_ml"] / sums["distance_km"]).to_numpy(dtype=float))
     tau, half, df = unit_t(values, design.unit_arm, design.unit_fixed)
@@ -67,12 +72,14 @@ def unit_effect(
         *influence_warnings(primary, left_out),
     )
     fitted, centred = _fitted(design, values, tau)
+    orders = _orders(design, values, seed, redraw) if randomised else None
     p = design.passes
     return EffectResult(
         primary=primary,
         total=primary,
         unadjusted=primary,
-        randomisation=_randomisation(design, values, seed, redraw) if randomised else None,
+        randomisation=None if orders is None else in_percent(orders),
+        orders=orders,
         forest=(
             NamedInterval("effect from measured fuel", primary, "primary"),
             *_without_blocks(design, values),
@@ -94,15 +101,7 @@ def unit_effect(
             },
             index=p.index,
         ),
-        unit_means=pd.DataFrame(
-            {
-                "switch_unit": design.units,
-                "arm": np.where(design.unit_arm == 1, "fitted", "baseline"),
-                "block": design.unit_block,
-                "start": p.groupby(design.unit)["start"].min().to_numpy(),
-                "adjusted_pct": 100 * (values - values.mean()),
-            }
-        ),
+        unit_means=unit_table(design, values),
         leave_one_out=left_out,
         design=table,
         segment_effects=pd.DataFrame(
@@ -113,37 +112,23 @@ def unit_effect(
     )
 
 
-def unit_randomisation(
-    values: Floats,
-    unit_arm: NDArray[np.intp],
-    fixed: NDArray[np.floating[Any]],
-    drawn: Assignments,
-) -> Randomisation | None:
-    """The randomisation test of the units' log fuel use, with its interval in percent."""
-    found = randomise_units(values, unit_arm, fixed, drawn)
-    if found is None:
-        return None
-    low, high = (None if x is None else percent(x) for x in (found.low, found.high))
-    return Randomisation(found.p, low, high, found.orders, found.exact, found.note)
-
-
-def _randomisation(
-    design: Design, values: Floats, seed: int, redraw: Redraw | None
-) -> Randomisation | None:
+def _orders(
+    design: Layout, values: Floats, seed: int, redraw: Redraw | None
+) -> UnitRandomisation | None:
     blocks = design.unit_block if design.blocked else None
     rng = np.random.default_rng(seed)
     drawn = orders_of(design.units, design.unit_arm, blocks, rng, redraw)
-    return unit_randomisation(values, design.unit_arm, design.unit_fixed, drawn)
+    return randomise_units(values, design.unit_arm, design.unit_fixed, drawn)
 
 
-def _fitted(design: Design, values: Floats, tau: float) -> tuple[Floats, Floats]:
+def _fitted(design: Layout, values: Floats, tau: float) -> tuple[Floats, Floats]:
     basis = orthonormal(design.unit_fixed)
     rest = values - tau * design.unit_arm
     fitted = basis @ (basis.T @ rest) + tau * design.unit_arm
     return fitted, values - fitted
 
 
-def _leave_one_out(design: Design, values: Floats) -> pd.DataFrame:
+def _leave_one_out(design: Layout, values: Floats) -> pd.DataFrame:
     rows = []
     for k, label in enumerate(design.units):
         keep = np.arange(len(values)) != k
@@ -159,7 +144,7 @@ def _leave_one_out(design: Design, values: Floats) -> pd.DataFrame:
     return pd.DataFrame(rows)
 
 
-def _without_blocks(design: Design, values: Floats) -> tuple[NamedInterval, ...]:
+def _without_blocks(design: Layout, values: Floats) -> tuple[NamedInterval, ...]:
     if not design.blocked:
         return ()
     tau, half, df = unit_t(values, design.unit_arm, None)

@@ -42,11 +42,21 @@ def add(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None
         help="what was assigned to an arm independently (default: the study's schedule; with none, "
         "each unbroken stretch in one arm)",
     )
-    p.add_argument(
+    order = p.add_mutually_exclusive_group()
+    order.add_argument(
+        "--order",
+        choices=("lots", "pairs", "blocks", "turns", "none"),
+        help="how the order of arms came about (a study's schedule says so by itself): lots: one "
+        "draw for the whole test; pairs: a toss for each two neighbouring switch units; blocks: a "
+        "draw in each block, named by a folder inside both piles (out/block1, in/block1); turns: "
+        "in and out in turn; none: as it came",
+    )
+    order.add_argument(
         "--randomised",
-        action="store_true",
-        default=None,
-        help="chance decided the order of arms (a study's schedule says so by itself)",
+        dest="order",
+        action="store_const",
+        const="lots",
+        help="the same as --order lots",
     )
     p.add_argument(
         "--fuel", choices=("E0", "E10", "E15", "E85", "diesel"), help="fuel in the tank (E10)"
@@ -81,7 +91,7 @@ def _analyze(a: argparse.Namespace) -> int:
         study,
         sources,
         switched_by=a.switched_by,
-        randomised=a.randomised,
+        order=a.order,
         progress=sys.stderr.isatty(),
     )
     if a.study is not None:

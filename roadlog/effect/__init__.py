@@ -3,9 +3,10 @@
 `estimate_effect` is the stage; `decide` holds its result against the claim.
 """
 
-from roadlog.effect.design import require_replication
 from roadlog.effect.estimate import ambiguity_pct, estimate_effect
 from roadlog.effect.finding import decide
+from roadlog.effect.fixed_offset import FuelPhysics, fuel_physics
+from roadlog.effect.layout import require_replication
 from roadlog.effect.order_of_arms import (
     changed_once,
     estimates_only,
@@ -14,12 +15,14 @@ from roadlog.effect.order_of_arms import (
 )
 
 __all__ = [
+    "FuelPhysics",
     "ambiguity_pct",
     "changed_once",
     "decide",
     "estimate_effect",
     "estimates_only",
     "forbidden_by_order",
+    "fuel_physics",
     "require_replication",
     "without_intervals",
 ]

@@ -1,9 +1,10 @@
 """Whether the add-on's effect outlasts taking it out, or grows while it is in.
 
-In goes the design; out come the change of fuel use that follows a switch unit with the add-on in,
-the change of the effect with distance since the switch, and the primary effect with the previous
-arm held equal (method section 5, washout). They are looked at beside the primary effect and never
-replace it: what is set aside at the start of a unit is fixed before any data.
+In go switch units and their fuel over expected fuel; out come the change of fuel use that follows
+a switch unit with the add-on in, the change of the effect with distance since the switch, and the
+primary effect with the previous arm held equal (method section 5, washout). They are looked at
+beside the primary effect and never replace it: what is set aside at the start of a unit is fixed
+before any data.
 """
 
 from collections.abc import Iterator
@@ -11,11 +12,10 @@ from collections.abc import Iterator
 import numpy as np
 import pandas as pd
 
-from roadlog.effect.crosschecks import fit_interval, fit_percent
-from roadlog.effect.design import Design
-from roadlog.effect.primary import PrimaryFit, fit_primary
-from roadlog.effect.reduction import Floats, containment_df, reduce_design
-from roadlog.errors import RoadlogError
+from roadlog.effect.crosschecks import percent, percent_interval
+from roadlog.effect.expected_fuel import ExpectedFuel
+from roadlog.effect.layout import Layout
+from roadlog.effect.unit_contrast import Floats, UnitContrast, contrast_units
 from roadlog.results import NamedInterval, Warned
 
 AFTER_FITTED = "after a switch unit with the add-on in"
@@ -40,7 +40,7 @@ _TOLD = {
 }
 
 
-def carry_over_table(design: Design) -> pd.DataFrame:
+def carry_over_table(layout: Layout, fit: ExpectedFuel) -> pd.DataFrame:
     """Change of fuel use by the previous arm, and of the effect by distance since the switch.
 
     Returns
@@ -53,25 +53,31 @@ def carry_over_table(design: Design) -> pd.DataFrame:
     from scipy.special import stdtr
 
     rows = []
-    for what, fit in (
-        (AFTER_FITTED, _previous_arm(design)),
-        (BY_DISTANCE, _by_distance(design)),
+    for what, found in (
+        (AFTER_FITTED, _previous_arm(layout, fit.ratio_log)),
+        (BY_DISTANCE, _by_distance(layout, fit)),
     ):
-        if fit is None or not fit.converged[0]:
+        if found is None or found.df < LEAST_DF or not found.se > 0:
             continue
-        p = float(2 * stdtr(fit.df, -abs(fit.tau[0]) / fit.se[0]))
-        rows.append({"what": what, **fit_percent(fit), "p": p})
+        half = found.half_width()
+        ends = (found.tau, found.tau - half, found.tau + half)
+        names = ("estimate", "low", "high")
+        told = {k: percent(x) for k, x in zip(names, ends, strict=True)}
+        p = float(2 * stdtr(found.df, -abs(found.tau) / found.se))
+        rows.append({"what": what, **told, "p": p})
     return pd.DataFrame(rows, columns=list(COLUMNS))
 
 
-def previous_arm_row(design: Design) -> Iterator[NamedInterval]:
+def previous_arm_row(layout: Layout, values: Floats) -> Iterator[NamedInterval]:
     """The primary effect with the previous switch unit's arm held equal, where it can be told."""
-    keep, previous = _followers(design)
-    fit = _fit(design, keep, design.arm[keep], previous, _unit_df(design, keep))
-    if fit is None:
+    previous = _previous(layout)
+    fixed = np.column_stack([layout.unit_fixed[1:], previous])
+    found = contrast_units(values[1:], layout.unit_arm[1:], fixed)
+    if found is None or found.df < LEAST_DF:
         return
     note = "previous arm in the model, first switch unit left out"
-    yield NamedInterval("previous arm held equal", fit_interval(fit, note), "sensitivity", note)
+    interval = percent_interval(found.tau, found.half_width(), found.df, note)
+    yield NamedInterval("previous arm held equal", interval, "sensitivity", note)
 
 
 def carry_over_warnings(table: pd.DataFrame) -> list[Warned]:
@@ -83,49 +89,31 @@ def carry_over_warnings(table: pd.DataFrame) -> list[Warned]:
     ]
 
 
-def _followers(design: Design) -> tuple[np.ndarray, Floats]:
-    """Rows of all switch units but the first, and the arm (1 fitted) of the unit before theirs."""
-    keep = design.unit > 0
-    return keep, design.unit_arm[design.unit[keep] - 1].astype(float)
+def _previous(layout: Layout) -> Floats:
+    """The arm (1 fitted) of the unit before each but the first, (units - 1,)."""
+    return layout.unit_arm[:-1].astype(float)
 
 
-def _previous_arm(design: Design) -> PrimaryFit | None:
-    keep, previous = _followers(design)
-    return _fit(design, keep, previous, design.arm[keep], _unit_df(design, keep))
+def _previous_arm(layout: Layout, values: Floats) -> UnitContrast | None:
+    fixed = np.column_stack([layout.unit_fixed[1:], layout.unit_arm[1:]])
+    return contrast_units(values[1:], layout.unit_arm[:-1], fixed)
 
 
-def _unit_df(design: Design, keep: np.ndarray) -> int:
-    """Containment degrees of freedom of the rows kept, less one for arm or previous arm."""
-    other = None if design.other is None else design.other[keep]
-    df = containment_df(design.fixed[keep], design.unit[keep], design.arm[keep], other)
-    return df - len(design.between) - 1
-
-
-def _by_distance(design: Design) -> PrimaryFit | None:
-    """Every switch unit has a slope of its own; their number less two compares the arms' slopes."""
-    if "km_since_switch" not in design.passes:
+def _by_distance(layout: Layout, fit: ExpectedFuel) -> UnitContrast | None:
+    """Each switch unit has a slope of its own over distance; the slopes are compared by arm."""
+    if "km_since_switch" not in layout.passes or not fit.fitted:
         return None
-    km = design.passes["km_since_switch"].to_numpy(dtype=float)
+    km = layout.passes["km_since_switch"].to_numpy(dtype=float)
     if not np.isfinite(km).all() or np.ptp(km) < 1:
         return None
-    ten_km = (km - km.mean()) / PER_KM
-    beside = np.column_stack([design.arm, ten_km])
-    whole = np.ones(len(km), dtype=bool)
-    return _fit(design, whole, design.arm * ten_km, beside, len(design.units) - 2)
-
-
-def _fit(
-    design: Design, keep: np.ndarray, column: Floats, beside: Floats, df: int
-) -> PrimaryFit | None:
-    """Coefficient of a column (kept,) with others `beside` it; None where it can't be told."""
-    if df < LEAST_DF:
+    n = len(layout.units)
+    expected = fit.scale[layout.unit] * fit.expected_ml
+    of_unit = np.bincount(layout.unit, expected, n)
+    middle = np.bincount(layout.unit, expected * km, n) / of_unit
+    leverage = expected * (km - middle[layout.unit]) / PER_KM
+    size = np.bincount(layout.unit, leverage**2, n)
+    told = size > 1e-9 * size.max()
+    if not told.all():
         return None
-    beside = beside.reshape(int(keep.sum()), -1)
-    unit = np.unique(design.unit[keep], return_inverse=True)[1]
-    other = None if design.other is None else np.unique(design.other[keep], return_inverse=True)[1]
-    fixed = np.column_stack([design.fixed_with(design.names)[keep], beside])
-    try:
-        reduced = reduce_design(fixed, column, unit, other, design.weights[keep], df)
-        return fit_primary(reduced, design.y[keep])
-    except RoadlogError:
-        return None
+    slope = np.bincount(layout.unit, leverage * fit.residual_ml, n) / size
+    return contrast_units(slope, layout.unit_arm, np.ones((n, 1)), np.asarray(size, dtype=float))

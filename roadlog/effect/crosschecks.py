@@ -14,8 +14,8 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from roadlog.effect.design import Design
-from roadlog.effect.primary import PrimaryFit
-from roadlog.effect.reduction import orthonormal
+from roadlog.effect.layout import Layout
+from roadlog.effect.unit_contrast import unit_t
 from roadlog.results import Interval, NamedInterval, Warned
 
 Floats = NDArray[np.floating[Any]]
@@ -47,70 +47,11 @@ def percent_interval(tau: float, half: float, df: float, method: str) -> Interva
     )
 
 
-def fit_percent(fit: PrimaryFit) -> dict[str, float]:
-    """`estimate`, `low`, `high` [%] of a fit's first response; bounds NaN where it has none."""
-    ends = (fit.tau, *fit.bounds())
-    return {k: percent(x[0]) for k, x in zip(("estimate", "low", "high"), ends, strict=True)}
-
-
-def fit_interval(fit: PrimaryFit, method: str) -> Interval:
-    """A fit's first response as an interval in percent."""
-    _, high = fit.bounds()
-    return percent_interval(float(fit.tau[0]), float(high[0] - fit.tau[0]), fit.df, method)
-
-
-def arm_contrast(unit_arm: NDArray[np.intp], fixed: Floats | None) -> tuple[Floats | None, Floats]:
-    """What least squares makes of one value a switch unit: weights, and the fixed part's basis.
-
-    Parameters
-    ----------
-    unit_arm : (n,) 0 or 1
-    fixed : (n, k) intercept with blocks or trend; None for the intercept alone
-
-    Returns
-    -------
-    weights : (n,) array or None
-        Of each unit's value in the arm difference; None where the fixed part determines the arm.
-    basis : (n, rank) array
-        Orthonormal basis of the fixed part.
-    """
-    arm = unit_arm.astype(float)
-    basis = orthonormal(np.ones((len(arm), 1)) if fixed is None else fixed)
-    left = arm - basis @ (basis.T @ arm)
-    length = float(left @ left)
-    return (left / length if length >= 1e-9 else None), basis
-
-
-def unit_t(
-    values: Floats, unit_arm: NDArray[np.intp], fixed: Floats | None
-) -> tuple[float, float, float]:
-    """Arm difference of one value a switch unit: estimate, 95 % half-width, degrees of freedom.
-
-    Units with a missing value are left out; `fixed` is as in `arm_contrast`. The half-width is NaN
-    under 2 degrees of freedom.
-    """
-    from scipy.special import stdtrit
-
-    keep = np.isfinite(values)
-    v, arm = values[keep], unit_arm[keep]
-    weights, basis = arm_contrast(arm, None if fixed is None else fixed[keep])
-    if weights is None:
-        return float("nan"), float("nan"), 0.0
-    estimate = float(weights @ v)
-    rest = v - arm * estimate
-    residual = rest - basis @ (basis.T @ rest)
-    df = len(v) - basis.shape[1] - 1
-    if df < 2:
-        return estimate, float("nan"), float(max(df, 0))
-    se = float(np.sqrt(residual @ residual / df * (weights @ weights)))
-    return estimate, float(stdtrit(df, 0.975)) * se, float(df)
-
-
-def unadjusted(design: Design) -> Interval:
+def unadjusted(layout: Layout) -> Interval:
     """Total fuel over total distance of each switch unit, nothing held equal."""
-    totals = design.passes.groupby(design.unit)[["fuel_ml", "distance_km"]].sum()
+    totals = layout.passes.groupby(layout.unit)[["fuel_ml", "distance_km"]].sum()
     values = np.log((totals["fuel_ml"] / totals["distance_km"]).to_numpy())
-    return _interval(design, values, "t interval of switch-unit totals")
+    return _interval(layout, values, "t interval of switch-unit totals")
 
 
 def segment_paired(design: Design) -> Interval:
@@ -153,7 +94,7 @@ def demand_ratio(design: Design) -> Interval | None:
     return _interval(design, values, "t interval of fuel over baseline's demand line")
 
 
-def mode_binned(design: Design, modes: pd.DataFrame) -> Interval | None:
+def mode_binned(layout: Layout, modes: pd.DataFrame) -> Interval | None:
     """Fuel rate by operating mode, at the study's common mix of modes, by switch unit.
 
     Parameters
@@ -169,8 +110,8 @@ def mode_binned(design: Design, modes: pd.DataFrame) -> Interval | None:
     if modes.empty:
         return None
     sums = modes.groupby(["switch_unit", "mode"])[["seconds", "fuel_g"]].sum()
-    seconds = sums["seconds"].unstack().reindex(design.units)
-    fuel = sums["fuel_g"].unstack().reindex(design.units)
+    seconds = sums["seconds"].unstack().reindex(layout.units)
+    fuel = sums["fuel_g"].unstack().reindex(layout.units)
     common = seconds.columns[(seconds >= 10).all()]
     if len(common) < 2:
         return None
@@ -179,7 +120,7 @@ def mode_binned(design: Design, modes: pd.DataFrame) -> Interval | None:
     values = np.log(((rates * mix).sum(axis=1) / mix.sum()).to_numpy())
     share = float(mix.sum() / seconds.sum().sum())
     return _interval(
-        design, values, f"t interval of fuel rate at a common mix of modes ({share:.0%} of time)"
+        layout, values, f"t interval of fuel rate at a common mix of modes ({share:.0%} of time)"
     )
 
 
@@ -212,6 +153,6 @@ def disagreement_warnings(primary: Interval, rows: Sequence[NamedInterval]) -> l
     ]
 
 
-def _interval(design: Design, values: Floats, method: str) -> Interval:
+def _interval(design: Design | Layout, values: Floats, method: str) -> Interval:
     tau, half, df = unit_t(values, design.unit_arm, design.unit_fixed)
     return percent_interval(tau, half, df, method)

@@ -13,6 +13,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from roadlog.effect.expected_fuel import WARM_COOLANT_C, WARMUP_TIME_CONSTANT_S
+from roadlog.effect.layout import lay_out, without_fuel
 from roadlog.effect.power import covariate_budget
 from roadlog.effect.reduction import containment_df, orthonormal
 from roadlog.errors import DesignError, FitError, InputError
@@ -34,12 +36,6 @@ DRIVING = ("demand_kj_per_km", "mean_speed_kmh", "idle_s_per_km")
 # Known before or whatever the device does; the order is the priority under the budget.
 CONDITIONS = ("warmup_deficit_c", "ambient_c", "headwind_m_s", "wet_road")
 
-WARMUP_TIME_CONSTANT_S = 300.0  # common practice, no source: coolant warms in about ten minutes
-WARM_COOLANT_C = 80.0
-
-TREND = "trend over time"
-UNITS_PER_TREND_TERM = 4
-LEAST_UNITS_FOR_TREND = 6
 
 TERM_UNITS = {
     "arm": "log ratio",
@@ -136,17 +132,6 @@ def refuse_mediators(covariates: Sequence[str]) -> None:
             )
 
 
-def require_replication(rows: pd.DataFrame) -> None:
-    """Raise DesignError if each arm has one switch unit (`rows`: columns `arm`, `switch_unit`)."""
-    counts = rows.groupby("arm")["switch_unit"].nunique()
-    if counts.max() == 1:
-        raise DesignError(
-            "one switch unit in each arm can't tell the add-on from the day: switch it in and out "
-            "again on other days (12 days in randomised pairs are a good start); if it was "
-            "switched daily, say --switched-by day"
-        )
-
-
 def plain_name(column: str) -> str:
     """A pass-table column in words.
 
@@ -165,17 +150,13 @@ def plain_name(column: str) -> str:
 def build_design(
     passes: pd.DataFrame, covariates: Sequence[str] | None = None, *, randomised: bool = True
 ) -> Design:
-    """Turn the pass table into a design.
-
-    Where chance didn't decide the order of arms, a drift leaks through blocks (fitted always second
-    in its pair gains a day's drift in each), so a smooth trend over the order of switch units
-    stands in their place (`_trend`), from `LEAST_UNITS_FOR_TREND` units on. Measured in
-    docs/calibration.md, group E.
+    """Turn the pass table into a design of log fuel use (`lay_out` says what is comparable).
 
     Parameters
     ----------
     passes : DataFrame
-        `roadlog.tables.PASSES`; rows with `used` False are left out.
+        `roadlog.tables.PASSES`; rows with `used` False are left out, and segments on which a pass
+        burned nothing.
     covariates : sequence of str, optional
         Exactly these covariates instead of the policy's own (still within the budget).
     randomised : bool
@@ -188,28 +169,13 @@ def build_design(
     InputError
         A covariate that is unknown or lies on the path from device to fuel.
     """
-    used = _comparable(passes[passes["used"].astype(bool)])
+    layout = lay_out(_with_fuel(passes), randomised=randomised)
+    used, unit, unit_arm = layout.passes, layout.unit, layout.unit_arm
     segments = list(dict.fromkeys(used["segment"]))
-    unit, unit_labels = pd.factorize(used["switch_unit"], sort=False)
-    first = used.groupby(unit)[["arm", "block"]].first()
-    unit_arm = (first["arm"] == "fitted").to_numpy().astype(np.intp)
-    _check_units(used, unit, unit_labels)
-    arm = (used["arm"] == "fitted").to_numpy().astype(float)
-    unit_block, blocked = _blocks(first)
-    trend = _trend(unit_arm) if not randomised else np.empty((len(unit_arm), 0))
-    blocked = blocked and trend.shape[1] == 0
+    arm = unit_arm[unit].astype(float)
+    unit_fixed = layout.unit_fixed
     y = np.log(used["ml_per_km"].to_numpy(dtype=float))
-
-    blocks = list(dict.fromkeys(unit_block))[1:] if blocked else []
-    unit_fixed = np.column_stack(
-        [block_columns(len(unit_arm), unit_block if blocked else None), trend]
-    )
-    names = [
-        "intercept",
-        *(f"block {b}" for b in blocks),
-        *(f"{TREND} {degree}" for degree in range(1, trend.shape[1] + 1)),
-        *(f"segment {s}" for s in segments[1:]),
-    ]
+    names = [*layout.fixed_names, *(f"segment {s}" for s in segments[1:])]
     of_segment = [(used["segment"] == s).to_numpy().astype(float) for s in segments[1:]]
     fixed = np.column_stack([unit_fixed[unit], *of_segment])
     other, other_name = _other_grouping(used, unit)
@@ -223,9 +189,9 @@ def build_design(
         y=y,
         arm=arm,
         unit=unit,
-        units=tuple(str(u) for u in unit_labels),
+        units=layout.units,
         unit_arm=unit_arm,
-        unit_block=unit_block,
+        unit_block=layout.unit_block,
         unit_fixed=unit_fixed,
         other=other,
         other_name=other_name,
@@ -233,7 +199,7 @@ def build_design(
         fixed_names=tuple(names),
         covariates=table,
         between=between,
-        blocked=blocked,
+        blocked=layout.blocked,
         notes=notes,
         fuel_scale=fuel_scale,
         weights=weights / weights.mean(),
@@ -272,85 +238,13 @@ def warmup_deficit_c(coolant_start_c: Floats, since_start_s: Floats) -> Floats:
     return np.asarray(deficit * np.exp(-since_start_s / WARMUP_TIME_CONSTANT_S))
 
 
-def _comparable(used: pd.DataFrame) -> pd.DataFrame:
-    if used.empty:
-        raise DesignError("no pass is usable: see the reasons in passes.csv, or add runs")
-    for arm in ("baseline", "fitted"):
-        if not (used["arm"] == arm).any():
-            raise DesignError(
-                f"no usable run of the {arm} arm: an effect needs runs with the add-on in and out"
-            )
-    both = used.groupby("segment")["arm"].nunique()
-    kept = used[
-        used["segment"].isin(both.index[both == 2]) & ~used["segment"].isin(without_fuel(used))
-    ]
-    if kept.empty:
-        raise DesignError(
-            "no segment was driven in both arms and burned fuel in every pass, so arm and road "
-            "can't be told apart: drive the same road with the add-on in and out"
-        )
-    order = ["start", "run"] if kept["start"].notna().all() else ["run"]
-    return kept.sort_values(order, kind="stable")
-
-
-def without_fuel(used: pd.DataFrame) -> list[str]:
-    """Segments that a pass drove wholly on the overrun: no fuel has no logarithm.
-
-    They are left out in both arms. Leaving out the pass alone would choose by outcome.
-    """
-    least = used.groupby("segment")["ml_per_km"].min()
-    return [str(s) for s in least.index[least <= 0]]
-
-
-def _check_units(used: pd.DataFrame, unit: NDArray[np.intp], labels: pd.Index) -> None:
-    mixed = used.groupby(unit)["arm"].nunique()
-    if (mixed > 1).any():
-        name = labels[int(mixed.index[mixed > 1][0])]
-        raise InputError(
-            f"switch unit {name} holds runs of both arms: "
-            "say --switched-by run if the add-on was switched between its runs"
-        )
-    require_replication(used)
-
-
-def _blocks(first: pd.DataFrame) -> tuple[tuple[str, ...], bool]:
-    """Block label of each unit, and whether the design is blocked.
-
-    It is where at least two blocks, and half of all, hold both arms: a block that lost one arm
-    (a missed day) says nothing about the effect, but must not unblock the others.
-    """
-    labels = tuple(first["block"].astype(str))
-    if len(set(labels)) < 2 or "" in labels:
-        return labels, False
-    whole = first.groupby("block")["arm"].nunique() == 2
-    return labels, bool(whole.sum() >= 2 and whole.mean() >= 0.5)
-
-
-def block_columns(n: int, blocks: Sequence[str] | None) -> Floats:
-    """Intercept and indicators of all blocks but the first (n, k)."""
-    labels = np.asarray([] if blocks is None else blocks)
-    return np.column_stack(
-        [np.ones(n), *((labels == b).astype(float) for b in [*dict.fromkeys(labels)][1:])]
-    )
-
-
-def _trend(unit_arm: NDArray[np.intp]) -> Floats:
-    """Slow change over the order of switch units: a line, then cosines of rising frequency.
-
-    `unit_arm` (units,) is in order of time. Strict turns leave the arm at the highest frequency
-    that units have, and what days share with their neighbours at the low ones; there the terms
-    take all but the fastest third of the units' degrees of freedom (two at least), so that the
-    scatter is judged where the arm is. Other orders keep three quarters. Empty under
-    `LEAST_UNITS_FOR_TREND` units, which can't spare a degree of freedom.
-    """
-    n = len(unit_arm)
-    if n < LEAST_UNITS_FOR_TREND:
-        return np.empty((n, 0))
-    strict_turns = bool(np.all(np.diff(unit_arm) != 0))
-    terms = n - 2 - max(2, round(n / 3)) if strict_turns else n // UNITS_PER_TREND_TERM
-    place = (np.arange(n) + 0.5) / n
-    line = 2 * place - 1
-    return np.column_stack([line, *(np.cos(np.pi * k * place) for k in range(2, terms + 1))])
+def _with_fuel(passes: pd.DataFrame) -> pd.DataFrame:
+    """The used passes of segments on which every pass burned fuel."""
+    used = passes[passes["used"].astype(bool)]
+    kept = used[~used["segment"].isin(without_fuel(used))]
+    if len(used) and kept.empty:
+        raise DesignError("no segment burned fuel in every pass, so that fuel has no logarithm")
+    return kept
 
 
 def _other_grouping(

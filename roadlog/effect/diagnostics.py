@@ -10,11 +10,11 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from roadlog.effect.crosschecks import fit_percent, percent, percent_interval, unit_t
-from roadlog.effect.design import TREND, Design, plain_name, without_fuel
-from roadlog.effect.primary import fit_primary
-from roadlog.effect.reduction import containment_df, reduce_design
-from roadlog.errors import FitError, RoadlogError
+from roadlog.effect.crosschecks import percent, percent_interval
+from roadlog.effect.design import plain_name
+from roadlog.effect.expected_fuel import ExpectedFuel
+from roadlog.effect.layout import Layout, without_fuel
+from roadlog.effect.unit_contrast import contrast_units, unit_t
 from roadlog.results import Interval, Warned
 from roadlog.tables import NOTE, REMARK
 
@@ -28,21 +28,21 @@ _UNEVEN_LEVEL = 0.10
 _PRIOR_UNITS = 8
 
 
-def design_table(design: Design, randomised: bool) -> pd.DataFrame:
+def design_table(layout: Layout, randomised: bool) -> pd.DataFrame:
     """Correlation of the arm with calendar time, temperature, hour, weather ... by switch unit.
 
     A note stands where it is over `ALIASED` and, if chance decided the order, beyond what chance
     draws in one of twenty orders: smaller ones are what the interval already allows for.
     """
-    limit = max(ALIASED, _chance_correlation(len(design.units))) if randomised else ALIASED
-    p = design.passes
-    unit_rows = p.groupby(design.unit)
-    quantities: dict[str, pd.Series] = {"order in time": pd.Series(np.arange(len(design.units)))}
+    limit = max(ALIASED, _chance_correlation(len(layout.units))) if randomised else ALIASED
+    p = layout.passes
+    unit_rows = p.groupby(layout.unit)
+    quantities: dict[str, pd.Series] = {"order in time": pd.Series(np.arange(len(layout.units)))}
     if p["start"].notna().all():
         hours = p["start"].dt.hour + p["start"].dt.minute / 60
-        quantities["hour of day"] = hours.groupby(design.unit).mean()
+        quantities["hour of day"] = hours.groupby(layout.unit).mean()
         weekday = p["start"].dt.day_of_week.astype(float)
-        quantities["weekday"] = weekday.groupby(design.unit).mean()
+        quantities["weekday"] = weekday.groupby(layout.unit).mean()
     for column, name in (
         ("fuel_lhv_mj_kg", "fuel's energy by batch"),
         ("ambient_c", "ambient temperature"),
@@ -53,35 +53,35 @@ def design_table(design: Design, randomised: bool) -> pd.DataFrame:
         if column in p:
             quantities[name] = unit_rows[column].mean()
     for column in (c for c in p.columns if c.startswith((NOTE, REMARK))):
-        quantities |= _of_note(p[column], design)
+        quantities |= _of_note(p[column], layout)
     rows = []
     for name, values in quantities.items():
         v = values.to_numpy(dtype=float)
         if not np.isfinite(v).all() or np.ptp(v) < 1e-9:
             continue
-        r = float(np.corrcoef(v, design.unit_arm)[0, 1])
+        r = float(np.corrcoef(v, layout.unit_arm)[0, 1])
         note = "arm and this can't be told apart well" if abs(r) > limit else ""
         rows.append({"what": name, "correlation": r, "note": note})
     return pd.DataFrame(rows, columns=["what", "correlation", "note"])
 
 
-def _of_note(note: pd.Series, design: Design) -> dict[str, pd.Series]:
+def _of_note(note: pd.Series, layout: Layout) -> dict[str, pd.Series]:
     """Unit means of a noted number; of noted words (tank A, tank B), the one nearest to the arm."""
     name = plain_name(str(note.name))
     numbers = pd.to_numeric(note, errors="coerce")
     if numbers.notna().all():
-        return {name: numbers.groupby(design.unit).mean()}
+        return {name: numbers.groupby(layout.unit).mean()}
     words = note.astype(object).where(note.notna(), "").astype(str).str.strip()
     levels = [w for w in words.unique() if w]
-    if not 2 <= len(set(words)) <= len(design.units) // 2:
+    if not 2 <= len(set(words)) <= len(layout.units) // 2:
         return {}
     shares = {
-        f"{name}: {w}": (words == w).astype(float).groupby(design.unit).mean() for w in levels
+        f"{name}: {w}": (words == w).astype(float).groupby(layout.unit).mean() for w in levels
     }
     varied = {k: v for k, v in shares.items() if np.ptp(v.to_numpy()) > 0}
     if not varied:
         return {}
-    near = max(varied, key=lambda k: abs(np.corrcoef(varied[k], design.unit_arm)[0, 1]))
+    near = max(varied, key=lambda k: abs(np.corrcoef(varied[k], layout.unit_arm)[0, 1]))
     return {near: varied[near]}
 
 
@@ -93,36 +93,47 @@ def _chance_correlation(units: int) -> float:
     return float(1 / np.sqrt(1 + (units - 2) / t**2)) if np.isfinite(t) else 1.0
 
 
-def leave_one_out(design: Design) -> pd.DataFrame:
+def leave_one_out(layout: Layout, fit: ExpectedFuel) -> pd.DataFrame:
     """The primary effect with each switch unit left out in turn (percent).
 
-    NaN where no degree of freedom is left without the unit: arm and covariates can't be told apart.
+    Expected fuel is fitted anew without the unit, unless its coefficients were given beforehand.
+    NaN where the other units can't be compared.
     """
-    names = design.names
-    fixed = design.fixed_with(names)
     rows = []
-    for k, label in enumerate(design.units):
-        keep = design.unit != k
-        other = None if design.other is None else design.other[keep]
-        df = containment_df(design.fixed[keep], design.unit[keep], design.arm[keep], other)
-        df -= len(design.between)
-        try:
-            if df < 1:
-                raise FitError("no degree of freedom is left between switch units")
-            reduced = reduce_design(
-                fixed[keep],
-                design.arm[keep],
-                design.unit[keep],
-                other,
-                design.weights[keep],
-                df,
-            )
-            fit = fit_primary(reduced, design.y[keep])
-        except RoadlogError:
+    for k, label in enumerate(layout.units):
+        arm, fixed = layout.without(k)
+        others = fit.without_unit(k)
+        found = contrast_units(
+            others.ratio_log, arm, fixed, others.unit_expected_ml, others.pass_variance
+        )
+        if found is None or found.df < 1 or not others.converged:
             rows.append({"switch_unit": label, "estimate": np.nan, "low": np.nan, "high": np.nan})
             continue
-        rows.append({"switch_unit": label, **fit_percent(fit)})
+        half = found.half_width()
+        rows.append(
+            {
+                "switch_unit": label,
+                "estimate": percent(found.tau),
+                "low": percent(found.tau - half),
+                "high": percent(found.tau + half),
+            }
+        )
     return pd.DataFrame(rows)
+
+
+def driving_warnings(outcomes: pd.DataFrame) -> list[Warned]:
+    """Name the driving that differed between the arms beyond chance (5 % shared, Bonferroni)."""
+    moved = outcomes[outcomes["p"] < 0.05 / max(len(outcomes), 1)]
+    if moved.empty:
+        return []
+    told = " and ".join(f"{r.outcome} by {r.estimate:+.1f} {r.unit}" for r in moved.itertuples())
+    return [
+        Warned(
+            "driving-differed",
+            f"the driving differed between the arms by more than chance: {told}; the effect holds "
+            "it equal, and the margin of the finding grows with it",
+        )
+    ]
 
 
 def influence_warnings(primary: Interval, table: pd.DataFrame) -> list[Warned]:
@@ -150,7 +161,7 @@ def influence_warnings(primary: Interval, table: pd.DataFrame) -> list[Warned]:
     ]
 
 
-def design_warnings(design: Design, table: pd.DataFrame, randomised: bool) -> list[Warned]:
+def design_warnings(layout: Layout, table: pd.DataFrame, randomised: bool) -> list[Warned]:
     """Warnings about the schedule: order not randomised, aliasing, too few units."""
     out = []
     if not randomised:
@@ -173,10 +184,10 @@ def design_warnings(design: Design, table: pd.DataFrame, randomised: bool) -> li
     return out
 
 
-def drift_warnings(design: Design, unit_values: Floats) -> list[Warned]:
+def drift_warnings(layout: Layout, unit_values: Floats) -> list[Warned]:
     """Warn if the switch units' adjusted means drift with time beyond chance (5 % level)."""
-    order = np.arange(len(design.units), dtype=float)
-    x = np.column_stack([np.ones_like(order), design.unit_arm, order])
+    order = np.arange(len(layout.units), dtype=float)
+    x = np.column_stack([np.ones_like(order), layout.unit_arm, order])
     if len(order) < 6:
         return []
     from scipy.special import stdtr
@@ -190,9 +201,9 @@ def drift_warnings(design: Design, unit_values: Floats) -> list[Warned]:
     p = 2 * stdtr(df, -abs(beta[2]) / np.sqrt(variance))
     if p >= 0.05:
         return []
-    if design.blocked:
+    if layout.blocked:
         kept_out = "blocks of neighbouring switch units keep it out of the effect"
-    elif any(name.startswith(TREND) for name in design.fixed_names):
+    elif layout.trended:
         kept_out = "a smooth trend in the model keeps it out of the effect as far as it was smooth"
     else:
         kept_out = "and nothing in the design keeps it out of the effect"
@@ -241,8 +252,9 @@ def without_fuel_warnings(passes: pd.DataFrame) -> list[Warned]:
     return [
         Warned(
             "segment-without-fuel",
-            f"segment {' and '.join(names)} left out in both arms: a pass there was driven wholly "
-            "on the overrun and burned nothing, which can't be compared as a ratio",
+            f"segment {' and '.join(names)} is left out of the mixed model of log fuel beneath the "
+            "result: a pass there was driven wholly on the overrun, and no fuel has no logarithm; "
+            "the result itself has it",
         )
     ]
 
@@ -274,19 +286,25 @@ def _uneven_p(kept: Floats, driven: Floats, fitted: NDArray[np.bool_]) -> float:
     return float(2 * stdtr(_PRIOR_UNITS + df, -abs(share[1] - share[0]) / se))
 
 
-def segment_effects(design: Design, adjusted: Floats) -> pd.DataFrame:
-    """Change by segment (percent) from switch-unit means of the adjusted log fuel use."""
+def segment_effects(layout: Layout, fit: ExpectedFuel) -> pd.DataFrame:
+    """Change by segment (percent): each unit's fuel there over expected, compared by arm.
+
+    A unit that burned nothing on a segment says nothing of it.
+    """
     rows = []
-    segment = design.passes["segment"].to_numpy()
-    n_units = len(design.units)
+    n = len(layout.units)
+    segment = layout.passes["segment"].to_numpy()
+    fitted = layout.unit_arm[layout.unit] == 1
     for s in dict.fromkeys(segment):
         here = segment == s
-        count = np.bincount(design.unit[here], minlength=n_units)
-        total = np.bincount(design.unit[here], weights=adjusted[here], minlength=n_units)
-        means = np.where(count > 0, total / np.maximum(count, 1), np.nan)
-        tau, half, df = unit_t(means, design.unit_arm, design.unit_fixed)
+        burned = np.bincount(layout.unit[here], fit.terms.fuel_ml[here], n)
+        expected = np.bincount(layout.unit[here], fit.expected_ml[here], n)
+        there = (burned > 0) & (expected > 0)
+        values = np.full(n, np.nan)
+        values[there] = np.log(burned[there] / expected[there])
+        tau, half, df = unit_t(values, layout.unit_arm, layout.unit_fixed)
         if not np.isfinite(tau):
-            tau, half, df = unit_t(means, design.unit_arm, None)
+            tau, half, df = unit_t(values, layout.unit_arm, None)
         interval = percent_interval(tau, half, df, "")
         rows.append(
             {
@@ -294,8 +312,8 @@ def segment_effects(design: Design, adjusted: Floats) -> pd.DataFrame:
                 "change_pct": interval.estimate,
                 "low": np.nan if interval.low is None else interval.low,
                 "high": np.nan if interval.high is None else interval.high,
-                "passes_baseline": int((here & (design.arm == 0)).sum()),
-                "passes_fitted": int((here & (design.arm == 1)).sum()),
+                "passes_baseline": int((here & ~fitted).sum()),
+                "passes_fitted": int((here & fitted).sum()),
             }
         )
     return pd.DataFrame(rows)

@@ -1,17 +1,37 @@
 """How the effect and the seller's claim compare: one word and the reasons, in plain sentences.
 
-The rule is on the fuel scale with the claim as a negative change c: `refuted` if the whole
-interval falls short of the claim (low > c), `supported` if it reaches it (high <= c), otherwise
-`undecided`. Reasons that forbid a firm word (driving changed, no interval, randomisation disagrees,
-closure gap) turn it into `undecided`.
+The rule is on the scale of log fuel use, with the claim as a change c: `refuted` if the whole
+interval and a margin for what driving and air explain fall short of the claim (low - m > c),
+`supported` if they reach it (high + m <= c), otherwise `undecided`. Where chance drew the order, a
+firm word also needs the orders' one-sided p to be 5 % or less at the claim with its margin (method
+section 5.4). Reasons that forbid a firm word (driving that can't be held equal, no interval, the
+mixed model of the other word, a closure gap) turn it into `undecided`.
 """
 
+import math
 from collections.abc import Sequence
 
-import pandas as pd
-
-from roadlog.results import Finding, FindingWord, Interval, Randomisation
+from roadlog.effect.unit_randomisation import UnitRandomisation
+from roadlog.results import Finding, FindingWord, HeldEqual, Interval, Obstacle
 from roadlog.study import Claim
+
+LEAST_P_FOR_GATE = 1 / 20  # orders that can't go as low say nothing one-sided
+
+_OBSTACLES: dict[Obstacle, str] = {
+    "no-work": (
+        "undecided: driving can't be held equal: what the road and the driver asked (work at the "
+        "wheels) isn't known or goes together with time and distance: log speed at 1 Hz, on more "
+        "than one kind of road"
+    ),
+    "weak-work": (
+        "undecided: driving can't be held equal: fuel hardly rose with the work at the wheels, so "
+        "that work is badly measured here: check speed, positions and altitude (roadlog check)"
+    ),
+    "driving-moved": (
+        "undecided: driving changed: it explains {driving:+.1f} % of fuel use, more than can be "
+        "held equal with confidence: drive alike in both arms"
+    ),
+}
 
 
 def rule(low: float | None, high: float | None, claim_pct: float) -> FindingWord:
@@ -27,32 +47,28 @@ def rule(low: float | None, high: float | None, claim_pct: float) -> FindingWord
     return "supported" if high <= claim_pct else "undecided"
 
 
-def driving_shifts(outcomes: pd.DataFrame) -> list[str]:
-    """Outcomes whose arm difference excludes zero at 5 % shared over the outcomes (Bonferroni)."""
-    if outcomes.empty:
-        return []
-    return [
-        str(name)
-        for name, p in zip(outcomes["outcome"], outcomes["p"], strict=True)
-        if p < 0.05 / len(outcomes)
-    ]
-
-
 def decide(
     primary: Interval,
-    total: Interval,
-    randomisation: Randomisation | None,
-    outcomes: pd.DataFrame,
     claim: Claim | None,
+    *,
+    held: HeldEqual | None = None,
+    orders: UnitRandomisation | None = None,
+    one_stage: Interval | None = None,
     blocking: Sequence[str] = (),
 ) -> Finding:
     """Hold the effect against the claim.
 
     Parameters
     ----------
-    primary, total : Interval [% fuel use]
-    outcomes : DataFrame
-        Driving outcomes by arm with columns `outcome`, `p`.
+    primary : Interval [% fuel use]
+        At the level of this look.
+    claim : Claim, optional
+    held : HeldEqual, optional
+        What holding the driving equal rests on; None where only fuel and distance were measured.
+    orders : UnitRandomisation, optional
+        Of the primary, if chance drew the order of arms.
+    one_stage : Interval, optional
+        The mixed model beneath.
     blocking : sequence of str
         Sentences that forbid a firm finding (a closure gap, a before/after design).
 
@@ -61,58 +77,102 @@ def decide(
     Finding
         `word` is None without a claim; the reasons then describe the effect alone.
     """
-    shifts = driving_shifts(outcomes)
-    moved = _moved(shifts)
+    obstacles = [] if held is None else _obstacle_sentences(held)
     if claim is None:
-        reasons = [_effect_sentence(primary), *moved, *blocking]
-        return Finding(None, tuple(reasons))
-    c = claim.fuel_use_change_pct
-    word = rule(primary.low, primary.high, c)
-    reasons = [_effect_sentence(primary), _rule_sentence(word, primary, claim)]
-    against: list[str] = []
-    total_word = rule(total.low, total.high, c)
-    if moved and word != "undecided":
-        against += moved
-    if word != "undecided" and total_word != word:
+        return Finding(None, (effect_sentence(primary), *obstacles, *blocking))
+    c = math.log1p(claim.fuel_use_change_pct / 100)
+    margin = 0.0 if held is None else held.margin
+    margin_pct = None if held is None else 100 * margin
+    word = rule(primary.low, primary.high, claim.fuel_use_change_pct)
+    if word == "undecided":
+        said = (effect_sentence(primary), _rule_sentence(word, primary, claim))
+        return Finding(word, (*said, *obstacles, *blocking), margin_pct)
+    against = [*obstacles, *blocking]
+    if not _clears(primary, c, margin, word):
+        against.append(_margin_sentence(word, margin, held))
+    p = None
+    if orders is not None:
+        p = orders.p_at_most(c + margin) if word == "refuted" else orders.p_at_least(c - margin)
+        if orders.least_p <= LEAST_P_FOR_GATE and p > _gate(primary.level, orders) + 1e-12:
+            against.append(_gate_sentence(word, p, orders, primary.level))
+    beneath = "undecided" if one_stage is None else rule(
+        one_stage.low, one_stage.high, claim.fuel_use_change_pct
+    )  # fmt: skip
+    if beneath not in ("undecided", word):
         against.append(
-            f"undecided: driving changed: at equal driving the claim is {word}, but with driving "
-            f"left as it was ({_bounds(total)}) it is {total_word}"
+            f"undecided: by the interval the claim is {word}, by the mixed model beneath it "
+            f"{beneath}: the two hold the driving equal in different ways"
         )
-    if randomisation is not None and randomisation.low is not None and word != "undecided":
-        by_chance = rule(randomisation.low, randomisation.high, c)
-        if by_chance != word:
-            against.append(
-                "undecided: the randomisation interval "
-                f"({randomisation.low:+.1f} to {randomisation.high:+.1f} %) gives {by_chance}, "
-                f"the model {word}"
-            )
-    against += list(blocking)
     if against:
-        return Finding("undecided", (*reasons[:1], *against))
+        return Finding(
+            "undecided",
+            (effect_sentence(primary), *against),
+            margin_pct,
+            p,
+            None if p is None else word,
+        )
+    reasons = [effect_sentence(primary), _rule_sentence(word, primary, claim)]
+    if margin:
+        reasons.append(_cleared_sentence(margin))
     if word == "refuted":
         reasons.append(
             "'Refuted' means that the add-on doesn't do what was claimed; it doesn't mean that it "
             "does nothing: read the interval."
         )
-    return Finding(word, tuple(reasons + (moved if word == "undecided" else [])))
+    return Finding(word, tuple(reasons), margin_pct, p, None if p is None else word)
 
 
-def _moved(shifts: Sequence[str]) -> list[str]:
-    if not shifts:
-        return []
-    return [
-        f"undecided: driving changed: {' and '.join(shifts)} differed between the arms by more "
-        "than chance, so part of the change may be the driver's"
-    ]
+def _clears(primary: Interval, c: float, margin: float, word: FindingWord) -> bool:
+    assert primary.low is not None and primary.high is not None  # noqa: PT018
+    if word == "refuted":
+        return math.log1p(primary.low / 100) - margin > c
+    return math.log1p(primary.high / 100) + margin <= c
 
 
-def _bounds(i: Interval) -> str:
-    if i.low is None or i.high is None:
-        return f"{i.estimate:+.1f} %, no bounds"
-    return f"{i.low:+.1f} to {i.high:+.1f} %"
+def _gate(level: float, orders: UnitRandomisation) -> float:
+    """Largest one-sided p that a firm word may have at a look of this confidence.
+
+    Where the orders can't go as low, the real one has to be the most extreme of all.
+    """
+    return max(1 - level, orders.least_p)
 
 
-def _effect_sentence(i: Interval) -> str:
+def _obstacle_sentences(held: HeldEqual) -> list[str]:
+    driving = 100 * math.expm1(held.driving)
+    return [_OBSTACLES[o].format(driving=driving) for o in dict.fromkeys(held.obstacles)]
+
+
+def _margin_sentence(word: FindingWord, margin: float, held: HeldEqual | None) -> str:
+    assert held is not None
+    parts = [f"driving explains {100 * math.expm1(held.driving):+.1f} % of fuel use"]
+    if math.isfinite(held.warmer_k):
+        parts.append(f"the air was {held.warmer_k:+.1f} °C warmer with the add-on")
+    else:
+        parts.append("the air's temperature isn't known in both arms")
+    what = "falls short of the claim" if word == "refuted" else "reaches the claim"
+    return (
+        f"undecided: the interval {what}, but not by the {100 * margin:.1f} points that holding "
+        f"driving and air equal may be off ({', '.join(parts)})"
+    )
+
+
+def _cleared_sentence(margin: float) -> str:
+    return (
+        f"It does so by more than the {100 * margin:.1f} points that holding driving and air equal "
+        "may be off."
+    )
+
+
+def _gate_sentence(word: FindingWord, p: float, orders: UnitRandomisation, level: float) -> str:
+    return (
+        f"undecided: of the {orders.orders:,} orders that chance could have drawn, {100 * p:.0f} % "
+        f"would look {word} as clearly if the claim were just so (at most "
+        f"{100 * _gate(level, orders):.2g} % may)"
+    )
+
+
+def effect_sentence(i: Interval) -> str:
+    """The change and its interval in one sentence."""
     if i.low is None or i.high is None:
         return (
             f"Fuel use changed by {i.estimate:+.1f} % with the add-on fitted, but the switch units "

@@ -26,6 +26,7 @@ from numpy.typing import ArrayLike, NDArray
 from roadlog.effect.randomise import ENOUGH_ASSIGNMENTS, Assignments, assignments
 from roadlog.effect.reduction import orthonormal
 from roadlog.errors import DesignError
+from roadlog.results import Randomisation
 
 Floats = NDArray[np.floating[Any]]
 Redraw = Callable[[Sequence[str], np.random.Generator], Assignments | None]
@@ -52,6 +53,11 @@ class UnitRandomisation:
     note: str
     slope: Floats = field(repr=False, compare=False)
     rest: Floats = field(repr=False, compare=False)
+
+    @property
+    def least_p(self) -> float:
+        """Smallest one-sided p that these orders can give: 1/N where all of them differ."""
+        return float(np.mean(self.slope >= 1 - _SAME))
 
     def p_of(self, effect: float) -> float:
         """Two-sided p of an effect."""
@@ -115,7 +121,7 @@ def randomise_units(
     >>> pairs = ["a", "a", "b", "b", "c", "c"]
     >>> arm, z = [0, 1, 1, 0, 0, 1], [0.0, 0.1, 0.12, 0.01, 0.02, 0.1]
     >>> drawn = assignments(arm, pairs, np.random.default_rng(0))
-    >>> from roadlog.effect.design import block_columns
+    >>> from roadlog.effect.layout import block_columns
     >>> found = randomise_units(z, arm, block_columns(6, pairs), drawn)
     >>> found.orders, found.p, found.p_at_most(0.0), found.low
     (8, 0.25, 0.125, None)
@@ -176,6 +182,12 @@ def orders_of(
     if drawn is not None and np.array_equal(drawn.arms[0], real):
         return drawn
     return assignments(real, blocks, rng)
+
+
+def in_percent(found: UnitRandomisation) -> Randomisation:
+    """What the orders say of log ratios, in percent."""
+    low, high = (None if x is None else 100 * math.expm1(x) for x in (found.low, found.high))
+    return Randomisation(found.p, low, high, found.orders, found.exact, found.note)
 
 
 def _bounds(

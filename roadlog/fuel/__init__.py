@@ -16,7 +16,13 @@ from roadlog.fuel.choice import (
     computable_estimators,
     passed_over,
 )
-from roadlog.fuel.flow import fuel_flow, fuel_of, fuel_variants, litres_per_gram
+from roadlog.fuel.flow import (
+    fuel_flow,
+    fuel_of,
+    fuel_variants,
+    idle_flow_g_s,
+    litres_per_gram,
+)
 from roadlog.fuel.sight import sight_of
 
 __all__ = [
@@ -32,6 +38,7 @@ __all__ = [
     "fuel_of",
     "fuel_variants",
     "fuels_by_run",
+    "idle_flow_g_s",
     "litres_per_gram",
     "passed_over",
     "sight_of",

@@ -24,6 +24,7 @@ from roadlog.tables import FUEL
 from roadlog.timebase import distance_km, integrate
 
 STATES = np.array(["metered", "enriched", "unclear", "cut", "missing"], dtype=object)
+IDLE_BELOW_KMH, IDLE_WARM_S, LEAST_IDLE_SAMPLES = 1.0, 300.0, 15
 _METERED, _ENRICHED, _UNCLEAR, _CUT, _MISSING = range(5)
 
 
@@ -154,6 +155,20 @@ def fuel_variants(
     columns = ["estimator", "fuel_l", "fuel_low_l", "fuel_high_l", "km", "l_per_100km",
                "expected_error_pct"]  # fmt: skip
     return pd.DataFrame(rows, columns=columns)
+
+
+def idle_flow_g_s(flow: pd.DataFrame) -> float:
+    """Median fuel flow [g/s] of a run while the warm engine idles at standstill; NaN without any.
+
+    Parameters
+    ----------
+    flow : DataFrame
+        `roadlog.tables.FUEL`. Five minutes after the start an engine counts as warm.
+    """
+    burned = signal(flow, "fuel_flow_g_s")
+    standing = (signal(flow, "speed_kmh") < IDLE_BELOW_KMH) & (signal(flow, "t_s") > IDLE_WARM_S)
+    idle = burned[standing & (burned > 0)]
+    return float(np.median(idle)) if len(idle) >= LEAST_IDLE_SAMPLES else float("nan")
 
 
 def _from_rate(

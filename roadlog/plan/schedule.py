@@ -82,6 +82,23 @@ def switch_units(plan: Plan, days: Sequence[dt.date]) -> list[tuple[dt.date, ...
     return [tuple(u) for u in units[:whole]]
 
 
+def block_sizes(units: int, block_size: int) -> list[int]:
+    """How many switch units each block holds, in order.
+
+    Blocks of four by default: two left over make the last one a six, an odd unit makes it a five
+    or seven, and up to seven units are one block. Pairs take whole pairs only.
+
+    >>> block_sizes(10, 4), block_sizes(13, 4), block_sizes(6, 4), block_sizes(12, 2)
+    ([4, 6], [4, 4, 5], [6], [2, 2, 2, 2, 2, 2])
+    """
+    if block_size == 2:
+        return [2] * (units // 2)
+    whole, rest = divmod(units, block_size)
+    if whole < 2:
+        return [units]
+    return [block_size] * (whole - 1) + [block_size + rest]
+
+
 def own_seed(*declared: object) -> int:
     """A seed that follows from what is declared, so that nobody can shop for a schedule.
 

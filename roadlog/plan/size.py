@@ -2,8 +2,7 @@
 
 The scatter of fuel use (from a pilot, or a working assumption by type of road) and the layout of
 the test go in; the smallest detectable effect, the expected interval and the units needed come
-out. The arithmetic is that of `roadlog.effect.power`; its degrees of freedom allow for every
-covariate between units that the analysis may use.
+out. The arithmetic is that of `roadlog.effect.power`.
 """
 
 import math
@@ -101,8 +100,7 @@ def size(units: int, scatter: Scatter, layout: Layout, claim: Claim | None) -> S
     DesignError
         If the units are too few for any interval.
     """
-    base = power.containment_df(units, layout.block_size)
-    df = base - power.covariate_budget(units, base)
+    df = power.containment_df(units, layout.block_size)
     if df < 2:
         least = next(n for n in range(units, 99) if power.containment_df(n, layout.block_size) > 1)
         raise DesignError(
@@ -144,7 +142,6 @@ def needed_units(scatter: Scatter, layout: Layout, claim: Claim) -> int | None:
             runs_per_unit=layout.runs_per_unit,
             passes_per_run=layout.passes_per_run,
             block_size=layout.block_size,
-            with_covariates=True,
             most=MOST_UNITS,
         )
     except DesignError:

@@ -14,7 +14,7 @@ import pandas as pd
 from roadlog.report.claims import trials_of
 from roadlog.report.text import economy_interval, economy_interval_mpg_us
 from roadlog.report.warned import told_warnings
-from roadlog.results import Analysed, ArmSummary, Interval, NamedInterval
+from roadlog.results import Analysed, ArmSummary, HeldEqual, Interval, NamedInterval
 from roadlog.units import mpg_us
 
 SCHEMA = 1
@@ -54,6 +54,11 @@ def to_json(analysed: Analysed) -> dict[str, Any]:
         "claim": _claim(a),
         "finding": a.finding.word,
         "finding_reasons": list(a.finding.reasons),
+        "margin_pct": a.finding.margin_pct,
+        "claim_p": a.finding.claim_p,
+        "claim_p_of": a.finding.claim_p_of,
+        "held_equal": None if effect.held is None else _held(effect.held),
+        "mixed_model_pct": None if effect.one_stage is None else _full_interval(effect.one_stage),
         "smallest_detectable_pct": effect.smallest_detectable_pct,
         "fuel_estimator": a.fuel_estimator,
         "fuel_ambiguity_pct": a.ambiguity_pct,
@@ -115,6 +120,16 @@ def _full_interval(interval: Interval) -> dict[str, Any]:
         "level": interval.level,
         "df": interval.df,
         "method": interval.method,
+    }
+
+
+def _held(held: HeldEqual) -> dict[str, Any]:
+    """What holding the driving equal rests on, in percent of fuel use and kelvin."""
+    return {
+        "driving_pct": 100 * math.expm1(held.driving),
+        "physics_shift_pct": 100 * math.expm1(held.physics_shift),
+        "warmer_k": held.warmer_k,
+        "obstacles": list(held.obstacles),
     }
 
 

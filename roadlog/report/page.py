@@ -58,7 +58,7 @@ CLOSURE_WORDS = {
     "tanks": "tanks between full fills",
     "cans_used": "runs or units with weighed cans used",
 }
-_NUISANCE_TERMS = r"intercept|block\b|segment\b"
+_NUISANCE_TERMS = r"segment\b"
 _CHANGES = frozenset({"estimate", "low", "high"})
 
 

@@ -13,8 +13,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from roadlog.effect.crosschecks import arm_contrast
-from roadlog.effect.design import block_columns
+from roadlog.effect.layout import block_columns
+from roadlog.effect.unit_contrast import arm_contrast
 from roadlog.errors import DesignError
 from roadlog.study import ARMS
 

@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from roadlog.effect.design import block_columns
+from roadlog.effect.layout import block_columns
 from roadlog.errors import DesignError
 from roadlog.fuels import Fuel
 from roadlog.study import ARMS

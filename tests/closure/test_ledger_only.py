@@ -7,10 +7,11 @@ import pytest
 
 from roadlog.cli import main
 from roadlog.closure import Ledger, analyse_ledger
-from roadlog.closure.unit_effect import unit_randomisation
-from roadlog.effect.crosschecks import percent_interval, unit_t
-from roadlog.effect.design import block_columns
+from roadlog.effect.crosschecks import percent_interval
+from roadlog.effect.layout import block_columns
 from roadlog.effect.randomise import assignments
+from roadlog.effect.unit_contrast import unit_t
+from roadlog.effect.unit_randomisation import randomise_units
 from roadlog.errors import DesignError, InputError
 from roadlog.plan.schedule import draw_schedule, driving_days, switch_units, weekday_gap
 from roadlog.study import Plan, parse_study
@@ -143,10 +144,9 @@ def test_randomisation_interval_covers_and_its_p_is_uniform():
     hits, small = 0, 0
     for _ in range(60):
         values = 0.02 * rng.standard_normal(12) + 0.05 * arm
-        found = unit_randomisation(values, arm, pairs, drawn)
-        truth = 100 * np.expm1(0.05)
-        hits += found.low <= truth <= found.high
-        small += unit_randomisation(values - 0.05 * arm, arm, pairs, drawn).p <= 0.05
+        found = randomise_units(values, arm, pairs, drawn)
+        hits += found.low <= 0.05 <= found.high
+        small += randomise_units(values - 0.05 * arm, arm, pairs, drawn).p <= 0.05
     assert hits >= 54
     assert small <= 8
 

@@ -3,6 +3,12 @@
 import numpy as np
 import pandas as pd
 
+from roadlog.effect import fuel_physics
+from roadlog.fuels import FUELS
+
+E10 = FUELS["E10"]
+PETROL = fuel_physics(density_kg_m3=E10.density_kg_m3, lhv_mj_kg=E10.lhv_mj_kg, displacement_l=1.8)
+
 
 def passes(
     rng: np.random.Generator,

@@ -12,8 +12,19 @@ from roadlog.effect.carry_over import (
     carry_over_warnings,
     previous_arm_row,
 )
-from roadlog.effect.design import build_design
-from tests.effect.drives import passes
+from roadlog.effect.estimate import primary_stages
+from roadlog.results import NamedInterval
+from tests.effect.drives import PETROL, passes
+
+
+def table_of(table: pd.DataFrame) -> pd.DataFrame:
+    stages = primary_stages(table, randomised=True, physics=PETROL)
+    return carry_over_table(stages.layout, stages.fit)
+
+
+def rows_of(table: pd.DataFrame) -> list[NamedInterval]:
+    stages = primary_stages(table, randomised=True, physics=PETROL)
+    return list(previous_arm_row(stages.layout, stages.fit.ratio_log))
 
 
 def with_distance(table: pd.DataFrame) -> pd.DataFrame:
@@ -35,7 +46,7 @@ def previous_was_fitted(table: pd.DataFrame) -> pd.Series:
 def test_additive_that_stays_for_a_day_shows_after_its_days() -> None:
     table = passes(np.random.default_rng(1), days=20, effect=-0.08, day_sd=0.004)
     table = burning(table, -0.06 * previous_was_fitted(table))
-    found = carry_over_table(build_design(table, [])).set_index("what").loc[AFTER_FITTED]
+    found = table_of(table).set_index("what").loc[AFTER_FITTED]
     assert found["low"] < 100 * np.expm1(-0.06) < found["high"] < 0
 
 
@@ -43,7 +54,7 @@ def test_primary_with_the_previous_arm_held_equal_finds_the_effect_of_the_day_it
     table = passes(np.random.default_rng(2), days=20, effect=-0.08, day_sd=0.004)
     table = burning(table, -0.06 * previous_was_fitted(table))
     true = 100 * np.expm1(-0.08)
-    (row,) = previous_arm_row(build_design(table, []))
+    (row,) = rows_of(table)
     assert row.interval.low < true < row.interval.high
     assert row.role == "sensitivity"
     assert row.interval.df == 7.0  # ten pairs, the first broken; arm and previous arm
@@ -53,7 +64,7 @@ def test_effect_that_builds_up_over_the_day_is_told() -> None:
     table = with_distance(passes(np.random.default_rng(3), days=20, effect=0.0, run_sd=0.002))
     km = table["km_since_switch"]
     table = burning(table, -0.08 * (table["arm"] == "fitted") * (km - km.mean()) / 10)
-    rows = carry_over_table(build_design(table, []))
+    rows = table_of(table)
     found = rows.set_index("what").loc[BY_DISTANCE]
     assert found["low"] < 100 * np.expm1(-0.08) < found["high"] < 0
     (told,) = [w for w in carry_over_warnings(rows) if "10 km" in w.message]
@@ -68,7 +79,7 @@ def test_device_that_leaves_nothing_behind_is_seldom_accused(paired: bool) -> No
     for seed in range(100):
         drawn = passes(np.random.default_rng(seed), days=20, paired=paired, segments=4)
         table = with_distance(drawn)
-        rows = carry_over_table(build_design(table, []))
+        rows = table_of(table)
         alarms += bool(carry_over_warnings(rows))
         seen += len(rows)
         inside += int(((rows["low"] < 0) & (rows["high"] > 0)).sum())
@@ -80,21 +91,21 @@ def test_device_that_leaves_nothing_behind_is_seldom_accused(paired: bool) -> No
 def test_strict_turns_cannot_tell_the_previous_arm() -> None:
     table = with_distance(passes(np.random.default_rng(4)))
     second = table["day"].isin(table["day"].unique()[1::2])
-    design = build_design(table.assign(arm=np.where(second, "fitted", "baseline")), [])
-    assert list(carry_over_table(design)["what"]) == [BY_DISTANCE]
-    assert list(previous_arm_row(design)) == []
+    table = table.assign(arm=np.where(second, "fitted", "baseline"))
+    assert list(table_of(table)["what"]) == [BY_DISTANCE]
+    assert rows_of(table) == []
 
 
 def test_twelve_days_in_pairs_cannot_tell_the_previous_arm() -> None:
     """Eleven days, six blocks, two arms: three degrees of freedom."""
-    design = build_design(with_distance(passes(np.random.default_rng(4))), [])
-    assert list(carry_over_table(design)["what"]) == [BY_DISTANCE]
-    assert list(previous_arm_row(design)) == []
+    table = with_distance(passes(np.random.default_rng(4)))
+    assert list(table_of(table)["what"]) == [BY_DISTANCE]
+    assert rows_of(table) == []
 
 
 def test_rows_stand_beside_the_result() -> None:
     table = with_distance(passes(np.random.default_rng(5), days=20))
-    result = estimate_effect(table, randomised=True)
+    result = estimate_effect(table, randomised=True, physics=PETROL)
     assert list(result.carry_over["what"]) == [AFTER_FITTED, BY_DISTANCE]
     assert any(r.name == "previous arm held equal" for r in result.forest)
 
@@ -111,7 +122,7 @@ def test_p_and_interval_of_a_row_speak_of_the_same_t() -> None:
 
     table = with_distance(passes(np.random.default_rng(3), days=20, effect=0.0))
     (row,) = (
-        carry_over_table(build_design(table, [])).set_index("what").loc[[BY_DISTANCE]].itertuples()
+        table_of(table).set_index("what").loc[[BY_DISTANCE]].itertuples()
     )
     tau, low = np.log1p(row.estimate / 100), np.log1p(row.low / 100)
     df = 18  # twenty days, each with a slope of its own, less one slope an arm
@@ -124,7 +135,7 @@ def test_a_slope_by_distance_needs_distance_and_four_degrees_of_freedom() -> Non
     near = table.assign(
         km_since_switch=table["km_since_switch"] * 0.99 / table["km_since_switch"].max()
     )
-    assert BY_DISTANCE not in set(carry_over_table(build_design(near, []))["what"])
+    assert BY_DISTANCE not in set(table_of(near)["what"])
     for days, seen in ((4, False), (6, True)):
         few = with_distance(passes(np.random.default_rng(3), days=days))
-        assert (BY_DISTANCE in set(carry_over_table(build_design(few, []))["what"])) is seen
+        assert (BY_DISTANCE in set(table_of(few)["what"])) is seen

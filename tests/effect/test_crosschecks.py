@@ -6,7 +6,9 @@ import pytest
 from scipy import stats
 
 from roadlog.effect import crosschecks
-from roadlog.effect.design import block_columns, build_design
+from roadlog.effect.design import build_design
+from roadlog.effect.layout import block_columns
+from roadlog.effect.unit_contrast import unit_t
 from roadlog.results import Interval, NamedInterval
 from tests.effect.drives import passes
 
@@ -15,11 +17,11 @@ def test_unit_t_is_the_t_test_and_in_blocks_the_paired_one() -> None:
     """scipy.stats.ttest_ind and ttest_rel."""
     values = np.random.default_rng(1).normal(size=8)
     arm = np.array([0, 1, 1, 0, 0, 1, 0, 1])
-    estimate, half, df = crosschecks.unit_t(values, arm, None)
+    estimate, half, df = unit_t(values, arm, None)
     ci = stats.ttest_ind(values[arm == 1], values[arm == 0]).confidence_interval()
     assert (estimate - half, estimate + half) == pytest.approx((ci.low, ci.high))
     assert df == 6
-    estimate, half, df = crosschecks.unit_t(values, arm, block_columns(8, list("aabbccdd")))
+    estimate, half, df = unit_t(values, arm, block_columns(8, list("aabbccdd")))
     ci = stats.ttest_rel(values[arm == 1], values[arm == 0]).confidence_interval()
     assert (estimate - half, estimate + half) == pytest.approx((ci.low, ci.high))
     assert df == 3
@@ -43,11 +45,11 @@ def test_drift_stays_out_of_cross_checks_where_days_took_turns() -> None:
 def test_day_without_a_value_is_left_out() -> None:
     values = np.array([1.0, 2.0, 1.1, np.nan, 0.9, 2.2])
     arm = np.array([0, 1, 0, 1, 0, 1])
-    estimate, _, df = crosschecks.unit_t(values, arm, None)
+    estimate, _, df = unit_t(values, arm, None)
     assert estimate == pytest.approx(2.1 - 1.0)
     assert df == 3
-    assert np.isnan(crosschecks.unit_t(values[:3], arm[:3], None)[1])
-    assert np.isnan(crosschecks.unit_t(values[[0, 2]], arm[[0, 2]], None)[0])
+    assert np.isnan(unit_t(values[:3], arm[:3], None)[1])
+    assert np.isnan(unit_t(values[[0, 2]], arm[[0, 2]], None)[0])
 
 
 def test_percent_interval_transforms_its_ends() -> None:

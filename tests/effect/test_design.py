@@ -16,7 +16,7 @@ from roadlog.effect.diagnostics import without_fuel_warnings
 from roadlog.effect.estimate import estimate_effect
 from roadlog.errors import DesignError, FitError, InputError
 from roadlog.study import parse_study
-from tests.effect.drives import passes
+from tests.effect.drives import PETROL, passes
 
 
 @pytest.fixture
@@ -51,7 +51,9 @@ def test_a_noted_mediator_is_refused_and_noted_words_are_told(table: pd.DataFram
 def test_engine_load_named_in_the_study_file_is_refused(table: pd.DataFrame) -> None:
     study = parse_study('[analysis]\ncovariates = ["demand_kj_per_km", "engine_load_pct"]')
     with pytest.raises(InputError, match="engine_load_pct"):
-        estimate_effect(table, randomised=True, covariates=study.analysis.covariates)
+        estimate_effect(
+            table, randomised=True, physics=PETROL, covariates=study.analysis.covariates
+        )
 
 
 def test_conditions_of_road_and_weather_are_admitted() -> None:
@@ -195,7 +197,7 @@ def test_segment_of_one_arm_is_left_out(table: pd.DataFrame) -> None:
 def test_roof_box_that_follows_the_arm_is_named_in_one_sentence(table: pd.DataFrame) -> None:
     table["note_roof_box"] = (table["arm"] == "fitted").astype(float)
     with pytest.raises(DesignError, match="arm and roof box went together") as caught:
-        estimate_effect(table, randomised=True, covariates=["note_roof_box"])
+        estimate_effect(table, randomised=True, physics=PETROL, covariates=["note_roof_box"])
     assert "\n" not in str(caught.value)
     assert "leave 'note_roof_box' out" in str(caught.value)
     design = build_design(table)

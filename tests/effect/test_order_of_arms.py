@@ -12,7 +12,7 @@ from roadlog.effect import (
 )
 from roadlog.results import Interval, NamedInterval
 from roadlog.study import Device
-from tests.effect.drives import passes
+from tests.effect.drives import PETROL, passes
 
 TURNS = pd.DataFrame(
     {
@@ -56,7 +56,7 @@ def test_one_change_prints_estimates_without_intervals() -> None:
     table = passes(np.random.default_rng(1), days=12, paired=False)
     late = table["day"] >= sorted(table["day"].unique())[6]
     table = table.assign(arm=np.where(late, "fitted", "baseline"))
-    effect = without_intervals(estimate_effect(table, randomised=False))
+    effect = without_intervals(estimate_effect(table, randomised=False, physics=PETROL))
     assert np.isfinite(effect.primary.estimate)
     rows = [effect.primary, effect.total, effect.unadjusted, *(r.interval for r in effect.forest)]
     assert all(i.low is None and i.high is None for i in rows)

@@ -15,8 +15,6 @@ from roadlog.effect.power import (
     smallest_detectable_pct,
     t_power,
 )
-from roadlog.effect.primary import fit_primary
-from roadlog.effect.reduction import reduce_design
 from roadlog.errors import DesignError
 
 SCATTER = {"unit_sd": 0.02, "run_sd": 0.01, "pass_sd": 0.06}
@@ -53,23 +51,6 @@ def test_smallest_saving_is_in_percent_of_fuel() -> None:
     log_change = smallest_detectable(0.02, 10)
     assert smallest_detectable_pct(0.02, 10) == pytest.approx(100 * (1 - np.exp(-log_change)))
     assert np.isnan(smallest_detectable(0.02, 0))
-
-
-def test_planned_standard_error_is_that_of_simulated_studies() -> None:
-    """4,000 studies: the spread of the estimates has a standard error of 1.1 %."""
-    rng = np.random.default_rng(1)
-    run = np.repeat(np.arange(24), 10)
-    unit = run // 2
-    segments = np.eye(10)[np.tile(np.arange(10), 24)]
-    y = (
-        rng.normal(0, 0.02, (12, 4000))[unit]
-        + rng.normal(0, 0.01, (24, 4000))[run]
-        + rng.normal(0, 0.06, (240, 4000))
-    )
-    fit = fit_primary(reduce_design(segments, unit % 2, unit, run), y)
-    planned = coefficient_se(12, **SCATTER, **LAYOUT)
-    assert fit.tau.std() == pytest.approx(planned, rel=0.035)
-    assert np.sqrt((fit.se**2).mean()) == pytest.approx(planned, rel=0.035)
 
 
 @pytest.mark.parametrize(("units", "block", "df"), [(12, None, 10), (12, 2, 5), (13, 2, 5)])

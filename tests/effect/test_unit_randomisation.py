@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from roadlog.effect.design import block_columns
+from roadlog.effect.layout import block_columns
 from roadlog.effect.randomise import Assignments, assignments
 from roadlog.effect.unit_randomisation import orders_of, randomise_units
 from roadlog.errors import DesignError

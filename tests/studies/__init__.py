@@ -1,0 +1,1 @@
+"""Simulation studies with known truth, run by hand; their results stand in docs/."""

@@ -17,8 +17,6 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-
-import roadlog.effect
 from roadlog.effect.calibration import alarms
 from roadlog.effect.calibration.cells import Cell
 from roadlog.effect.calibration.simulate import (
@@ -32,6 +30,8 @@ from roadlog.effect.calibration.simulate import (
     true_effect,
 )
 from roadlog.effect.calibration.tally import Tally
+
+import roadlog.effect
 from roadlog.effect.design import Design, build_design
 from roadlog.effect.estimate import fit_design
 from roadlog.effect.power import coefficient_se, containment_df, smallest_detectable

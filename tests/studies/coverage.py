@@ -2,7 +2,7 @@
 
 In go a number of seeds; out come one small record a seed (a rerun does only the missing ones) and
 the share of primary intervals that hold the true effect. Run it with
-`python -m roadlog.demo.coverage --out DIR`. It stands outside the method, as the demo does.
+`python -m tests.studies.coverage --out DIR`.
 """
 
 import argparse
@@ -33,9 +33,7 @@ def study_record(seed: int, *, days: int, effect_pct: float) -> dict[str, Any]:
         study = load_study(folder)
         result = analyse(study, study_sources(folder, study))
     primary, chance = result.effect.primary, result.effect.randomisation
-    by_noise = next(
-        (r.interval for r in result.effect.forest if r.name == "weighted by noise"), primary
-    )
+    beneath = result.effect.one_stage or primary
     return {
         "seed": seed,
         "estimate": primary.estimate,
@@ -45,8 +43,9 @@ def study_record(seed: int, *, days: int, effect_pct: float) -> dict[str, Any]:
         "total": result.effect.total.estimate,
         "total_low": result.effect.total.low,
         "total_high": result.effect.total.high,
-        "by_noise_low": by_noise.low,
-        "by_noise_high": by_noise.high,
+        "one_stage_low": beneath.low,
+        "one_stage_high": beneath.high,
+        "margin_pct": result.finding.margin_pct,
         "randomisation_low": None if chance is None else chance.low,
         "randomisation_high": None if chance is None else chance.high,
         "finding": result.finding.word,
@@ -56,12 +55,12 @@ def study_record(seed: int, *, days: int, effect_pct: float) -> dict[str, Any]:
 
 def summary(records: Sequence[dict[str, Any]], truth_pct: float) -> str:
     """Plain lines: coverage with Wilson bounds, bias, width, findings."""
-    from roadlog.effect.calibration.tally import wilson
+    from statsmodels.stats.proportion import proportion_confint
 
     lines = [f"{len(records)} synthetic studies, true effect {truth_pct:+g} % fuel use"]
     for label, low, high in (
         ("primary (equal driving)", "low", "high"),
-        ("primary, weighted by noise", "by_noise_low", "by_noise_high"),
+        ("mixed model of log fuel", "one_stage_low", "one_stage_high"),
         ("total effect", "total_low", "total_high"),
         ("randomisation", "randomisation_low", "randomisation_high"),
     ):
@@ -69,7 +68,7 @@ def summary(records: Sequence[dict[str, Any]], truth_pct: float) -> str:
         if not bounds:
             continue
         held = sum(a <= truth_pct <= b for a, b in bounds)
-        least, most = wilson(held, len(bounds))
+        least, most = proportion_confint(held, len(bounds), method="wilson")
         width = np.median([b - a for a, b in bounds])
         lines.append(
             f"{label}: {held} of {len(bounds)} intervals hold it = {held / len(bounds):.1%} "
@@ -92,7 +91,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     from tqdm import tqdm
 
     parser = argparse.ArgumentParser(
-        prog="python -m roadlog.demo.coverage",
+        prog="python -m tests.studies.coverage",
         description="Analyse many synthetic studies and count the intervals that hold the truth.",
     )
     parser.add_argument("--out", type=Path, required=True, metavar="DIR", help="where records go")

@@ -11,7 +11,6 @@ from typing import Any
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-
 from roadlog.effect.calibration.cells import Cell, Layout, Noise, Shape
 
 Floats = NDArray[np.floating[Any]]

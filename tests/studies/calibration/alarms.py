@@ -9,8 +9,6 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-
-from roadlog.effect import diagnostics
 from roadlog.effect.calibration.cells import Cell
 from roadlog.effect.calibration.simulate import (
     EFFECT,
@@ -20,6 +18,8 @@ from roadlog.effect.calibration.simulate import (
     responses,
 )
 from roadlog.effect.calibration.tally import Tally
+
+from roadlog.effect import diagnostics
 from roadlog.effect.crosschecks import fit_interval
 from roadlog.effect.design import Design, build_design
 from roadlog.effect.estimate import driving_outcomes, fit_design

@@ -11,7 +11,6 @@ from pathlib import Path
 from typing import Any
 
 import pandas as pd
-
 from roadlog.effect.calibration.cells import (
     COVERAGE_BAR,
     GROUPS,
@@ -20,6 +19,7 @@ from roadlog.effect.calibration.cells import (
     all_cells,
 )
 from roadlog.effect.calibration.tally import wilson
+
 from roadlog.errors import InputError
 from roadlog.study import atomic_write
 

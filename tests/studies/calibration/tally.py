@@ -5,7 +5,6 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-
 from roadlog.effect.primary import PrimaryFit
 
 Floats = NDArray[np.floating[Any]]

@@ -1,0 +1,80 @@
+"""The one-stage mixed model of log fuel use: what stands directly beneath the primary effect.
+
+The design goes in; the arm's coefficient of a bounded REML fit comes out, with Kenward-Roger and
+Satterthwaite intervals as R's pbkrtest and lmerTest give them, and the model without covariates.
+Fleets use the same model (docs/method.md, section 5).
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from roadlog.effect.crosschecks import percent_interval
+from roadlog.effect.design import Design
+from roadlog.effect.df import kenward_roger, satterthwaite
+from roadlog.effect.model import MixedFit, aliased_columns, fit_mixed
+from roadlog.errors import FitError
+from roadlog.results import NamedInterval
+
+Floats = NDArray[np.floating[Any]]
+
+ONE_STAGE = "mixed model of log fuel (REML, Kenward–Roger)"
+
+
+@dataclass(frozen=True)
+class OneStage:
+    """A fit of the one-stage model and its rows for the interval plot, the main one first."""
+
+    fit: MixedFit
+    rows: tuple[NamedInterval, ...]
+
+
+def fit_one_stage(design: Design, covariates: Sequence[str]) -> OneStage | None:
+    """Fit log fuel use with segments, blocks or trend, covariates and random switch units.
+
+    Returns
+    -------
+    OneStage or None
+        None where the passes can't carry it.
+    """
+    from scipy.special import stdtrit
+
+    fixed = design.fixed_with(covariates)
+    columns = independent(fixed)
+    labels = [*design.fixed_names, *covariates]
+    factors = {"switch unit": design.unit}
+    if design.other is not None:
+        factors[design.other_name] = design.other
+    if len(design.y) <= len(columns) + 1:
+        return None
+    try:
+        fit = fit_mixed(
+            design.y,
+            np.column_stack([fixed[:, columns], design.arm]),
+            [*(labels[c] for c in columns), "arm"],
+            factors,
+            design.weights,
+        )
+        tau, _ = fit.coefficient("arm")
+        at_zero = f"; {' and '.join(fit.boundary)} variance at zero" if fit.boundary else ""
+        rows = []
+        for name, rule, note in (
+            (ONE_STAGE, kenward_roger, "temperature, load and grade as covariates"),
+            ("the same, Satterthwaite", satterthwaite, "as lmerTest"),
+        ):
+            d = rule(fit, "arm")
+            half = float(stdtrit(d.df, 0.975)) * d.se if d.df >= 2 else float("nan")
+            interval = percent_interval(tau, half, d.df, note + at_zero)
+            rows.append(NamedInterval(name, interval, "sensitivity", note + at_zero))
+    except FitError:
+        return None
+    return OneStage(fit, tuple(rows))
+
+
+def independent(columns: Floats) -> list[int]:
+    """Positions of a maximal independent set of columns, first come first kept."""
+    dropped = set(aliased_columns(columns.T @ columns))
+    return [i for i in range(columns.shape[1]) if i not in dropped]
