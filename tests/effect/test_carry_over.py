@@ -121,9 +121,7 @@ def test_p_and_interval_of_a_row_speak_of_the_same_t() -> None:
     from scipy.stats import t
 
     table = with_distance(passes(np.random.default_rng(3), days=20, effect=0.0))
-    (row,) = (
-        table_of(table).set_index("what").loc[[BY_DISTANCE]].itertuples()
-    )
+    (row,) = table_of(table).set_index("what").loc[[BY_DISTANCE]].itertuples()
     tau, low = np.log1p(row.estimate / 100), np.log1p(row.low / 100)
     df = 18  # twenty days, each with a slope of its own, less one slope an arm
     se = (tau - low) / t.ppf(0.975, df)

@@ -137,11 +137,11 @@ def test_logs_can_be_checked_by_hash_and_version(whole: str, analysed: Analysed)
 
 def test_model_terms_are_told_in_words(analysed: Analysed, change: Change) -> None:
     assert doctest.testmod(tabulate).failed == 0
-    terms = ["arm", "segment A02", "mean_speed_kmh", "note_wet_road", "block 2"]
+    terms = ["arm", "segment A02", "positive work", "idle time", "cold start"]
     read = page(change(effect_coefficients=analysed.effect.coefficients.assign(term=terms)))
-    assert "mean_speed_kmh" not in read
-    assert "wet road (from notes)" in read
-    main, rest = read[read.index("Coefficients") :].split("Intercept, blocks and segments", 1)
+    told = read[read.index("what expected fuel is made of") :]
+    main, rest = told.split("Fuel per kilometre of each segment", 1)
+    assert "positive work" in main
     assert "segment A02" not in main
     assert "segment A02" in rest
 
