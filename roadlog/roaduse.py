@@ -12,7 +12,6 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from roadlog.alike import alike
-from roadlog.effect.design import without_fuel
 from roadlog.passes import WASHOUT
 from roadlog.results import ArmUse, RoadUse, Warned
 from roadlog.road import Network
@@ -27,7 +26,6 @@ CELL_M = 150.0  # places this near count as one, so that an astray receiver is s
 NO_POSITION = "no position"
 ASTRAY = "positions too far astray for a road that both arms drive"
 ELSEWHERE = "a road that too few runs of both arms drive"
-NO_FUEL = "on a segment that one pass drove without burning fuel"
 ONE_ARM = "on a segment that one arm alone has a usable pass of"
 
 HEADING_SAMPLES = 5
@@ -120,8 +118,7 @@ def road_use(
     shared = _shared_cells(runs, tracks, min_runs_per_arm)
     used = table[table["used"].astype(bool)]
     by_arm = used.groupby("segment")["arm"].nunique()
-    barren = dict.fromkeys(without_fuel(used), NO_FUEL)
-    barren |= {str(s): ONE_ARM for s in by_arm.index[by_arm < len(ARMS)]}
+    barren = {str(s): ONE_ARM for s in by_arm.index[by_arm < len(ARMS)]}
     parts = []
     each_run = zip(runs["run"], runs["arm"], runs["reason"], samples, strict=True)
     for run, arm, reason, frame in each_run:

@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 from markupsafe import Markup
 
-from roadlog.effect.design import without_fuel
+from roadlog.effect.layout import without_fuel
 from roadlog.report.colours import NO_DATA, ChangeScale, change_scale
 from roadlog.report.layers import Drawn, draw_map, width_px
 from roadlog.report.leaflet import leaflet
