@@ -269,6 +269,16 @@ def _header(
         return best[1:]
     if spare:
         return spare
+    text = "".join(lines[:_HEAD_LINES])
+    if re.match(r"\s*[{\[]\s*[{\[\"]", text):
+        raise InputError(
+            f"{path} holds JSON, which is not read: export the log as delimited text (CSV)"
+        )
+    if not any(d in text for d in DELIMITERS) and any(map(is_number, lines[:_HEAD_LINES])):
+        raise InputError(
+            f"{path} has one column only: a log needs a time and at least one signal, with a "
+            "comma, semicolon, tab or pipe between them"
+        )
     raise InputError(
         f"{path}: no header row found in the first {min(len(lines), _HEAD_LINES)} lines: "
         "the log needs a line that names its columns"

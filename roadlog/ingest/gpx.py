@@ -100,6 +100,13 @@ def _datum(frame: Mapping[str, Floats]) -> Datum | None:
 def _points(path: Path, raw: bytes) -> list[Any]:
     import gpxpy
 
+    other = re.search(rb"<(?:\w+:)?(kml|TrainingCenterDatabase)\b", raw[:4096].replace(b"\0", b""))
+    if other:
+        kind = "KML" if other[1] == b"kml" else "TCX"
+        raise InputError(
+            f"{path} is a {kind} file, which is not read: export the track as GPX, with the time "
+            "of each point"
+        )
     try:
         track = gpxpy.parse(_decoded(raw))
     except Exception as e:  # the parser lets many types through: XML, values, times

@@ -137,3 +137,24 @@ def test_lines_are_counted_right_after_rows_were_mended(tmp_path: Path) -> None:
     rows[40] = "40,22,bad,4.5"
     notes = _read(tmp_path / "log.csv", "\n".join([HEADER, "", *rows]) + "\n")
     assert "'rpm': 1 cell without a number, first in line 43: left blank" in notes
+
+
+KML = '<?xml version="1.0"?>\n<kml xmlns="http://www.opengis.net/kml/2.2"><Document/></kml>\n'
+TCX = '<?xml version="1.0"?>\n<TrainingCenterDatabase><Activities/></TrainingCenterDatabase>\n'
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ('{"time": 0, "speed": 3}\n{"time": 1, "speed": 4}\n', "holds JSON, which is not read"),
+        ('[{"time": 0, "speed": 3},\n{"time": 1, "speed": 4}]\n', "holds JSON, which is not read"),
+        ("speed\n3\n4\n5\n", "has one column only: a log needs a time and at least one signal"),
+        (KML, "is a KML file, which is not read: export the track as GPX"),
+        (TCX, "is a TCX file, which is not read: export the track as GPX"),
+    ],
+)
+def test_what_is_no_delimited_text_is_called_by_its_name(
+    tmp_path: Path, text: str, said: str
+) -> None:
+    with pytest.raises(InputError, match=said):
+        _read(tmp_path / "log.csv", text)
