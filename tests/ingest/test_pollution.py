@@ -10,12 +10,12 @@ from roadlog.ingest import read_log
 from tests.ingest.pollution import SOURCES, Source, polluted, wrong_values
 
 
-def _faults(path: Path, source: Source, every: int) -> tuple[list[str], int]:
+def _faults(path: Path, source: Source, every: int, part: slice) -> tuple[list[str], int]:
     path.write_bytes(source.text().encode())
     clean = read_log(path)
     assert not wrong_values(source, "clean", clean, clean)
     faults, files = [], 0
-    for name, raw in polluted(source, every=every):
+    for name, raw in list(polluted(source, every=every))[part]:
         path.write_bytes(raw)
         files += 1
         try:
@@ -31,15 +31,16 @@ def _faults(path: Path, source: Source, every: int) -> tuple[list[str], int]:
 
 @pytest.mark.parametrize("source", SOURCES, ids=[s.name for s in SOURCES])
 def test_a_polluted_file_is_read_right_or_told(tmp_path: Path, source: Source) -> None:
-    faults, files = _faults(tmp_path / "log.csv", source, every=23)
+    part = slice(SOURCES.index(source) % 3, None, 3)  # the slow test reads all
+    faults, files = _faults(tmp_path / "log.csv", source, every=23, part=part)
     assert not faults
-    assert files > 300
+    assert files > 100
 
 
 @pytest.mark.slow
 @pytest.mark.parametrize("source", SOURCES, ids=[s.name for s in SOURCES])
 def test_every_line_polluted_is_read_right_or_told(tmp_path: Path, source: Source) -> None:
-    faults, files = _faults(tmp_path / "log.csv", source, every=1)
+    faults, files = _faults(tmp_path / "log.csv", source, every=1, part=slice(None))
     assert not faults
     assert files > 1500
 
