@@ -25,6 +25,7 @@ from roadlog.study import Study, TimeRule
 from roadlog.taken import LIST, Taken, now_utc, read_taken, sha256_of, write_taken
 
 READ_ONLY = 0o444
+AS_SAID = "as said"
 WHOLE = "whole"  # where a log lies whose drives became logs of their own
 _SUFFIXES = (*LOG_SUFFIXES, *TRACK_SUFFIXES)
 _WILD = frozenset("*?[")
@@ -367,8 +368,8 @@ def arm_of(
     scheduled = None if key is None else by_key[key]
     if arm and scheduled and arm != scheduled:
         return Told(refused=f"{source}: said to be {arm}, but {key} is scheduled as {scheduled}")
-    if arm:
-        return Told(arm, "as said")
+    if arm and not scheduled:
+        return Told(arm, AS_SAID)
     if scheduled:
         return Told(scheduled, f"schedule, {key}")
     when = f"on {day}" if day else "for a log without a date"
@@ -383,11 +384,11 @@ def _target(study: Study, p: Proposal, name: str) -> str | None:
     logs = study.logs
     if p.kind == "positions":
         patterns: Iterable[str] = logs.positions
-    elif not (logs.baseline or logs.fitted or logs.any):
+    elif not (logs.baseline or logs.fitted) and (p.arm_from == AS_SAID or not logs.any):
         return f"logs/{p.arm}/{name}"
     else:
         own = logs.baseline if p.arm == "baseline" else logs.fitted
-        patterns = (*own, *(logs.any if p.arm_from != "as said" else ()))
+        patterns = (*own, *(logs.any if p.arm_from != AS_SAID else ()))
     for pattern in patterns:
         base = []
         for part in PurePosixPath(pattern).parts[:-1]:

@@ -4,7 +4,7 @@
 `build_runs` makes the run table once the logs are read.
 """
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -16,10 +16,9 @@ from roadlog.ingest import Log, join_positions, read_alike, read_log, settle_day
 from roadlog.ingest.datum import settled
 from roadlog.results import Warned
 from roadlog.study import ARMS, Order, Study, SwitchedBy, log_files
+from roadlog.study import LOG_SUFFIXES as LOG_SUFFIXES
+from roadlog.study import TRACK_SUFFIXES as TRACK_SUFFIXES
 from roadlog.taken import sha256_of
-
-LOG_SUFFIXES = (".csv", ".tsv", ".txt", ".log", ".asc", ".dat")
-TRACK_SUFFIXES = (".gpx", ".nmea")
 
 
 @dataclass(frozen=True)
@@ -47,27 +46,38 @@ def study_sources(folder: Path, study: Study) -> Sources:
         If a pattern matches nothing, no log is found, or one file is in both arms.
     """
     logs = study.logs
-    if not (logs.baseline or logs.fitted or logs.any):
-        found: list[tuple[Path, str | None]] = []
-        for arm in ARMS:
-            place = folder / "logs" / arm
-            found += [(p, arm) for p in _logs_in(place)] if place.is_dir() else []
-        if not found and not (study.fills or study.cans or _has_ledger(folder)):
-            raise InputError(
-                f"{folder}: no logs: name them in [logs] of study.toml, or put them into "
-                "logs/baseline and logs/fitted"
-            )
-    else:
-        found = [(p, "baseline") for p in log_files(folder, logs.baseline)]
-        found += [(p, "fitted") for p in log_files(folder, logs.fitted)]
-        found += [(p, None) for p in log_files(folder, logs.any)]
+    found: list[tuple[Path, str | None]] = [
+        (p, "baseline") for p in log_files(folder, logs.baseline)
+    ]
+    found += [(p, "fitted") for p in log_files(folder, logs.fitted)]
+    by_folder: dict[Path, str] = {}
+    if not found:
+        places = ((arm, folder / "logs" / arm) for arm in ARMS)
+        by_folder = {p: arm for arm, place in places if place.is_dir() for p in _logs_in(place)}
+    if logs.any and not (by_folder and not any(_matches(folder, logs.any))):
+        found += [(p, by_folder.pop(p, None)) for p in log_files(folder, logs.any)]
+    found += by_folder.items()
+    if not found and not (study.fills or study.cans or _has_ledger(folder)):
+        raise InputError(
+            f"{folder}: no logs: name them in [logs] of study.toml, or put them into "
+            "logs/baseline and logs/fitted"
+        )
     _refuse_twice(found)
     return Sources(
         runs=tuple(found),
-        tracks=tuple(log_files(folder, logs.positions)),
+        tracks=tuple(log_files(folder, logs.positions, (*TRACK_SUFFIXES, *LOG_SUFFIXES))),
         notes=_if_there(folder / "notes.csv"),
         root=folder,
     )
+
+
+def _matches(folder: Path, patterns: Sequence[str]) -> Iterator[bool]:
+    """Whether each pattern finds a log."""
+    for pattern in patterns:
+        try:
+            yield bool(log_files(folder, [pattern]))
+        except InputError:
+            yield False
 
 
 def _has_ledger(folder: Path) -> bool:

@@ -9,7 +9,7 @@ import difflib
 import re
 import tomllib
 from collections.abc import Mapping, Sequence
-from pathlib import Path
+from pathlib import Path, PurePosixPath
 from typing import Annotated, Any, Literal, TypeVar
 
 from pydantic import (
@@ -41,6 +41,8 @@ Place = Literal["intake", "fuel", "oxygen-sensor", "electrical", "aero-or-rollin
 Weekday = Literal["mon", "tue", "wed", "thu", "fri", "sat", "sun"]
 RoadType = Literal["motorway", "mixed", "town"]
 Positive = Annotated[float, Field(gt=0)]
+LOG_SUFFIXES = (".csv", ".tsv", ".txt", ".log", ".asc", ".dat")
+TRACK_SUFFIXES = (".gpx", ".nmea")
 POSSIBLE = {  # of [vehicle]: lowest, highest, unit, why; common practice, no source
     "mass_kg": (100.0, 60_000.0, "kg", "a moped with its rider weighs more, a road train less"),
     "displacement_l": (
@@ -250,8 +252,9 @@ class TimeRule(_Table):
 class Logs(_Table):
     """`[logs]`: glob patterns, relative to the study's folder.
 
-    `any` logs get their arm from the schedule by date; `positions` are GPX tracks (or position
-    logs) that supply latitude and longitude to runs whose own log has none.
+    `any` logs get their arm from the schedule by date; where neither arm's logs are named, those in
+    `logs/baseline` and `logs/fitted` count beside them, with their folder's arm. `positions` are
+    GPX tracks (or position logs) that supply latitude and longitude to runs whose own log has none.
     """
 
     baseline: tuple[str, ...] = ()
@@ -618,8 +621,12 @@ def load_study(folder: Path) -> Study:
         raise InputError(f"{path}: not UTF-8 text (byte {e.start}): save it as UTF-8") from e
 
 
-def log_files(folder: Path, patterns: Sequence[str]) -> list[Path]:
+def log_files(
+    folder: Path, patterns: Sequence[str], suffixes: Sequence[str] = LOG_SUFFIXES
+) -> list[Path]:
     """The files that glob patterns name, relative to `folder`, sorted, each once.
+
+    A pattern that names no suffix (`logs/*`) takes files with one of `suffixes`.
 
     Raises
     ------
@@ -635,6 +642,8 @@ def log_files(folder: Path, patterns: Sequence[str]) -> list[Path]:
                 f"'{pattern}' in [logs] is no pattern of files within {folder}: write one relative "
                 'to the study\'s folder, as "logs/fitted/*.csv"'
             ) from e
+        if "." not in PurePosixPath(pattern).name:
+            hits = [p for p in hits if p.suffix.lower() in suffixes]
         if not hits:
             raise InputError(f"no file matches '{pattern}' in {folder}: correct [logs]")
         found.update(dict.fromkeys(hits))

@@ -1,6 +1,7 @@
 """`roadlog new`: a study folder to start from, by flags or by a few questions."""
 
 import argparse
+import shlex
 import sys
 from pathlib import Path
 
@@ -58,12 +59,26 @@ def _new(a: argparse.Namespace) -> int:
     elif "claim_fuel" in given:
         given["claim_economy"] = ""
     at_terminal = sys.stdin.isatty() and sys.stdout.isatty()
+    kept: dict[str, str] = {}
     try:
-        text = study_text(ask(given, input if at_terminal else None))
-    except EOFError:
-        raise InputError("the answers ended early: nothing was written") from None
+        text = study_text(ask(given, input if at_terminal else None, kept=kept))
+    except (EOFError, KeyboardInterrupt):
+        print()
+        raise InputError(
+            f"the answers ended early and nothing was written: go on with  {_again(a.folder, kept)}"
+        ) from None
     atomic_write(path, lambda p: p.write_text(text, encoding="utf-8"))
     (a.folder / "logs").mkdir(exist_ok=True)
     print(f"Written: {path} (read it through: its remarks explain every line)")
     print(f"Next: roadlog plan {a.folder} --dry-run")
     return 0
+
+
+def _again(folder: Path, answers: dict[str, str]) -> str:
+    """The command that goes on with the answers given so far."""
+    flags = [
+        f"--{name.replace('_', '-')}={shlex.quote(answer)}"
+        for name, answer in answers.items()
+        if answer
+    ]
+    return " ".join(["roadlog new", shlex.quote(str(folder)), *flags])

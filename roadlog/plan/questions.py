@@ -4,11 +4,12 @@ Answers (from flags or typed in) go in; the text of a `study.toml` that explains
 """
 
 import json
+import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
 from roadlog.errors import InputError
-from roadlog.study import parse_study
+from roadlog.study import Study, parse_study, row_of
 
 
 @dataclass(frozen=True)
@@ -20,6 +21,7 @@ class Question:
     default: str
     choices: tuple[str, ...] = ()
     number: bool = False
+    key: str = ""  # of study.toml, where the answer goes
 
 
 QUESTIONS: tuple[Question, ...] = (
@@ -34,19 +36,27 @@ QUESTIONS: tuple[Question, ...] = (
         "carry_over", "Does its effect outlast taking it out?", "none",
         ("none", "washes out", "permanent"),
     ),
-    Question("washout_km", "After how many km is it gone? (0 if at once)", "0", number=True),
     Question(
-        "claim_economy", "Claimed gain in distance per fuel, % (blank: none)", "", number=True
+        "washout_km", "After how many km is it gone? (0 if at once)", "0", number=True,
+        key="device.washout_km",
     ),
     Question(
-        "claim_fuel", "Or claimed saving of fuel per distance, % (blank: none)", "", number=True
+        "claim_economy", "Claimed gain in distance per fuel, % (blank: none)", "", number=True,
+        key="claim.economy_pct",
+    ),
+    Question(
+        "claim_fuel", "Or claimed saving of fuel per distance, % (blank: none)", "", number=True,
+        key="claim.fuel_pct",
     ),
     Question("fuel", "Which fuel is in the tank?", "E10", ("E0", "E10", "E15", "E85", "diesel")),
-    Question("displacement", "Engine displacement, litres (blank: unknown)", "", number=True),
-    Question("mass", "Mass of the car as driven, kg", "1500", number=True),
-    Question("days", "How many driving days are there?", "20", number=True),
-    Question("runs_per_day", "How many drives a day?", "2", number=True),
-    Question("km_per_run", "How long is one drive, km?", "15", number=True),
+    Question(
+        "displacement", "Engine displacement, litres (blank: unknown)", "", number=True,
+        key="vehicle.displacement_l",
+    ),
+    Question("mass", "Mass of the car as driven, kg", "1500", number=True, key="vehicle.mass_kg"),
+    Question("days", "How many driving days are there?", "20", number=True, key="plan.days"),
+    Question("runs_per_day", "How many drives a day?", "2", number=True, key="plan.runs_per_day"),
+    Question("km_per_run", "How long is one drive, km?", "15", number=True, key="plan.km_per_run"),
     Question("road", "What kind of road?", "mixed", ("motorway", "mixed", "town")),
     Question(
         "switched_by_other", "Can somebody else switch it, unseen by the driver?", "no",
@@ -72,34 +82,66 @@ def check_answer(question: Question, text: str) -> str:
     if question.number and answer:
         answer = answer.replace(",", ".")
         try:
-            float(answer)
+            finite = math.isfinite(float(answer))
         except ValueError:
-            raise InputError(f"{question.name}: '{answer}' is no number") from None
+            finite = False
+        if not finite:
+            raise InputError(f"{question.name}: '{answer}' is no number")
+    if question.key and answer:
+        table, _, field = question.key.partition(".")
+        row_of(Study, {table: {field: _as_value(question, answer)}}, question.name)
     return answer
+
+
+def _as_value(question: Question, answer: str) -> str | float | int:
+    if not question.number:
+        return answer
+    value = float(answer)
+    return int(value) if value.is_integer() else value
+
+
+def against_earlier(name: str, answers: Mapping[str, str]) -> None:
+    """Refuse an answer that contradicts one given before.
+
+    Raises
+    ------
+    InputError
+    """
+    if answers.get("claim_economy") and answers.get("claim_fuel"):
+        raise InputError("give one claim: distance per fuel, or fuel per distance, not both")
+    washes_out = answers.get("carry_over") == "washes out"
+    if name == "washout_km" and washes_out and float(answers["washout_km"] or 0) <= 0:
+        raise InputError('carry over "washes out" needs the distance after which it is gone, in km')
 
 
 def ask(
     given: Mapping[str, str],
     read: Callable[[str], str] | None,
     complain: Callable[[str], object] = print,
+    kept: dict[str, str] | None = None,
 ) -> dict[str, str]:
     """All answers: those given, the rest typed in through `read`, or the defaults without it.
 
-    A typed answer that can't be used is asked for again; a given one raises InputError.
+    Each is checked when it is given. A typed answer that can't be used is asked for again; a given
+    one raises InputError before anything is asked. `kept` is filled with the answers as they come.
     """
-    answers: dict[str, str] = {}
+    told = {q.name: check_answer(q, given[q.name]) for q in QUESTIONS if q.name in given}
+    for name in told:
+        against_earlier(name, told)
+    answers: dict[str, str] = {} if kept is None else kept
     for q in QUESTIONS:
-        if q.name in given:
-            answers[q.name] = check_answer(q, given[q.name])
-            continue
-        if read is None or _settled(q.name, answers):
-            answers[q.name] = q.default
+        if q.name in told or read is None or _settled(q.name, answers):
+            answers[q.name] = told.get(q.name, q.default)
+            if read is None:
+                against_earlier(q.name, answers)
             continue
         choices = f" ({' / '.join(q.choices)})" if q.choices else ""
         default = f" [{q.default}]" if q.default else ""
         while q.name not in answers:
             try:
-                answers[q.name] = check_answer(q, read(f"{q.words}{choices}{default} "))
+                answer = check_answer(q, read(f"{q.words}{choices}{default} "))
+                against_earlier(q.name, {**answers, q.name: answer})
+                answers[q.name] = answer
             except InputError as e:
                 complain(f"  {e}: try again")
     return answers
@@ -114,10 +156,7 @@ def study_text(answers: Mapping[str, str]) -> str:
         If the answers contradict each other, or a value is impossible.
     """
     a = answers
-    if a["claim_economy"] and a["claim_fuel"]:
-        raise InputError("give one claim: distance per fuel, or fuel per distance, not both")
-    if a["carry_over"] == "washes out" and float(a["washout_km"] or 0) <= 0:
-        raise InputError('carry over "washes out" needs the distance after which it is gone, in km')
+    against_earlier("washout_km", a)
     claim = ""
     if a["claim_economy"]:
         claim = f"[claim]\neconomy_pct = {_number(a['claim_economy'])}"
@@ -172,10 +211,11 @@ km_per_run = {_number(a["km_per_run"])}
 road = "{a["road"]}"  # motorway, mixed or town: used until there is a pilot
 switched_by_other = {"true" if a["switched_by_other"] == "yes" else "false"}  # then the driver needn't know the arm
 
-# Where the logs are; the schedule tells the arm of each by its date. Pilot drives without the
-# add-on go into logs/pilot.
+# Where the logs are; the schedule tells the arm of each by its date. On days that it hasn't got,
+# their folder tells: logs/baseline or logs/fitted. Pilot drives without the add-on go into
+# logs/pilot.
 [logs]
-any = ["logs/*.csv"]
+any = ["logs/*"]
 
 # A drive that goes wrong is noted in the column "deviation" of notes.csv. If the note holds one of
 # these words, the drive is set aside; any other deviation leaves it in. Agree on the words before

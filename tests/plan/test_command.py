@@ -2,14 +2,17 @@
 
 import csv
 import datetime as dt
+import shlex
 import shutil
 from pathlib import Path
 
 import pytest
 
 from roadlog.cli import main
+from roadlog.ingest.recorder import runs as recorder_runs
 from roadlog.plan.register import read_register
 from roadlog.plan.studyfile import with_schedule
+from roadlog.runs import study_sources
 from roadlog.study import Schedule, load_study, parse_study
 
 START = ["--start", "2027-03-01"]
@@ -52,6 +55,113 @@ def test_new_refuses_contradicting_answers(tmp_path, capsys):
     assert main(["new", str(tmp_path / "x"), "--mass", "heavy"]) == 2
     assert "'heavy' is no number" in capsys.readouterr().err
     assert not (tmp_path / "x").exists()
+
+
+def at_terminal(monkeypatch, answers: list[str]) -> list[str]:
+    """Answer the questions of `new` as if typed; the prompts in their order."""
+    left, asked = iter(answers), []
+
+    def answer(prompt: str) -> str:
+        asked.append(prompt)
+        try:
+            return next(left)
+        except StopIteration:
+            raise EOFError from None
+
+    monkeypatch.setattr("builtins.input", answer)
+    monkeypatch.setattr("sys.stdin.isatty", lambda: True)
+    monkeypatch.setattr("sys.stdout.isatty", lambda: True, raising=False)
+    return asked
+
+
+def test_new_checks_each_answer_when_it_is_given(tmp_path, monkeypatch, capsys):
+    asked = at_terminal(
+        monkeypatch,
+        ["Test", "Collar", "intake", "washes out", "0", "40", "-150", "12", "E10", "1e-9", "1798",
+         "1.8", "10", "1e400", "1310", "0", "900", "12", "2.5", "2", "17", "mixed", "yes"],
+    )  # fmt: skip
+    assert main(["new", str(tmp_path / "collar")]) == 0
+    study = load_study(tmp_path / "collar")
+    assert (study.device.washout_km, study.claim.economy_pct) == (40, 12)
+    assert (study.vehicle.displacement_l, study.vehicle.mass_kg) == (1.8, 1310)
+    assert (study.plan.days, study.plan.runs_per_day) == (12, 2)
+    again = [sum(word in p for p in asked) for word in ("gone", "gain", "displacement", "Mass")]
+    assert again == [2, 2, 3, 3]
+    out = capsys.readouterr().out
+    assert "mass_kg = 10 is no vehicle on a road" in out
+    assert "1e400' is no number" in out
+    assert "Input should" not in out
+
+
+def test_new_keeps_what_was_entered_when_the_answers_end(tmp_path, monkeypatch, capsys):
+    at_terminal(monkeypatch, ["It's a test", "Collar", "intake"])
+    assert main(["new", str(tmp_path / "collar")]) == 2
+    err = capsys.readouterr().err
+    command = shlex.split(err.split("go on with  roadlog ")[1])
+    assert command[2:] == ["--name=It's a test", "--device=Collar", "--acts-on=intake"]
+    assert not (tmp_path / "collar").exists()
+    monkeypatch.setattr("sys.stdin.isatty", lambda: False)
+    assert main(command) == 0
+    assert load_study(tmp_path / "collar").name == "It's a test"
+
+
+@pytest.mark.parametrize(
+    ("flag", "value", "says"),
+    [("--mass", "10", "no vehicle"), ("--displacement", "1e-9", "no vehicle"),
+     ("--days", "0", "at least 1"), ("--claim-fuel", "100", "at most 99"),
+     ("--mass", "inf", "no number"), ("--km-per-run", "-3", "more than 0")],
+)  # fmt: skip
+def test_new_refuses_an_impossible_flag_before_it_asks(
+    tmp_path, monkeypatch, capsys, flag, value, says
+):
+    asked = at_terminal(monkeypatch, [])
+    assert main(["new", str(tmp_path / "x"), f"{flag}={value}"]) == 2
+    assert says in capsys.readouterr().err
+    assert not asked
+
+
+def log_of(path: Path, day: str, speed: int) -> Path:
+    rows = [f"{day}T07:{m:02d}:{s:02d},{speed + s % 7},9" for m in range(4) for s in range(60)]
+    path.write_text("time,Vehicle speed (km/h),MAF (g/s)\n" + "\n".join(rows) + "\n")
+    return path
+
+
+def test_a_said_arm_is_taken_into_a_study_that_new_made(new_study, tmp_path, capsys):
+    for arm, day, speed in (("baseline", "2027-03-01", 50), ("fitted", "2027-03-02", 60)):
+        log = log_of(tmp_path / f"{arm}.csv", day, speed)
+        assert main(["take", str(new_study), str(log), "--arm", arm]) == 0
+    sources = study_sources(new_study, load_study(new_study))
+    assert [(p.name, arm) for p, arm in sources.runs] == [
+        ("baseline.csv", "baseline"), ("fitted.csv", "fitted"),
+    ]  # fmt: skip
+    assert main(["check", str(new_study)]) == 0
+    assert "2 of 2 runs can be used" in capsys.readouterr().out
+
+
+def test_scheduled_and_said_logs_lie_side_by_side(new_study, tmp_path):
+    assert main(["plan", str(new_study), *START]) == 0
+    study = load_study(new_study)
+    unit = study.schedule.unit[0]
+    log = log_of(tmp_path / "monday.csv", str(unit.unit), 50)
+    assert main(["take", str(new_study), str(log), "--arm", unit.arm]) == 0
+    assert (new_study / "logs" / "monday.csv").is_file()
+    late = log_of(tmp_path / "late.csv", "2028-01-03", 60)
+    assert main(["take", str(new_study), str(late), "--arm", "fitted"]) == 0
+    arms = {p.name: arm for p, arm in study_sources(new_study, study).runs}
+    assert arms == {"monday.csv": None, "late.csv": "fitted"}
+
+
+def test_the_recorders_journals_are_found_in_a_study_that_new_made(new_study):
+    study = load_study(new_study)
+    for arm in (None, "baseline"):
+        place = recorder_runs.place_for(new_study, study, arm)
+        path = recorder_runs.new_path(place, 1.8e9)
+        assert recorder_runs.is_named(new_study, study, path, arm)
+        path.parent.mkdir(exist_ok=True)
+        path.write_text("x")
+    (new_study / "logs" / "taken.json").write_text("{}")
+    runs = study_sources(new_study, study).runs
+    assert sorted((p.suffix, arm or "") for p, arm in runs) == [(".log", ""), (".log", "baseline")]
 
 
 def test_new_asks_at_a_terminal_and_asks_again(tmp_path, monkeypatch, capsys):

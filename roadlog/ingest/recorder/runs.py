@@ -121,7 +121,7 @@ def arm_of(study: Study, wall_s: float) -> str | None:
 
 def place_for(folder: Path, study: Study, arm: str | None) -> Path:
     """The folder of journals: `logs`, or the arm's own where the study names no logs."""
-    named = study.logs.baseline or study.logs.fitted or study.logs.any
+    named = study.logs.baseline or study.logs.fitted
     if not named and study.schedule is None and arm is not None:
         return folder / "logs" / arm
     return folder / "logs"
@@ -132,6 +132,7 @@ def is_named(folder: Path, study: Study, path: Path, arm: str | None) -> bool:
     logs = study.logs
     mine = logs.any + (logs.baseline if arm == "baseline" else ())
     mine += logs.fitted if arm == "fitted" else ()
-    if not (logs.any or logs.baseline or logs.fitted):
-        return arm is not None and path.parent == folder / "logs" / arm
+    in_its_folder = arm is not None and path.parent == folder / "logs" / arm
+    if in_its_folder and not (logs.baseline or logs.fitted):
+        return True
     return any(path.relative_to(folder).match(pattern) for pattern in mine)

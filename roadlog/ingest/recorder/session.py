@@ -282,7 +282,7 @@ class Session:
         if not runs.is_named(setup.folder, setup.study, path, arm):
             self._say(
                 f"no pattern of [logs] in study.toml finds {path.relative_to(setup.folder)}: add "
-                f'any = ["logs/{runs.PREFIX}*{runs.SUFFIX}"]',
+                'any = ["logs/*"]',
                 t_s,
             )
 
