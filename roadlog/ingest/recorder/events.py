@@ -61,4 +61,21 @@ class PositionTrouble:
     reason: str
 
 
-Event = Connected | Values | Supply | Silent | Lost | PositionFix | PositionTrouble
+@dataclass(frozen=True)
+class PositionLinesRefused:
+    """So many lines of the receiver, since the last time, were damaged or told what can't be."""
+
+    t_s: float
+    lines: int
+
+
+Event = (
+    Connected
+    | Values
+    | Supply
+    | Silent
+    | Lost
+    | PositionFix
+    | PositionTrouble
+    | PositionLinesRefused
+)

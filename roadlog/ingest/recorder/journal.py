@@ -5,6 +5,7 @@ begins a new one. Whatever byte the power fails at, what was flushed before stay
 was synced before survives the loss of power itself.
 """
 
+import errno
 import json
 import os
 import threading
@@ -117,6 +118,9 @@ class Journal:
                 except OSError as e:
                     e.filename = str(self.path)
                     self._failure = e
+                    return
+                except Exception as e:  # the run must learn that nothing reaches the disk any more
+                    self._failure = OSError(errno.EIO, f"syncing ended ({type(e).__name__})")
                     return
 
 

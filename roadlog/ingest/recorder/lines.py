@@ -8,6 +8,7 @@ eight hexadecimal digits, the line's number in the file, seconds since boot, and
 below. docs/recording.md describes the kinds for other readers.
 """
 
+import math
 import zlib
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -15,6 +16,7 @@ from typing import Literal
 
 Kind = Literal["part", "obd", "gps", "gap", "clock", "rates", "note", "end"]
 FORMAT = "roadlog-journal/1"
+REFUSED = "position lines refused: "  # a note that begins so, and then their number
 _CHECK = 8
 
 
@@ -45,7 +47,8 @@ def decode(raw: bytes) -> Line | None:
         if raw[_CHECK : _CHECK + 1] != b" " or int(raw[:_CHECK], 16) != zlib.crc32(body):
             return None
         number, t_s, kind, text = body.split(b" ", 3)
-        return Line(int(number), float(t_s), kind.decode(), text.decode())
+        line = Line(int(number), float(t_s), kind.decode(), text.decode())
+        return line if math.isfinite(line.t_s) else None
     except ValueError:
         return None
 

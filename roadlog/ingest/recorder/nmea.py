@@ -16,10 +16,12 @@ import datetime as dt
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
+from roadlog.signals import SIGNALS
 from roadlog.units import convert
 
 _MEASURED_MODES = frozenset("ADFRP")  # autonomous, differential, float and fixed RTK, precise
 _MEASURED_QUALITY = frozenset("123459")
+LATEST_UTC_S = 4102444800.0  # 2100-01-01: a later one is damaged
 _MAX_LINE = 120  # the standard allows 82; some receivers write longer ones
 
 
@@ -31,6 +33,29 @@ class PositionFix:
     t_s: float
     values: Mapping[str, float]
     utc_s: float | None
+
+
+def possible(fix: PositionFix) -> PositionFix | None:
+    """The fix without values that can't be, None if its place is one of them.
+
+    A place of 0° north 0° east is a receiver's blank: no road leads there.
+
+    >>> possible(PositionFix(0.0, {"lat_deg": 95.0, "lon_deg": 7.0}, None)) is None
+    True
+    >>> possible(PositionFix(0.0, {"lat_deg": 45.0, "lon_deg": 7.0, "hdop": -1.0}, None)).values
+    {'lat_deg': 45.0, 'lon_deg': 7.0}
+    """
+    values = {
+        name: value
+        for name, value in fix.values.items()
+        if SIGNALS[name].low <= value <= SIGNALS[name].high
+    }
+    if not {"lat_deg", "lon_deg"} <= set(values):
+        return None
+    if values["lat_deg"] == 0 == values["lon_deg"]:
+        return None
+    utc_s = fix.utc_s if fix.utc_s is not None and 0 <= fix.utc_s < LATEST_UTC_S else None
+    return PositionFix(fix.t_s, values, utc_s)
 
 
 def checksum(text: str) -> int:
@@ -93,7 +118,7 @@ class SentenceReader:
                 self._take_rmc(sentence)
             else:
                 self._take_gga(sentence)
-        except (ValueError, IndexError):
+        except (ValueError, IndexError, OverflowError):
             self.rejected += 1
         return done
 

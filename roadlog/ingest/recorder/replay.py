@@ -21,7 +21,8 @@ from roadlog.ingest.datum import ALTITUDE
 from roadlog.ingest.log import ColumnMatch, Floats, Log, counted
 from roadlog.ingest.recorder.clock import EARLIEST_UTC_S, ClockMap, fit_clock
 from roadlog.ingest.recorder.journal import header_of
-from roadlog.ingest.recorder.lines import FORMAT, Line, decode
+from roadlog.ingest.recorder.lines import FORMAT, REFUSED, Line, decode
+from roadlog.ingest.recorder.nmea import PositionFix, possible
 from roadlog.signals import SIGNALS
 from roadlog.study import TimeRule
 
@@ -106,7 +107,7 @@ def read_journal(path: Path, raw: bytes | None = None, time: TimeRule = _NO_RULE
 
 def _parts(raw: bytes, notes: list[str]) -> list[_Part]:
     parts: list[_Part] = []
-    damaged, torn, number = 0, 0, -1
+    damaged, torn, number, refused = 0, 0, -1, 0
     for text in raw.split(b"\n"):
         if not text:
             continue
@@ -120,26 +121,39 @@ def _parts(raw: bytes, notes: list[str]) -> list[_Part]:
             parts.append(_Part(header_of(line)))
         if not parts:
             parts.append(_Part({}))
-        _take(parts[-1], line)
+        try:
+            _take(parts[-1], line)
+            if line.kind == "note" and line.text.startswith(REFUSED):
+                refused += int(line.text.removeprefix(REFUSED))
+        except (ValueError, TypeError, AttributeError, IndexError, RecursionError):
+            damaged += 1  # whole, and not what a recorder writes
     if damaged + torn:
+        notes.append(f"{counted(damaged + torn, 'line')} damaged, impossible or torn: left out")
+    if refused:
         notes.append(
-            f"{counted(damaged + torn, 'line')} damaged or torn by a loss of power: left out"
+            f"{counted(refused, 'line')} of the position receiver damaged or impossible: left out"
         )
     return parts
 
 
 def _take(part: _Part, line: Line) -> None:
     if line.kind in ("obd", "gps"):
+        items = [item.partition("=") for item in line.text.split(" ")]
+        told = {name: float(v) for name, _, v in items if name in SIGNALS or name == "utc_s"}
+        utc_s = told.pop("utc_s", None)
+        if line.kind == "gps":
+            fix = possible(PositionFix(line.t_s, told, utc_s))
+            if fix is None:
+                raise ValueError("an impossible position")
+            told, utc_s = dict(fix.values), fix.utc_s
+        if utc_s is not None:
+            part.fixes.append((line.t_s, utc_s))
         row = len(part.t_s)
         part.t_s.append(line.t_s)
-        for item in line.text.split(" "):
-            name, _, value = item.partition("=")
-            if name == "utc_s":
-                part.fixes.append((line.t_s, float(value)))
-            elif name in SIGNALS:
-                rows, values = part.values.setdefault(name, ([], []))
-                rows.append(row)
-                values.append(float(value))
+        for name, value in told.items():
+            rows, values = part.values.setdefault(name, ([], []))
+            rows.append(row)
+            values.append(value)
     elif line.kind in ("part", "clock"):
         wall = float(json.loads(line.text).get("wall_utc_s", 0.0))
         if wall >= EARLIEST_UTC_S:

@@ -4,15 +4,17 @@ In come a setup and where adapter and receiver are; out come journals in the stu
 signal stops it cleanly; a kill or a loss of power loses at most what the journal says it may.
 """
 
+import logging
 import queue
 import signal
 import threading
 from collections.abc import Callable
+from functools import partial
 from types import FrameType
 
 from roadlog.ingest.recorder.adapter import Adapter
 from roadlog.ingest.recorder.clock import now_s
-from roadlog.ingest.recorder.events import Connected, Event, Lost
+from roadlog.ingest.recorder.events import Connected, Event, Lost, PositionTrouble
 from roadlog.ingest.recorder.gps import Receiver, follow
 from roadlog.ingest.recorder.memory import Memory, recall, remember
 from roadlog.ingest.recorder.poller import Poller, Settings
@@ -20,6 +22,7 @@ from roadlog.ingest.recorder.session import Session, Setup
 
 _QUEUE = 10_000
 _TICK_S = 0.2
+RESTART_AFTER_S = 5.0
 _SEARCH_EVERY = 3
 _CHECK_S = 12.0
 _CHECK_AT_MOST_S = 60.0
@@ -47,17 +50,15 @@ def record(
     events: queue.Queue[Event] = queue.Queue(_QUEUE)
     session = Session(setup, memory, say, parked, dry=check, begun_s=now_s())
     opener = Opener(port, baud, memory.protocol)
-    threads = [
-        threading.Thread(
-            target=Poller(opener.open, events.put, settings, stop, parked).run,
-            name="poller",
-            daemon=True,
-        )
-    ]
+    poller = Poller(opener.open, events.put, settings, stop, parked)
+    threads = [_supervised("poller", poller.run, lambda why: events.put(Lost(now_s(), why)), stop)]
     if receiver is not None:
         threads.append(
-            threading.Thread(
-                target=follow, args=(receiver, events.put, stop), name="receiver", daemon=True
+            _supervised(
+                "receiver",
+                partial(follow, receiver, events.put, stop),
+                lambda why: events.put(PositionTrouble(now_s(), why)),
+                stop,
             )
         )
     for thread in threads:
@@ -70,6 +71,29 @@ def record(
     for thread in threads:
         thread.join(2.0)
     return 0 if answered or not check else 1
+
+
+def _supervised(
+    name: str,
+    act: Callable[[], object],
+    trouble: Callable[[str], object],
+    stop: threading.Event,
+) -> threading.Thread:
+    """A thread that does `act` until `stop` is set; should it end before, it is told and redone."""
+
+    def keep() -> None:
+        while not stop.is_set():
+            why = "it ended by itself"
+            try:
+                act()
+            except Exception as e:  # whatever it is, the drive goes on and so does the recorder
+                logging.getLogger(__name__).exception("%s failed", name)
+                why = f"unexpected trouble ({type(e).__name__})"
+            if not stop.is_set():
+                trouble(why)
+                stop.wait(RESTART_AFTER_S)
+
+    return threading.Thread(target=keep, name=name, daemon=True)
 
 
 class Opener:

@@ -21,6 +21,7 @@ from roadlog.ingest.recorder.events import (
     Connected,
     Event,
     Lost,
+    PositionLinesRefused,
     PositionTrouble,
     Silent,
     Supply,
@@ -28,7 +29,7 @@ from roadlog.ingest.recorder.events import (
 )
 from roadlog.ingest.recorder.ignition import Ignition, engine_restarted
 from roadlog.ingest.recorder.journal import Journal
-from roadlog.ingest.recorder.lines import Kind, values_text
+from roadlog.ingest.recorder.lines import REFUSED, Kind, values_text
 from roadlog.ingest.recorder.memory import Memory, vehicle_mark
 from roadlog.ingest.recorder.nmea import PositionFix
 from roadlog.ingest.recorder.polling import Plan, Purpose, RateMeter, too_slow
@@ -124,6 +125,8 @@ class Session:
         elif isinstance(event, Silent):
             self._adapter_gone = False
             self._interrupted(event.t_s, f"vehicle: {event.reason}")
+        elif isinstance(event, PositionLinesRefused):
+            self._write("note", event.t_s, f"{REFUSED}{event.lines}")
         elif isinstance(event, PositionTrouble):
             if not self._position_lost:
                 self._write("note", event.t_s, f"no position: {event.reason}")

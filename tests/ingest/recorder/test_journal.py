@@ -10,6 +10,7 @@ import pytest
 from roadlog.errors import InputError
 from roadlog.ingest import read_log
 from roadlog.ingest.recorder import journal as module
+from roadlog.ingest.recorder.events import PositionLinesRefused
 from roadlog.ingest.recorder.journal import Journal, last_line
 from roadlog.ingest.recorder.lines import decode, encode
 
@@ -152,3 +153,70 @@ def test_study_zone_is_the_logs_zone(tmp_path):
     written(tmp_path / "a.log")
     start = read_log(tmp_path / "a.log", time=TimeRule(zone="America/New_York")).start
     assert start.isoformat() == "2026-03-02T02:45:00-05:00"
+
+
+IMPOSSIBLE = [
+    ("gps", "lat_deg=95 lon_deg=7 utc_s=1e300"),
+    ("gps", "lat_deg=inf lon_deg=nan"),
+    ("gps", f"lat_deg={'9' * 400} lon_deg=7"),
+    ("gps", "lat_deg= lon_deg"),
+    ("gps", "lat_deg=45,0 lon_deg=7"),
+    ("obd", "speed_kmh=fast"),
+    ("clock", "null"),
+    ("clock", '{"wall_utc_s": null}'),
+    ("clock", "[" * 20_000),
+    ("gap", "ends after soon s"),
+    ("note", "position lines refused: many"),
+]
+
+
+@pytest.mark.parametrize(("kind", "text"), IMPOSSIBLE)
+def test_a_journal_with_impossible_entries_is_still_readable(tmp_path, kind, text):
+    path = tmp_path / "run_a.log"
+    whole = written(path).split(b"\n")
+    extra = encode(21, 10.5, kind, text).rstrip(b"\n")
+    path.write_bytes(b"\n".join([*whole[:12], extra, *whole[12:]]))
+    log = read_log(path)
+    written(tmp_path / "run_b.log")
+    good = read_log(tmp_path / "run_b.log")
+    assert log.frame["speed_kmh"].dropna().tolist() == good.frame["speed_kmh"].dropna().tolist()
+    for name, low, high in (("lat_deg", -90, 90), ("lon_deg", -180, 180)):
+        if name in log.frame:
+            assert log.frame[name].dropna().between(low, high).all()
+
+
+def test_refused_position_lines_are_told_when_the_journal_is_read(tmp_path):
+    path = tmp_path / "run_a.log"
+    written(path)
+    with path.open("ab") as file:
+        file.write(encode(90, 30.0, "note", "position lines refused: 3"))
+        file.write(encode(91, 31.0, "note", "position lines refused: 2"))
+    assert any("5 lines of the position receiver damaged" in n for n in read_log(path).notes)
+
+
+def test_the_session_counts_refused_position_lines_in_the_journal(tmp_path):
+    recorded = Recorded(tmp_path)
+    recorded.play([connected(0.0), *drive(0.0, 5.0), PositionLinesRefused(5.0, 4)])
+    recorded.session.close(6.0)
+    assert b"note position lines refused: 4" in recorded.journals[0].read_bytes()
+
+
+def test_a_sync_that_ends_unexpectedly_is_told(tmp_path, monkeypatch):
+    monkeypatch.setattr(module, "SYNC_S", 0.01)
+    calls = []
+
+    def sync(_handle):
+        calls.append(1)
+        if len(calls) > 2:
+            raise RuntimeError("odd")
+
+    journal = Journal(tmp_path / "run_a.log", HEADER, 0.0, sync=sync)
+    journal.add("obd", 1.0, "speed_kmh=1")
+    journal.flush(1.0)
+    for _ in range(500):
+        time.sleep(0.01)
+        if len(calls) > 2:
+            break
+    time.sleep(0.05)
+    with pytest.raises(OSError, match="syncing ended"):
+        journal.flush(2.0)
