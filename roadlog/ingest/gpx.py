@@ -110,8 +110,9 @@ def _points(path: Path, raw: bytes) -> list[Any]:
     try:
         track = gpxpy.parse(_decoded(raw))
     except Exception as e:  # the parser lets many types through: XML, values, times
-        first = (str(e).splitlines() or [type(e).__name__])[0][:120]
-        raise InputError(f"{path} is not a readable GPX track ({first}): export it again") from e
+        place = re.search(r"line (\d+)", str(e))
+        where = f"from line {place[1]} on it " if place else ""
+        raise InputError(f"{path}: {where}is not a readable GPX track: export it again") from e
     points = [p for t in track.tracks for s in t.segments for p in s.points]
     if not points:
         raise InputError(f"{path} holds no track points: export a track, not waypoints or a route")

@@ -155,8 +155,8 @@ def _typed(
         return _parse(body, dialect, dict.fromkeys(types, pa.string()), over_lines)
     except (pa.ArrowException, ValueError, OSError) as e:
         raise InputError(
-            f"{path}: the rows after line {dialect.first_line - 1} can't be cut into cells "
-            f"({shown(str(e))}): export the log again"
+            f"{path}: the rows after line {dialect.first_line - 1} can't be cut into cells: "
+            "export the log again"
         ) from e
 
 
