@@ -385,7 +385,10 @@ def _target(study: Study, p: Proposal, name: str) -> str | None:
     if p.kind == "positions":
         patterns: Iterable[str] = logs.positions
     elif not (logs.baseline or logs.fitted) and (p.arm_from == AS_SAID or not logs.any):
-        return f"logs/{p.arm}/{name}"
+        place = PurePosixPath("logs", str(p.arm), name)
+        if any(place.match(pattern.replace("**/", "*/")) for pattern in logs.any):
+            return None  # that pattern leaves the arm to the schedule, which doesn't tell it
+        return place.as_posix()
     else:
         own = logs.baseline if p.arm == "baseline" else logs.fitted
         patterns = (*own, *(logs.any if p.arm_from != AS_SAID else ()))

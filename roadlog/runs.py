@@ -55,8 +55,9 @@ def study_sources(folder: Path, study: Study) -> Sources:
         places = ((arm, folder / "logs" / arm) for arm in ARMS)
         by_folder = {p: arm for arm, place in places if place.is_dir() for p in _logs_in(place)}
     if logs.any and not (by_folder and not any(_matches(folder, logs.any))):
-        found += [(p, by_folder.pop(p, None)) for p in log_files(folder, logs.any)]
-    found += by_folder.items()
+        found += [(p, None) for p in log_files(folder, logs.any)]
+    named = {p for p, _ in found}
+    found += [(p, arm) for p, arm in by_folder.items() if p not in named]
     if not found and not (study.fills or study.cans or _has_ledger(folder)):
         raise InputError(
             f"{folder}: no logs: name them in [logs] of study.toml, or put them into "
