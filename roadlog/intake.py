@@ -10,6 +10,7 @@ import shutil
 import tempfile
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
+from fnmatch import fnmatchcase
 from functools import partial
 from pathlib import Path, PurePosixPath
 
@@ -386,7 +387,7 @@ def _target(study: Study, p: Proposal, name: str) -> str | None:
         patterns: Iterable[str] = logs.positions
     elif not (logs.baseline or logs.fitted) and (p.arm_from == AS_SAID or not logs.any):
         place = PurePosixPath("logs", str(p.arm), name)
-        if any(place.match(pattern.replace("**/", "*/")) for pattern in logs.any):
+        if any(_finds(pattern, place) for pattern in logs.any):
             return None  # that pattern leaves the arm to the schedule, which doesn't tell it
         return place.as_posix()
     else:
@@ -404,6 +405,14 @@ def _target(study: Study, p: Proposal, name: str) -> str | None:
             if place.match(pattern.replace("**/", "")) and not place.is_absolute():
                 return place.as_posix()
     return None
+
+
+def _finds(pattern: str, place: PurePosixPath) -> bool:
+    """Whether a glob pattern finds a file."""
+    if "**" in pattern:
+        return fnmatchcase(place.as_posix(), pattern.replace("**/", "*"))
+    same_depth = len(PurePosixPath(pattern).parts) == len(place.parts)
+    return same_depth and fnmatchcase(place.as_posix(), pattern)
 
 
 def _no_pattern(path: Path, p: Proposal, name: str) -> str:

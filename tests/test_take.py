@@ -257,8 +257,11 @@ def test_a_utc_clock_leaves_the_day_in_doubt_only_near_local_midnight(tmp_path: 
 
 def test_a_said_arm_needs_a_place_that_isnt_left_to_the_schedule(tmp_path: Path) -> None:
     log = _drive(tmp_path / "a.csv", "2027-03-02 07:10:00")
-    for pattern, taken in (("logs/*", True), ("logs/**/*.csv", False), ("logs/*/*.csv", False)):
-        study = _study(tmp_path / str(len(pattern)), f'[logs]\nany = ["{pattern}"]\n')
+    places = {"*.csv": True, "logs/*": True, "**/*.csv": False}
+    for pattern, taken in (*places.items(), ("logs/**/*.csv", False), ("logs/*/*.csv", False)):
+        study = _study(
+            tmp_path / str(ord(pattern[0]) + len(pattern)), f'[logs]\nany = ["{pattern}"]\n'
+        )
         (proposal,) = propose(study, load_study(study), [log], arm="fitted")
         assert proposal.targets == (("logs/fitted/a.csv",) if taken else ())
         assert bool(proposal.refused) != taken
