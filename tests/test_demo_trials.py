@@ -204,7 +204,7 @@ def test_the_guide_tells_what_the_commands_print(tmp_path, monkeypatch, capsys):
             assert words in printed[part], (part, words)
     assert run(cell_command("my_demo")) == 0
     ceiling = " ".join(capsys.readouterr().out.split())
-    for words in ("199 W of electricity", "at most 0.45 %", "costs 4.64 % more fuel"):
+    for words in ("199 W of electricity", "at most 0.45 %", "costs 2.70 % more fuel"):
         assert words in ceiling
         assert words.removesuffix(" of electricity") in guide
 
