@@ -215,7 +215,7 @@ class Plan(_Table):
     runs_per_day: Annotated[int, Field(ge=1, le=50)] = 2
     km_per_run: Positive = 15.0
     road: RoadType = "mixed"
-    block_size: Literal[2, 4] = 2
+    block_size: Literal[2, 4] = 4
     days_per_unit: Annotated[int, Field(ge=1, le=14)] = 1
     switched_by_other: bool = False
 

@@ -1,8 +1,8 @@
 """The randomised blocked schedule: which days are fitted, drawn so that it can be drawn again.
 
 `[plan]` and a seed go in; a `Schedule` comes out. `redraw` gives the schedules that chance could
-have drawn instead, by the same blocks and the same weekday limit: the randomisation test of
-docs/method.md section 5 uses them. Directions balance by themselves as long as every switch unit
+have drawn instead, by the same blocks and the same limits: the randomisation test of docs/method.md
+section 6 uses them. Directions balance by themselves as long as every switch unit
 holds each direction equally often.
 """
 
@@ -72,12 +72,12 @@ def switch_units(plan: Plan, days: Sequence[dt.date]) -> list[tuple[dt.date, ...
             units.append([day])
         elif units:
             units[-1].append(day)
-    whole = plan.block_size * (len(units) // plan.block_size)
-    if whole < max(LEAST_UNITS, 2 * plan.block_size):
+    whole = sum(block_sizes(len(units), plan.block_size))
+    if whole < LEAST_UNITS:
         raise DesignError(
-            f"{len(days)} days give {len(units)} times to switch, and blocks of {plan.block_size} "
-            f"need {max(LEAST_UNITS, 2 * plan.block_size)} at the least: plan more days, allow "
-            "more days to switch on, or fewer days to a switch unit"
+            f"{len(days)} days give {len(units)} times to switch, and a schedule needs "
+            f"{LEAST_UNITS} at the least: plan more days, allow more days to switch on, or fewer "
+            "days to a switch unit"
         )
     return [tuple(u) for u in units[:whole]]
 
@@ -118,9 +118,12 @@ def draw_schedule(
 ) -> Schedule:
     """Draw which units are fitted: half of every block, under the strictest affordable limit.
 
+    Of an odd block chance decides which arm gets one more. An order with one single change of arms
+    is never drawn: there, time and the add-on can't be told apart.
+
     Parameters
     ----------
-    units : days of each switch unit, a multiple of `block_size`
+    units : days of each switch unit, as many as `block_sizes` takes
     seed : the same seed gives the same schedule
     spending : {"none", "obrien-fleming"}
 
@@ -129,12 +132,13 @@ def draw_schedule(
     DesignError
         If the units don't make whole blocks.
     """
-    if len(units) % block_size:
+    sizes = block_sizes(len(units), block_size)
+    if sum(sizes) != len(units):
         raise DesignError(f"{len(units)} switch units don't make whole blocks of {block_size}")
     rng = np.random.default_rng(seed)
-    n = len(units)
-    block = [i // block_size + 1 for i in range(n)]
-    drawn = assignments([i % 2 for i in range(n)], [str(b) for b in block], rng)
+    block = [b for b, size in enumerate(sizes, start=1) for _ in range(size)]
+    start = [i % 2 for size in sizes for i in range(size)]
+    drawn = _orders_of_plan(start, [str(b) for b in block], rng)
     # Where not every schedule is listed, the first row is no draw but the pattern it started from.
     arms = drawn.arms if drawn.exact else drawn.arms[1:]
     gap = weekday_gap(arms, units)
@@ -194,7 +198,9 @@ def redraw(
     arm = [int(u.arm == "fitted") for u in schedule.unit]
     blocks = [str(u.block) for u in schedule.unit]
     keep = np.array(columns, dtype=int)
-    drawn = assignments(arm, blocks, rng, exact_limit=exact_limit, draws=draws)
+    by_plan = schedule.seed is not None and _as_planned(arm, blocks)
+    draw = _orders_of_plan if by_plan else assignments
+    drawn = draw(arm, blocks, rng, exact_limit=exact_limit, draws=draws)
     days = _unit_days(schedule)
     limit = schedule.weekday_limit
     if limit is None or days is None:
@@ -205,11 +211,55 @@ def redraw(
     rows, share, total = [drawn.arms[ok]], float(ok[1:].mean()), drawn.total
     if not drawn.exact:
         while sum(map(len, rows)) <= draws and share > 0:
-            more = assignments(arm, blocks, rng, exact_limit=exact_limit, draws=draws).arms[1:]
+            more = draw(arm, blocks, rng, exact_limit=exact_limit, draws=draws).arms[1:]
             rows.append(more[weekday_gap(more, days) <= limit])
     arms = np.vstack(rows)
     count = len(arms) if drawn.exact else round(share * total)
     return Assignments(arms[:, keep], count, drawn.exact)
+
+
+def _orders_of_plan(
+    arm: Sequence[int],
+    blocks: Sequence[str],
+    rng: np.random.Generator,
+    *,
+    exact_limit: int = EXACT_LIMIT,
+    draws: int = DRAWS,
+) -> Assignments:
+    """`assignments` as the plan draws: an odd block's extra unit in either arm, no single change.
+
+    Blocks are even but for one at most; `arm` itself is the first row.
+    """
+    real = np.asarray(arm, dtype=np.int8)
+    labels = np.asarray(blocks)
+    odd = [b for b in dict.fromkeys(blocks) if np.count_nonzero(labels == b) % 2]
+    patterns = [real]
+    for b in odd:
+        patterns += [np.where(labels == b, 1 - p, p) for p in patterns]
+    parts = [
+        assignments(
+            p, blocks, rng,
+            exact_limit=exact_limit // len(patterns), draws=-(-draws // len(patterns)),
+        )
+        for p in patterns
+    ]  # fmt: skip
+    exact, total = parts[0].exact, sum(p.total for p in parts)
+    rows = [parts[0].arms, *(p.arms if exact else p.arms[1:] for p in parts[1:])]
+    arms = np.vstack(rows)
+    if len(set(blocks)) == 1 and exact:
+        arms = arms[np.count_nonzero(np.diff(arms, axis=1), axis=1) > 1]
+        total = len(arms)
+    return Assignments(arms, total, exact)
+
+
+def _as_planned(arm: Sequence[int], blocks: Sequence[str]) -> bool:
+    """Whether `draw_schedule` can have drawn this order in blocks of four."""
+    labels, real = np.asarray(blocks), np.asarray(arm)
+    sizes = [int(np.count_nonzero(labels == b)) for b in dict.fromkeys(blocks)]
+    lean = [abs(int((2 * real[labels == b] - 1).sum())) for b in dict.fromkeys(blocks)]
+    if sizes != block_sizes(len(real), 4) or lean != [size % 2 for size in sizes]:
+        return False
+    return bool(np.count_nonzero(np.diff(real)) > 1)
 
 
 def contradictions(schedule: Schedule, plan: Plan) -> list[str]:

@@ -76,7 +76,7 @@ def layout_of(plan: Plan, washout_km: float, segment_length_km: float) -> Layout
         If the washout takes more than half of what is driven between two switches.
 
     >>> layout_of(Plan(runs_per_day=2, km_per_run=15), 0, 1.0)
-    Layout(runs_per_unit=2.0, passes_per_run=15.0, block_size=2)
+    Layout(runs_per_unit=2.0, passes_per_run=15.0, block_size=4)
     """
     km = plan.days_per_unit * plan.runs_per_day * plan.km_per_run
     if washout_km > km / 2:

@@ -1,11 +1,13 @@
 """Schedules: blocks, weekdays, days without a switch, contradictions, redrawing."""
 
 import datetime as dt
+from collections import Counter
 from itertools import product
 
 import numpy as np
 import pytest
 
+from roadlog.effect.randomise import Assignments
 from roadlog.errors import DesignError, InputError
 from roadlog.plan.schedule import (
     contradictions,
@@ -18,10 +20,11 @@ from roadlog.plan.schedule import (
 from roadlog.study import Plan, Schedule
 
 MONDAY = dt.date(2027, 3, 1)
+WEEK = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
 
 
 def drawn(days: int, *, seed: int = 1, **plan: object) -> Schedule:
-    p = Plan.model_validate({"days": days, **plan})
+    p = Plan.model_validate({"days": days, "block_size": 2, **plan})
     units = switch_units(p, driving_days(p, MONDAY))
     return draw_schedule(units, block_size=p.block_size, seed=seed)
 
@@ -81,13 +84,91 @@ def test_long_washout_units_of_several_days():
     assert [1 + len(u.also) for u in schedule.unit] == [3] * 8
 
 
-def test_days_that_make_no_whole_block_stay_out():
+def sizes_of(schedule: Schedule) -> list[int]:
+    return list(Counter(u.block for u in schedule.unit).values())
+
+
+def test_pairs_leave_a_last_single_day_out_and_fours_take_every_day():
     assert len(drawn(13).unit) == 12
-    assert len(drawn(19, block_size=4).unit) == 16
+    assert sizes_of(drawn(12, block_size=4)) == [4, 4, 4]
+    assert sizes_of(drawn(10, block_size=4)) == [4, 6]
+    assert sizes_of(drawn(19, block_size=4)) == [4, 4, 4, 7]
+    assert sizes_of(drawn(9, block_size=4)) == [4, 5]
+    assert sizes_of(drawn(7, block_size=4)) == [7]
+
+
+def test_fours_are_the_default():
+    assert Plan(days=12).block_size == 4
+
+
+@pytest.mark.parametrize(
+    ("days", "orders"),
+    # Products of binomials by hand; an odd block may lean to either arm; one block loses the orders
+    # with a single change of arms (two of an even block, four of an odd one).
+    [(4, 6 - 2), (5, 20 - 4), (6, 20 - 2), (7, 70 - 4), (8, 36), (9, 6 * 20), (10, 120),
+     (11, 6 * 70), (12, 216), (20, 7776)],
+)  # fmt: skip
+def test_fours_have_as_many_orders_as_the_binomials_say(days, orders):
+    schedule = drawn(days, block_size=4, weekdays=WEEK)
+    # The weekday limit of many days takes some away; without it all are there.
+    free = schedule.model_copy(update={"weekday_limit": None})
+    names = [str(u.unit) for u in schedule.unit]
+    listed = redraw(free, names, np.random.default_rng(0))
+    assert listed.exact
+    assert listed.total == len({tuple(r) for r in listed.arms}) == orders
+    assert tuple(listed.arms[0]) == tuple(arms_of(schedule))
+
+
+@pytest.mark.parametrize("days", [4, 5, 6, 7, 9])
+def test_what_is_drawn_and_what_is_redrawn_are_the_same_orders(days):
+    """Every order of the reference set comes up, no other, and about equally often."""
+    from scipy.stats import chisquare
+
+    counts = Counter(
+        tuple(arms_of(drawn(days, seed=s, block_size=4, weekdays=WEEK))) for s in range(1500)
+    )
+    schedule = drawn(days, block_size=4, weekdays=WEEK)
+    listed = redraw(schedule, [str(u.unit) for u in schedule.unit], np.random.default_rng(0))
+    assert set(counts) == {tuple(r) for r in listed.arms}
+    assert chisquare(list(counts.values())).pvalue > 1e-4
+
+
+def test_no_order_with_a_single_change_is_drawn_or_counted():
+    for days in (4, 5, 6, 7, 8):
+        for seed in range(60):
+            arms = arms_of(drawn(days, seed=seed, block_size=4, weekdays=WEEK))
+            assert np.count_nonzero(np.diff(arms)) > 1
+
+
+def test_chance_decides_which_arm_gets_the_odd_day():
+    fitted = [sum(arms_of(drawn(13, seed=s, block_size=4))) for s in range(200)]
+    assert set(fitted) == {6, 7}
+    assert 70 < fitted.count(7) < 130
+
+
+def test_orders_of_an_order_that_plan_can_not_have_drawn_keep_their_number_fitted():
+    """By lots, without a seed: the single change was possible, and the odd unit stays where it is.
+
+    A hand-moved unit makes blocks that the plan never draws: they are permuted as they are.
+    """
+    rng = np.random.default_rng(0)
+    days = [dt.date(2027, 3, d) for d in range(1, 8)]
+
+    def listed(arms: str, blocks: str, **more: object) -> Assignments:
+        units = [{"unit": d, "arm": "fitted" if a == "F" else "baseline", "block": int(b)}
+                 for d, a, b in zip(days, arms, blocks, strict=False)]  # fmt: skip
+        schedule = Schedule.model_validate({"randomised": True, "unit": units, **more})
+        return redraw(schedule, [str(u["unit"]) for u in units], rng)
+
+    assert listed("BFBFF", "11111").total == 10
+    assert listed("BFBFF", "11111", seed=1).total == 16
+    assert listed("BBFF", "1111").total == 6
+    assert listed("BBFF", "1111", seed=1).total == 6  # not drawn by the rule: a change by hand
+    assert listed("BFFBBF", "111222", seed=1).total == 9
 
 
 def test_too_few_times_to_switch_is_said():
-    with pytest.raises(DesignError, match="2 times to switch"):
+    with pytest.raises(DesignError, match=r"2 times to switch.* 4 at the least"):
         drawn(10, no_switch=["tue", "wed", "thu", "fri"])
 
 
@@ -181,7 +262,7 @@ def test_contradictions_are_named(change, plan, says):
 def test_a_drawn_schedule_contradicts_nothing():
     plan = Plan(days=30, no_switch=("wed",))
     units = switch_units(plan, driving_days(plan, MONDAY))
-    assert contradictions(draw_schedule(units, block_size=2, seed=1), plan) == []
+    assert contradictions(draw_schedule(units, block_size=4, seed=1), plan) == []
 
 
 def test_the_analysis_redraws_under_the_schedules_own_weekday_limit(tmp_path):
