@@ -25,7 +25,7 @@ from roadlog.roadload import rolling_share
 from roadlog.study import Study, Vehicle
 from roadlog.timebase import resample
 
-ROUTES = (811, 812, 813, 814)
+ROUTES = (821, 822, 823, 824)
 DAYS = 56
 PACE_SD_PCT = 3.0
 VARIANTS: dict[str, tuple[float, float, float]] = {  # slower by %, warmer by K, curve of the engine
