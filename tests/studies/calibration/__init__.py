@@ -2,5 +2,5 @@
 
 `cells` lists what is simulated, `simulate` draws studies and responses, `study` runs cells and
 keeps their results, `alarms` scores warnings, `report` tabulates. Run it with
-`python -m roadlog.effect.calibration --out DIR`.
+`python -m tests.studies.calibration --out DIR`.
 """

@@ -11,7 +11,7 @@ from pathlib import Path
 def main(argv: Sequence[str] | None = None) -> int:
     """Run the cells that match, or write the report from what is there."""
     parser = argparse.ArgumentParser(
-        prog="python -m roadlog.effect.calibration",
+        prog="python -m tests.studies.calibration",
         description="Simulate studies with a known effect and count how often the printed "
         "interval holds it. A rerun does only the cells that are missing.",
     )
@@ -26,7 +26,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     a = parser.parse_args(argv)
     for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
         os.environ.setdefault(name, "1")  # read by the worker processes when they start
-    from roadlog.effect.calibration.cells import all_cells
+    from tests.studies.calibration.cells import all_cells
 
     cells = [c for c in all_cells() if fnmatch(c.name, a.cells)]
     if not cells:
@@ -36,11 +36,11 @@ def main(argv: Sequence[str] | None = None) -> int:
         print("\n".join(c.name for c in cells))
         return 0
     if a.report:
-        from roadlog.effect.calibration.report import write_report
+        from tests.studies.calibration.report import write_report
 
         print(write_report(a.out))
         return 0
-    from roadlog.effect.calibration.study import run_cells
+    from tests.studies.calibration.study import run_cells
 
     done = run_cells(cells, a.out, replicates=a.replicates, jobs=a.jobs, progress=True)
     print(f"{len(done)} cells run, {len(cells) - len(done)} were there already, in {a.out}")

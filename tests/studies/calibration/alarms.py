@@ -9,23 +9,21 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from roadlog.effect.calibration.cells import Cell
-from roadlog.effect.calibration.simulate import (
+
+from roadlog.effect import diagnostics
+from roadlog.effect.held_equal import driving_outcomes
+from roadlog.effect.layout import Layout
+from roadlog.errors import DesignError
+from tests.studies.calibration.cells import Cell
+from tests.studies.calibration.engine import stages_of
+from tests.studies.calibration.simulate import (
     EFFECT,
     Plan,
     draw_plan,
     frame,
     responses,
 )
-from roadlog.effect.calibration.tally import Tally
-
-from roadlog.effect import diagnostics
-from roadlog.effect.crosschecks import fit_interval
-from roadlog.effect.design import Design, build_design
-from roadlog.effect.estimate import driving_outcomes, fit_design
-from roadlog.effect.finding import decide, driving_shifts
-from roadlog.errors import DesignError
-from roadlog.study import Claim
+from tests.studies.calibration.tally import Tally
 
 Floats = NDArray[np.floating[Any]]
 
@@ -41,21 +39,15 @@ class DriftAlarms:
     n: int = 0
     counts: dict[str, int] = field(default_factory=dict)
 
-    def look(self, design: Design, y: Floats) -> None:
-        """Count the codes of each response (rows, B).
-
-        The design has to be complete and balanced: only then are the units' weighted means their
-        adjusted means up to a constant.
-        """
-        table = diagnostics.design_table(design, self.randomised)
-        fixed = {w.code for w in diagnostics.design_warnings(design, table, self.randomised)}
-        weight = np.bincount(design.unit, weights=design.weights)
-        means = [np.bincount(design.unit, weights=design.weights * c) / weight for c in y.T]
-        for values in means:
-            codes = fixed | {w.code for w in diagnostics.drift_warnings(design, values)}
+    def look(self, layout: Layout, values: Floats) -> None:
+        """Count the codes of each response's fuel over expected fuel (B, units)."""
+        table = diagnostics.design_table(layout, self.randomised)
+        fixed = {w.code for w in diagnostics.design_warnings(layout, table, self.randomised)}
+        for z in values:
+            codes = fixed | {w.code for w in diagnostics.drift_warnings(layout, z)}
             for code in codes:
                 self.counts[code] = self.counts.get(code, 0) + 1
-        self.n += len(means)
+        self.n += len(values)
 
     def shares(self) -> dict[str, Any]:
         """Share of responses with each code."""
@@ -97,11 +89,11 @@ def _dropout(cell: Cell, rng: np.random.Generator, tally: Tally | None) -> set[s
     table = frame(plan, y, lost)
     if tally is not None:
         try:
-            design = build_design(table, [])
+            stages = stages_of(table, randomised=cell.layout.randomised)
         except DesignError:
             tally.refused(1)
             return {"refused"}
-        tally.add(fit_design(design, [])[1], EFFECT)
+        tally.add(stages.fit(stages.layout.passes[["fuel_ml"]].to_numpy(dtype=float)), EFFECT)
     return {w.code for w in diagnostics.missing_warnings(table)}
 
 
@@ -115,20 +107,12 @@ def _slower(cell: Cell, rng: np.random.Generator, tally: Tally | None) -> set[st
     y = plan.log_road.copy()
     y[plan.present] = responses(_driven(plan, demand, speed), cell.noise, rng, 1)[:, 0]
     read = demand * (1 + READING_SD * rng.normal(size=len(demand)))
-    design = build_design(frame(_driven(plan, read, speed), y), list(cell.covariates))
-    _, fit = fit_design(design, design.names)
-    _, total = fit_design(design, design.conditions)
+    table = frame(_driven(plan, read, speed), y)
+    stages = stages_of(table, randomised=cell.layout.randomised)
     if tally is not None:
-        tally.add(fit, EFFECT)
-    outcomes = driving_outcomes(design)
-    primary, whole = fit_interval(fit, ""), fit_interval(total, "")
-    finding = decide(primary, whole, None, outcomes, Claim(economy_pct=12.0))
-    said = any("driving changed" in reason for reason in finding.reasons)
-    return {
-        *(["driving changed"] if said else []),
-        *(["outcome shifted"] if driving_shifts(outcomes) else []),
-        str(finding.word),
-    }
+        tally.add(stages.fit(stages.layout.passes[["fuel_ml"]].to_numpy(dtype=float)), EFFECT)
+    outcomes = driving_outcomes(stages.layout)
+    return {w.code for w in diagnostics.driving_warnings(outcomes)}
 
 
 def _driven(plan: Plan, demand: Floats, speed: Floats) -> Plan:

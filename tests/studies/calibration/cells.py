@@ -14,7 +14,8 @@ Shape = Literal["normal", "gamma", "lognormal", "jams"]
 Score = Literal["coverage", "no interval", "bias and warning", "randomisation", "power"]
 Alarm = Literal["", "drift", "dropout", "half runs", "slower", "refused"]
 
-COVERAGE_BAR = (0.94, 0.965)
+COVERAGE_BAR = (0.935, 0.975)
+STEADY_BAR = 0.997  # where neither days nor runs scatter: the passes' floor is on the safe side
 RANDOMISATION_BAR = 0.945
 WARNING_BAR = 0.95
 
@@ -77,7 +78,6 @@ class Cell:
     """One simulated situation.
 
     `draws` is how many studies (schedules, missing passes, covariates) share the replicates;
-    `own_weights` takes each study's pass weights from its own fuel instead of the road's;
     `most` caps replicates where each needs an analysis of its own; `severity` is the alarm's
     strength (share of passes dropped, percent slower).
     """
@@ -88,7 +88,6 @@ class Cell:
     noise: Noise
     score: Score = "coverage"
     covariates: tuple[str, ...] = ()
-    own_weights: bool = False
     alarm: Alarm = ""
     expected: tuple[str, ...] = ()
     severity: float = 0.0
@@ -257,13 +256,6 @@ def _covariates() -> Iterator[Cell]:
         name = f"H/hilly-{100 * own_v:.0f}-missing-40/{few}-of-{units}/sd-{_sds(noise)}"
         layout = Layout(units, few, hilly=True, missing=0.4)
         yield Cell(name, "H", layout, noise, draws=100)
-    for units, day in product((6, 12), (0.0, 3.0)):
-        noise = Noise(day, 1.0, 6.0, own_v=0.7)
-        name = f"H/hilly-own-weights/{units}-units/sd-{_sds(noise)}"
-        yield Cell(
-            name, "H", _even(units, hilly=True), noise,
-            covariates=_DRIVING, own_weights=True, draws=100,
-        )  # fmt: skip
 
 
 def _alarms() -> Iterator[Cell]:
@@ -300,7 +292,7 @@ def _alarms() -> Iterator[Cell]:
             alarm="half runs", severity=0.1, draws=2_000, most=2_000,
         )  # fmt: skip
     for units, slower in product((8, 12, 20), (0.0, 3.0, 5.0)):
-        codes = ("driving changed",) if slower else ()
+        codes = ("driving-differed",) if slower else ()
         yield Cell(
             f"J/driver-slows/{units}-units/{slower:g}-percent",
             "J", _even(units), Noise(1.0, 1.0, 6.0), "bias and warning",

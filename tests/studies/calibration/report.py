@@ -11,17 +11,18 @@ from pathlib import Path
 from typing import Any
 
 import pandas as pd
-from roadlog.effect.calibration.cells import (
-    COVERAGE_BAR,
-    GROUPS,
-    RANDOMISATION_BAR,
-    WARNING_BAR,
-    all_cells,
-)
-from roadlog.effect.calibration.tally import wilson
+from statsmodels.stats.proportion import proportion_confint
 
 from roadlog.errors import InputError
 from roadlog.study import atomic_write
+from tests.studies.calibration.cells import (
+    COVERAGE_BAR,
+    GROUPS,
+    RANDOMISATION_BAR,
+    STEADY_BAR,
+    WARNING_BAR,
+    all_cells,
+)
 
 POWER_TOLERANCE = 0.02  # simulated power against the formula's 80 %
 
@@ -29,11 +30,10 @@ _GOOD = ("holds", "no interval, as it must be", "warns", "reported")
 _CSV = (
     "name", "group", "score", "verdict", "replicates", "printed", "refused", "not_converged",
     "coverage", "coverage_low", "coverage_high", "median_width_pct", "bias_pct", "bias_se_pct",
-    "sd_pct", "unit_zero_or_negative_share", "unit_negative_share", "df_low", "df_high", "type_1",
-    "power_3_pct", "formula_effect_pct", "power", "alarms", "sought", "expected", "draws",
-    "randomisation_n",
-    "randomisation_coverage", "randomisation_type_1", "assignments", "inverted", "inverted_agree",
-    "inverted_without_end", "randomisation_median_width_pct", "seed", "engine", "seconds",
+    "sd_pct", "narrowest_tenth", "on_floor_share", "df_low", "df_high", "type_1", "power_3_pct",
+    "formula_effect_pct", "power", "alarms", "sought", "expected", "draws", "randomisation_n",
+    "randomisation_coverage", "one_sided_above", "one_sided_below", "assignments", "without_end",
+    "randomisation_median_width_pct", "seed", "engine", "seconds",
 )  # fmt: skip
 
 
@@ -54,6 +54,8 @@ def verdict(r: dict[str, Any]) -> str:
     if score == "power":
         return "holds" if abs(r["power"] - 0.8) <= POWER_TOLERANCE else "formula off"
     low, high = COVERAGE_BAR
+    if not any(r["noise"][k] for k in ("day_sd", "run_sd")):
+        high = STEADY_BAR
     if not r["printed"]:
         return "no interval printed"
     if r["coverage"] < low:
@@ -131,7 +133,7 @@ def _cells(table: pd.DataFrame) -> str:
     lines = [
         "# Every cell of the calibration study",
         "",
-        "Written by `python -m roadlog.effect.calibration --out DIR --report`. What the names and "
+        "Written by `python -m tests.studies.calibration --out DIR --report`. What the names and "
         "columns mean is in [calibration.md](calibration.md).",
         "",
     ]
@@ -149,7 +151,8 @@ def _rows(rows: pd.DataFrame) -> list[str]:
         "coverage": _coverage,
         "width %": lambda r: _number(r.get("median_width_pct"), "{:.2f}"),
         "bias %": lambda r: _number(r.get("bias_pct"), "{:+.3f}"),
-        "zero/neg.": lambda r: _number(r.get("unit_zero_or_negative_share"), "{:.0%}"),
+        "on floor": lambda r: _number(r.get("on_floor_share"), "{:.0%}"),
+        "narrowest tenth": lambda r: _number(r.get("narrowest_tenth"), "{:.1%}"),
         "df": _df,
         "finds 3 %": lambda r: _number(r.get("power_3_pct"), "{:.0%}"),
         "also": _also,
@@ -185,12 +188,13 @@ def _also(r: dict[str, Any]) -> str:
         sought = r.get("sought")
         n = int(r["replicates"] if sought is None or pd.isna(sought) else sought)
         for code, share in r["alarms"].items():
-            low, high = wilson(round(share * n), n)
+            low, high = proportion_confint(round(share * n), n)
             parts.append(f"{code} {share:.1%} ({low:.1%}–{high:.1%} of {n:,})")
     if r["score"] == "randomisation":
         parts.append(
             f"randomisation {r['randomisation_coverage']:.1%} of {r['randomisation_n']:,.0f}; "
-            f"{r['inverted']:.0f} inverted, {r['inverted_agree']:.0f} agree"
+            f"one-sided tests of the truth reject {r['one_sided_above']:.1%} and "
+            f"{r['one_sided_below']:.1%}"
         )
     if r["score"] == "power":
         parts.append(f"power {r['power']:.1%} at {r['formula_effect_pct']:.2f} %")

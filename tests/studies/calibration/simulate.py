@@ -11,7 +11,8 @@ from typing import Any
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from roadlog.effect.calibration.cells import Cell, Layout, Noise, Shape
+
+from tests.studies.calibration.cells import Cell, Layout, Noise, Shape
 
 Floats = NDArray[np.floating[Any]]
 Ints = NDArray[np.intp]
@@ -125,13 +126,20 @@ def frame(
             "used": used,
             **dict.fromkeys(_UNKNOWN, np.nan),
             **plan.covariates,
+            **_time(plan),
         }
     )[plan.present].reset_index(drop=True)
 
 
+def _time(plan: Plan) -> dict[str, Floats]:
+    """Seconds of each pass, a kilometre long, where speed is drawn."""
+    speed = plan.covariates.get("mean_speed_kmh")
+    return {} if speed is None else {"duration_s": 3600 / speed}
+
+
 _UNKNOWN = (
     "coolant_start_c", "since_start_s", "ambient_c", "air_density_kg_m3", "headwind_m_s",
-    "mean_speed_kmh", "idle_s_per_km", "demand_kj_per_km",
+    "duration_s", "mean_speed_kmh", "idle_s_per_km", "demand_kj_per_km",
 )  # fmt: skip
 
 

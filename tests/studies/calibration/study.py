@@ -17,9 +17,17 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from roadlog.effect.calibration import alarms
-from roadlog.effect.calibration.cells import Cell
-from roadlog.effect.calibration.simulate import (
+
+import roadlog.effect
+from roadlog.effect.power import coefficient_se, containment_df, smallest_detectable
+from roadlog.effect.randomise import assignments
+from roadlog.effect.unit_randomisation import randomise_units
+from roadlog.errors import DesignError
+from roadlog.study import atomic_write
+from tests.studies.calibration import alarms
+from tests.studies.calibration.cells import Cell
+from tests.studies.calibration.engine import BatchFit, Stages, stages_of
+from tests.studies.calibration.simulate import (
     EFFECT,
     Plan,
     draw_plan,
@@ -29,25 +37,16 @@ from roadlog.effect.calibration.simulate import (
     segment_arm_effects,
     true_effect,
 )
-from roadlog.effect.calibration.tally import Tally
-
-import roadlog.effect
-from roadlog.effect.design import Design, build_design
-from roadlog.effect.estimate import fit_design
-from roadlog.effect.power import coefficient_se, containment_df, smallest_detectable
-from roadlog.effect.randomise import assignments, randomisation_p, randomisation_test
-from roadlog.errors import DesignError, FitError
-from roadlog.study import atomic_write
+from tests.studies.calibration.tally import Tally
 
 Floats = NDArray[np.floating[Any]]
 
 CHUNK = 200  # responses fitted at once: bounds the memory, and small batches stay in cache
-INVERTED = 100  # randomisation intervals inverted in full; the others test the truth only
 ALPHA = 0.05
 
 _ENGINE = (
-    "reduction.py", "primary.py", "design.py", "estimate.py", "randomise.py", "diagnostics.py",
-    "power.py",
+    "layout.py", "expected_fuel.py", "unit_contrast.py", "unit_randomisation.py", "randomise.py",
+    "reduction.py", "diagnostics.py", "held_equal.py", "power.py",
 )  # fmt: skip
 
 
@@ -84,7 +83,6 @@ def run_cell(cell: Cell, replicates: int) -> dict[str, Any]:
         "layout": asdict(cell.layout),
         "noise": asdict(cell.noise),
         "covariates": list(cell.covariates),
-        "own_weights": cell.own_weights,
         "expected": list(cell.expected),
         "draws": cell.draws,
         "asked": replicates,
@@ -161,7 +159,7 @@ def _coverage(cell: Cell, wanted: int, rng: np.random.Generator, tally: Tally) -
     drift = alarms.DriftAlarms(cell.layout.randomised)
     for plan, batch in _plans(cell, wanted, rng):
         try:
-            design = _design(cell, plan)
+            stages = _stages(cell, plan)
         except DesignError:
             tally.refused(batch)
             continue
@@ -171,9 +169,10 @@ def _coverage(cell: Cell, wanted: int, rng: np.random.Generator, tally: Tally) -
             if cell.noise.segment_arm_sd:
                 part, offset = segment_arm_effects(plan, cell.noise, rng, y.shape[1])
                 y, truth = y + part, truth + offset
-            _fit(cell, plan, design, y, truth, tally)
+            fit = _fit(stages, y)
+            tally.add(fit, truth)
             if cell.alarm == "drift":
-                drift.look(design, y[design.passes.index])
+                drift.look(stages.layout, fit.ratio_log)
     return drift.shares() if cell.alarm == "drift" else {}
 
 
@@ -194,30 +193,14 @@ def _plans(cell: Cell, wanted: int, rng: np.random.Generator) -> list[tuple[Plan
     return list(by_order.values())
 
 
-def _design(cell: Cell, plan: Plan) -> Design:
+def _stages(cell: Cell, plan: Plan) -> Stages:
     road = plan.log_road + plan.arm * effect_by_pass(plan, cell.noise)
-    table = frame(plan, road)
-    return build_design(table, list(cell.covariates), randomised=cell.layout.randomised)
+    return stages_of(frame(plan, road), randomised=cell.layout.randomised)
 
 
-def _fit(cell: Cell, plan: Plan, design: Design, y: Floats, truth: Floats, tally: Tally) -> None:
-    if cell.own_weights:
-        for column, own_truth in zip(y.T, truth, strict=True):
-            own = build_design(frame(plan, _full(plan, column)), list(cell.covariates))
-            tally.add(fit_design(own, own.names)[1], own_truth)
-        return
-    rows = design.passes.index
-    try:
-        tally.add(fit_design(design, design.names, y=y[rows])[1], truth)
-    except FitError:
-        tally.refused(y.shape[1])
-
-
-def _full(plan: Plan, column: Floats) -> Floats:
-    """A response of the present passes set on the plan's full grid."""
-    full = plan.log_road.copy()
-    full[plan.present] = column
-    return full
+def _fit(stages: Stages, y: Floats) -> BatchFit:
+    """Fits of log fuel use (n present, B), all passes a kilometre long."""
+    return stages.fit(np.exp(y[stages.layout.passes.index]))
 
 
 def _power(cell: Cell, wanted: int, rng: np.random.Generator, tally: Tally) -> dict[str, Any]:
@@ -245,37 +228,36 @@ def _power(cell: Cell, wanted: int, rng: np.random.Generator, tally: Tally) -> d
 def _randomisation(
     cell: Cell, wanted: int, rng: np.random.Generator, tally: Tally
 ) -> dict[str, Any]:
-    """Coverage of the randomisation interval: the truth lies inside unless its p is <= 0.05."""
-    p: list[float] = []
-    agreed = inverted = unbounded = 0
+    """Coverage of the randomisation interval, and how often one-sided tests of the truth reject."""
+    kept = unbounded = above = below = done = total = 0
     widths: list[float] = []
-    done = 0
     for plan, batch in _plans(cell, wanted, rng):
-        design = _design(cell, plan)
-        y = responses(plan, cell.noise, rng, batch)[design.passes.index]
-        reduced, fit = fit_design(design, design.names, y=y)
+        stages = _stages(cell, plan)
+        layout = stages.layout
+        fit = _fit(stages, responses(plan, cell.noise, rng, batch))
         tally.add(fit, np.array(EFFECT))
-        drawn = assignments(design.unit_arm, design.unit_block if design.blocked else None, rng)
-        p += [randomisation_p(reduced, column, drawn, EFFECT) for column in y.T]
-        done += batch
-        for i in range(max(1, round(INVERTED * batch / wanted))):
-            r = randomisation_test(reduced, y[:, i], drawn)
+        drawn = assignments(layout.unit_arm, layout.unit_block if layout.blocked else None, rng)
+        total = drawn.total
+        for z, size in zip(fit.ratio_log, fit.size, strict=True):
+            r = randomise_units(
+                z, layout.unit_arm, layout.unit_fixed, drawn, weights=size / (size + size.mean())
+            )
+            assert r is not None
+            done += 1
+            kept += r.p_of(EFFECT) > ALPHA
+            above += r.p_at_most(EFFECT) <= ALPHA
+            below += r.p_at_least(EFFECT) <= ALPHA
             if r.low is None or r.high is None:
                 unbounded += 1
-                continue
-            inside = r.low <= EFFECT <= r.high
-            agreed += inside == (p[done - batch + i] > ALPHA)
-            widths.append(100 * float(np.expm1(r.high) - np.expm1(r.low)))
-            inverted += 1
-    kept = int((np.array(p) > ALPHA).sum())
+            else:
+                widths.append(100 * float(np.expm1(r.high) - np.expm1(r.low)))
     return {
-        "assignments": drawn.total,
-        "randomisation_n": len(p),
+        "assignments": total,
+        "randomisation_n": done,
         "randomisation_covered": kept,
-        "randomisation_coverage": kept / len(p),
-        "randomisation_type_1": 1 - kept / len(p),
-        "inverted": inverted,
-        "inverted_agree": agreed,
-        "inverted_without_end": unbounded,
+        "randomisation_coverage": kept / done,
+        "one_sided_above": above / done,
+        "one_sided_below": below / done,
+        "without_end": unbounded,
         "randomisation_median_width_pct": float(np.median(widths)) if widths else None,
     }

@@ -5,7 +5,9 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from roadlog.effect.primary import PrimaryFit
+from statsmodels.stats.proportion import proportion_confint
+
+from tests.studies.calibration.engine import BatchFit
 
 Floats = NDArray[np.floating[Any]]
 
@@ -18,13 +20,12 @@ class Tally:
     high: list[Floats] = field(default_factory=list)
     error: list[Floats] = field(default_factory=list)
     truth: list[Floats] = field(default_factory=list)
-    unit_at_zero: list[NDArray[np.bool_]] = field(default_factory=list)
-    scale: list[Floats] = field(default_factory=list)
+    on_floor: list[NDArray[np.bool_]] = field(default_factory=list)
     df: list[int] = field(default_factory=list)
     n_refused: int = 0
     n_not_converged: int = 0
 
-    def add(self, fit: PrimaryFit, truth: ArrayLike) -> None:
+    def add(self, fit: BatchFit, truth: ArrayLike) -> None:
         """Keep a batch of fits; those without a checked optimum print no interval."""
         ok = fit.converged
         true = np.broadcast_to(np.asarray(truth, dtype=float), ok.shape)[ok]
@@ -34,8 +35,7 @@ class Tally:
         self.high.append(high[ok])
         self.error.append(fit.tau[ok] - true)
         self.truth.append(true)
-        self.unit_at_zero.append(fit.s[ok, 2] <= 0)
-        self.scale.append(fit.phi[ok])
+        self.on_floor.append(fit.on_floor[ok])
         self.df.append(fit.df)
 
     def refused(self, replicates: int) -> None:
@@ -49,7 +49,7 @@ class Tally:
         low, high, error, truth = (
             np.concatenate(x) for x in (self.low, self.high, self.error, self.truth)
         )
-        at_zero, scale = np.concatenate(self.unit_at_zero), np.concatenate(self.scale)
+        on_floor = np.concatenate(self.on_floor)
         printed = np.isfinite(low)
         n = int(printed.sum())
         out: dict[str, Any] = {
@@ -60,38 +60,24 @@ class Tally:
             "bias_pct": 100 * float(error.mean()),
             "bias_se_pct": 100 * float(error.std() / np.sqrt(len(error))),
             "sd_pct": 100 * float(error.std()),
-            "unit_zero_or_negative_share": float(at_zero.mean()),
-            "unit_negative_share": float((at_zero & (scale < 1)).mean()),
+            "on_floor_share": float(on_floor.mean()),
             "df_low": min(self.df),
             "df_high": max(self.df),
         }
         if n:
             low, high, truth = low[printed], high[printed], truth[printed]
             covered = int(((low <= truth) & (truth <= high)).sum())
-            bounds = wilson(covered, n)
+            bounds = proportion_confint(covered, n, method="wilson")
+            width = high - low
+            narrow = width <= np.quantile(width, 0.1)
             out |= {
                 "covered": covered,
                 "coverage": covered / n,
                 "coverage_low": bounds[0],
                 "coverage_high": bounds[1],
+                "narrowest_tenth": float(((low <= truth) & (truth <= high))[narrow].mean()),
                 "type_1": 1 - covered / n,
                 "power_3_pct": float(((low > 0) | (high < 0)).mean()),
                 "median_width_pct": 100 * float(np.median(np.expm1(high) - np.expm1(low))),
             }
         return out
-
-
-def wilson(hits: int, n: int, z: float = 1.959964) -> tuple[float, float]:
-    """Wilson's 95 % bounds of a share.
-
-    References
-    ----------
-    Wilson E.B. (1927), J. Am. Stat. Assoc. 22, 209-212.
-
-    >>> tuple(round(x, 4) for x in wilson(9500, 10_000))
-    (0.9456, 0.9541)
-    """
-    share = hits / n
-    centre = (share + z**2 / (2 * n)) / (1 + z**2 / n)
-    half = z / (1 + z**2 / n) * np.sqrt(share * (1 - share) / n + z**2 / (4 * n**2))
-    return float(centre - half), float(centre + half)
