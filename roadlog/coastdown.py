@@ -14,16 +14,13 @@ from numpy.typing import NDArray
 from roadlog.conditions import ASSUMED_HUMIDITY_PCT, air_density
 from roadlog.errors import FitError, InputError
 from roadlog.ingest import read_log
-from roadlog.roadload import REFERENCE_DENSITY_KG_M3, REFERENCE_TEMP_C
+from roadlog.roadload import REFERENCE_DENSITY_KG_M3, REFERENCE_TEMP_C, ROLLING_PER_K
 from roadlog.study import Study
 from roadlog.units import STANDARD_GRAVITY_M_S2
 
 Floats = NDArray[np.float64]
 
 COASTING_MASS = 1.03  # turning wheels as a share of mass, in neutral: SAE J1263 (from memory)
-# Rolling resistance at 20 °C over that of the test, less one, per kelvin above 20 °C: UN GTR 15,
-# annex 4 (K0 = 8.6e-3), as SAE J2263 (from memory).
-ROLLING_PER_K = 0.0086
 LEAST_DROP_KMH, LEAST_TIME_S = 30.0, 15.0
 FASTEST_M_S2, SLOWEST_M_S2 = 0.9, 0.02  # a coast slows by no more and no less
 IDLE_RPM = 1500.0  # faster, the engine is still coupled

@@ -15,8 +15,8 @@ VehicleClass = Literal["car", "light-truck", "light-commercial"]
 REFERENCE_TEMP_C = 20.0
 REFERENCE_DENSITY_KG_M3 = 1.167
 
-# SAE J2263 and UN GTR No. 15, annex 4: rolling resistance measured at T times 1 + 0.0086 (T - 20)
-# is that at 20 °C (both from memory).
+# UN GTR 15, annex 4 (K0 = 8.6e-3), as SAE J2263: rolling resistance measured at T times
+# 1 + 0.0086 (T - 20) is that at 20 °C (both from memory).
 ROLLING_PER_K = 0.0086
 ROLLING_RANGE_C = (-20.0, 45.0)  # beyond it the line isn't trusted further
 
