@@ -72,7 +72,7 @@ def test_harder_driving_in_one_arm_is_margin_by_the_coefficients_error() -> None
     share = 6300 * CAR.work_ml_kj / fit.expected_ml.mean()
     assert shift == pytest.approx(COEFFICIENT_ERROR * 0.1 * share * (1 - share), rel=0.3)
     alike = runs(np.full(12, 6000.0))
-    assert coefficient_shift(alike, CAR, c) < 0.1 * shift
+    assert coefficient_shift(alike, CAR, c) < 0.5 * shift
 
 
 def test_total_allows_for_distance_and_cold_start_alone() -> None:
