@@ -43,6 +43,7 @@ Floats = NDArray[np.floating[Any]]
 
 CHUNK = 200  # responses fitted at once: bounds the memory, and small batches stay in cache
 ALPHA = 0.05
+LEAST_PER_DRAW = 100  # responses of one drawn study: laying it out costs as much as fitting them
 
 _ENGINE = (
     "layout.py", "expected_fuel.py", "unit_contrast.py", "unit_randomisation.py", "randomise.py",
@@ -151,10 +152,6 @@ def _results(todo: Sequence[Cell], replicates: int, jobs: int) -> Iterator[dict[
             pool.shutdown(cancel_futures=True)
 
 
-def _per_draw(cell: Cell, wanted: int) -> int:
-    return -(-wanted // cell.draws)
-
-
 def _coverage(cell: Cell, wanted: int, rng: np.random.Generator, tally: Tally) -> dict[str, Any]:
     drift = alarms.DriftAlarms(cell.layout.randomised)
     for plan, batch in _plans(cell, wanted, rng):
@@ -181,8 +178,9 @@ def _plans(cell: Cell, wanted: int, rng: np.random.Generator) -> list[tuple[Plan
 
     Where nothing but the order of arms is drawn, studies with the same order are taken together.
     """
-    each = _per_draw(cell, wanted)
-    plans = [draw_plan(cell, rng) for _ in range(min(cell.draws, wanted))]
+    draws = max(1, min(cell.draws, wanted // LEAST_PER_DRAW))
+    each = -(-wanted // draws)
+    plans = [draw_plan(cell, rng) for _ in range(draws)]
     if cell.layout.missing or cell.covariates or len(cell.layout.runs) > 1:
         return [(plan, each) for plan in plans]
     by_order: dict[bytes, tuple[Plan, int]] = {}
