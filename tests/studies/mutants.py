@@ -126,33 +126,34 @@ def _other(name: str, number: int) -> str:
     return names[number * 7 % len(names)]
 
 
-def _stretch(name: str, part: int) -> Table:
+def _stretch(name: str, part: int, rows: int) -> Table:
     """A stretch of a log, the first or a later one."""
     whole = tables()[name]
-    first = 1 + part * (len(whole) - 1 - STRETCH_ROWS) // (PARTS - 1)
-    return whole[:1] + whole[first : first + STRETCH_ROWS]
+    first = 1 + part * (len(whole) - 1 - rows) // (PARTS - 1)
+    return whole[:1] + whole[first : first + rows]
 
 
 @cache
-def _clean_totals(name: str, part: int) -> tuple[float, float, float]:
+def _clean_totals(name: str, part: int, rows: int) -> tuple[float, float, float]:
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / name
-        path.write_text("".join(",".join(row) + "\n" for row in _stretch(name, part)))
+        path.write_text("".join(",".join(row) + "\n" for row in _stretch(name, part, rows)))
         return totals(read_log(path), sample_study())
 
 
-def read_stretch(number: int, folder: Path) -> Outcome:
+def read_stretch(number: int, folder: Path, rows: int = STRETCH_ROWS) -> Outcome:
     """A stretch of a log, damaged, through reading to its totals."""
     (name,) = chosen(number)
     part = number % PARTS
-    raw, done = mutant(_stretch(name, part), _stretch(_other(name, number), part), seeds(number))
+    other = _stretch(_other(name, number), part, rows)
+    raw, done = mutant(_stretch(name, part, rows), other, seeds(number))
     path = folder / name
     path.write_bytes(raw)
 
     def both() -> tuple[bool, Sequence[str]]:
         log = read_log(path)
         mine = totals(log, sample_study())
-        theirs = _clean_totals(name, part)
+        theirs = _clean_totals(name, part, rows)
         return not np.allclose(mine, theirs, rtol=SAME_TOTAL, equal_nan=True), log.notes
 
     return _outcome(number, done, (name,), both)
@@ -285,26 +286,30 @@ def run(out: Path, until: int, *, whole_only: bool = False, seconds: float = np.
         for first in range(0, until, BATCH):
             path = out / f"{first // BATCH:02d}.json"
             have = {o["number"]: o for o in json.loads(path.read_text())} if path.exists() else {}
-            fresh = 0
             for number in range(first, min(first + BATCH, until)):
                 whole = number % WHOLE_EVERY == 0
                 if number in have or (whole_only and not whole):
                     continue
                 if time.process_time() - began > seconds:
-                    break
+                    return
                 did = study.whole(number) if whole else read_stretch(number, Path(name))
                 have[number] = asdict(did)
-                fresh += 1
-            if fresh:
-                text = json.dumps(list(have.values()), indent=0)
-                atomic_write(path, lambda part, text=text: part.write_text(text))
+                if whole:
+                    _keep(path, have)
+            _keep(path, have)
+
+
+def _keep(path: Path, have: Mapping[int, object]) -> None:
+    text = json.dumps(list(have.values()), indent=0)
+    if not path.exists() or path.read_text() != text:
+        atomic_write(path, lambda part: part.write_text(text))
 
 
 def outcomes(out: Path) -> list[Outcome]:
     """All that was done so far."""
     found = [o for path in sorted(out.glob("*.json")) for o in json.loads(path.read_text())]
-    return [Outcome(**{k: tuple(v) if isinstance(v, list) else v for k, v in o.items()})
-            for o in found]  # fmt: skip
+    listed = ("done", "files", "said")
+    return [Outcome(**{**o, **{k: tuple(o[k]) for k in listed}}) for o in found]
 
 
 def summary(found: Sequence[Outcome]) -> str:
