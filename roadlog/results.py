@@ -149,7 +149,7 @@ class EffectResult:
     residuals: pd.DataFrame  # passes index, fitted mL, residual (of a mean pass), segment, ...
     unit_means: (
         pd.DataFrame
-    )  # switch_unit, arm, block, start, adjusted_pct (log scale x100, 0=mean)
+    )  # switch_unit, arm, block, start, adjusted_pct, driving_pct (log x100, 0=mean), pass_sd_pct
     leave_one_out: pd.DataFrame  # switch_unit, estimate, low, high
     design: pd.DataFrame  # what, correlation with arm, note
     segment_effects: pd.DataFrame  # segment, change_pct, low, high, passes_baseline, passes_fitted

@@ -2,13 +2,15 @@
 
 import argparse
 import datetime as dt
+import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from roadlog.errors import DesignError, InputError
 
 if TYPE_CHECKING:
-    from roadlog.plan.size import Layout, Scatter
+    from roadlog.plan.promise import Scatter
+    from roadlog.plan.size import Layout, Size
     from roadlog.study import Schedule, Study
 
 FOLDER = "plan"
@@ -61,7 +63,8 @@ def add(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None
 def _plan(a: argparse.Namespace) -> int:
     from roadlog.effect.design import refuse_mediators
     from roadlog.plan import words
-    from roadlog.plan.size import layout_of
+    from roadlog.plan.promise import order_of_schedule
+    from roadlog.plan.size import layout_of, size
     from roadlog.study import load_study
 
     study = _with_options(load_study(a.study), a)
@@ -71,15 +74,16 @@ def _plan(a: argparse.Namespace) -> int:
         return _register(a.study, study, now)
     _refuse_vague_carry_over(study)
     plan, claim = study.plan, study.claim
-    scatter = _scatter(a, study)
     if study.device.carry_over == "permanent":
-        layout = layout_of(plan, 0, study.analysis.segment_length_km)
-        print("\n".join([study.name, *words.permanent_lines(study, plan, scatter, layout)]))
+        scatter = _scatter(a, study, layout_of(plan, 0))
+        print("\n".join([study.name, *words.permanent_lines(study, plan, scatter)]))
         return 1
-    layout = layout_of(plan, study.device.washout_km, study.analysis.segment_length_km)
+    layout = layout_of(plan, study.device.washout_km)
+    scatter = _scatter(a, study, layout)
     kept = study.schedule is not None and bool(study.schedule.unit) and not a.redraw
     schedule, spare = (_kept(study), 0) if kept else _drawn(a, study, now)
-    print("\n".join(_lines(study, schedule, spare, scatter, layout)))
+    promised = size(order_of_schedule(schedule), scatter, layout, claim)
+    print("\n".join(_lines(study, schedule, spare, scatter, layout, promised)))
     if kept:
         print("             This is the schedule that the study has; --redraw draws another.")
     if claim is None:
@@ -92,23 +96,33 @@ def _plan(a: argparse.Namespace) -> int:
 
 
 def _lines(
-    study: "Study", schedule: "Schedule", spare: int, scatter: "Scatter", layout: "Layout"
+    study: "Study",
+    schedule: "Schedule",
+    spare: int,
+    scatter: "Scatter",
+    layout: "Layout",
+    s: "Size",
 ) -> list[str]:
     import numpy as np
 
     from roadlog.plan import words
     from roadlog.plan.schedule import redraw
-    from roadlog.plan.size import size
+    from roadlog.plan.size import losses, refutable_curve
     from roadlog.report.text import claim_words
 
     claim = study.claim
-    s = size(len(schedule.unit), scatter, layout, claim)
     lines = [study.name]
     if claim is not None:
         lines += words.paragraph("Claim", claim_words(claim) + ".")
     lines += words.days_lines(schedule, study.plan, spare)
     lines += words.size_lines(s, scatter)
+    lines += words.chance_lines(s.chances)
     lines += words.verdict_lines(s, scatter, layout, study.plan, claim)
+    lines += words.curve_lines(
+        refutable_curve(scatter, layout, progress=sys.stderr.isatty()), study.plan.days_per_unit
+    )
+    if claim is not None:
+        lines += words.loss_lines(losses(scatter, layout, claim), s.needed)
     drawn = redraw(schedule, [str(u.unit) for u in schedule.unit], np.random.default_rng(1))
     if schedule.randomised and drawn is not None:
         lines += words.chance_line(drawn.total)
@@ -207,12 +221,14 @@ def _register(folder: Path, study: "Study", now: dt.datetime) -> int:
     return 0
 
 
-def _scatter(a: argparse.Namespace, study: "Study") -> "Scatter":
+def _scatter(a: argparse.Namespace, study: "Study", layout: "Layout") -> "Scatter":
     from roadlog.plan.pilot import pilot_logs, pilot_scatter
-    from roadlog.plan.size import ASSUMED_SCATTER
+    from roadlog.plan.size import assumed_scatter
 
     logs = pilot_logs(a.study, a.pilot)
-    return pilot_scatter(study, logs) if logs else ASSUMED_SCATTER[study.plan.road]
+    if logs:
+        return pilot_scatter(study, logs)
+    return assumed_scatter(study.plan.road, layout.runs_per_unit)
 
 
 def _with_options(study: "Study", a: argparse.Namespace) -> "Study":

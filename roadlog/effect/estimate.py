@@ -142,7 +142,7 @@ def estimate_effect(
         coefficients=coefficient_table(fit, contrast),
         variance_components=scatter_table(layout, fit, contrast),
         residuals=residual_table(layout, fit),
-        unit_means=unit_table(layout, z),
+        unit_means=unit_table(layout, z, stages.total.ratio_log - z, fit.pass_variance),
         leave_one_out=left_out,
         design=correlations,
         segment_effects=diagnostics.segment_effects(layout, fit),

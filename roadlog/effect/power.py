@@ -1,13 +1,10 @@
-"""How small an effect a design can find, and how many switch units a claim needs.
+"""How small an effect a finished study could have found, by the noncentral t.
 
-The standard error of the arm's coefficient follows from the variance components and the layout;
-power is that of the noncentral t with the containment degrees of freedom. Checked by simulation in
-`roadlog.effect.calibration` and against statsmodels' t-test power in the tests.
+`roadlog.plan.promise` says what a plan can show. Checked against statsmodels' t-test power in the
+tests.
 """
 
 import numpy as np
-
-from roadlog.errors import DesignError
 
 POWER = 0.80
 ALPHA = 0.05
@@ -100,69 +97,3 @@ def covariate_budget(switch_units: int, base_df: int) -> int:
     (1, 4)
     """
     return max(0, min((switch_units - 4) // 4, base_df - 4))
-
-
-def expected_half_width(se: float, df: float, level: float = 1 - ALPHA) -> float:
-    """Expected half-width of the t interval [scale of `se`], the standard error being estimated.
-
-    >>> round(expected_half_width(1.0, 10_000), 2)
-    1.96
-    """
-    from scipy.special import gammaln, stdtrit
-
-    mean_ratio = np.sqrt(2 / df) * np.exp(gammaln((df + 1) / 2) - gammaln(df / 2))
-    return float(stdtrit(df, 0.5 + level / 2) * se * mean_ratio)
-
-
-def needed_units(
-    target_pct: float,
-    *,
-    unit_sd: float,
-    run_sd: float,
-    pass_sd: float,
-    runs_per_unit: float,
-    passes_per_run: float,
-    block_size: int | None = 2,
-    with_covariates: bool = False,
-    power: float = POWER,
-    most: int = 400,
-) -> int:
-    """Fewest switch units (even) whose smallest detectable saving is at most `target_pct` [%].
-
-    Parameters
-    ----------
-    target_pct : float
-    unit_sd, run_sd, pass_sd, runs_per_unit, passes_per_run : float
-        As in `coefficient_se`.
-    block_size : int or None
-        Units a block; only whole blocks are counted.
-    with_covariates : bool
-        Whether the whole budget of covariates between units is taken off the degrees of freedom.
-
-    Raises
-    ------
-    DesignError
-        If even `most` units are not enough.
-    """
-    target = -np.log1p(-abs(target_pct) / 100)
-    step = block_size or 2
-    for n in range(step * -(-4 // step), most + 1, step):
-        df = containment_df(n, block_size)
-        if with_covariates:
-            df -= covariate_budget(n, df)
-        if df < 2:
-            continue
-        se = coefficient_se(
-            n,
-            unit_sd=unit_sd,
-            run_sd=run_sd,
-            pass_sd=pass_sd,
-            runs_per_unit=runs_per_unit,
-            passes_per_run=passes_per_run,
-        )
-        if t_power(target, se, df) >= power:
-            return n
-    raise DesignError(
-        f"a change of {target_pct:g} % can't be found with {most} switch units at this scatter: "
-        "steadier routes or a larger claim are needed"
-    )

@@ -95,8 +95,19 @@ def residual_table(layout: Layout, fit: ExpectedFuel) -> pd.DataFrame:
     )
 
 
-def unit_table(layout: Layout, values: Floats) -> pd.DataFrame:
-    """Each switch unit's fuel over expected fuel [% of the mean]."""
+def unit_table(
+    layout: Layout,
+    values: Floats,
+    driving: Floats | None = None,
+    pass_variance: Floats | None = None,
+) -> pd.DataFrame:
+    """Each switch unit's fuel over expected fuel and what driving explains [% of the mean].
+
+    `pass_sd_pct` is the standard deviation that the passes within the unit imply; NaN where
+    unknown, as `driving_pct`.
+    """
+    unknown = np.full(len(layout.units), np.nan)
+    by_driving = unknown if driving is None else driving - driving.mean()
     return pd.DataFrame(
         {
             "switch_unit": layout.units,
@@ -104,6 +115,8 @@ def unit_table(layout: Layout, values: Floats) -> pd.DataFrame:
             "block": layout.unit_block,
             "start": layout.starts.to_numpy(),
             "adjusted_pct": 100 * (values - values.mean()),
+            "driving_pct": 100 * by_driving,
+            "pass_sd_pct": 100 * np.sqrt(unknown if pass_variance is None else pass_variance),
         }
     )
 

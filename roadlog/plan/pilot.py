@@ -1,17 +1,19 @@
 """The scatter of fuel use from a pilot: logs of ordinary drives with the add-on out.
 
-Baseline logs of four days or more go in; the variance components of the primary model come out.
-The pilot's days are dealt to two make-believe arms in turn and go through the very analysis of the
-test, so that scatter means the same thing in both; the make-believe effect is thrown away.
+Baseline logs of four days or more go in; the scatter from day to day of fuel over expected fuel
+comes out, and of the share that driving explains. The pilot's days are dealt to two make-believe
+arms in turn and go through the very analysis of the test, so that scatter means the same thing in
+both; the make-believe effect is thrown away.
 """
 
 from collections.abc import Sequence
 from pathlib import Path
 
+import numpy as np
 import pandas as pd
 
 from roadlog.errors import DesignError, InputError
-from roadlog.plan.size import Scatter
+from roadlog.plan.promise import Scatter
 from roadlog.study import ARMS, Study
 
 LEAST_DAYS = 4
@@ -70,15 +72,27 @@ def pilot_scatter(study: Study, logs: Sequence[Path], notes: Path | None = None)
     runs = tuple((p, str(arm_of[d])) for p, d in days.items())
     plain = study.model_copy(update={"schedule": None, "claim": None})
     done = analyse(plain, Sources(runs=runs, notes=notes), switched_by="day", randomised=False)
-    sd = done.effect.variance_components.set_index("name")["sd_pct"] / 100
+    units = done.effect.unit_means
+    n = len(units)
+    if n < LEAST_DAYS:
+        raise DesignError(
+            f"only {n} of the pilot's {len(order)} days hold drives that can be compared, too few "
+            f"to tell how fuel use varies from day to day: log {LEAST_DAYS} days or more on one "
+            "route"
+        )
+    floor = units["pass_sd_pct"].to_numpy(dtype=float) / 100
     return Scatter(
-        unit_sd=_sd(sd, "switch unit"),
-        run_sd=_sd(sd, "run"),
-        pass_sd=_sd(sd, "pass"),
-        source=f"pilot of {len(logs)} drives on {len(order)} days",
-        df=float(len(order) - 2),
+        unit_sd=_about_line(units["adjusted_pct"]) / 100,
+        source=f"pilot of {len(logs)} drives on {n} days",
+        df=float(n - 2),
+        driving_sd=_about_line(units["driving_pct"]) / 100,
+        pass_sd=float(np.sqrt((floor**2).mean())) if np.isfinite(floor).all() else 0.0,
     )
 
 
-def _sd(table: "pd.Series[float]", name: str) -> float:
-    return float(table.get(name, 0.0))
+def _about_line(by_day: "pd.Series[float]") -> float:
+    """Standard deviation of values in order of time about their straight line (n - 2 df)."""
+    y = by_day.to_numpy(dtype=float)
+    x = np.column_stack([np.ones(len(y)), np.arange(len(y))])
+    rest = y - x @ np.linalg.lstsq(x, y, rcond=None)[0]
+    return float(np.sqrt(rest @ rest / (len(y) - 2)))

@@ -138,7 +138,7 @@ def draw_schedule(
     rng = np.random.default_rng(seed)
     block = [b for b, size in enumerate(sizes, start=1) for _ in range(size)]
     start = [i % 2 for size in sizes for i in range(size)]
-    drawn = _orders_of_plan(start, [str(b) for b in block], rng)
+    drawn = orders_of_plan(start, [str(b) for b in block], rng)
     # Where not every schedule is listed, the first row is no draw but the pattern it started from.
     arms = drawn.arms if drawn.exact else drawn.arms[1:]
     gap = weekday_gap(arms, units)
@@ -199,7 +199,7 @@ def redraw(
     blocks = [str(u.block) for u in schedule.unit]
     keep = np.array(columns, dtype=int)
     by_plan = schedule.seed is not None and _as_planned(arm, blocks)
-    draw = _orders_of_plan if by_plan else assignments
+    draw = orders_of_plan if by_plan else assignments
     drawn = draw(arm, blocks, rng, exact_limit=exact_limit, draws=draws)
     days = _unit_days(schedule)
     limit = schedule.weekday_limit
@@ -218,7 +218,7 @@ def redraw(
     return Assignments(arms[:, keep], count, drawn.exact)
 
 
-def _orders_of_plan(
+def orders_of_plan(
     arm: Sequence[int],
     blocks: Sequence[str],
     rng: np.random.Generator,

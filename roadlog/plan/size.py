@@ -1,33 +1,38 @@
-"""How many switch units a claim needs, and what the days available can show.
+"""What the days available can show, and what loose protocol costs in days.
 
-The scatter of fuel use (from a pilot, or a working assumption by type of road) and the layout of
-the test go in; the smallest detectable effect, the expected interval and the units needed come
-out. The arithmetic is that of `roadlog.effect.power`.
+The scatter of fuel use (from a pilot, or a working assumption by type of road) and the order of
+arms go in; chances of each final word, the expected interval, the smallest claim that can be
+refuted by number of days, and the price of each known loss of precision come out. All of it is
+read off simulated studies (`roadlog.plan.promise`).
 """
 
 import math
 from dataclasses import dataclass, replace
 
-from roadlog.effect import power
+import numpy as np
+
 from roadlog.errors import DesignError
+from roadlog.plan.promise import (
+    Order,
+    Scatter,
+    Simulated,
+    needed_units,
+    refutable_by_units,
+    simulate,
+)
+from roadlog.progress import bar
 from roadlog.study import Claim, Plan, RoadType
 
-MOST_UNITS = 400
-CAUTION = 0.80  # one-sided confidence of the cautious scatter
+CURVE_DAYS = range(6, 31, 2)
 
-
-@dataclass(frozen=True)
-class Scatter:
-    """Standard deviations of log fuel use (0.01 is about 1 %) at equal driving, and their source.
-
-    `df` is the degrees of freedom between switch units of a pilot, None for an assumption.
-    """
-
-    unit_sd: float
-    run_sd: float
-    pass_sd: float
-    source: str
-    df: float | None = None
+# Standard deviations from day to day and from run to run [log fuel]; common practice, no source.
+# Within the range that docs/calibration.md covers; town traffic scatters most.
+ASSUMED_SD: dict[RoadType, tuple[float, float]] = {
+    "motorway": (0.010, 0.010),
+    "mixed": (0.015, 0.015),
+    "town": (0.020, 0.025),
+}
+METERING_SD = 0.008  # wind and metering of a unit, on the simulated studies of docs/method.md
 
 
 @dataclass(frozen=True)
@@ -35,48 +40,81 @@ class Layout:
     """What one switch unit holds once the washout is set aside."""
 
     runs_per_unit: float
-    passes_per_run: float
     block_size: int
 
 
 @dataclass(frozen=True)
-class Size:
-    """What a number of switch units can show.
+class Chance:
+    """How often each final word comes [0 to 1] if the add-on changes fuel use by `true_pct`."""
 
-    `detectable_pct` [% of fuel] is the smallest saving found 4 times out of 5; `half_width_pct`
-    the expected half-width of the 95 % interval [%]; `chance` the probability that the interval
-    excludes the claim if the add-on does nothing; `needed` the fewest units that bring it to
-    80 % (None: not with 400, or no claim).
+    true_pct: float
+    refuted: float
+    supported: float
+
+    @property
+    def undecided(self) -> float:
+        """How often neither comes."""
+        return max(0.0, 1 - self.refuted - self.supported)
+
+
+@dataclass(frozen=True)
+class Size:
+    """What an order of switch units can show.
+
+    `half_width_pct` is the 95 % interval's median half-width [% of fuel]; `refutable_pct` the
+    smallest claim [% of fuel, negative] refuted 4 times out of 5 if the add-on does nothing, and
+    `detectable_pct` the smallest saving [%] whose interval leaves zero out 4 times out of 5.
+    `chances` are for true effects of nothing, half the claim, the claim, twice the claim (empty
+    without one); `needed` the fewest units that refute it 4 times out of 5 (None: not with 400, or
+    no claim).
     """
 
     units: int
     df: int
-    se: float
-    detectable_pct: float
     half_width_pct: float
-    chance: float | None
+    refutable_pct: float
+    detectable_pct: float
+    chances: tuple[Chance, ...]
+    needed: int | None
+
+    @property
+    def settles(self) -> float | None:
+        """Chance to refute the claim if the add-on does nothing; None without a claim."""
+        return self.chances[0].refuted if self.chances else None
+
+
+@dataclass(frozen=True)
+class Loss:
+    """A known loss of precision: in words, and the units needed with it (None: not with 400)."""
+
+    words: str
     needed: int | None
 
 
-_ASSUMED = "working assumption for a {} route: common practice, no source; a pilot is better"
-# Within the range that docs/calibration.md covers; town traffic scatters most.
-ASSUMED_SCATTER: dict[RoadType, Scatter] = {
-    "motorway": Scatter(0.010, 0.010, 0.04, _ASSUMED.format("motorway")),
-    "mixed": Scatter(0.015, 0.015, 0.06, _ASSUMED.format("mixed")),
-    "town": Scatter(0.020, 0.025, 0.10, _ASSUMED.format("town")),
-}
+def assumed_scatter(road: RoadType, runs_per_unit: float) -> Scatter:
+    """Scatter without a pilot: day and runs of a type of road, with metering.
+
+    >>> round(assumed_scatter("mixed", 2).unit_sd, 4)
+    0.0201
+    """
+    day, run = ASSUMED_SD[road]
+    return Scatter(
+        unit_sd=math.sqrt(day**2 + run**2 / runs_per_unit + METERING_SD**2),
+        source=f"working assumption for a {road} route: common practice, no source; a pilot is "
+        "better",
+    )
 
 
-def layout_of(plan: Plan, washout_km: float, segment_length_km: float) -> Layout:
-    """Runs and passes that each switch unit contributes.
+def layout_of(plan: Plan, washout_km: float) -> Layout:
+    """Runs that each switch unit contributes.
 
     Raises
     ------
     DesignError
         If the washout takes more than half of what is driven between two switches.
 
-    >>> layout_of(Plan(runs_per_day=2, km_per_run=15), 0, 1.0)
-    Layout(runs_per_unit=2.0, passes_per_run=15.0, block_size=4)
+    >>> layout_of(Plan(runs_per_day=2, km_per_run=15), 0)
+    Layout(runs_per_unit=2.0, block_size=4)
     """
     km = plan.days_per_unit * plan.runs_per_day * plan.km_per_run
     if washout_km > km / 2:
@@ -85,88 +123,76 @@ def layout_of(plan: Plan, washout_km: float, segment_length_km: float) -> Layout
             f"the washout of {washout_km:g} km takes more than half of the {km:g} km between two "
             f"switches: set days_per_unit = {days} in [plan], or drive more a day"
         )
-    return Layout(
-        runs_per_unit=(km - washout_km) / plan.km_per_run,
-        passes_per_run=max(1.0, plan.km_per_run / segment_length_km),
-        block_size=plan.block_size,
-    )
+    return Layout(runs_per_unit=(km - washout_km) / plan.km_per_run, block_size=plan.block_size)
 
 
-def size(units: int, scatter: Scatter, layout: Layout, claim: Claim | None) -> Size:
-    """What `units` switch units, half of them fitted, can show.
+def size(order: Order, scatter: Scatter, layout: Layout, claim: Claim | None) -> Size:
+    """What this order of arms can show.
 
     Raises
     ------
     DesignError
         If the units are too few for any interval.
     """
-    df = power.containment_df(units, layout.block_size)
-    if df < 2:
-        least = next(n for n in range(units, 99) if power.containment_df(n, layout.block_size) > 1)
-        raise DesignError(
-            f"{units} switch units in blocks of {layout.block_size} leave {max(df, 0)} degrees of "
-            f"freedom, too few for an interval: plan {least} units or more"
-        )
-    se = power.coefficient_se(
-        units,
-        unit_sd=scatter.unit_sd,
-        run_sd=scatter.run_sd,
-        pass_sd=scatter.pass_sd,
-        runs_per_unit=layout.runs_per_unit,
-        passes_per_run=layout.passes_per_run,
-    )
-    target = None if claim is None else abs(math.log1p(claim.fuel_use_change_pct / 100))
+    found = simulate(order, scatter)
     return Size(
-        units=units,
-        df=df,
-        se=se,
-        detectable_pct=power.smallest_detectable_pct(se, df),
-        half_width_pct=100 * math.sinh(power.expected_half_width(se, df)),
-        chance=None if target is None else power.t_power(target, se, df),
-        needed=None if claim is None else needed_units(scatter, layout, claim),
+        units=len(order.arm),
+        df=order.df,
+        half_width_pct=100 * math.sinh(float(np.median(found.half))),
+        refutable_pct=100 * math.expm1(found.refutable()),
+        detectable_pct=-100 * math.expm1(-float(np.quantile(found.high, 0.8))),
+        chances=() if claim is None else chances(found, claim),
+        needed=None if claim is None else needed_units(log_of(claim), scatter, layout.block_size),
     )
 
 
-def needed_units(scatter: Scatter, layout: Layout, claim: Claim) -> int | None:
-    """Fewest switch units whose interval excludes the claim 4 times out of 5 if nothing happens.
-
-    None if 400 are not enough.
-    """
-    target = -100 * math.expm1(-abs(math.log1p(claim.fuel_use_change_pct / 100)))
-    try:
-        return power.needed_units(
-            target,
-            unit_sd=scatter.unit_sd,
-            run_sd=scatter.run_sd,
-            pass_sd=scatter.pass_sd,
-            runs_per_unit=layout.runs_per_unit,
-            passes_per_run=layout.passes_per_run,
-            block_size=layout.block_size,
-            most=MOST_UNITS,
-        )
-    except DesignError:
-        return None
-
-
-def cautious(scatter: Scatter) -> Scatter | None:
-    """The scatter at its upper 80 % confidence limit, None for an assumption.
-
-    A few pilot days tell a variance only roughly, so a test sized by the estimate itself is too
-    small about half of the time.
-
-    References
-    ----------
-    Browne R.H. (1995), On the use of a pilot sample for sample size determination, Statistics in
-    Medicine 14, 1933-1940 (from memory).
-    """
-    if scatter.df is None:
-        return None
-    from scipy.special import chdtri
-
-    factor = math.sqrt(scatter.df / float(chdtri(scatter.df, CAUTION)))
-    return replace(
-        scatter,
-        unit_sd=scatter.unit_sd * factor,
-        run_sd=scatter.run_sd * factor,
-        pass_sd=scatter.pass_sd * factor,
+def chances(found: Simulated, claim: Claim) -> tuple[Chance, ...]:
+    """Each word's chance if the add-on does nothing, half the claim, the claim, twice the claim."""
+    c = log_of(claim)
+    truths = (0.0, *(share * claim.fuel_use_change_pct for share in (0.5, 1.0, 2.0)))
+    return tuple(
+        Chance(t, found.refuted(c, math.log1p(t / 100)), found.supported(c, math.log1p(t / 100)))
+        for t in truths
+        if t > -100
     )
+
+
+def refutable_curve(
+    scatter: Scatter, layout: Layout, *, progress: bool = False
+) -> dict[int, float]:
+    """Smallest claim [% of fuel] refuted 4 times out of 5, by number of switch units."""
+    units = bar(CURVE_DAYS, "planning", progress)
+    found = refutable_by_units(scatter, layout.block_size, units)
+    return {n: 100 * math.expm1(x) for n, x in found.items()}
+
+
+def log_of(claim: Claim) -> float:
+    """The claim as a log ratio of fuel use."""
+    return math.log1p(claim.fuel_use_change_pct / 100)
+
+
+# Run errors on public trips of one car (1.5 litres, manual, hot climate; docs/planning.md): share
+# of time with the air conditioning on known to 0.066 a run, worth 30 % of a run's fuel; on for 0 to
+# 60 % of the time, any share alike, where nothing tells; no positions, from 22 commutes.
+_ACCESSORY_KNOWN_RUN = 0.30 * 0.066
+_ACCESSORY_UNKNOWN_DAY = 0.30 * 0.60 / math.sqrt(12)
+_NO_POSITIONS_DAY = 0.027
+# Out and back differ by wind: what a unit scatters where it holds one direction only.
+_ONE_DIRECTION_DAY = 0.024
+
+
+def losses(scatter: Scatter, layout: Layout, claim: Claim) -> list[Loss]:
+    """What loose protocol costs, the dearest first: units needed to refute the claim."""
+    day = scatter.unit_sd
+    known = _ACCESSORY_KNOWN_RUN / math.sqrt(layout.runs_per_unit)
+    worse = [
+        ("air conditioning used at will, unnoted", math.hypot(day, _ACCESSORY_UNKNOWN_DAY)),
+        ("air conditioning used at will, but noted or seen at idle", math.hypot(day, known)),
+        ("logs without positions", max(day, _NO_POSITIONS_DAY)),
+        ("one direction only", max(day, _ONE_DIRECTION_DAY)),
+    ]
+    return [
+        Loss(words, needed_units(log_of(claim), replace(scatter, unit_sd=sd), layout.block_size))
+        for words, sd in sorted(worse, key=lambda kind: -kind[1])
+        if sd > day
+    ]

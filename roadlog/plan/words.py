@@ -1,4 +1,4 @@
-"""The plan in plain words for a terminal: sizes, verdict and what would settle the claim.
+"""The plan in plain words for a terminal: chances, verdict and what would settle the claim.
 
 Sizes and schedule go in; lines of 88 columns come out. A driver who isn't to know the arm may
 read them: they never tell which day is fitted.
@@ -7,10 +7,12 @@ read them: they never tell which day is fitted.
 import datetime as dt
 import math
 import textwrap
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 from roadlog.effect.randomise import ENOUGH_ASSIGNMENTS
-from roadlog.plan.size import Layout, Scatter, Size, cautious, needed_units, size
+from roadlog.plan.promise import STUDIES, Scatter, needed_units
+from roadlog.plan.size import Chance, Layout, Loss, Size, log_of
 from roadlog.study import Claim, Plan, Schedule, Study
 
 WIDTH = 88
@@ -55,20 +57,62 @@ def days_lines(schedule: Schedule, plan: Plan, spare: int) -> list[str]:
 
 
 def size_lines(s: Size, scatter: Scatter) -> list[str]:
-    """Scatter, smallest detectable effect, expected interval."""
-    lines = paragraph(
-        "Scatter",
-        f"{100 * scatter.unit_sd:.1f} % from switch unit to switch unit, "
-        f"{100 * scatter.run_sd:.1f} % from run to run, {100 * scatter.pass_sd:.1f} % from pass to "
-        f"pass ({scatter.source}).",
+    """Scatter, expected interval, smallest effects."""
+    text = (
+        f"{100 * scatter.unit_sd:.1f} % from switch unit to switch unit in fuel over what the same "
+        f"driving would have burned ({scatter.source})."
     )
+    if scatter.df is not None:
+        text += (
+            f" {scatter.df:g} degrees of freedom tell it only roughly: the chances allow for it."
+        )
+    lines = paragraph("Scatter", text)
     lines += paragraph(
-        "Can detect", f"{s.detectable_pct:.1f} % is the smallest saving found 4 times out of 5."
+        "Interval",
+        f"about +/-{s.half_width_pct:.1f} % (95 %, {s.df} degrees of freedom); half of such "
+        "studies come out narrower, half wider.",
     )
     return lines + paragraph(
-        "Interval",
-        f"about +/-{s.half_width_pct:.1f} % (95 %, {s.df} degrees of freedom) if the scatter is "
-        "as above.",
+        "Can detect",
+        f"{s.detectable_pct:.1f} % is the smallest saving found 4 times out of 5; "
+        f"{-s.refutable_pct:.1f} % is the smallest claim refuted 4 times out of 5 if the add-on "
+        "does nothing.",
+    )
+
+
+def chance_lines(chances: Sequence[Chance]) -> list[str]:
+    """A small table: how often each final word comes, by what the add-on really does."""
+    if not chances:
+        return []
+    names = ("does nothing", "does half of it", "does what is claimed", "does twice that")
+    head = f"{'if the add-on':31}{'refuted':>9}{'supported':>11}{'undecided':>11}"
+    rows = [
+        f"{name + f' ({c.true_pct + 0.0:+.1f} %)':31}"
+        f"{_share(c.refuted):>9}{_share(c.supported):>11}{_share(c.undecided):>11}"
+        for name, c in zip(names, chances, strict=False)
+    ]
+    note = f"of {STUDIES:,} simulated studies, judged by the rule that the analysis uses"
+    lines = [head, *rows, note]
+    return [("Chances" if i == 0 else "").ljust(LABEL) + line for i, line in enumerate(lines)]
+
+
+def curve_lines(curve: Mapping[int, float], days_per_unit: int) -> list[str]:
+    """Smallest claim that can be refuted, by days."""
+    each = ", ".join(f"{n * days_per_unit}: {-x:.1f}" for n, x in curve.items())
+    return paragraph(
+        "By days", f"smallest claim refuted 4 times out of 5, days: % of fuel: {each}."
+    )
+
+
+def loss_lines(lost: Sequence[Loss], needed: int | None) -> list[str]:
+    """What loose protocol costs, in switch units, the dearest first."""
+    if not lost or needed is None:
+        return []
+    each = "; ".join(f"{'over 400' if k.needed is None else k.needed} for {k.words}" for k in lost)
+    return paragraph(
+        "Looseness",
+        f"{needed} switch units refute the claim 4 times out of 5; with each of these alone it "
+        f"takes {each} (run errors of public trips of one car).",
     )
 
 
@@ -76,18 +120,18 @@ def verdict_lines(
     s: Size, scatter: Scatter, layout: Layout, plan: Plan, claim: Claim | None
 ) -> list[str]:
     """Whether the days can settle the claim, and what would if they can't."""
-    if claim is None or s.chance is None:
+    if claim is None or s.settles is None:
         return paragraph(
             "Verdict", "no claim is given in [claim], so there is nothing to size the test by."
         )
     c = claim.fuel_use_change_pct
-    chance = f"{100 * s.chance:.0f} %" if s.chance < 0.995 else "more than 99 %"
-    if s.chance >= RELIABLE:
+    chance = f"{100 * s.settles:.0f} %" if s.settles < 0.995 else "more than 99 %"
+    if s.settles >= RELIABLE:
+        spare = f"; {s.needed} switch units would do for 80 %" if s.needed else ""
         lines = paragraph(
             "Verdict",
             f"these days can settle the claim ({c:+.1f} % fuel): if the add-on does nothing, they "
-            f"refute it with a probability of {chance}; {s.needed} switch units would do for "
-            "80 %.",
+            f"refute it with a probability of {chance}{spare}.",
         )
     else:
         lines = paragraph(
@@ -96,23 +140,11 @@ def verdict_lines(
             f"nothing, they refute it with a probability of only {chance}.",
         )
         lines += paragraph("What would", _remedies(s, scatter, layout, plan, claim))
-    careful = cautious(scatter)
-    if careful is not None:
-        needed = needed_units(careful, layout, claim)
-        lines += paragraph(
-            "To be safe",
-            "a short pilot tells scatter only roughly; at its upper 80 % limit "
-            + (
-                f"{needed} switch units are needed."
-                if needed
-                else "even 400 switch units are too few."
-            ),
-        )
     return lines + paragraph(
         "Mind",
         "an add-on that does exactly what is claimed stays undecided, because the interval then "
-        f"lies astride the claim: to be supported it has to beat it by about {s.detectable_pct:.1f}"
-        " %.",
+        "lies astride the claim: to be supported it has to beat it by about as much as the "
+        "smallest claim that can be refuted.",
     )
 
 
@@ -126,18 +158,13 @@ def chance_line(assignments: int) -> list[str]:
     return paragraph("By chance", f"{assignments:,} schedules were equally likely: {enough}.")
 
 
-def permanent_lines(study: Study, plan: Plan, scatter: Scatter, layout: Layout) -> list[str]:
+def permanent_lines(study: Study, plan: Plan, scatter: Scatter) -> list[str]:
     """Why a permanent add-on can't be switched by the day, and what can be done instead."""
     n = max(4, plan.days // 2)
-    var = (
-        scatter.unit_sd**2
-        + scatter.run_sd**2 / layout.runs_per_unit
-        + scatter.pass_sd**2 / (layout.runs_per_unit * layout.passes_per_run)
-    )
     from roadlog.effect.power import smallest_detectable_pct
 
-    # Difference between two cars on the same day, before against after: 4 var / n.
-    found = smallest_detectable_pct(math.sqrt(4 * var / n), 2 * n - 2)
+    # Difference between two cars on the same day, before against after: variance 4/n.
+    found = smallest_detectable_pct(scatter.unit_sd * math.sqrt(4 / n), 2 * n - 2)
     lines = paragraph(
         "Verdict",
         f"{study.device.name} is declared permanent (carry_over): what stays in the car after it "
@@ -173,16 +200,17 @@ def _remedies(s: Size, scatter: Scatter, layout: Layout, plan: Plan, claim: Clai
         switchable = [d for d in plan.weekdays if d not in plan.no_switch]
         weeks = math.ceil(s.needed * plan.days_per_unit / max(1, len(switchable)))
         options.append(f"{s.needed} switch units (about {_count(weeks, 'week')})")
-    more = replace(layout, runs_per_unit=2 * layout.runs_per_unit)
-    doubled = needed_units(scatter, more, claim)
-    if doubled is not None and (s.needed is None or doubled < s.needed):
-        options.append(f"{doubled} switch units with twice the runs a day")
-    halved = replace(scatter, run_sd=scatter.run_sd / 2, pass_sd=scatter.pass_sd / 2)
-    steady = size(s.units, halved, layout, claim)
-    if steady.chance is not None and steady.chance >= RELIABLE:
+    steady = needed_units(
+        log_of(claim), replace(scatter, unit_sd=scatter.unit_sd / 2), layout.block_size
+    )
+    if steady is not None and steady <= s.units:
         options.append("the same days on a route with half the scatter (less traffic, fewer stops)")
-    options.append(f"a claim of {s.detectable_pct:.1f} % less fuel or more")
+    options.append(f"a claim of {-s.refutable_pct:.1f} % less fuel or more")
     return "; or ".join(options) + "."
+
+
+def _share(chance: float) -> str:
+    return f"{100 * chance:.0f} %"
 
 
 def _count(n: int, noun: str) -> str:
