@@ -18,6 +18,7 @@ from roadlog import closure, fuel, passes, road
 from roadlog.coastdown import with_coastdown
 from roadlog.conditions import add_conditions, wind_share
 from roadlog.deviations import find_deviations, staying_sentences
+from roadlog.doubts import fuel_doubts, gallon_warnings
 from roadlog.effect import (
     FuelPhysics,
     ambiguity_pct,
@@ -188,7 +189,13 @@ def analyse(
     once = changed_once(runs, by_chance)
     if once:
         effect = without_intervals(effect)
-    held = _held_against(study, sources, ledger, metered, runs, effect, by_chance, use, table, now)
+    ambiguity = ambiguity_pct(table, randomised=by_chance, physics=physics, whole_runs=whole_runs)
+    used_logs = [logs[i] for i, u in zip(metered.runs["log"], runs["used"], strict=True) if u]
+    warnings += gallon_warnings(used_logs, metered.estimator, effect.primary)
+    in_fuel = fuel_doubts(study, metered, effect.primary, ambiguity)
+    held = _held_against(
+        study, sources, ledger, metered, runs, effect, by_chance, use, table, now, in_fuel
+    )
     measured = () if held.closed is None else held.closed.measured
     if once:
         measured = estimates_only(measured)
@@ -205,9 +212,7 @@ def analyse(
         fitted=_arm_summary(used, "fitted"),
         fuel_estimator=metered.estimator,
         estimators=estimators_beside(metered, runs, study),
-        ambiguity_pct=ambiguity_pct(
-            table, randomised=by_chance, physics=physics, whole_runs=whole_runs
-        ),
+        ambiguity_pct=ambiguity,
         closure=None if held.closed is None else held.closed.values,
         warnings=(*warnings, *held.warnings, *disagreement_warnings(effect.primary, measured)),
         oversight=held.oversight,
@@ -306,6 +311,7 @@ def _held_against(
     use: RoadUse,
     table: pd.DataFrame,
     now: dt.datetime | None,
+    in_fuel: Sequence[str],
 ) -> _Held:
     """The finding, as plan, measured fuel and the car's own signals allow it."""
     at = now or dt.datetime.now().astimezone()
@@ -321,6 +327,7 @@ def _held_against(
         *forbidden_by_order(study.device, runs, by_chance),
         *lost_blocking(use),
         *uneven_wheels(table),
+        *in_fuel,
         *(closed.blocking if closed else ()),
         *closure.bend_blocking(
             study,

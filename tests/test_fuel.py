@@ -534,3 +534,62 @@ def test_fuel_scale_from_closure_scales_every_flow_alike():
 def test_a_study_may_not_take_the_ledger_from_logs():
     with pytest.raises(DesignError, match="takes fuel from fills and weighed cans"):
         choose_estimator([drive()], study('[analysis]\nestimator = "ledger"\n'))
+
+
+def test_a_status_that_sticks_in_closed_loop_leaves_overrun_open_without_a_throttle():
+    """It counted as fuelled beyond doubt: air alone can't say, so both bounds stand."""
+    samples = drive().drop(columns="throttle_pct").assign(fuel_status=2.0)
+    assert calibrate([samples], study()).status_shows_cut is None
+    overrun = only(flow_of(samples), "overrun")
+    assert overrun["fuel_flow_low_g_s"].eq(0).all()
+    assert np.allclose(overrun["fuel_flow_high_g_s"], overrun["maf_g_s"] / AFR)
+    assert set(only(flow_of(samples), "cruise")["fuel_state"]) == {"metered"}
+
+
+def test_one_run_whose_status_sticks_is_open_though_others_follow_cuts():
+    calibration = calibrate([drive()], study())
+    assert calibration.status_shows_cut
+    stuck = drive(seed=6).drop(columns="throttle_pct").assign(fuel_status=2.0)
+    flow = fuel_flow(stuck, study(), "maf", calibration)
+    assert set(only(flow, "overrun")["fuel_state"]) == {"unclear"}
+    follows = fuel_flow(drive(seed=6), study(), "maf", calibration)
+    assert set(only(follows, "overrun")["fuel_state"]) == {"cut"}
+
+
+def test_a_status_stuck_at_load_or_cut_halves_no_fuel():
+    """Value 4 all along made every sample open down to zero: the figure fell to half."""
+    stuck = flow_of(drive().assign(fuel_status=4.0))
+    unlogged = flow_of(drive().drop(columns="fuel_status"))
+    assert np.allclose(stuck["fuel_flow_g_s"], unlogged["fuel_flow_g_s"])
+    assert only(stuck, "idle")["fuel_flow_low_g_s"].gt(0).all()
+
+
+def hybrid(blank: float = np.nan) -> pd.DataFrame:
+    """Engine off at a stand and in the cruise, where the controller answers `blank`."""
+    samples = drive()
+    off = samples["phase"].isin(["idle", "cruise", "overrun"])
+    rate = np.where(off, blank, samples["maf_g_s"] / AFR * 3600 / FUELS["E10"].density_kg_m3)
+    return samples.assign(rpm=samples["rpm"].where(~off, 0.0), fuel_rate_l_h=rate)
+
+
+def test_a_hybrid_burns_nothing_while_its_engine_stands():
+    """A blank fuel rate at no revolutions was a gap, which took the distance out as well."""
+    assert choose_estimator([hybrid()], study()) == "rate"
+    flow = flow_of(hybrid(), "rate")
+    assert only(flow, "cruise")["fuel_flow_high_g_s"].eq(0).all()
+    assert set(only(flow, "cruise")["fuel_state"]) == {"cut"}
+    zero = flow_of(hybrid(0.0), "rate")
+    assert integrate(flow, "fuel_flow_g_s") == pytest.approx(integrate(zero, "fuel_flow_g_s"))
+    assert flow["fuel_flow_g_s"].notna().all()
+
+
+def test_a_blank_fuel_rate_while_the_engine_turns_stays_unknown():
+    samples = hybrid().assign(rpm=drive()["rpm"])
+    assert only(flow_of(samples, "rate"), "cruise")["fuel_flow_g_s"].isna().all()
+
+
+def test_start_stop_burns_nothing_at_the_lights():
+    stopped = drive()
+    stopped.loc[stopped["phase"] == "idle", ["rpm", "maf_g_s"]] = [0.0, 0.4]
+    flow = fuel_flow(stopped, study(), "maf", calibrate([drive()], study()))
+    assert only(flow, "idle")["fuel_flow_high_g_s"].eq(0).all()

@@ -15,6 +15,7 @@ from roadlog import fuel, timebase
 from roadlog.check import sensors
 from roadlog.check.finding import Finding, verdict
 from roadlog.errors import DesignError, RoadlogError
+from roadlog.fuel.states import standing_still
 from roadlog.ingest import Log
 from roadlog.ingest.log import Datum
 from roadlog.ingest.positions import ground_speed_kmh
@@ -126,6 +127,7 @@ def check_run(log: Log, study: Study, *, file: str, arm: str = "") -> RunCheck:
     found += sensors.impossible(log)
     found += sensors.overfilled(samples, study.vehicle)
     found += _level(log, samples, study, estimator, km)
+    found += sensors.ceiling(samples)
     found += sensors.trims(samples)
     found += sensors.lamp(log.frame)
     found += sensors.loop(samples, study.vehicle)
@@ -188,7 +190,8 @@ def _known(samples: pd.DataFrame, names: tuple[str, ...], elapsed_s: float) -> f
     for name in names:
         if name not in samples:
             return 0.0
-        there &= np.isfinite(samples[name].to_numpy(np.float64))
+        known = np.isfinite(samples[name].to_numpy(np.float64))
+        there &= known if name == "speed_kmh" else known | standing_still(samples)
     return float(min(1.0, samples["dt_s"].to_numpy(np.float64)[there].sum() / elapsed_s))
 
 

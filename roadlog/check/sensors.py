@@ -11,6 +11,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from roadlog.check.finding import Finding
+from roadlog.fuel.flattop import at_ceiling
 from roadlog.ingest.claims import blanked
 from roadlog.ingest.log import Floats, Log
 from roadlog.levels import MOST_FILLING
@@ -162,6 +163,16 @@ def overfilled(samples: pd.DataFrame, vehicle: Vehicle) -> list[Finding]:
             f"more air than {litres:g} litres can draw in {100 * share:.0f} % of the time",
         )
     ]
+
+
+def ceiling(samples: pd.DataFrame) -> list[Finding]:
+    """An air meter that stands at its ceiling while the engine goes on: air and fuel are lost."""
+    held = at_ceiling(samples)
+    if not held.any():
+        return []
+    seconds = float(samples["dt_s"].to_numpy(np.float64)[held].sum())
+    top = float(samples["maf_g_s"].max())
+    return [Finding("care", "ceiling", f"MAF at its ceiling of {top:.0f} g/s for {seconds:.0f} s")]
 
 
 def trims(samples: pd.DataFrame) -> list[Finding]:

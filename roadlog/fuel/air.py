@@ -59,8 +59,9 @@ class Calibration:
         Air per crankshaft revolution at warm idle [g], by air measure; empty without a warm idle.
     throttle_shut_pct, pedal_rest_pct : float
         Throttle and pedal position at warm idle [%], NaN if not logged.
-    status_shows_cut : bool
-        Whether the fuel-system status (PID 03) follows fuel cuts in these logs.
+    status_shows_cut : bool or None
+        Whether the fuel-system status (PID 03) follows fuel cuts in these logs; None if they
+        don't show it.
     trims : bool
         Whether trims are logged, and so applied to speed-density.
     rate_signal : str or None
@@ -75,7 +76,7 @@ class Calibration:
     idle_air_g_rev: Mapping[str, float] = field(default_factory=dict)
     throttle_shut_pct: float = np.nan
     pedal_rest_pct: float = np.nan
-    status_shows_cut: bool = True
+    status_shows_cut: bool | None = True
     trims: bool = False
     rate_signal: str | None = None
     ve: VolumetricEfficiency | None = None

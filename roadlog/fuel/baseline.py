@@ -23,7 +23,7 @@ from roadlog.fuel.air import (
 )
 from roadlog.fuel.choice import is_logged
 from roadlog.fuel.flow import fuel_flow, fuel_of
-from roadlog.fuel.states import certain_overrun
+from roadlog.fuel.states import BLIND_CUT, certain_overrun, overrun
 from roadlog.fuels import volume_l
 from roadlog.signals import OPEN_LOOP_LOAD_OR_CUT, TRIMS
 from roadlog.study import Study
@@ -139,11 +139,12 @@ def _idle_air(
     return {m: air for m, air in found.items() if air > 0}
 
 
-def _status_shows_cut(samples: pd.DataFrame, study: Study, calibration: Calibration) -> bool:
+def _status_shows_cut(samples: pd.DataFrame, study: Study, calibration: Calibration) -> bool | None:
     """Whether PID 03 reads 4 in the samples that are a fuel cut beyond doubt.
 
     Some controllers stay in "closed loop" through a cut, and a status that is polled rarely comes
-    late; then air and throttle tell the cut.
+    late; then air and throttle tell the cut. Without a throttle only a status that does read 4 on
+    overrun with little air shows that it follows; one that doesn't may stick, or fuel flowed.
     """
     for measure, idle_air in calibration.idle_air_g_rev.items():
         air = air_flow(samples, measure, study.vehicle.displacement_l, calibration.ve)
@@ -152,6 +153,12 @@ def _status_shows_cut(samples: pd.DataFrame, study: Study, calibration: Calibrat
         status = status[np.isfinite(status)]
         if len(status) >= MIN_CUT_SAMPLES:
             return bool(np.mean(status == OPEN_LOOP_LOAD_OR_CUT) >= STATUS_FOLLOWS_SHARE)
+        likely = overrun(samples, calibration) & (ratio < BLIND_CUT)
+        status = signal(samples, "fuel_status")[likely]
+        status = status[np.isfinite(status)]
+        if len(status) >= MIN_CUT_SAMPLES:
+            follows = bool(np.mean(status == OPEN_LOOP_LOAD_OR_CUT) >= STATUS_FOLLOWS_SHARE)
+            return True if follows else None
     return True
 
 

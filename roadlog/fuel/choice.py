@@ -13,6 +13,7 @@ import pandas as pd
 
 from roadlog.errors import DesignError
 from roadlog.fuel.sight import sight_of
+from roadlog.fuel.states import standing_still
 from roadlog.signals import TRIMS
 from roadlog.study import Estimator, Study
 
@@ -149,11 +150,16 @@ ESTIMATORS: dict[str, Estimate] = {
 
 
 def is_logged(samples: pd.DataFrame, signal: str) -> bool:
-    """Whether a signal is there in at least half of a run's logged time."""
+    """Whether a signal is there in at least half of a run's logged time.
+
+    Time in which the engine stands isn't counted: a hybrid that answers nothing of its fuel then
+    has logged it.
+    """
     if signal not in samples.columns:
         return False
-    dt = samples["dt_s"].to_numpy(np.float64)
     there = np.isfinite(samples[signal].to_numpy(np.float64))
+    stopped = standing_still(samples) & ~there
+    dt = np.where(stopped, 0.0, samples["dt_s"].to_numpy(np.float64))
     return bool(dt[there].sum() >= MIN_SHARE * dt.sum()) and bool(there.any())
 
 

@@ -17,7 +17,7 @@ from roadlog.fuel.air import (
     trim_factor,
 )
 from roadlog.fuel.choice import ESTIMATORS, computable_estimators
-from roadlog.fuel.states import CUT, UNCLEAR, cut_state, lambda_bounds
+from roadlog.fuel.states import CUT, UNCLEAR, cut_state, lambda_bounds, standing_still
 from roadlog.fuels import FUELS, Fuel, blend, mass_g
 from roadlog.study import Study
 from roadlog.tables import FUEL
@@ -180,17 +180,20 @@ def _from_rate(
     else:
         per_hour = mass_g(signal(samples, "fuel_rate_l_h"), fuel_of(samples, study, batch))
         flow = per_hour / 3600
-    return _told_by_engine(flow)
+    return _told_by_engine(flow, samples)
 
 
 def _from_injection(samples: pd.DataFrame, study: Study) -> tuple[Array, Array, Array]:
     """Bounds and state code from the mass of one injection: a cylinder fires every two turns."""
     assert study.vehicle.cylinders is not None, "injection needs cylinders"
     strokes_s = study.vehicle.cylinders * signal(samples, "rpm") / 120
-    return _told_by_engine(signal(samples, "injected_mg_stroke") / 1000 * strokes_s)
+    return _told_by_engine(signal(samples, "injected_mg_stroke") / 1000 * strokes_s, samples)
 
 
-def _told_by_engine(flow: Array) -> tuple[Array, Array, Array]:
+def _told_by_engine(flow: Array, samples: pd.DataFrame) -> tuple[Array, Array, Array]:
+    """As told; nothing where the engine stands, which many loggers leave blank."""
+    resting = ~np.isfinite(flow) & standing_still(samples) & (samples["dt_s"].to_numpy() > 0)
+    flow = np.where(resting, 0.0, flow)
     state = np.where(flow > 0, _METERED, _CUT)
     state[~np.isfinite(flow)] = _MISSING
     return flow, flow, state

@@ -19,6 +19,7 @@ from roadlog.signals import (
 from roadlog.study import Vehicle
 
 FUELLED, UNCLEAR, CUT = 0, 1, 2
+LEAST_STUCK_S = 120.0  # of driving at more than one load, through which a status keeps one value
 
 CUT_MIN_SPEED_KMH = 15.0
 CUT_RPM_ABOVE_IDLE = 300.0
@@ -62,21 +63,50 @@ def cut_state(samples: pd.DataFrame, air_ratio: Array, calibration: Calibration)
         follows cuts: value 4 is a cut at low load, enrichment at high load. Else a cut needs
         speed > 15 km/h, rpm > idle + 300, and clearly less air per revolution than the warm idle;
         near the idle's air it is unclear, unless an open throttle says that fuel flowed. An engine
-        that stands burns nothing.
+        that stands burns nothing. Where the status stays closed loop through what air takes for a
+        cut, and neither this run nor the calibration shows that it follows cuts, it is unclear.
     """
-    status = signal(samples, "fuel_status")
+    status = fuel_status(samples)
     moving = overrun(samples, calibration)
     state = _by_air(samples, air_ratio, calibration)
     load_or_cut = status == OPEN_LOOP_LOAD_OR_CUT
-    if calibration.status_shows_cut:
-        state[np.isfinite(status) & ~load_or_cut] = FUELLED
+    closed = np.isfinite(status) & ~load_or_cut
+    if calibration.status_shows_cut and not _never_moves(samples):
+        state[closed] = FUELLED
+    elif calibration.status_shows_cut is not False:
+        state[closed & (state != FUELLED)] = UNCLEAR
     low = moving & (air_ratio < SHUT_UNCLEAR)
     loaded = (air_ratio >= LOADED) | (signal(samples, "engine_load_pct") >= 70)
-    state[load_or_cut] = UNCLEAR
+    state[load_or_cut & ~(signal(samples, "speed_kmh") < 1)] = UNCLEAR
     state[load_or_cut & loaded] = FUELLED
     state[load_or_cut & low & ~loaded] = CUT
-    state[signal(samples, "rpm") < STOPPED_RPM] = CUT
+    state[standing_still(samples)] = CUT
     return state
+
+
+def fuel_status(samples: pd.DataFrame) -> Array:
+    """PID 03 where it can be believed: NaN in a run that reads "load or cut" all along.
+
+    An engine that idles, pulls and overruns isn't in one such state throughout, so the status
+    sticks, or isn't what it is taken for.
+    """
+    status = signal(samples, "fuel_status")
+    stuck = _never_moves(samples) and bool((status == OPEN_LOOP_LOAD_OR_CUT).any())
+    return np.full(len(status), np.nan) if stuck else status
+
+
+def _never_moves(samples: pd.DataFrame) -> bool:
+    """Whether a run's fuel-system status keeps one value for minutes of driving."""
+    status = signal(samples, "fuel_status")
+    there = np.isfinite(status) & (signal(samples, "speed_kmh") > CUT_MIN_SPEED_KMH)
+    long = there.sum() and samples["dt_s"].to_numpy(np.float64)[there].sum() >= LEAST_STUCK_S
+    return bool(long) and bool(np.ptp(status[np.isfinite(status)]) == 0)
+
+
+def standing_still(samples: pd.DataFrame) -> Array:
+    """Where the engine is known to stand: start-stop, or a hybrid on its battery."""
+    stopped: Array = signal(samples, "rpm") < STOPPED_RPM
+    return stopped
 
 
 def overrun(samples: pd.DataFrame, calibration: Calibration) -> Array:
@@ -117,7 +147,7 @@ def lambda_bounds(
         when cold.
     enriched : array of bool
     """
-    status = signal(samples, "fuel_status")
+    status = fuel_status(samples)
     commanded = signal(samples, "lambda_commanded")
     coolant = signal(samples, "coolant_temp_c")
     cold = np.interp(np.where(np.isfinite(coolant), coolant, 20.0), COLD_COOLANT_C, COLD_LAMBDA)
