@@ -15,6 +15,7 @@ import numpy as np
 import pandas as pd
 
 from roadlog import closure, fuel, passes, road
+from roadlog.accessory import accessory_blocking, accessory_time, other_effect, with_accessory
 from roadlog.coastdown import with_coastdown
 from roadlog.conditions import add_conditions, wind_share
 from roadlog.deviations import find_deviations, staying_sentences
@@ -165,6 +166,12 @@ def analyse(
     by_chance = study.randomised if randomised is None else randomised
     physics = _physics(study, metered)
     whole_runs = network.kind == "run"
+    aid = accessory_time(
+        study, metered, table, notes, randomised=by_chance, can_note=sources.root is not None
+    )
+    warnings += aid.warnings
+    if aid.enters:
+        table = with_accessory(table, aid)
     effect = estimate_effect(
         table,
         randomised=by_chance,
@@ -175,6 +182,7 @@ def analyse(
         seed=study.seed,
         redraw=None if study.schedule is None else partial(redraw, study.schedule),
     )
+    beside = other_effect(table, aid, randomised=by_chance, physics=physics, whole_runs=whole_runs)
     use = road_use(
         metered.runs,
         samples,
@@ -187,12 +195,17 @@ def analyse(
     warnings += lost_warnings(use)
     runs = RUNS.check(_with_pass_reasons(metered.runs.drop(columns="log"), table))
     once = changed_once(runs, by_chance)
+    if beside is not None:
+        effect = dataclasses.replace(effect, forest=(*effect.forest, beside))
     if once:
         effect = without_intervals(effect)
     ambiguity = ambiguity_pct(table, randomised=by_chance, physics=physics, whole_runs=whole_runs)
     used_logs = [logs[i] for i, u in zip(metered.runs["log"], runs["used"], strict=True) if u]
     warnings += gallon_warnings(used_logs, metered.estimator, effect.primary)
-    in_fuel = fuel_doubts(study, metered, effect.primary, ambiguity)
+    in_fuel = [
+        *fuel_doubts(study, metered, effect.primary, ambiguity),
+        *accessory_blocking(aid, effect.primary, beside, study),
+    ]
     held = _held_against(
         study, sources, ledger, metered, runs, effect, by_chance, use, table, now, in_fuel
     )
@@ -220,6 +233,7 @@ def analyse(
         evidence=held.evidence,
         station=station,
         road_use=use,
+        accessory=aid,
     )
 
 

@@ -101,6 +101,35 @@ class Warned:
 
 
 @dataclass(frozen=True)
+class AccessoryTime:
+    """How long a large accessory (air conditioning) ran, by arm, and what that does to the effect.
+
+    `runs` has a row a run: `run`, `file`, `day`, `known_s`, `seen` (share of the known time, NaN
+    where none is), `share` (shrunk; by the notes where the state isn't visible), `noted` (0 off,
+    1 on, a share, NaN blank or automatic) and `answered`. `modes` has a row for each quantity of
+    idle: `quantity`, `change` between the arms, its 95 % half-width and the `spacing` of the modes.
+    `difference` is fitted less baseline, in points of the time.
+    """
+
+    visible: bool
+    confirmed: bool
+    refused: bool
+    takes_ml_s: float
+    runs: pd.DataFrame
+    share: dict[str, float]
+    difference: Interval | None
+    worth_pct: float
+    modes: pd.DataFrame
+    said: tuple[str, ...] = ()
+    warnings: tuple[Warned, ...] = ()
+
+    @property
+    def enters(self) -> bool:
+        """Whether it is part of expected fuel."""
+        return self.visible and self.confirmed and not self.refused
+
+
+@dataclass(frozen=True)
 class ArmUse:
     """One arm's road: km driven, placed on shared road and used, and km lost by cause.
 
@@ -246,3 +275,4 @@ class Analysed:
     trials: tuple[TrialResult, ...] = ()  # the trials beside the road test
     station: Station | None = None  # of the weather; None without weather
     road_use: RoadUse | None = None  # None where fuel was only measured
+    accessory: AccessoryTime | None = None  # None where fuel was only measured

@@ -4,6 +4,7 @@ A module imports at its top only what parsing needs; heavy libraries are importe
 """
 
 from roadlog.commands import (
+    accessory,
     analyze,
     ceiling,
     check,
@@ -25,6 +26,7 @@ COMMANDS = (
     record,
     take,
     check,
+    accessory,
     analyze,
     standing_start,
     runout,

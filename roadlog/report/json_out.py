@@ -66,6 +66,7 @@ def to_json(analysed: Analysed) -> dict[str, Any]:
         "evidence": _evidence(a),
         "crosschecks": _rows(effect.forest, "crosscheck"),
         "sensitivity": _rows(effect.forest, "sensitivity"),
+        "accessory": _accessory(a),
         "runs": _runs(a),
         "segments": _segments(a),
         "road_use": _road_use(a),
@@ -84,6 +85,24 @@ def _road_use(a: Analysed) -> dict[str, Any] | None:
     return {
         arm: {**asdict(use), "lost": [{"cause": c, "km": km} for c, km in use.lost]}
         for arm, use in a.road_use.arms.items()
+    }
+
+
+def _accessory(a: Analysed) -> dict[str, Any] | None:
+    """Accessory time; shares and their difference in percent of the time."""
+    time = a.accessory
+    if time is None:
+        return None
+    return {
+        "visible": time.visible,
+        "confirmed": time.confirmed,
+        "enters": time.enters,
+        "share_pct": {arm: 100 * share for arm, share in time.share.items()},
+        "difference_points": None if time.difference is None else _bounds(time.difference),
+        "difference_worth_pct": time.worth_pct,
+        "takes_ml_s": time.takes_ml_s,
+        "modes": time.modes.to_dict("records"),
+        "said": list(time.said),
     }
 
 
