@@ -225,16 +225,20 @@ def schedule_again(rng: np.random.Generator | None) -> Drive:
     return Drive(fine, way, speed, np.gradient(speed, STEP_S))
 
 
-def drives(route: str, rngs: list[np.random.Generator]) -> list[tuple[Drive, Road]]:
-    """One drive a generator; on the demo's route out and back in turn."""
+def drives(
+    route: str, rngs: list[np.random.Generator], slower_pct: list[float]
+) -> list[tuple[Drive, Road]]:
+    """One drive a generator; on the demo's route out and back in turn, slower on its open road."""
     if route == "schedules":
         return [(schedule_again(rng), schedule_road()[0]) for rng in rngs]
     roads = [invented_road(("out", "back")[i % 2]) for i in range(len(rngs))]
-    return list(zip(drive_all(roads, [0.0] * len(roads), rngs), roads, strict=True))
+    return list(zip(drive_all(roads, slower_pct, rngs), roads, strict=True))
 
 
-def plan_runs(route: str, seed: int, *, noise: bool, days: int) -> tuple[list[Run], Schedule]:
-    """Days in randomised pairs, two runs a day."""
+def plan_runs(
+    route: str, seed: int, *, noise: bool, days: int, slower_pct: float = 0.0
+) -> tuple[list[Run], Schedule]:
+    """Days in randomised pairs, two runs a day; fitted days driven slower on the demo's route."""
     for_days, *for_runs = np.random.SeedSequence(seed).spawn(1 + days * RUNS_PER_DAY)
     rng = np.random.default_rng(for_days)
     first = rng.integers(0, 2, days // 2)
@@ -259,7 +263,8 @@ def plan_runs(route: str, seed: int, *, noise: bool, days: int) -> tuple[list[Ru
     ]
     rngs = [np.random.default_rng(each) for each in for_runs]
     runs = []
-    for i, ((drive, road), each) in enumerate(zip(drives(route, rngs), rngs, strict=True)):
+    slows = [slower_pct if a == "fitted" else 0.0 for a in arms for _ in range(RUNS_PER_DAY)]
+    for i, ((drive, road), each) in enumerate(zip(drives(route, rngs, slows), rngs, strict=True)):
         day, turn = divmod(i, RUNS_PER_DAY)
         start = pd.Timestamp(dates[day]) + pd.Timedelta(hours=7 + 9 * turn)
         file = f"synthetic_{dates[day]}_{turn}.csv"
@@ -346,9 +351,10 @@ def simulate(
     noise: bool = True,
     fuel_cut: bool = True,
     days: int = DAYS,
+    slower_pct: float = 0.0,
 ) -> Simulated:
     """Drive every run with and without each change."""
-    runs, schedule = plan_runs(route, seed, noise=noise, days=days)
+    runs, schedule = plan_runs(route, seed, noise=noise, days=days, slower_pct=slower_pct)
     power = {c: [fuel_power_w(r, c, fuel_cut=fuel_cut) for r in runs] for c in (NOTHING, *changes)}
     return Simulated(route, seed, noise, fuel_cut, runs, schedule, power)
 
@@ -472,6 +478,46 @@ def summary(table: pd.DataFrame) -> pd.DataFrame:
     return pd.DataFrame(rows)
 
 
+def driving_table(seeds: Iterable[int]) -> pd.DataFrame:
+    """A driver who drives otherwise with an add-on that does nothing: what is left, and the word.
+
+    One row a change of pace: mean error of the primary and of the total effect, margin, how often
+    the bare interval excludes the truth, and how often it does so by more than the margin (the
+    word that would be wrong at a claim that is just true).
+    """
+    rows = []
+    for slower in (-4.0, 2.0, 4.0, 6.0):
+        found = []
+        for seed in seeds:
+            done = analysed(simulate("demo", seed, (), slower_pct=slower), NOTHING)
+            i, held = done.effect.primary, done.effect.held
+            assert i.low is not None
+            assert i.high is not None
+            assert held is not None
+            low, high = np.log1p(i.low / 100), np.log1p(i.high / 100)
+            found.append(
+                {
+                    "error": i.estimate,
+                    "total": done.effect.total.estimate,
+                    "margin": 100 * held.margin,
+                    "misses": not low <= 0 <= high,
+                    "wrong word": bool(low - held.margin > 0 or high + held.margin < 0),
+                    "stopped": bool(held.obstacles),
+                }
+            )
+        each = pd.DataFrame(found)
+        rows.append(
+            {
+                "slower by, %": slower, "studies": len(each), "mean error": each["error"].mean(),
+                "its s.e.": each["error"].std() / np.sqrt(len(each)),
+                "total": each["total"].mean(), "margin": each["margin"].mean(),
+                "misses": int(each["misses"].sum()), "wrong word": int(each["wrong word"].sum()),
+                "stopped": int(each["stopped"].sum()),
+            }
+        )  # fmt: skip
+    return pd.DataFrame(rows)
+
+
 def estimand_table(*, fuel_cut: bool = True) -> pd.DataFrame:
     """The simulator's change as ratio of totals, and averaged over kilometres in three ways."""
     rows = []
@@ -512,9 +558,14 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=main.__doc__)
     parser.add_argument("--seeds", type=int, default=1, help="studies of each kind")
     parser.add_argument("--without-fuel-cut", action="store_true")
+    parser.add_argument("--driving", action="store_true", help="only who drives otherwise")
     chosen = parser.parse_args()
     pd.set_option("display.width", 200, "display.max_columns", 30)
     print(f"fastsim {fastsim.__version__}, {CAR}")
+    if chosen.driving:
+        table = driving_table(range(FIRST_SEED, FIRST_SEED + chosen.seeds))
+        print(table.round(2).to_string(index=False))
+        return
     print(demand_table().round(3).to_string(index=False))
     print(estimand_table(fuel_cut=not chosen.without_fuel_cut).round(2).to_string(index=False))
     seeds = range(FIRST_SEED, FIRST_SEED + chosen.seeds)
