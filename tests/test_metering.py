@@ -147,7 +147,7 @@ def test_positions_on_a_late_clock_are_put_right_and_told():
     (put_right,), told = sampled([log], False)
     assert [w.code for w in told] == ["clock-offset", "log-repaired"]
     assert "+4 s off" in told[0].message
-    assert told[1].message == "a.csv: a row was torn"
+    assert (told[1].log, told[1].message) == ("a.csv", "a row was torn")
     middle = slice(50, 800)
     step = np.diff(put_right["lat_deg"].to_numpy())[middle]
     assert np.corrcoef(step, wheel[1:][middle])[0, 1] > 0.999
