@@ -236,6 +236,36 @@ class Look:
 
 
 @dataclass(frozen=True)
+class ChanceOfWord:
+    """How often each final word comes [0 to 1] if the add-on changes fuel use by `true_pct`."""
+
+    true_pct: float
+    refuted: float
+    supported: float
+    undecided: float
+
+
+@dataclass(frozen=True)
+class Promised:
+    """What the plan promised, as `computed/promised.json` keeps it.
+
+    `late` if it was made only after the first fitted run; `half_width_pct` the 95 % interval's
+    median half-width, `refutable_pct` the smallest claim refuted 4 times out of 5 if the add-on
+    does nothing, `scatter_pct` from switch unit to switch unit, all in % of fuel use.
+    """
+
+    made_at: str  # ISO 8601 with zone
+    late: bool
+    units: int
+    half_width_pct: float
+    refutable_pct: float
+    claim_pct: float | None
+    chances: tuple[ChanceOfWord, ...]
+    scatter_pct: float
+    scatter_source: str
+
+
+@dataclass(frozen=True)
 class Oversight:
     """What was fixed beforehand, what was changed since, and how often the data were looked at."""
 
@@ -249,6 +279,7 @@ class Oversight:
     earlier: tuple[Look, ...]
     spends_alpha: bool
     exclude_if: tuple[str, ...] = ()  # words that set a run aside: as registered, if in time
+    promised: Promised | None = None  # None where roadlog plan made no promise
 
 
 @dataclass(frozen=True)

@@ -64,6 +64,7 @@ def _plan(a: argparse.Namespace) -> int:
     from roadlog.effect.design import refuse_mediators
     from roadlog.plan import words
     from roadlog.plan.promise import order_of_schedule
+    from roadlog.plan.promised import keep_promise, promise_of
     from roadlog.plan.size import layout_of, size
     from roadlog.study import load_study
 
@@ -82,8 +83,8 @@ def _plan(a: argparse.Namespace) -> int:
     scatter = _scatter(a, study, layout)
     kept = study.schedule is not None and bool(study.schedule.unit) and not a.redraw
     schedule, spare = (_kept(study), 0) if kept else _drawn(a, study, now)
-    promised = size(order_of_schedule(schedule), scatter, layout, claim)
-    print("\n".join(_lines(study, schedule, spare, scatter, layout, promised)))
+    sized = size(order_of_schedule(schedule), scatter, layout, claim)
+    print("\n".join(_lines(study, schedule, spare, scatter, layout, sized)))
     if kept:
         print("             This is the schedule that the study has; --redraw draws another.")
     if claim is None:
@@ -92,6 +93,7 @@ def _plan(a: argparse.Namespace) -> int:
         print("Nothing was written (--dry-run).")
         return 0
     _write(a.study, study.model_copy(update={"schedule": schedule}), kept, now)
+    keep_promise(a.study, promise_of(sized, scatter, claim, now))
     return 0
 
 

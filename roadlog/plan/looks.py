@@ -18,6 +18,7 @@ import pandas as pd
 
 from roadlog.deviations import REASON
 from roadlog.errors import InputError
+from roadlog.plan.promised import promise_that_counts
 from roadlog.plan.register import (
     Entry,
     binding,
@@ -81,6 +82,7 @@ def oversee(study: Study, folder: Path, runs: pd.DataFrame, now: dt.datetime) ->
         exclude_if=study.analysis.exclude_if
         if bound is None
         else tuple(bound.choices["analysis"].get("exclude_if", ())),
+        promised=promise_that_counts(folder, _first_fitted(runs)),
     )
 
 
@@ -125,9 +127,12 @@ def agreed_notes(
 
 def _bound(entries: Sequence[Entry], runs: pd.DataFrame) -> Entry | None:
     """The registration from before the first fitted run."""
+    return binding(entries, _first_fitted(runs))
+
+
+def _first_fitted(runs: pd.DataFrame) -> dt.datetime | None:
     fitted = runs.loc[runs["arm"] == "fitted", "start"].dropna()
-    first = None if fitted.empty else pd.Timestamp(fitted.min()).to_pydatetime()
-    return binding(entries, first)
+    return None if fitted.empty else pd.Timestamp(fitted.min()).to_pydatetime()
 
 
 def is_interim(schedule: Schedule | None, runs: pd.DataFrame, now: dt.datetime) -> bool:

@@ -21,6 +21,7 @@ from roadlog.plan.promise import (
     simulate,
 )
 from roadlog.progress import bar
+from roadlog.results import ChanceOfWord
 from roadlog.study import Claim, Plan, RoadType
 
 CURVE_DAYS = range(6, 31, 2)
@@ -44,20 +45,6 @@ class Layout:
 
 
 @dataclass(frozen=True)
-class Chance:
-    """How often each final word comes [0 to 1] if the add-on changes fuel use by `true_pct`."""
-
-    true_pct: float
-    refuted: float
-    supported: float
-
-    @property
-    def undecided(self) -> float:
-        """How often neither comes."""
-        return max(0.0, 1 - self.refuted - self.supported)
-
-
-@dataclass(frozen=True)
 class Size:
     """What an order of switch units can show.
 
@@ -74,7 +61,7 @@ class Size:
     half_width_pct: float
     refutable_pct: float
     detectable_pct: float
-    chances: tuple[Chance, ...]
+    chances: tuple[ChanceOfWord, ...]
     needed: int | None
 
     @property
@@ -146,15 +133,16 @@ def size(order: Order, scatter: Scatter, layout: Layout, claim: Claim | None) ->
     )
 
 
-def chances(found: Simulated, claim: Claim) -> tuple[Chance, ...]:
+def chances(found: Simulated, claim: Claim) -> tuple[ChanceOfWord, ...]:
     """Each word's chance if the add-on does nothing, half the claim, the claim, twice the claim."""
     c = log_of(claim)
     truths = (0.0, *(share * claim.fuel_use_change_pct for share in (0.5, 1.0, 2.0)))
-    return tuple(
-        Chance(t, found.refuted(c, math.log1p(t / 100)), found.supported(c, math.log1p(t / 100)))
-        for t in truths
-        if t > -100
-    )
+    out = []
+    for t in (t for t in truths if t > -100):
+        effect = math.log1p(t / 100)
+        refuted, supported = found.refuted(c, effect), found.supported(c, effect)
+        out.append(ChanceOfWord(t, refuted, supported, max(0.0, 1 - refuted - supported)))
+    return tuple(out)
 
 
 def refutable_curve(

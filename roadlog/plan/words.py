@@ -12,7 +12,8 @@ from dataclasses import replace
 
 from roadlog.effect.randomise import ENOUGH_ASSIGNMENTS
 from roadlog.plan.promise import STUDIES, Scatter, needed_units
-from roadlog.plan.size import Chance, Layout, Loss, Size, log_of
+from roadlog.plan.size import Layout, Loss, Size, log_of
+from roadlog.results import ChanceOfWord
 from roadlog.study import Claim, Plan, Schedule, Study
 
 WIDTH = 88
@@ -80,7 +81,7 @@ def size_lines(s: Size, scatter: Scatter) -> list[str]:
     )
 
 
-def chance_lines(chances: Sequence[Chance]) -> list[str]:
+def chance_lines(chances: Sequence[ChanceOfWord]) -> list[str]:
     """A small table: how often each final word comes, by what the add-on really does."""
     if not chances:
         return []

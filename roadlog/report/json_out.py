@@ -12,9 +12,10 @@ import numpy as np
 import pandas as pd
 
 from roadlog.report.claims import trials_of
+from roadlog.report.oversight import achieved
 from roadlog.report.text import economy_interval, economy_interval_mpg_us
 from roadlog.report.warned import told_warnings
-from roadlog.results import Analysed, ArmSummary, HeldEqual, Interval, NamedInterval
+from roadlog.results import Analysed, ArmSummary, HeldEqual, Interval, NamedInterval, Oversight
 from roadlog.units import mpg_us
 
 SCHEMA = 1
@@ -71,12 +72,24 @@ def to_json(analysed: Analysed) -> dict[str, Any]:
         "segments": _segments(a),
         "road_use": _road_use(a),
         "weather_station": None if a.station is None else asdict(a.station),
-        "oversight": None if a.oversight is None else asdict(a.oversight),
+        "oversight": None if a.oversight is None else _oversight(a.oversight),
+        "planned": _planned(a),
         "trials": [asdict(t) for t in trials_of(a)],
         "warnings": [asdict(w) for w in told_warnings(a)],
     }
     plain: dict[str, Any] = _plain(everything)
     return plain
+
+
+def _oversight(o: Oversight) -> dict[str, Any]:
+    return {k: v for k, v in asdict(o).items() if k != "promised"}  # is in "planned"
+
+
+def _planned(a: Analysed) -> dict[str, Any] | None:
+    if a.oversight is None or a.oversight.promised is None:
+        return None
+    came = {**achieved(a.oversight, a.effect.primary), "finding": a.finding.word}
+    return {"promised": asdict(a.oversight.promised), "achieved": came}
 
 
 def _road_use(a: Analysed) -> dict[str, Any] | None:

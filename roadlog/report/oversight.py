@@ -1,6 +1,6 @@
-"""What the report says about the plan: registration, later edits and all looks at the data.
+"""What the report says about the plan: registration, promise, later edits, looks at the data.
 
-An `Oversight` goes in; sentences and the table of looks come out.
+An `Oversight` and the effect go in; sentences and the table of looks come out.
 """
 
 from dataclasses import dataclass, replace
@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import pandas as pd
 
 from roadlog.report import tabulate
-from roadlog.results import Look, Oversight
+from roadlog.results import Interval, Look, Oversight, Promised
 
 
 @dataclass(frozen=True)
@@ -20,14 +20,15 @@ class PlanKept:
     looks: tabulate.Table
 
 
-def plan_kept(oversight: Oversight) -> PlanKept:
-    """Put an `Oversight` into words."""
+def plan_kept(oversight: Oversight, primary: Interval) -> PlanKept:
+    """Put an `Oversight` and what came of the plan into words."""
     return PlanKept(
         lines=[
             _registration(oversight),
             *_again(oversight),
             _deviations(oversight),
             *_stopping(oversight),
+            *_promise(oversight, primary),
         ],
         changes=list(oversight.changes),
         looks=tabulate.table(_looks(_each_once(oversight))),
@@ -95,6 +96,42 @@ def _stopping(o: Oversight) -> list[str]:
             "O'Brien-Fleming-type spending function (Lan and DeMets 1983)."
         )
     return lines
+
+
+def achieved(o: Oversight, primary: Interval) -> dict[str, float | int | None]:
+    """What came beside the promise: switch units, and the interval's half-width [% of fuel]."""
+    half = None
+    if primary.low is not None and primary.high is not None:
+        half = (primary.high - primary.low) / 2
+    return {"units": o.look.units, "half_width_pct": half}
+
+
+def _promise(o: Oversight, primary: Interval) -> list[str]:
+    p = o.promised
+    if p is None:
+        return []
+    when = p.made_at[:16].replace("T", " ")
+    after = ", only after the first fitted run," if p.late else ""
+    half = achieved(o, primary)["half_width_pct"]
+    width = "no interval" if half is None else f"±{half:.1f} %"
+    return [
+        f"The plan of {when}{after} promised about ±{p.half_width_pct:.1f} % from {p.units} switch "
+        f"units, by a scatter of {p.scatter_pct:.1f} % between them ({p.scatter_source}); half of "
+        f"such studies come out wider. {o.look.units} units gave {width}.",
+        *_chance_promised(p),
+    ]
+
+
+def _chance_promised(p: Promised) -> list[str]:
+    if p.claim_pct is None or not p.chances:
+        return []
+    parts = [f"refuted {100 * p.chances[0].refuted:.0f} times in 100 if the add-on does nothing"]
+    if len(p.chances) > 1:
+        parts.append(f"{100 * p.chances[1].refuted:.0f} if it does half of what is claimed")
+    text = f"By that plan a claim of {p.claim_pct:+.1f} % fuel is {' and '.join(parts)}"
+    if len(p.chances) > 3:
+        text += f", and supported {100 * p.chances[3].supported:.0f} times if it does twice that"
+    return [f"{text}; otherwise the finding is undecided."]
 
 
 def _looks(looks: list[Look]) -> pd.DataFrame:

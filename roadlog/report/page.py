@@ -113,7 +113,7 @@ def report_page(analysed: Analysed, *, passes_sha256: str, parts: MapParts | Non
         listed_passes=LISTED_PASSES,
         closure=_closure(a),
         fuel_errors=_fuel_errors(a),
-        oversight=None if a.oversight is None else plan_kept(a.oversight),
+        oversight=None if a.oversight is None else plan_kept(a.oversight, a.effect.primary),
         driver=_driver_knew(a.study.analysis.driver_knew_arm),
         weather=_weather(a),
         versions=[("Python", sys.version.split()[0]), *((n, version(n)) for n in LIBRARIES)],

@@ -217,3 +217,31 @@ def test_report_and_json_tell_registration_and_looks(half_done, tmp_path):
     told = to_json(done)["oversight"]
     assert told["look"]["interim"] is True
     json.dumps(told, allow_nan=False)
+
+
+def test_report_and_json_hold_the_plans_promise_against_what_came(half_done):
+    from dataclasses import replace
+
+    from roadlog.plan.promise import order_of_schedule
+    from roadlog.plan.promised import keep_promise, promise_of
+    from roadlog.plan.size import assumed_scatter, layout_of, size
+    from roadlog.report import to_json
+    from roadlog.report.page import report_page
+
+    study = load_study(half_done)
+    layout, scatter = layout_of(study.plan, 0), assumed_scatter("mixed", 2)
+    s = size(order_of_schedule(study.schedule), scatter, layout, study.claim)
+    promise = promise_of(s, scatter, study.claim, BEFORE)
+    keep_promise(half_done, promise)
+    keep_promise(half_done, replace(promise, made_at=HALF_WAY.isoformat(), half_width_pct=9.9))
+    done = look_at(half_done, AFTERWARDS)
+    planned = to_json(done)["planned"]
+    low, high = done.effect.primary.low, done.effect.primary.high
+    assert planned["achieved"]["half_width_pct"] == pytest.approx((high - low) / 2)
+    assert planned["achieved"]["finding"] == done.finding.word
+    assert planned["promised"]["half_width_pct"] == pytest.approx(s.half_width_pct)
+    assert planned["promised"]["late"] is False
+    assert planned["promised"]["chances"][0]["true_pct"] == 0
+    page = report_page(done, passes_sha256="0")
+    assert f"promised about ±{s.half_width_pct:.1f}" in page
+    assert f"gave ±{(high - low) / 2:.1f}" in page
