@@ -1,24 +1,35 @@
 import dataclasses
 import datetime as dt
 import json
+from collections import Counter
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 import pytest
 from pyproj import Geod
+from scipy.stats import chisquare
 
+from roadlog.cli import main
 from roadlog.closure.ledger import tanks
 from roadlog.demo import car, make_study
 from roadlog.demo.car import CDA_M2, CRR, FUEL, MASS_KG, Conditions, run_engine, wheel_power_w
 from roadlog.demo.driver import STEP_S, drive_all
-from roadlog.demo.logger import CHANNELS, METER_READS_PCT, POSITION_HEADERS, positions
-from roadlog.demo.plan import draw_schedule
+from roadlog.demo.logger import (
+    CHANNELS,
+    METER_READS_PCT,
+    NO_METER,
+    POSITION_HEADERS,
+    positions,
+)
+from roadlog.demo.plan import draw_schedule, plan_days, plan_runs
 from roadlog.demo.pump import LEVEL_SD_L
 from roadlog.demo.road import LENGTH_M, invented_road
+from roadlog.demo.variants import compressor_runs, converter, day_shares
 from roadlog.errors import InputError
 from roadlog.fuels import volume_l
 from roadlog.ingest.fuelbook import read_fills
+from roadlog.plan.schedule import block_sizes
 from roadlog.signals import CLOSED_LOOP, OPEN_LOOP_LOAD_OR_CUT, SIGNALS
 from roadlog.study import load_study, log_files
 from roadlog.units import UNITS, canonical_unit
@@ -175,7 +186,7 @@ def test_cold_engine_is_less_efficient_than_a_warm_one(driven):
 def test_downhill_fuel_cut_burns_nothing_but_still_pumps_air(driven):
     for road, drive, engine in driven:
         downhill = np.interp(drive.s_m, road.s_m, road.grade) < -0.025
-        assert (engine.cut & downhill).sum() * STEP_S > 10
+        assert (engine.cut & downhill).sum() * STEP_S > 9
         assert (engine.fuel_g_s[engine.cut] == 0).all()
         assert (engine.air_g_s[engine.cut] > 0).all()
         assert (engine.fuel_g_s[~engine.cut] > 0).all()
@@ -224,15 +235,18 @@ def test_study_file_parses_and_says_that_it_is_synthetic(demo):
     assert all(log.name.startswith("synthetic_") for log in logs)
 
 
-def test_each_pair_of_working_days_holds_both_arms(tmp_path):
-    make_study(tmp_path / "s", days=12, runs_per_day=1)
+def test_each_block_of_working_days_holds_both_arms_equally(tmp_path):
+    make_study(tmp_path / "s", days=10, runs_per_day=1)
     schedule = load_study(tmp_path / "s").schedule
     assert schedule is not None
     assert schedule.randomised
-    assert len(schedule.unit) == 12
+    assert len(schedule.unit) == 10
     assert all(isinstance(u.unit, dt.date) and u.unit.weekday() < 5 for u in schedule.unit)
-    for block in range(1, 7):
-        assert {u.arm for u in schedule.unit if u.block == block} == {"baseline", "fitted"}
+    blocks = [u.block for u in schedule.unit]
+    assert [blocks.count(b) for b in (1, 2)] == block_sizes(10, 4)
+    for block in (1, 2):
+        arms = [u.arm for u in schedule.unit if u.block == block]
+        assert arms.count("baseline") == arms.count("fitted")
     notes = pd.read_csv(tmp_path / "s" / "notes.csv")
     assert notes["date"].tolist() == [str(u.unit) for u in schedule.unit]
     assert notes["arm"].tolist() == [
@@ -240,10 +254,30 @@ def test_each_pair_of_working_days_holds_both_arms(tmp_path):
     ]
 
 
-def test_chance_decides_the_order_in_each_pair():
-    firsts = [draw_schedule(20, seed, randomised=True)[0][0] for seed in range(200)]
-    assert 70 < firsts.count("fitted") < 130
-    assert len({tuple(draw_schedule(6, seed, randomised=True)) for seed in range(200)}) == 8
+def orders(days: int, seeds: int) -> list[str]:
+    """Arms of each seed's schedule, as letters."""
+    drawn = [draw_schedule(days, seed, randomised=True) for seed in range(seeds)]
+    return ["".join("AB"[arm == "fitted"] for arm, _ in each) for each in drawn]
+
+
+def test_chance_decides_the_order_in_each_block():
+    firsts = [order[0] for order in orders(20, 200)]
+    assert 70 < firsts.count("B") < 130
+    counts = Counter(orders(8, 3600))
+    assert len(counts) == 36  # six orders in either block: none has a single change of arms
+    assert chisquare(list(counts.values())).pvalue > 1e-4
+
+
+def test_an_order_with_one_single_change_is_never_drawn():
+    assert set(orders(4, 200)) == {"ABAB", "ABBA", "BABA", "BAAB"}
+
+
+def test_of_an_odd_block_chance_gives_either_arm_one_day_more():
+    fitted = [order.count("B") for order in orders(7, 200)]
+    assert set(fitted) == {3, 4}
+    assert 70 < fitted.count(3) < 130
+    drawn = draw_schedule(9, 3, randomised=True)
+    assert [b for _, b in drawn] == [1, 1, 1, 1, 2, 2, 2, 2, 2]
 
 
 def test_strict_turns_have_no_blocks(tmp_path):
@@ -451,9 +485,16 @@ def test_existing_study_is_never_overwritten(demo):
     assert (demo / "truth.json").read_bytes() == before
 
 
-def test_odd_days_make_no_pairs(tmp_path):
-    with pytest.raises(InputError, match="even number"):
-        make_study(tmp_path / "s", days=7)
+def test_one_day_holds_no_two_arms(tmp_path):
+    with pytest.raises(InputError, match="2 or more"):
+        make_study(tmp_path / "s", days=1)
+    assert not (tmp_path / "s").exists()
+
+
+@pytest.mark.parametrize("choice", [{"accessory": "on"}, {"gearbox": "cvt"}, {"meter": "maf"}])
+def test_a_choice_that_nobody_knows_is_refused_by_its_name(tmp_path, choice):
+    with pytest.raises(InputError, match=f"{next(iter(choice))} is '.*' or '.*', not"):
+        make_study(tmp_path / "s", days=2, **choice)
     assert not (tmp_path / "s").exists()
 
 
@@ -486,6 +527,168 @@ def test_nobody_refuels_while_driving(demo):
     for log in (demo / "logs").iterdir():
         clock = read(log)["time"].dt.tz_localize(None)
         assert not any(clock.min() <= f.time <= clock.max() for f in fills)
+
+
+# cold tyres, air conditioning, another gearbox, another way to meter air
+
+
+def test_tyres_roll_harder_in_cold_air_by_the_line_of_sae_j2263():
+    day = plan_days(
+        [("baseline", None)], dt.date(2026, 3, 2), np.random.default_rng(1),
+        day_sd_pct=0.0, drift_pct=0.0,
+    )[0]  # fmt: skip
+    factors = []
+    for morning in (20.0, 0.0):
+        at = dataclasses.replace(day, morning_c=morning, wet=False, tyre_kpa=230.0)
+        (run,) = plan_runs(at, 1, [np.random.SeedSequence(4)], 0.0)
+        factors.append((run.conditions.ambient_c, run.conditions.rolling_factor))
+    for ambient, factor in factors:
+        assert factor == pytest.approx(1 / (1 + 0.0086 * (ambient - 20)), rel=1e-9)
+
+
+def warm(road, drive, **options):
+    return run_engine(drive, road, dataclasses.replace(CALM, coolant_start_c=88.0), **options)
+
+
+def test_compressor_raises_idle_by_200_and_burns_a_tenth_of_a_gram_more(driven):
+    for road, drive, _ in driven:
+        off = warm(road, drive)
+        on = warm(road, drive, compressor=np.ones(drive.t_s.size, dtype=bool))
+        stands = (drive.speed_m_s == 0) & (drive.t_s > 30)
+        assert np.median((on.rpm - off.rpm)[stands]) == pytest.approx(200)
+        assert np.median((on.fuel_g_s - off.fuel_g_s)[stands]) == pytest.approx(0.1, abs=0.02)
+        assert 1.6 < np.median(on.air_g_s[stands] / off.air_g_s[stands]) < 1.9
+        shut = on.cut & off.cut & (on.rpm == off.rpm)
+        assert 1.6 < np.median(on.air_g_s[shut] / off.air_g_s[shut]) < 1.9
+        pulls = (on.pedal > 0.1) & (drive.speed_m_s > 15) & ~on.enriched & ~off.enriched
+        assert np.median((on.fuel_g_s - off.fuel_g_s)[pulls]) == pytest.approx(0.08, abs=0.02)
+
+
+def test_loose_accessory_time_is_drawn_by_day_from_none_to_sixty_percent(driven):
+    shares = day_shares(4000, np.random.default_rng(2))
+    assert 0 <= min(shares) < 0.01
+    assert 0.59 < max(shares) <= 0.6
+    assert np.mean(shares) == pytest.approx(0.3, abs=0.01)
+    drive = driven[0][1]
+    for share in (0.0, 0.2, 0.6):
+        got = [
+            compressor_runs(drive, share, np.random.default_rng([5, i])).mean() for i in range(40)
+        ]
+        assert np.mean(got) == pytest.approx(share, abs=0.03)
+    on = compressor_runs(drive, 0.5, np.random.default_rng(6))
+    turns = np.count_nonzero(np.diff(on.astype(int)) == 1)
+    assert 35 < drive.t_s[-1] / turns < 90
+
+
+def test_loose_accessory_changes_fuel_and_nothing_of_the_drive(tmp_path):
+    off = made(tmp_path / "off", days=4)
+    loose = made(tmp_path / "loose", days=4, accessory="loose")
+    for without, with_it in zip(off["runs"], loose["runs"], strict=True):
+        assert without["accessory_share"] == 0
+        for same in ("file", "km", "minutes", "fuel_factor"):
+            assert without[same] == with_it[same]
+        extra_g = 1000 * FUEL.density_kg_m3 / 1000 * (with_it["fuel_l"] - without["fuel_l"])
+        on_s = 60 * with_it["minutes"] * with_it["accessory_share"]
+        assert extra_g == pytest.approx(0.08 * on_s, rel=0.25, abs=2)
+    notes = [pd.read_csv(tmp_path / f / "notes.csv")["air conditioning"] for f in ("off", "loose")]
+    assert (notes[0] == "off").all()
+    assert notes[1].isna().all()
+
+
+def test_effect_multiplies_fuel_with_every_variant_too(tmp_path):
+    choice = {"accessory": "loose", "gearbox": "automatic", "meter": "pressure"}
+    none = made(tmp_path / "none", effect_pct=0.0, **choice)
+    less = made(tmp_path / "less", effect_pct=-6.0, **choice)
+    for without, with_it in zip(none["runs"], less["runs"], strict=True):
+        ratio = with_it["fuel_l"] / without["fuel_l"]
+        assert ratio == pytest.approx(0.94 if without["arm"] == "fitted" else 1.0, rel=1e-12)
+
+
+def test_pedal_is_at_rest_standing_and_in_fuel_cut_and_pressed_uphill(driven):
+    for road, drive, engine in driven:
+        assert (engine.pedal[drive.speed_m_s == 0] == 0).all()
+        assert (engine.pedal[engine.cut] == 0).all()
+        assert (engine.pedal[engine.enriched] > 0.3).all()
+        climbs = np.interp(drive.s_m, road.s_m, road.grade) > 0.02
+        steady = climbs & (np.abs(drive.accel_m_s2) < 0.2) & (drive.speed_m_s > 10)
+        assert (engine.pedal[steady] > 0).mean() > 0.95
+        assert 0.1 < (engine.pedal == 0).mean() < 0.5
+        assert engine.pedal.max() <= 1
+
+
+def test_automatic_works_against_the_brakes_when_standing_in_drive(driven):
+    for road, drive, _ in driven:
+        manual, automatic = warm(road, drive), warm(road, drive, gearbox="automatic")
+        stands = (drive.speed_m_s == 0) & (drive.t_s > 30)
+        more = np.median(automatic.fuel_g_s[stands] / manual.fuel_g_s[stands])
+        assert 1.3 < more < 1.7
+        moves = (drive.speed_m_s > 0.5) & (3.6 * drive.speed_m_s < 20) & (drive.accel_m_s2 > 0.5)
+        assert automatic.rpm[moves].mean() > manual.rpm[moves].mean()
+        assert automatic.rpm.max() < 4500
+        assert automatic.fuel_g_s.sum() > 1.03 * manual.fuel_g_s.sum()
+        assert (automatic.map_kpa < automatic.baro_kpa).all()
+
+
+def test_converter_gives_no_more_power_than_it_takes(driven):
+    _, drive, _ = driven[0]
+    rng = np.random.default_rng(8)
+    turbine = rng.uniform(0, 4000, drive.t_s.size)
+    asked = rng.uniform(0, 60e3, drive.t_s.size)
+    rpm, taken = converter(drive, turbine, asked, np.full(drive.t_s.size, 780.0))
+    assert (rpm >= 779.999).all()
+    assert (rpm >= turbine - 1e-6).all()
+    assert (taken[turbine > 800] > 0.995 * asked[turbine > 800]).all()
+
+
+def test_automatic_shifts_later(driven):
+    road, drive, _ = driven[0]
+    speeds = (3.6 * drive.speed_m_s > 55) & (drive.accel_m_s2 > 0.3)
+    manual, automatic = warm(road, drive), warm(road, drive, gearbox="automatic")
+    assert automatic.rpm[speeds].mean() > 1.02 * manual.rpm[speeds].mean()
+
+
+def test_speed_density_log_holds_pressure_and_intake_but_no_meter(tmp_path):
+    air, pressure = made(tmp_path / "air"), made(tmp_path / "pressure", meter="pressure")
+    assert air["arms"] == pressure["arms"]
+    header = set(read(tmp_path / "pressure" / "logs" / air["runs"][0]["file"]).columns)
+    assert {CHANNELS[n].header for n in ("map_kpa", "intake_air_temp_c", "pedal_pct")} <= header
+    assert not {CHANNELS[n].header for n in NO_METER} & header
+
+
+def test_without_a_meter_trims_make_up_for_the_controllers_model_of_air(tmp_path):
+    made(tmp_path / "s", meter="pressure")
+    frame = read(next((tmp_path / "s" / "logs").iterdir())).ffill()
+    closed = frame[frame["fuel system status [-]"] == CLOSED_LOOP]
+    total = closed["short term fuel trim [%]"] + closed["long term fuel trim [%]"]
+    kpa = closed["manifold absolute pressure [kPa]"]
+    assert total[kpa < 33].mean() == pytest.approx(1.5, abs=0.6)
+    assert total[kpa > 72].mean() == pytest.approx(-4, abs=0.9)
+
+
+def test_bent_pressure_changes_the_log_but_not_the_fuel(tmp_path):
+    straight = made(tmp_path / "straight", meter="pressure")
+    bent = made(tmp_path / "bent", meter="pressure", meter_bias_pct=-6.0)
+    for run, same in zip(straight["runs"], bent["runs"], strict=True):
+        assert run["fuel_l"] == same["fuel_l"]
+        kpa = [
+            read(tmp_path / name / "logs" / run["file"])["manifold absolute pressure [kPa]"].sum()
+            for name in ("bent", "straight")
+        ]
+        expected = 0.94 if run["arm"] == "fitted" else 1.0
+        assert kpa[0] / kpa[1] == pytest.approx(expected, rel=2e-3)
+
+
+def test_the_command_makes_the_variants_and_the_readme_says_how(tmp_path, capsys):
+    where = tmp_path / "v"
+    line = "--days 3 --accessory loose --gearbox automatic --meter pressure"
+    assert main(["demo", str(where), *line.split()]) == 0
+    capsys.readouterr()
+    parameters = truth_of(where)["parameters"]
+    assert [parameters[k] for k in ("accessory", "gearbox", "meter")] == [
+        "loose", "automatic", "pressure",
+    ]  # fmt: skip
+    assert f"roadlog demo v {line}\n" in (where / "README.txt").read_text()
+    assert load_study(where).schedule is not None
 
 
 # the sample that comes with the source

@@ -13,7 +13,10 @@ def add(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None
             "Write a synthetic study of an invented add-on whose true effect is known, to try "
             "every command without a car."
         ),
-        epilog="example:\n  roadlog demo my_demo --days 12 --trials\n  roadlog analyze my_demo",
+        epilog=(
+            "examples:\n  roadlog demo my_demo --days 12 --trials\n  roadlog analyze my_demo\n"
+            "  roadlog demo other_car --gearbox automatic --meter pressure --accessory loose"
+        ),
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )
     p.add_argument("folder", type=Path, metavar="DIR", help="folder to make")
@@ -22,6 +25,19 @@ def add(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None
     p.add_argument("--claim-economy", type=float, default=12.0, help="the claim, %% (12)")
     p.add_argument("--seed", type=int, default=20260302, help="random seed (20260302)")
     p.add_argument("--no-positions", action="store_true", help="leave out the GPS columns")
+    p.add_argument(
+        "--accessory", choices=("off", "loose"), default="off",
+        help="air conditioning: off, or loose: on for 0 to 60 %% of the time, by chance each day "
+        "(off)",
+    )  # fmt: skip
+    p.add_argument(
+        "--gearbox", choices=("manual", "automatic"), default="manual",
+        help="manual, or automatic with a torque converter (manual)",
+    )  # fmt: skip
+    p.add_argument(
+        "--meter", choices=("air", "pressure"), default="air",
+        help="what the car meters: air (MAF), or manifold pressure (speed-density) (air)",
+    )  # fmt: skip
     p.add_argument(
         "--trials", action="store_true",
         help="add standing starts, run-outs, pictures and a price, for the other commands",
@@ -39,6 +55,9 @@ def _demo(a: argparse.Namespace) -> int:
         days=a.days,
         positions=not a.no_positions,
         claim_economy_pct=a.claim_economy,
+        accessory=a.accessory,
+        gearbox=a.gearbox,
+        meter=a.meter,
         trials=a.trials,
     )
     print("\n".join(_next_trials(a) if a.trials else _next(a)))

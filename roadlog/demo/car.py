@@ -14,6 +14,14 @@ from scipy.signal import lfilter
 
 from roadlog.demo.driver import STEP_S, Drive
 from roadlog.demo.road import Road
+from roadlog.demo.variants import (
+    AUTOMATIC_EFFICIENCY_SHARE,
+    COMPRESSOR_IDLE_RPM,
+    COMPRESSOR_W,
+    LATER_SHIFTS,
+    Gearbox,
+    converter,
+)
 from roadlog.fuels import FUELS
 from roadlog.units import STANDARD_GRAVITY_M_S2
 
@@ -40,6 +48,9 @@ THERMOSTAT_C = 88.0
 COOLANT_HEAT_SHARE, COOLANT_J_K, COOLANT_LOSS_W_K = 0.28, 55_000.0, 40.0
 CLOSED_LOOP_FROM_C = 28.0
 ENRICH_ABOVE_LOAD = 0.86
+# The shut plate chokes the flow: its air hardly follows engine speed.
+SHUT_AIR_POWER_OF_RPM = 0.25
+PEDAL_FIRST, PEDAL_SPAN, PEDAL_POWER = 0.03, 0.72, 0.8  # of full travel, over the share of load
 FULL_THROTTLE_INTAKE_K = 6.0  # above ambient, once the bay has been aired
 
 
@@ -76,6 +87,8 @@ class Engine:
     cut: Bools
     enriched: Bools
     closed_loop: Bools
+    pedal: Floats  # of its travel, 0 at rest
+    compressor: Bools
 
 
 def wheel_power_w(drive: Drive, road: Road, now: Conditions) -> Floats:
@@ -101,21 +114,39 @@ def _baro_kpa(now: Conditions, height_m: Floats) -> Floats:
     return now.pressure_kpa * np.exp(-(height_m - 92.0) / 8400)
 
 
-def _gear(drive: Drive, wheel_w: Floats) -> NDArray[np.int64]:
+def _gear(drive: Drive, wheel_w: Floats, gearbox: Gearbox) -> NDArray[np.int64]:
     """Gear index 0 to 4: later shifts under load, held longer when slowing."""
     kmh = 3.6 * gaussian_filter1d(drive.speed_m_s, 0.5 / STEP_S)
     power = np.clip(gaussian_filter1d(wheel_w, 4 / STEP_S) / 30_000, 0, 1)
     delay = np.where(drive.accel_m_s2 < -0.15, 0.72, 1 + 0.6 * power)
+    delay = delay * (LATER_SHIFTS if gearbox == "automatic" else 1.0)
     gear = np.sum(kmh[:, None] > SHIFT_UP_KMH[None, :] * delay[:, None], axis=1)
     return np.asarray(median_filter(gear, size=round(3.4 / STEP_S)))
 
 
-def _rpm(drive: Drive, wheel_w: Floats, idle_rpm: Floats) -> tuple[Floats, Bools]:
-    """Engine speed and whether the clutch is shut with the engine above idle."""
+@dataclass(frozen=True)
+class _Coupled:
+    """Engine speed, power asked of the engine [W], and where it turns with the wheels."""
+
+    rpm: Floats
+    brake_w: Floats
+    engaged: Bools
+
+
+def _coupled(drive: Drive, wheel_w: Floats, idle_rpm: Floats, gearbox: Gearbox) -> _Coupled:
+    """What clutch or converter makes of the power at the wheels; accessories aside."""
+    share = AUTOMATIC_EFFICIENCY_SHARE if gearbox == "automatic" else 1.0
+    efficiency = DRIVELINE_EFFICIENCY * share
+    gearbox_w = np.where(wheel_w > 0, wheel_w / efficiency, wheel_w * efficiency)
     kmh = 3.6 * drive.speed_m_s
-    geared = 1000 * kmh / KMH_PER_1000_RPM[_gear(drive, wheel_w)]
+    geared = 1000 * kmh / KMH_PER_1000_RPM[_gear(drive, wheel_w, gearbox)]
+    if gearbox == "automatic":
+        turned, asked = converter(drive, geared, gearbox_w, idle_rpm)
+        engaged = geared > idle_rpm
+        return _Coupled(gaussian_filter1d(turned, 0.3 / STEP_S), asked, engaged)
     engaged = (geared > idle_rpm) & ~((drive.accel_m_s2 < -0.15) & (kmh < 12))
-    return gaussian_filter1d(np.where(engaged, geared, idle_rpm), 0.3 / STEP_S), engaged
+    rpm = gaussian_filter1d(np.where(engaged, geared, idle_rpm), 0.3 / STEP_S)
+    return _Coupled(rpm, np.where(engaged, gearbox_w, np.maximum(gearbox_w, 0)), engaged)
 
 
 def _coolant_c(start_c: float, ambient_c: float, fuel_w: Floats) -> Floats:
@@ -146,27 +177,38 @@ def _lambda_cold(coolant_c: Floats, t_s: Floats) -> Floats:
     return 1 - np.where(rich > 0.004, rich, 0)
 
 
-def run_engine(drive: Drive, road: Road, now: Conditions) -> Engine:
+def run_engine(
+    drive: Drive,
+    road: Road,
+    now: Conditions,
+    *,
+    gearbox: Gearbox = "manual",
+    compressor: Bools | None = None,
+) -> Engine:
     """Drive the car along the road and give fuel, air and engine state.
 
     The add-on's true effect enters once, at the end: fuel and the air burned with it are
     multiplied by `now.effect_factor` (as by `now.fuel_factor`, for all else that moves fuel use).
     Speed, power, warm-up, mixture and fuel cut come from the unmultiplied engine, so equal
-    driving is exactly equal and the ratio exactly the factor.
+    driving is exactly equal and the ratio exactly the factor. `compressor` says when the air
+    conditioning's compressor runs, every 0.2 s; never by default.
     """
+    on = np.zeros(drive.t_s.size, dtype=bool) if compressor is None else compressor
+    accessories_w = ACCESSORIES_W + COMPRESSOR_W * on
     wheel = wheel_power_w(drive, road, now)
-    brake_w = np.where(wheel > 0, wheel / DRIVELINE_EFFICIENCY, wheel * DRIVELINE_EFFICIENCY)
     height = np.interp(drive.s_m, road.s_m, road.elevation_m)
     baro = _baro_kpa(now, height)
     coolant = np.full(drive.t_s.size, max(now.coolant_start_c, 60.0))
     for _ in range(3):  # warm-up needs fuel, friction needs warm-up: settles in two rounds
         extra = COLD_IDLE_EXTRA_RPM * np.clip((70 - coolant) / 65, 0, 1)
-        rpm, engaged = _rpm(drive, wheel, IDLE_RPM + extra * np.exp(-drive.t_s / 120))
-        asked = np.where(engaged, brake_w, np.maximum(brake_w, 0)) + ACCESSORIES_W
+        idle_rpm = IDLE_RPM + extra * np.exp(-drive.t_s / 120)
+        idle_rpm = idle_rpm + COMPRESSOR_IDLE_RPM[gearbox] * on
+        coupled = _coupled(drive, wheel, idle_rpm, gearbox)
+        rpm, asked = coupled.rpm, coupled.brake_w + accessories_w
         friction = _friction_w(rpm, np.maximum(asked, 0), coolant)
         inner = asked + friction
-        least = _least_inner_w(rpm)
-        wants_cut = engaged & (inner < 0.8 * least) & (rpm > CUT_RPM)
+        least = _least_inner_w(rpm, on)
+        wants_cut = coupled.engaged & (inner < least) & (rpm > CUT_RPM)
         wants_cut &= (3.6 * drive.speed_m_s > CUT_KMH) & (coolant > 20)
         cut = np.asarray(binary_opening(wants_cut, np.ones(round(0.8 / STEP_S), dtype=bool)))
         burned_w = np.where(cut, 0, np.maximum(inner, least) / _indicated_efficiency(rpm))
@@ -178,8 +220,8 @@ def run_engine(drive: Drive, road: Road, now: Conditions) -> Engine:
     full_air = _full_air_g_s(rpm, baro, intake)
     enriched = air > ENRICH_ABOVE_LOAD * full_air
     mixture = np.where(enriched, 0.90, _lambda_cold(coolant, drive.t_s))
-    idle_air_g_rev = _least_inner_w(rpm) / _indicated_efficiency(rpm) / FUEL.lhv_mj_kg / 1000
-    cut_air = 0.8 * idle_air_g_rev * FUEL.stoich_afr
+    shut_g_s = least / _indicated_efficiency(rpm) / FUEL.lhv_mj_kg / 1000
+    cut_air = 0.8 * shut_g_s * FUEL.stoich_afr
     factor = now.fuel_factor * now.effect_factor
     burned_air = np.where(cut, cut_air, air * factor)
     closed = (coolant > CLOSED_LOOP_FROM_C) & (drive.t_s > 25)
@@ -198,7 +240,34 @@ def run_engine(drive: Drive, road: Road, now: Conditions) -> Engine:
         cut=cut,
         enriched=enriched & ~cut,
         closed_loop=closed & ~cut & ~enriched,
+        pedal=_pedal(drive, coupled, inner, least, friction, full_air),
+        compressor=on,
     )
+
+
+def _pedal(
+    drive: Drive,
+    coupled: _Coupled,
+    inner_w: Floats,
+    least_w: Floats,
+    friction_w: Floats,
+    full_air_g_s: Floats,
+) -> Floats:
+    """Pedal of its travel, 0 to 1: at rest where idle control alone gives what is asked.
+
+    Idle control opens the plate for a cold engine's friction too.
+    """
+    warm = np.full(drive.t_s.size, THERMOSTAT_C)
+    cold_w = friction_w - _friction_w(coupled.rpm, np.maximum(coupled.brake_w, 0), warm)
+    shut_w = least_w + np.maximum(cold_w, 0)
+    full_w = 1000 * FUEL.lhv_mj_kg * full_air_g_s / FUEL.stoich_afr
+    full_w = full_w * _indicated_efficiency(coupled.rpm)
+    wanted = (inner_w > 1.05 * shut_w) & (drive.speed_m_s > 0)
+    wanted &= coupled.engaged | (drive.accel_m_s2 > 0.1)
+    pressed = binary_opening(wanted, np.ones(round(0.6 / STEP_S), dtype=bool))
+    share = np.clip((inner_w - shut_w) / (full_w - shut_w), 0, 1)
+    travel = np.where(pressed, PEDAL_FIRST + PEDAL_SPAN * share**PEDAL_POWER, 0)
+    return np.asarray(travel)
 
 
 def full_throttle_w(rpm: Floats, ambient_c: float, baro_kpa: float) -> Floats:
@@ -218,11 +287,20 @@ def full_throttle_w(rpm: Floats, ambient_c: float, baro_kpa: float) -> Floats:
     return np.asarray(DRIVELINE_EFFICIENCY * brake)
 
 
-def _least_inner_w(rpm: Floats) -> Floats:
-    """Least indicated power [W] that still fires: a fixed charge per revolution."""
-    idle = np.array([IDLE_RPM])
-    at_idle = ACCESSORIES_W + _friction_w(idle, np.array([ACCESSORIES_W]), np.array([90.0]))
-    return np.asarray(0.92 * at_idle * rpm / IDLE_RPM)
+def _least_inner_w(rpm: Floats, compressor: Bools) -> Floats:
+    """Least indicated power [W] that still fires: what the shut plate's air gives.
+
+    Idle control opens the plate further while the compressor runs.
+    """
+    at_idle = [
+        0.92 * (w + float(_friction_w(np.array([n]), np.array([w]), np.array([90.0]))[0]))
+        * n**-SHUT_AIR_POWER_OF_RPM
+        for n, w in (
+            (IDLE_RPM, ACCESSORIES_W),
+            (IDLE_RPM + COMPRESSOR_IDLE_RPM["manual"], ACCESSORIES_W + COMPRESSOR_W),
+        )
+    ]  # fmt: skip
+    return np.asarray(np.where(compressor, at_idle[1], at_idle[0]) * rpm**SHUT_AIR_POWER_OF_RPM)
 
 
 def _intake_c(drive: Drive, now: Conditions) -> Floats:

@@ -23,9 +23,11 @@ from roadlog.demo.logger import (
 from roadlog.demo.plan import LABELS, UTC_OFFSET, WARMER_PER_HOUR_C, Day, Run
 from roadlog.demo.pump import Filled
 from roadlog.demo.road import Road
+from roadlog.demo.variants import Accessory, Meter
 from roadlog.fuels import volume_l
 from roadlog.study import ARMS
 
+PLAIN_VARIANTS = {"accessory": "off", "gearbox": "manual", "meter": "air"}
 STATION = ("47.68", "21.02", "110")  # invented: latitude [°], longitude [°], height [m]
 
 
@@ -36,11 +38,12 @@ def log_text(
     engine: car.Engine,
     *,
     meter_pct: float,
+    meter: Meter,
     gps: bool,
     style: Style,
 ) -> str:
     """One run's log as CSV text; `style` as in `make_study`."""
-    signals = true_signals(drive, engine, run.conditions, run.rng, meter_pct)
+    signals = true_signals(drive, engine, run.conditions, run.rng, meter_pct, meter)
     where = positions(drive, road, run.rng) if gps else {}
     if style == "rows":
         t, columns = log_rows(drive, signals, where, run.rng)
@@ -76,6 +79,7 @@ class RunTruth:
     minutes: float
     fuel_factor: float
     effect_factor: float
+    accessory_share: float  # of the time, during which the compressor ran
 
 
 def truth_of(run: Run, drive: Drive, engine: car.Engine) -> RunTruth:
@@ -88,6 +92,7 @@ def truth_of(run: Run, drive: Drive, engine: car.Engine) -> RunTruth:
         minutes=float(drive.t_s[-1]) / 60,
         fuel_factor=run.conditions.fuel_factor,
         effect_factor=run.conditions.effect_factor,
+        accessory_share=float(engine.compressor.mean()),
     )
 
 
@@ -184,13 +189,14 @@ def csv_text(header: Iterable[str], rows: Iterable[Iterable[object]]) -> str:
     return out.getvalue()
 
 
-def notes_csv(planned: list[Day]) -> str:
-    """What the driver wrote down, one row a day."""
+def notes_csv(planned: list[Day], accessory: Accessory) -> str:
+    """What the driver wrote down, one row a day; nothing of loose air conditioning."""
+    noted = "off" if accessory == "off" else ""
     return csv_text(
         ("date", "arm", "air conditioning", "windows", "cold tyre pressure [kPa]",
          "payload [kg]", "fuel batch", "soak [h]", "wet road"),
         (
-            (d.date, LABELS[d.arm], "off", "shut", f"{d.tyre_kpa:.0f}", d.payload_kg, d.batch,
+            (d.date, LABELS[d.arm], noted, "shut", f"{d.tyre_kpa:.0f}", d.payload_kg, d.batch,
              f"{d.soak_h:.1f}", "yes" if d.wet else "no")
             for d in planned
         ),
@@ -226,6 +232,11 @@ def fills_csv(fills: Iterable[Filled]) -> str:
 
 def readme(name: str, parameters: dict[str, object], trials: str) -> str:
     """What the folder holds and the command that made it; `trials` are further lines."""
+    variants = "".join(
+        f" --{key} {parameters[key]}"
+        for key, plain in PLAIN_VARIANTS.items()
+        if parameters[key] != plain
+    )
     claim, effect = (parameters[key] for key in ("claim_economy_pct", "effect_pct"))
     call = ", ".join(f"{key}={value!r}" for key, value in parameters.items())
     return f"""\
@@ -236,7 +247,7 @@ An invented add-on ("Bramble collar", claimed to give {claim:g} % better mileage
 The true effect on fuel use is {effect:+g} %: see truth.json.
 
 Made with
-    roadlog demo {name} --days {parameters["days"]}{" --trials" if trials else ""}
+    roadlog demo {name} --days {parameters["days"]}{variants}{" --trials" if trials else ""}
 that is, roadlog.demo.make_study(Path("{name}"), {call})
 
 study.toml    what was planned, before any drive

@@ -9,7 +9,7 @@ References
 SAE J1979 (scaling and offset of each PID; the values here are from memory).
 """
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 from typing import Literal
 
@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 from roadlog.demo.car import Conditions, Engine
 from roadlog.demo.driver import STEP_S, Drive, smooth_noise
 from roadlog.demo.road import Road
+from roadlog.demo.variants import Meter
 from roadlog.signals import CLOSED_LOOP, OPEN_LOOP_COLD, OPEN_LOOP_LOAD_OR_CUT
 
 Floats = NDArray[np.float64]
@@ -28,6 +29,10 @@ Style = Literal["rows", "sparse", "long"]
 PIDS_PER_S = 12.0
 METER_READS_PCT = 1.6  # the air meter reads this much high; closed-loop trims take it off again
 WHEEL_SPEED_FACTOR = 1.008  # worn tyres turn faster than the road passes
+# What the loop takes off a speed-density controller's model of the air, over manifold pressure.
+MODEL_TRIM_PCT, MODEL_KPA = (1.5, -4.0), (35.0, 70.0)
+NO_METER = frozenset({"maf_g_s", "absolute_load_pct"})  # not logged without an air meter
+PEDAL_REST_PCT = 15.7  # PID 49 reads the sensor; PID 5A would start at zero
 FIX_S = (4.0, 18.0)  # time to the first position fix
 PERCENT_BYTE = 100 / 255
 TRIM_BYTE = 100 / 128
@@ -50,6 +55,7 @@ CHANNELS = {
     "fuel_status": Channel("fuel system status [-]", 1, "%.0f", "fast"),
     "map_kpa": Channel("manifold absolute pressure [kPa]", 1, "%.0f", "fast"),
     "absolute_load_pct": Channel("absolute load [%]", PERCENT_BYTE, "%.1f", "fast"),
+    "pedal_pct": Channel("accelerator pedal position [%]", PERCENT_BYTE, "%.1f", "fast"),
     "stft1_pct": Channel("short term fuel trim [%]", TRIM_BYTE, "%.2f", "medium"),
     "lambda_commanded": Channel("commanded equivalence ratio [-]", 2 / 65536, "%.4g", "medium"),
     "throttle_pct": Channel("throttle position [%]", PERCENT_BYTE, "%.1f", "medium"),
@@ -65,34 +71,45 @@ POSITION_HEADERS = ("latitude [deg]", "longitude [deg]", "altitude [m]", "GPS sp
 
 
 def true_signals(
-    drive: Drive, engine: Engine, now: Conditions, rng: np.random.Generator, meter_pct: float = 0.0
+    drive: Drive,
+    engine: Engine,
+    now: Conditions,
+    rng: np.random.Generator,
+    meter_pct: float = 0.0,
+    meter: Meter = "air",
 ) -> dict[str, Floats]:
     """What the controller knows every 0.2 s, before polling and rounding.
 
-    `meter_pct` is a further error of the air meter [%] (an add-on that bends its reading); the
-    closed loop trims it away, so real fuel stays as it is. In fuel cut the controller goes on
-    reporting the commanded equivalence ratio of closed loop.
+    `meter_pct` is a further error of the air meter, or of manifold pressure where `meter` is
+    "pressure" [%] (an add-on that bends its reading); the closed loop trims it away, so real fuel
+    stays as it is. Without an air meter the controller takes air from manifold pressure: neither
+    MAF nor absolute load is logged, and its trims make up for its model. In fuel cut the controller
+    goes on reporting the commanded equivalence ratio of closed loop.
     """
     n = drive.t_s.size
-    meter = (1 + METER_READS_PCT / 100) * (1 + meter_pct / 100)
-    trim = 100 * (1 / meter - 1)
-    learned = np.round((trim + 0.5 * rng.standard_normal()) / TRIM_BYTE) * TRIM_BYTE
+    bent = 1 + meter_pct / 100
+    reads = bent * (1 + METER_READS_PCT / 100 if meter == "air" else 1.0)
+    model_pct = np.interp(engine.map_kpa, MODEL_KPA, MODEL_TRIM_PCT) if meter == "pressure" else 0.0
+    trim = 100 * ((1 + model_pct / 100) / reads - 1)
+    learned = np.round((np.mean(trim) + 0.5 * rng.standard_normal()) / TRIM_BYTE) * TRIM_BYTE
     hunting = 1.1 * smooth_noise(rng, n, 3 / STEP_S)
-    air = engine.air_g_s * meter
+    air = engine.air_g_s * reads
     status = np.where(engine.closed_loop, CLOSED_LOOP, OPEN_LOOP_COLD)
     status = np.where(engine.cut | engine.enriched, OPEN_LOOP_LOAD_OR_CUT, status)
     charge = 0.4 * smooth_noise(rng, n, 60 / STEP_S)
-    return {
+    pressure = engine.map_kpa * (bent if meter == "pressure" else 1.0)
+    signals = {
         "speed_kmh": 3.6 * drive.speed_m_s * WHEEL_SPEED_FACTOR,
         "rpm": engine.rpm + 6 * smooth_noise(rng, n, 0.6 / STEP_S),
         "maf_g_s": air * (1 + 0.008 * rng.standard_normal(n)),
         "fuel_status": status.astype(float),
-        "map_kpa": np.minimum(engine.map_kpa, engine.baro_kpa),
-        "absolute_load_pct": 100 * engine.absolute_load * meter,
+        "map_kpa": np.minimum(pressure, engine.baro_kpa),
+        "absolute_load_pct": 100 * engine.absolute_load * reads,
+        "pedal_pct": PEDAL_REST_PCT + (100 - PEDAL_REST_PCT) * engine.pedal,
         "stft1_pct": np.where(engine.closed_loop, trim - learned + hunting, 0.0),
         "lambda_commanded": engine.lambda_ratio,
         "throttle_pct": 13 + 62 * engine.calculated_load**1.5 - 2.5 * engine.cut,
-        "engine_load_pct": 100 * np.minimum(engine.calculated_load * meter, 1),
+        "engine_load_pct": 100 * np.minimum(engine.calculated_load * reads, 1),
         "ltft1_pct": np.full(n, learned),
         "coolant_temp_c": engine.coolant_c + 0.5 * rng.standard_normal(n),
         "intake_air_temp_c": engine.intake_c,
@@ -100,6 +117,7 @@ def true_signals(
         "baro_kpa": engine.baro_kpa,
         "supply_voltage_v": 14.1 + 0.05 * charge - 0.25 * (drive.t_s < 4),
     }
+    return {k: v for k, v in signals.items() if meter == "air" or k not in NO_METER}
 
 
 def positions(drive: Drive, road: Road, rng: np.random.Generator) -> dict[str, Floats]:
@@ -126,10 +144,10 @@ def positions(drive: Drive, road: Road, rng: np.random.Generator) -> dict[str, F
     }
 
 
-def poll(end_s: float, rng: np.random.Generator) -> dict[str, Floats]:
+def poll(end_s: float, names: Collection[str], rng: np.random.Generator) -> dict[str, Floats]:
     """When each PID is read [s]: fast ones every turn, medium in rotation, slow now and then."""
     by_turn = {
-        turn: [name for name, c in CHANNELS.items() if c.turn == turn]
+        turn: [name for name, c in CHANNELS.items() if c.turn == turn and name in names]
         for turn in ("fast", "medium", "slow")
     }
     rotation = [name for slow in by_turn["slow"] for name in [*by_turn["medium"], slow]]
@@ -140,6 +158,7 @@ def poll(end_s: float, rng: np.random.Generator) -> dict[str, Floats]:
     return {
         name: times[np.isin(which, [i for i, each in enumerate(order) if each == name])]
         for name in CHANNELS
+        if name in names
     }
 
 
@@ -188,7 +207,7 @@ def log_rows(
     rows = _row_times(end_s, rng)
     since = np.concatenate([[0.0], rows[:-1]])
     columns = dict[str, Texts]()
-    for name, at_s in poll(end_s, rng).items():
+    for name, at_s in poll(end_s, signals.keys(), rng).items():
         latest = np.searchsorted(at_s, rows) - 1
         cells = _read(name, signals, drive, at_s)[np.maximum(latest, 0)]
         blank = (latest < 0) | (rng.uniform(size=rows.size) < 0.002)
@@ -218,7 +237,7 @@ def log_readings(
     """
     end_s = float(drive.t_s[-1])
     times, headers, cells = list[Floats](), list[Texts](), list[Texts]()
-    for name, at_s in poll(end_s, rng).items():
+    for name, at_s in poll(end_s, signals.keys(), rng).items():
         times.append(at_s)
         headers.append(np.full(at_s.size, CHANNELS[name].header))
         cells.append(_read(name, signals, drive, at_s))

@@ -8,16 +8,20 @@ import datetime as dt
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from roadlog.demo.car import Conditions
 from roadlog.demo.driver import smooth_noise
 from roadlog.errors import InputError
+from roadlog.plan.schedule import LEAST_UNITS, block_sizes
+from roadlog.roadload import rolling_share
 from roadlog.study import ARMS, Arm
 
 FIRST_DAY = dt.date(2026, 3, 2)
 UTC_OFFSET = "+01:00"
 LABELS: dict[Arm, str] = {"baseline": "collar out", "fitted": "collar in"}
 RUN_SD_PCT = 0.8
+BLOCK_SIZE = 4
 FUEL_BATCH_SD_PCT = 0.3
 FUEL_BATCH_DAYS = 7
 WARMER_PER_HOUR_C = 0.55
@@ -67,24 +71,38 @@ class Run:
 
 
 def draw_schedule(days: int, seed: int, *, randomised: bool) -> list[tuple[Arm, int | None]]:
-    """Arm and block of each day: pairs of neighbouring days in random order, or strict turns.
+    """Arm and block of each day: blocks of four in random order, or strict turns.
+
+    Blocks are as `roadlog.plan.schedule.block_sizes` has them: the last one holds up to three days
+    more, and of an odd one chance decides which arm gets one day more. An order with one single
+    change of arms isn't drawn from four days up.
 
     Raises
     ------
     InputError
-        If there are too few days, or an odd number for pairs.
+        If there are too few days.
 
     >>> [arm for arm, _ in draw_schedule(4, 1, randomised=False)]
     ['baseline', 'fitted', 'baseline', 'fitted']
     """
-    if days < 2 or (randomised and days % 2):
-        raise InputError(
-            f"{days} days can't be split into pairs of days: give an even number from 2 up"
-        )
+    if days < 2:
+        raise InputError(f"{days} days can't hold both arms: give 2 or more")
     if not randomised:
         return [(ARMS[i % 2], None) for i in range(days)]
-    first = np.random.default_rng(seed).integers(0, 2, size=days // 2)
-    return [(ARMS[(first[i // 2] + i) % 2], i // 2 + 1) for i in range(days)]
+    sizes = block_sizes(days, BLOCK_SIZE)
+    rng = np.random.default_rng(seed)
+    while True:
+        fitted = np.concatenate([_block(size, rng) for size in sizes])
+        if days < LEAST_UNITS or np.count_nonzero(np.diff(fitted)) > 1:
+            break
+    blocks = np.repeat(np.arange(1, len(sizes) + 1), sizes)
+    return [(ARMS[a], b) for a, b in zip(fitted.tolist(), blocks.tolist(), strict=True)]
+
+
+def _block(size: int, rng: np.random.Generator) -> NDArray[np.int64]:
+    """Which days of one block are fitted: half of them, of an odd block half of the others."""
+    first = rng.integers(0, 2) if size % 2 else 0
+    return np.asarray(rng.permutation((first + np.arange(size)) % 2))
 
 
 def _working_days(first: dt.date, n: int) -> list[dt.date]:
@@ -140,6 +158,7 @@ def plan_runs(
         ambient = day.morning_c + WARMER_PER_HOUR_C * (hour - 7.2) + 0.4 * warmer
         still_warm = 75 * np.exp(-soak_h / 2.2)
         rolling = (1 - 0.0015 * (day.tyre_kpa - 230)) * (1.03 if day.wet else 1.0)
+        rolling *= float(rolling_share(np.array(ambient)))
         conditions = Conditions(
             ambient_c=ambient,
             pressure_kpa=day.pressure_kpa,
