@@ -186,7 +186,7 @@ def test_cold_engine_is_less_efficient_than_a_warm_one(driven):
 def test_downhill_fuel_cut_burns_nothing_but_still_pumps_air(driven):
     for road, drive, engine in driven:
         downhill = np.interp(drive.s_m, road.s_m, road.grade) < -0.025
-        assert (engine.cut & downhill).sum() * STEP_S > 9
+        assert (engine.cut & downhill).sum() * STEP_S > 5
         assert (engine.fuel_g_s[engine.cut] == 0).all()
         assert (engine.air_g_s[engine.cut] > 0).all()
         assert (engine.fuel_g_s[~engine.cut] > 0).all()
