@@ -6,22 +6,29 @@ the share of primary intervals that hold the true effect. Run it with
 """
 
 import argparse
+import datetime as dt
 import json
 import sys
 import tempfile
 from collections.abc import Sequence
 from pathlib import Path
-from typing import Any
+from typing import Any, get_args
 
 import numpy as np
 
+from roadlog.demo.variants import Accessory, Gearbox, Meter
 from roadlog.study import atomic_write
 
 FIRST_SEED = 1_000
 
 
-def study_record(seed: int, *, days: int, effect_pct: float) -> dict[str, Any]:
-    """Make the synthetic study of one seed, analyse it, and keep what bears on coverage."""
+def study_record(
+    seed: int, *, days: int, effect_pct: float, variants: dict[str, Any]
+) -> dict[str, Any]:
+    """Make the synthetic study of one seed, analyse it, and keep what bears on coverage.
+
+    `variants` are further choices of `roadlog.demo.make_study`: accessory, gearbox, meter.
+    """
     from roadlog.analysis import analyse
     from roadlog.demo import make_study
     from roadlog.runs import study_sources
@@ -29,7 +36,7 @@ def study_record(seed: int, *, days: int, effect_pct: float) -> dict[str, Any]:
 
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name) / "study"
-        make_study(folder, seed=seed, effect_pct=effect_pct, days=days)
+        make_study(folder, seed=seed, effect_pct=effect_pct, days=days, **variants)
         study = load_study(folder)
         result = analyse(study, study_sources(folder, study))
     primary, chance = result.effect.primary, result.effect.randomisation
@@ -69,10 +76,11 @@ def summary(records: Sequence[dict[str, Any]], truth_pct: float) -> str:
             continue
         held = sum(a <= truth_pct <= b for a, b in bounds)
         least, most = proportion_confint(held, len(bounds), method="wilson")
-        width = np.median([b - a for a, b in bounds])
+        widths = [b - a for a, b in bounds]
         lines.append(
             f"{label}: {held} of {len(bounds)} intervals hold it = {held / len(bounds):.1%} "
-            f"(95 % bounds {least:.1%} to {most:.1%}), median width {width:.2f} %"
+            f"(95 % bounds {least:.1%} to {most:.1%}), width mean {np.mean(widths):.2f}, "
+            f"median {np.median(widths):.2f} %"
         )
     estimates = np.array([r["estimate"] for r in records])
     se = estimates.std(ddof=1) / np.sqrt(len(estimates)) if len(estimates) > 1 else np.nan
@@ -98,12 +106,25 @@ def main(argv: Sequence[str] | None = None) -> int:
     parser.add_argument("--seeds", type=int, default=100, metavar="N", help="studies (100)")
     parser.add_argument("--days", type=int, default=12, help="days a study (12)")
     parser.add_argument("--effect", type=float, default=0.6, help="true effect, %% (0.6)")
+    for name, choices in (("accessory", Accessory), ("gearbox", Gearbox), ("meter", Meter)):
+        plain, *_ = get_args(choices)
+        parser.add_argument(
+            f"--{name}", choices=get_args(choices), default=plain, help=f"as in the demo ({plain})"
+        )
+    parser.add_argument(
+        "--until", metavar="HH:MM", help="begin no further study after this time of today"
+    )
     a = parser.parse_args(argv)
+    variants = {"accessory": a.accessory, "gearbox": a.gearbox, "meter": a.meter}
+    cell = "-".join(["days", str(a.days), "effect", f"{a.effect:g}", *variants.values()])
     records = []
     for seed in tqdm(range(FIRST_SEED, FIRST_SEED + a.seeds), unit="study"):
-        path = a.out / f"days-{a.days}-effect-{a.effect:g}" / f"{seed}.json"
+        path = a.out / cell / f"{seed}.json"
         if not path.exists():
-            _write(study_record(seed, days=a.days, effect_pct=a.effect), path)
+            if a.until and f"{dt.datetime.now():%H:%M}" >= a.until:
+                break
+            record = study_record(seed, days=a.days, effect_pct=a.effect, variants=variants)
+            _write(record, path)
         records.append(json.loads(path.read_text(encoding="utf-8")))
     print(summary(records, a.effect))
     return 0
