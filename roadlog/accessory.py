@@ -33,6 +33,7 @@ OFF_AT_MOST, ON_AT_LEAST, SHARE_APART = 0.3, 0.1, 0.4  # of the known time
 MOVED = 0.25  # of the spacing between the modes
 LEAST_RPM_SPACING = 40.0
 LEAST_WORTH_PCT = 0.3  # of fuel: a difference of accessory time that is worth less is let be
+LEAST_KNOWN_S = 20.0  # of a switch unit, for its share to be compared
 LEAST_POINTS = 5.0  # of the time: the same where what it takes isn't known
 
 
@@ -169,7 +170,10 @@ def accessory_blocking(
             if time.enters
             else (other.interval.estimate, primary.estimate)
         )
-        text += f"; the effect is {with_it:+.1f} % with its fuel taken off, {without:+.1f} % as is"
+        text += (
+            f"; the effect is {with_it:+.1f} % with its fuel taken off as far as stops tell it, "
+            f"{without:+.1f} % as is"
+        )
     return [text]
 
 
@@ -206,14 +210,16 @@ def _compare(
     layout: Layout, table: pd.DataFrame, found: AccessoryState, takes_ml_s: float
 ) -> _Compared:
     own = layout.passes[["run", "duration_s", "fuel_ml"]].merge(table, on="run", how="left")
-    share = own["share"].to_numpy(float)
-    if not np.isfinite(share).any():
-        return _Compared()
-    t = np.where(np.isfinite(share), own["duration_s"].to_numpy(float), 0.0)
     n = len(layout.units)
-    on = np.bincount(layout.unit, np.nan_to_num(share) * t, n)
-    time = np.bincount(layout.unit, t, n)
-    of_unit = np.divide(on, time, out=np.full(n, np.nan), where=time > 0)
+    one = ~own.duplicated(["run"]).to_numpy()
+    column, weight = ("seen", own["known_s"]) if found.visible else ("share", own["duration_s"])
+    share = own[column].to_numpy(float)
+    t = np.where(np.isfinite(share) & (one | (not found.visible)), weight.to_numpy(float), 0.0)
+    if not t.sum() > 0:
+        return _Compared()
+    on, time = np.bincount(layout.unit, np.nan_to_num(share) * t, n), np.bincount(layout.unit, t, n)
+    known = time >= (LEAST_KNOWN_S if found.visible else 1.0)
+    of_unit = np.divide(on, time, out=np.full(n, np.nan), where=known)
     by_arm: dict[str, float] = {
         a: float(on[layout.unit_arm == i].sum() / time[layout.unit_arm == i].sum())
         for i, a in enumerate(ARMS)
@@ -236,8 +242,7 @@ def _compare(
         for r in modes.to_dict("records")
         if abs(r["change"]) > MOVED * r["spacing"]
     )
-    known = difference if np.isfinite(change) else None
-    return _Compared(by_arm, known, worth, modes, moved)
+    return _Compared(by_arm, difference if np.isfinite(change) else None, worth, modes, moved)
 
 
 def _modes_by_arm(layout: Layout, own: pd.DataFrame, found: AccessoryState) -> pd.DataFrame:

@@ -13,7 +13,7 @@ import pytest
 from roadlog.accessory import accessory_blocking, accessory_time, other_effect, with_accessory
 from roadlog.cli import main
 from roadlog.effect import fuel_physics
-from roadlog.effect.estimate import primary_stages
+from roadlog.effect.estimate import estimate_effect, primary_stages
 from roadlog.errors import InputError
 from roadlog.fuel.accessory import find_accessory, on_less_off, two_modes
 from roadlog.ingest.accessory_notes import accessory_noted, write_answers
@@ -240,6 +240,21 @@ def test_visible_and_confirmed_it_enters_and_narrows_the_interval() -> None:
     assert row is not None
     assert row.name == "without accessory time"
     assert row.interval.estimate == pytest.approx(100 * np.expm1(without.tau))
+
+
+def test_the_mixed_model_beneath_knows_accessory_time_too() -> None:
+    time, passes = time_of(EVEN, AUTOMATIC)
+    full = passes.assign(
+        supply_voltage_v=14.0, headwind_m_s=np.nan, air_density_kg_m3=1.2, coverage=1.0,
+        mean_vsp_kw_t=5.0, pressure_kpa=100.0, fuel_low_ml=passes["fuel_ml"],
+        fuel_high_ml=passes["fuel_ml"], reason="",
+    )  # fmt: skip
+    rows = [
+        estimate_effect(t, randomised=True, physics=PHYSICS).one_stage
+        for t in (full, with_accessory(full, time))
+    ]
+    width = [r.high - r.low for r in rows]
+    assert width[1] < 0.6 * width[0]
 
 
 def test_visible_and_not_confirmed_it_stays_out_and_asks() -> None:

@@ -103,7 +103,7 @@ def estimate_effect(
     )
     orders = _orders(layout, fit, np.random.default_rng(seed), redraw) if randomised else None
     held = hold_equal(fit, stages.total, contrast, _unit_air_c(layout), physics)
-    design, told = _design(passes, covariates, randomised=randomised)
+    design, told = _design(_less_known(passes, stages), covariates, randomised=randomised)
     beneath = None if design is None else fit_one_stage(design, design.names)
     forest = [
         NamedInterval("equal-driving effect", primary, "primary"),
@@ -276,6 +276,15 @@ def _smallest(contrast: UnitContrast) -> float:
     if not contrast.bounded:
         return float("nan")
     return power.smallest_detectable_pct(max(contrast.se, contrast.floor_se), contrast.df)
+
+
+def _less_known(passes: pd.DataFrame, stages: Primary) -> pd.DataFrame:
+    """The passes less the share of expected fuel that a known accessory took, for log fuel."""
+    if "accessory_ml" not in passes:
+        return passes
+    share = stages.fit.terms.offset_ml / stages.fit.expected_ml
+    rest = 1 - pd.Series(share, index=stages.layout.passes.index).reindex(passes.index).fillna(0.0)
+    return passes.assign(fuel_ml=passes["fuel_ml"] * rest, ml_per_km=passes["ml_per_km"] * rest)
 
 
 def _design(
