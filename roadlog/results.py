@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from roadlog.effect.unit_randomisation import UnitRandomisation
 
 FindingWord = Literal["refuted", "supported", "undecided"]
+Role = Literal["primary", "mixed", "total", "crosscheck", "sensitivity", "unadjusted"]
 Obstacle = Literal["no-work", "weak-work", "driving-moved"]
 
 
@@ -42,7 +43,7 @@ class NamedInterval:
 
     name: str
     interval: Interval
-    role: Literal["primary", "total", "crosscheck", "sensitivity", "unadjusted"]
+    role: Role
     note: str = ""
 
 

@@ -5,7 +5,7 @@ Satterthwaite intervals as R's pbkrtest and lmerTest give them, and the model wi
 Fleets use the same model (docs/method.md, section 5).
 """
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -14,14 +14,19 @@ from numpy.typing import NDArray
 
 from roadlog.effect.crosschecks import percent_interval
 from roadlog.effect.design import Design
-from roadlog.effect.df import kenward_roger, satterthwaite
+from roadlog.effect.df import DegreesOfFreedom, kenward_roger, satterthwaite
 from roadlog.effect.model import MixedFit, aliased_columns, fit_mixed
 from roadlog.errors import FitError
-from roadlog.results import NamedInterval
+from roadlog.results import NamedInterval, Role
 
 Floats = NDArray[np.floating[Any]]
 
-ONE_STAGE = "mixed model of log fuel (REML, Kenward–Roger)"
+ONE_STAGE = "mixed model (REML, Kenward–Roger)"
+
+_WAYS: tuple[tuple[str, Role, Callable[[MixedFit, str], DegreesOfFreedom], str], ...] = (
+    (ONE_STAGE, "mixed", kenward_roger, "of log fuel; temperature, load and grade as covariates"),
+    ("mixed model, Satterthwaite", "sensitivity", satterthwaite, "as lmerTest"),
+)
 
 
 @dataclass(frozen=True)
@@ -61,14 +66,11 @@ def fit_one_stage(design: Design, covariates: Sequence[str]) -> OneStage | None:
         tau, _ = fit.coefficient("arm")
         at_zero = f"; {' and '.join(fit.boundary)} variance at zero" if fit.boundary else ""
         rows = []
-        for name, rule, note in (
-            (ONE_STAGE, kenward_roger, "temperature, load and grade as covariates"),
-            ("the same, Satterthwaite", satterthwaite, "as lmerTest"),
-        ):
+        for name, role, rule, note in _WAYS:
             d = rule(fit, "arm")
             half = float(stdtrit(d.df, 0.975)) * d.se if d.df >= 2 else float("nan")
             interval = percent_interval(tau, half, d.df, note + at_zero)
-            rows.append(NamedInterval(name, interval, "sensitivity", note + at_zero))
+            rows.append(NamedInterval(name, interval, role, note + at_zero))
     except FitError:
         return None
     return OneStage(fit, tuple(rows))

@@ -44,7 +44,7 @@ def forest_rows(analysed: Analysed) -> list[NamedInterval]:
         interval = Interval(effect.total.estimate, chance.low, chance.high)
         if ends_of(interval) is not None:
             rows.append(NamedInterval("Randomisation interval", interval, "crosscheck"))
-    order = ("primary", "total", "crosscheck", "sensitivity", "unadjusted")
+    order = ("primary", "mixed", "total", "crosscheck", "sensitivity", "unadjusted")
     return sorted(rows, key=lambda r: order.index(r.role))
 
 
