@@ -21,12 +21,14 @@ from roadlog.ingest.positions import joined
 from roadlog.ingest.recorder.replay import is_journal, read_journal
 from roadlog.ingest.sentences import is_sentences, read_sentences
 from roadlog.ingest.speedcheck import held_against_positions
+from roadlog.ingest.text import Text
 from roadlog.study import ColumnRule, TimeRule
 
 __all__ = ["ColumnMatch", "Log", "join_positions", "read_alike", "read_log", "settle_day_first"]
 
 _NO_RULES: Mapping[str, ColumnRule] = {}
 _NO_TIME_RULE = TimeRule()
+_HEAD_BYTES = 1 << 16
 
 
 def read_log(
@@ -71,7 +73,7 @@ def read_log(
     if path.is_dir():
         raise InputError(f"{path} is a folder: name the log files in it")
     try:
-        raw = path.read_bytes()
+        raw = Text.opened(path)
     except FileNotFoundError as e:
         raise InputError(f"{path} does not exist: check the name") from e
     except OSError as e:
@@ -104,13 +106,14 @@ def _dated(log: Log) -> Log:
     return replace(log, start=None, notes=(*log.notes, note))
 
 
-def _read(path: Path, raw: bytes, columns: Mapping[str, ColumnRule], time: TimeRule) -> Log:
-    if not raw:
+def _read(path: Path, raw: Text, columns: Mapping[str, ColumnRule], time: TimeRule) -> Log:
+    if not len(raw):
         raise InputError(f"{path} is empty: give a log with a header and rows")
-    if is_journal(raw):
-        return read_journal(path, raw, time)
-    if is_xml(raw):
-        return read_gpx(path, raw, time)
-    if is_sentences(raw):
-        return read_sentences(path, raw, time)
+    head = raw[:_HEAD_BYTES]
+    if is_journal(head):
+        return read_journal(path, raw[:], time)
+    if is_xml(head):
+        return read_gpx(path, raw[:], time)
+    if is_sentences(head):
+        return read_sentences(path, raw[:], time)
     return read_delimited(path, raw, columns, time)

@@ -36,7 +36,12 @@ _ANGLE = (
 
 
 def floats(column: pa.ChunkedArray) -> Floats:
-    """A numeric column as a writable float64 array, nulls as NaN."""
+    """A numeric column as a float64 array, nulls as NaN; one that has grown, without a copy."""
+    if column.num_chunks == 1 and pa.types.is_float64(column.type):
+        (whole,) = column.chunks
+        held = whole.buffers()[1]
+        if whole.null_count == 0 and held is not None and held.is_mutable:
+            return np.frombuffer(held, np.float64, len(whole), 8 * whole.offset)
     parts = [c.to_numpy(zero_copy_only=False) for c in column.chunks]
     if not parts:
         return np.empty(0)
@@ -141,7 +146,7 @@ def statuses(column: pa.ChunkedArray) -> tuple[Floats, Bools]:
     """
     if pa.types.is_floating(column.type):
         raw = floats(column)
-        found = [v for v in pc.unique(column).to_pylist() if v is not None]
+        found = np.unique(raw[~np.isnan(raw)]).tolist()
         known = {v: _status_number(v) for v in found}
         if all(v == byte for v, byte in known.items()):
             return raw, np.zeros(len(raw), bool)

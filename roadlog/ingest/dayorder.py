@@ -11,7 +11,8 @@ from pathlib import Path
 
 from roadlog.errors import InputError, RoadlogError
 from roadlog.ingest.columns import is_known, match_columns
-from roadlog.ingest.dialect import as_utf8, sniff
+from roadlog.ingest.dialect import sniff, utf8_text
+from roadlog.ingest.text import Text
 from roadlog.study import ColumnRule, TimeRule
 
 _YEAR_LAST = re.compile(r"(\d{1,2})[-/.](\d{1,2})[-/.](?:\d{4}|\d{2})\b")
@@ -49,7 +50,7 @@ def _fields(path: Path, columns: Mapping[str, ColumnRule]) -> list[tuple[int, in
     """First and second field of every date written with its year last."""
     try:
         with path.open("rb") as file:
-            raw = as_utf8(file.read(_HEAD_BYTES), path)
+            raw = utf8_text(Text.of(file.read(_HEAD_BYTES)), path)
         dialect = sniff(raw, path, partial(is_known, rules=columns))
     except (OSError, RoadlogError):
         return []

@@ -1,6 +1,6 @@
 """Delimited text of any logger to a `Log`.
 
-In come a file's bytes and the study's `[columns]` and `[time]` rules; out comes the log in
+In come a file's text and the study's `[columns]` and `[time]` rules; out comes the log in
 canonical units. A clean file is parsed once, typed, by pyarrow; only a file that isn't clean is
 read again as text and mended, and every mend is noted. The raw side of section 2 of the method.
 """
@@ -31,6 +31,7 @@ from roadlog.ingest.dialect import (
     sniff,
     spaces_to_tabs,
     stray_nuls,
+    utf8_text,
 )
 from roadlog.ingest.log import Bools, ColumnMatch, Floats, Log, UnitEvidence, counted, shown
 from roadlog.ingest.long import widen
@@ -39,6 +40,7 @@ from roadlog.ingest.numerals import MarkUnclear, Unsettled
 from roadlog.ingest.order import Place
 from roadlog.ingest.quotes import plain_quotes
 from roadlog.ingest.rows import read_rows
+from roadlog.ingest.text import Text
 from roadlog.ingest.trims import trims_in_percent
 from roadlog.signals import REACHES_THOUSANDS, SIGNALS
 from roadlog.study import ColumnRule, TimeRule
@@ -51,9 +53,7 @@ _HEAD_BYTES = 1 << 14
 _HEMISPHERE = re.compile(r"(?i)^(n/?s|e/?w|(lat|lon)\w*[ _]?(hemi\w*|dir\w*|ns|ew|n/s|e/w|ref))$")
 
 
-def read_delimited(
-    path: Path, raw: bytes, columns: Mapping[str, ColumnRule], time: TimeRule
-) -> Log:
+def read_delimited(path: Path, raw: Text, columns: Mapping[str, ColumnRule], time: TimeRule) -> Log:
     """Read one delimited text.
 
     Raises
@@ -62,8 +62,8 @@ def read_delimited(
         If it isn't text, has no header, no rows, no time or no column that means anything, if two
         columns claim one signal, or if its clock runs backwards.
     """
-    data = as_utf8(raw, path, legacy=_code_page(raw, path, columns))
-    if len(data) < 4096 and not data.strip(b" \t\r\n\x1a"):
+    data = utf8_text(raw, path, legacy=_code_page(raw, path, columns))
+    if len(data) < 4096 and not data[:].strip(b" \t\r\n\x1a"):
         raise InputError(f"{path} is empty: give a log with a header and rows")
     rules = dict(columns)
     if time.column is not None:
@@ -95,11 +95,18 @@ def read_delimited(
     )  # fmt: skip
     notes.extend(clock.notes)
     signals = [(i, meanings[i]) for i in used if meanings[i].role == "signal"]
-    claims = [_claim(m, table, i, hemispheres.get(i), dialect, place, notes) for i, m in signals]
-    if clock.rows is not None:
-        claims = [c.at(clock.rows) for c in claims]
+    claims = []
+    for (
+        i,
+        m,
+    ) in signals:  # each column leaves the table as it is claimed, so that none is held twice
+        claim = _claim(m, table, i, hemispheres.get(i), dialect, place, notes)
+        table = table.drop_columns([f"c{i}"])
+        claims.append(claim if clock.rows is None else claim.at(clock.rows))
+        del claim
     claims, units = units_by_values(trims_in_percent(claims, notes), clock.t_s, notes)
     kept = settle(claims, path)
+    del claims
     notes.extend(kept.notes)
     frame, t_s = {c.signal: c.values for c in kept.claims}, clock.t_s
     matches = in_read_units(_matches(meanings, times, kept.dropped), units)
@@ -137,7 +144,7 @@ def read_delimited(
     )
 
 
-def _code_page(raw: bytes, path: Path, rules: Mapping[str, ColumnRule]) -> str:
+def _code_page(raw: Text, path: Path, rules: Mapping[str, ColumnRule]) -> str:
     """Western or Central European, whichever makes more of the header's words known."""
     head = raw[:_HEAD_BYTES].rpartition(b"\n")[0]
     if head.isascii():
@@ -151,7 +158,7 @@ def _code_page(raw: bytes, path: Path, rules: Mapping[str, ColumnRule]) -> str:
     return best
 
 
-def _cut(data: bytes, path: Path, rules: Mapping[str, ColumnRule]) -> tuple[bytes, Dialect]:
+def _cut(data: Text, path: Path, rules: Mapping[str, ColumnRule]) -> tuple[Text, Dialect]:
     """The text and its dialect; a text that only spaces delimit is delimited by tabs first."""
     known = partial(is_known, rules=rules)
     tabbed = spaces_to_tabs(data, known)

@@ -1,6 +1,6 @@
 """How a delimited text is written: encoding, delimiter, decimal mark, header line, units row.
 
-In come a file's bytes; out come the bytes as UTF-8 and a
+In comes a file's text; out come the text as UTF-8 and a
 `Dialect` that says where the rows begin and how to cut them. Only the head of the file is looked
 at, so this costs the same for 200 kB and 200 MB.
 """
@@ -9,7 +9,7 @@ import codecs
 import csv
 import re
 from collections import Counter
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -23,6 +23,7 @@ from roadlog.ingest.shape import (
     stripped,
     with_index,
 )
+from roadlog.ingest.text import PIECE, Text
 
 DELIMITERS = (",", ";", "\t", "|")
 BLANKS = frozenset({
@@ -65,6 +66,11 @@ class Dialect:
 
 
 def as_utf8(raw: bytes, path: Path, *, legacy: str = "cp1252") -> bytes:
+    """`utf8_text` of bytes, as bytes."""
+    return utf8_text(Text.of(raw), path, legacy=legacy)[:]
+
+
+def utf8_text(raw: Text, path: Path, *, legacy: str = "cp1252") -> Text:
     """The file's text as valid UTF-8 without byte-order mark and NUL bytes.
 
     `legacy` is the code page of a text that isn't Unicode.
@@ -76,7 +82,7 @@ def as_utf8(raw: bytes, path: Path, *, legacy: str = "cp1252") -> bytes:
     """
     head = raw[:_HEAD_BYTES]
     if head.startswith(codecs.BOM_UTF8):
-        raw = raw[3:]
+        raw = raw.part(3)
     elif head.startswith((codecs.BOM_UTF32_LE, codecs.BOM_UTF32_BE)):
         raw = _transcoded(raw, "utf-32")
     elif head.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
@@ -88,30 +94,27 @@ def as_utf8(raw: bytes, path: Path, *, legacy: str = "cp1252") -> bytes:
     if control > 0.001 * len(head) or head.count(0) > 0.2 * len(head):
         raise InputError(f"{path} is not a text file: give a delimited text log or a GPX track")
     if b"\0" in raw:
-        raw = raw.replace(b"\0", b"")
-    if raw.isascii():
-        return raw
+        raw = raw.rewritten(lambda _, piece: piece.replace(b"\0", b""))
     end = _valid_utf8(raw)
-    if end >= len(raw) - 3 and end:
-        return raw[:end]
-    if _valid_utf8(head) > len(head) - 4 and not head.isascii():
+    if end >= len(raw) - 3 and (end or not len(raw)):
+        return raw.part(0, end)
+    if _valid_utf8(Text.of(head)) > len(head) - 4 and not head.isascii():
         return _transcoded(raw, "utf-8")
     try:
         head.decode(legacy)
         kind = legacy
     except UnicodeDecodeError:
         kind = "latin-1"
-    if raw[_HEAD_BYTES:].isascii():
-        return _transcoded(raw[:_HEAD_BYTES], kind) + raw[_HEAD_BYTES:]
     return _transcoded(raw, kind)
 
 
-def stray_nuls(raw: bytes) -> int:
+def stray_nuls(raw: Text) -> int:
     """Number of NUL bytes in a text of one byte a unit, where a logger lost what it wrote."""
-    if raw.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE, codecs.BOM_UTF32_BE)):
+    head = raw[:_HEAD_BYTES]
+    if head.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE, codecs.BOM_UTF32_BE)):
         return 0
     n = raw.count(b"\0") if b"\0" in raw else 0  # counting is slower than looking
-    return 0 if n and _bare_utf16(raw[:_HEAD_BYTES]) else n
+    return 0 if n and _bare_utf16(head) else n
 
 
 def _bare_utf16(head: bytes) -> str | None:
@@ -123,28 +126,27 @@ def _bare_utf16(head: bytes) -> str | None:
     return None
 
 
-def _transcoded(raw: bytes, encoding: str) -> bytes:
+def _transcoded(raw: Text, encoding: str) -> Text:
     decoder = codecs.getincrementaldecoder(encoding)(errors="replace")
-    size = 1 << 22
-    return b"".join(
-        decoder.decode(raw[i : i + size]).encode("utf-8", errors="replace")
-        for i in range(0, len(raw), size)
+    return Text.kept(
+        decoder.decode(raw[i : i + PIECE]).encode("utf-8", errors="replace")
+        for i in range(0, len(raw), PIECE)
     )
 
 
-def _valid_utf8(raw: bytes) -> int:
+def _valid_utf8(raw: Text) -> int:
     """Number of leading bytes that are whole UTF-8 characters; 0 if a bad one lies within."""
     decoder = codecs.getincrementaldecoder("utf-8")()
-    size = 1 << 22
     try:
-        for i in range(0, len(raw), size):
-            decoder.decode(raw[i : i + size])
+        for _, piece in raw.pieces():
+            if decoder.getstate()[0] or not piece.isascii():
+                decoder.decode(piece)
     except UnicodeDecodeError:
         return 0
     return len(raw) - len(decoder.getstate()[0])
 
 
-def sniff(data: bytes, path: Path, is_known: Callable[[str], bool]) -> Dialect:
+def sniff(data: Text, path: Path, is_known: Callable[[str], bool]) -> Dialect:
     """Find delimiter, header, units row, decimal mark and first data row.
 
     `is_known` says whether a cell is a header that means something (a signal, a time column).
@@ -193,7 +195,7 @@ def sniff(data: bytes, path: Path, is_known: Callable[[str], bool]) -> Dialect:
     )
 
 
-def spaces_to_tabs(data: bytes, is_known: Callable[[str], bool]) -> bytes | None:
+def spaces_to_tabs(data: Text, is_known: Callable[[str], bool]) -> Text | None:
     """The text with runs of spaces as tabs, if spaces alone delimit it; None if they don't.
 
     They do if no other delimiter is in the first lines, the first line's words are as many as the
@@ -206,7 +208,9 @@ def spaces_to_tabs(data: bytes, is_known: Callable[[str], bool]) -> bytes | None
     widths = {len(x) for x in lines[:-1]}
     if len(widths) > 1 or widths == {1} or sum(map(is_known, lines[0])) < 2:
         return None
-    return re.sub(rb"(?m)^ +| +$", b"", re.sub(rb"(?<=\S) +(?=\S)", b"\t", data))
+    return data.rewritten(
+        lambda _, p: re.sub(rb"(?m)^ +| +$", b"", re.sub(rb"(?<=\S) +(?=\S)", b"\t", p))
+    )
 
 
 def is_number(cell: str) -> bool:
@@ -214,9 +218,9 @@ def is_number(cell: str) -> bool:
     return _NUMBER.fullmatch(cell.strip()) is not None
 
 
-def read_records(text: str, delimiter: str) -> Iterator[tuple[int, list[str]]]:
+def read_records(lines: Iterable[str], delimiter: str) -> Iterator[tuple[int, list[str]]]:
     """First line number (from 1) and cells of each record, quotes respected."""
-    for r in _records(_LINE.findall(text), delimiter):
+    for r in _records(lines, delimiter):
         yield r.first_line, r.cells
 
 
@@ -226,11 +230,11 @@ class _Record:
     first_line: int
 
 
-def _head_lines(data: bytes) -> list[str]:
+def _head_lines(data: Text) -> list[str]:
     return _LINE.findall(data[:_HEAD_BYTES].decode(errors="ignore"))
 
 
-def _records(lines: Sequence[str], delimiter: str) -> Iterator[_Record]:
+def _records(lines: Iterable[str], delimiter: str) -> Iterator[_Record]:
     reader = csv.reader(lines, delimiter=delimiter, skipinitialspace=delimiter != "\t")
     done = 0
     try:

@@ -1,23 +1,26 @@
 """Quotes of a delimited text made plain: what they hold, and which line forgot to close one.
 
-In come a text's bytes; out come bytes in which a double quote encloses a cell, begins right behind
+In comes a text; out comes one in which a double quote encloses a cell, begins right behind
 the delimiter and is closed. A line that opens a quote and never closes it would swallow the lines
 after it: it is blanked and counted, and refused where there are many. Part of the ingest stage.
 """
 
 import re
+from bisect import bisect_left
 from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from functools import partial
+from itertools import takewhile
 from pathlib import Path
 
 import numpy as np
 
 from roadlog.errors import InputError
 from roadlog.ingest.log import counted
+from roadlog.ingest.text import Text
 
 _HEAD_BYTES = 1 << 16
-_BLOCK = 1 << 22
 _MAX_TORN = 0.05
 _DELIMITERS = b",;\t|"
 _EDGE = rb"[,;\t|\r\n]"
@@ -26,6 +29,7 @@ _CLOSING = re.compile(rb'(?:[^"]|"")*"(?!")')
 _WHOLE_LINE = re.compile(rb'"(?:[^"\r\n]|"")*"')
 _WHOLE_LINES = re.compile(rb'(?:(?<=[\r\n])|\A)"((?:[^"\r\n]|"")*)"(?=[\r\n]|\Z)')
 _SINGLE_QUOTED = re.compile(rb"'[^\r\n]*'")
+_UNUSUAL = re.compile(rb'\\"|' + _EDGE + rb' +"|" +' + _EDGE)
 _NUMERIC = re.compile(rb'\s*"?\s*[+-]?[\d.,:TZ/ -]*\d[\d.,:TZ/ -]*\s*"?\s*')
 
 
@@ -33,12 +37,12 @@ _NUMERIC = re.compile(rb'\s*"?\s*[+-]?[\d.,:TZ/ -]*\d[\d.,:TZ/ -]*\s*"?\s*')
 class Quoted:
     """A text with plain quotes; whether a cell runs over a line's end; the lines left out."""
 
-    data: bytes
+    data: Text
     over_lines: bool
     notes: tuple[str, ...] = ()
 
 
-def plain_quotes(data: bytes, path: Path) -> Quoted:
+def plain_quotes(data: Text, path: Path) -> Quoted:
     """The text with every quote closed and right at a cell's edge.
 
     Lines keep their numbers and, but for spaces at quotes, their cells.
@@ -51,11 +55,8 @@ def plain_quotes(data: bytes, path: Path) -> Quoted:
     data = _without_outer_quotes(data)
     if b'"' not in data:
         return Quoted(data, False)
-    if re.search(rb'\\"', data):
-        data = re.sub(rb'\\"(?!' + _EDGE + rb"|\Z)", b'""', data)
-    if re.search(_EDGE + rb' +"|" +' + _EDGE, data):
-        data = re.sub(rb"(" + _EDGE + rb'|\A) +"', rb'\1"', data)
-        data = re.sub(rb'" +(?=' + _EDGE + rb"|\Z)", b'"', data)
+    if any(_UNUSUAL.search(piece) for _, piece in data.pieces()):
+        data = data.rewritten(lambda _, piece: _usual(piece))
     odd = list(_odd_lines(data))
     if not odd:
         return Quoted(data, False)
@@ -63,21 +64,33 @@ def plain_quotes(data: bytes, path: Path) -> Quoted:
     if not torn:
         return Quoted(data, over_lines)
     total = data.count(b"\n") or data.count(b"\r")
-    first = _line_number(data, torn[0].start)
+    first = data.line_at(torn[0].start)
     if len(torn) > max(1, _MAX_TORN * total) or torn[0].start < _first_row(data):
         raise InputError(
             f"{path}: line {first}: a quote opens here and isn't closed"
             f"{f' ({len(torn)} such lines)' if len(torn) > 1 else ''}: close it or take it out"
         )
-    last = torn[-1].end >= len(data.rstrip(b"\r\n\x1a "))
+    last = not data[max(torn[-1].end, len(data) - _HEAD_BYTES) :].strip(b"\r\n\x1a ")
     notes = ["the last line is incomplete and was dropped"] if last else []
     if len(torn) > last:
         what = counted(len(torn) - last, "line")
         notes.append(f"{what} with a quote that isn't closed dropped, first in line {first}")
-    blanked = bytearray(data)
-    for line in torn:
-        blanked[line.start : line.end] = b" " * (line.end - line.start)
-    return Quoted(bytes(blanked), over_lines, tuple(notes))
+    return Quoted(data.rewritten(partial(_blanked, torn)), over_lines, tuple(notes))
+
+
+def _usual(piece: bytes) -> bytes:
+    """Quotes that a backslash escapes, doubled; no spaces between a quote and its cell's edge."""
+    piece = re.sub(rb'\\"(?!' + _EDGE + rb"|\Z)", b'""', piece)
+    piece = re.sub(rb"(" + _EDGE + rb'|\A) +"', rb'\1"', piece)
+    return re.sub(rb'" +(?=' + _EDGE + rb"|\Z)", b'"', piece)
+
+
+def _blanked(torn: Sequence["_Line"], start: int, piece: bytes) -> bytes:
+    out = bytearray(piece)
+    first = bisect_left(torn, start, key=lambda line: line.start)
+    for line in takewhile(lambda line: line.start < start + len(piece), torn[first:]):
+        out[line.start - start : line.end - start] = b" " * (line.end - line.start)
+    return bytes(out)
 
 
 @dataclass(frozen=True)
@@ -86,7 +99,7 @@ class _Line:
     end: int
 
 
-def _without_outer_quotes(data: bytes) -> bytes:
+def _without_outer_quotes(data: Text) -> Text:
     """Lines that are quoted whole, unwrapped; cells in single quotes, in double ones."""
     head = [x for x in re.split(rb"[\r\n]+", data[:_HEAD_BYTES]) if x.strip()]
     if len(data) > _HEAD_BYTES:
@@ -96,34 +109,30 @@ def _without_outer_quotes(data: bytes) -> bytes:
     if all(_WHOLE_LINE.fullmatch(x) for x in head) and any(
         d in head[0] for d in (b",", b";", b"\t", b"|")
     ):
-        return _WHOLE_LINES.sub(lambda m: m[1].replace(b'""', b'"'), data)
+        return data.rewritten(
+            lambda _, piece: _WHOLE_LINES.sub(lambda m: m[1].replace(b'""', b'"'), piece)
+        )
     if all(_SINGLE_QUOTED.fullmatch(x) for x in head) and re.search(rb"'[,;\t|] *'", head[0]):
-        data = data.replace(b'"', b'""')
-        data = re.sub(rb"((?:" + _EDGE + rb"|\A) *)'", rb'\1"', data)
-        return re.sub(rb"'(?= *(?:" + _EDGE + rb"|\Z))", b'"', data)
+        return data.rewritten(lambda _, piece: _double_quoted(piece))
     return data
 
 
-def _odd_lines(data: bytes) -> Iterator[_Line]:
+def _double_quoted(piece: bytes) -> bytes:
+    piece = piece.replace(b'"', b'""')
+    piece = re.sub(rb"((?:" + _EDGE + rb"|\A) *)'", rb'\1"', piece)
+    return re.sub(rb"'(?= *(?:" + _EDGE + rb"|\Z))", b'"', piece)
+
+
+def _odd_lines(data: Text) -> Iterator[_Line]:
     """Lines with an odd number of quotes."""
-    start = 0
-    while start < len(data):
-        end = min(start + _BLOCK, len(data))
-        if end < len(data):
-            at = max(data.rfind(b"\n", start, end), data.rfind(b"\r", start, end))
-            if at < 0:
-                more = [p for p in (data.find(b"\n", end), data.find(b"\r", end)) if p >= 0]
-                at = min(more, default=len(data) - 1)
-            end = at + 1
-        yield from _odd_in(data, start, end)
-        start = end
+    for start, piece in data.pieces():
+        if b'"' in piece:
+            yield from _odd_in(piece, start)
 
 
-def _odd_in(data: bytes, start: int, end: int) -> Iterator[_Line]:
-    block = np.frombuffer(data, np.uint8, end - start, start)
+def _odd_in(piece: bytes, start: int) -> Iterator[_Line]:
+    block = np.frombuffer(piece, np.uint8)
     quotes = np.flatnonzero(block == ord('"'))
-    if not len(quotes):
-        return
     ends = np.flatnonzero((block == ord("\n")) | (block == ord("\r")))
     ends = np.append(ends, len(block)) if not len(ends) or ends[-1] < len(block) - 1 else ends
     in_line = np.bincount(np.searchsorted(ends, quotes), minlength=len(ends))
@@ -132,7 +141,7 @@ def _odd_in(data: bytes, start: int, end: int) -> Iterator[_Line]:
         yield _Line(start + first, start + int(ends[line]))
 
 
-def _unclosed(data: bytes, odd: Sequence[_Line]) -> tuple[list[_Line], bool]:
+def _unclosed(data: Text, odd: Sequence[_Line]) -> tuple[list[_Line], bool]:
     """The lines that open a quote that isn't closed, and whether others close theirs later.
 
     Two lines with an odd number of quotes enclose a cell of several lines, unless a line that
@@ -167,9 +176,9 @@ def _opens(line: bytes) -> bool:
     return False
 
 
-def _holds_a_row(data: bytes, opener: _Line, closer: _Line, usual: dict[bytes, int]) -> bool:
-    between = data[opener.end : closer.start]
-    if any(_is_row(x, usual) for x in re.split(rb"[\r\n]+", between)):
+def _holds_a_row(data: Text, opener: _Line, closer: _Line, usual: dict[bytes, int]) -> bool:
+    between = data.part(opener.end, closer.start)
+    if any(_is_row(x, usual) for _, p in between.pieces() for x in re.split(rb"[\r\n]+", p)):
         return True
     last = data[closer.start : closer.end]
     if not _is_row(last, usual):
@@ -190,7 +199,7 @@ def _is_row(line: bytes, usual: dict[bytes, int]) -> bool:
     return False
 
 
-def _outside(data: bytes, odd: Sequence[_Line]) -> bytes:
+def _outside(data: Text, odd: Sequence[_Line]) -> bytes:
     """The head without what lies between the first and second odd line, the third and fourth …"""
     pairs = [p for p in zip(odd[::2], odd[1::2], strict=False) if p[0].start < _HEAD_BYTES]
     edges = [0, *(at for a, b in pairs for at in (a.start, b.end)), _HEAD_BYTES]
@@ -209,16 +218,10 @@ def _usual_counts(data: bytes) -> dict[bytes, int]:
     return usual
 
 
-def _first_row(data: bytes) -> int:
+def _first_row(data: Text) -> int:
     """Where the first line begins that holds mostly numbers."""
-    usual = _usual_counts(data)
+    usual = _usual_counts(data[:_HEAD_BYTES])
     for line in re.finditer(rb"[^\r\n]+", data[:_HEAD_BYTES]):
         if _is_row(line[0], usual):
             return line.start()
     return 0
-
-
-def _line_number(data: bytes, at: int) -> int:
-    head = data[:at]
-    crlf = head.count(b"\r\n")
-    return 1 + head.count(b"\n") + head.count(b"\r") - crlf

@@ -22,20 +22,22 @@ from numpy.typing import NDArray
 from roadlog.errors import InputError
 from roadlog.ingest.columns import match_header, unit_of
 from roadlog.ingest.dialect import BLANKS, Dialect, read_records
+from roadlog.ingest.grown import Grown
 from roadlog.ingest.log import counted, shown
 from roadlog.ingest.order import Place
 from roadlog.ingest.shape import MAX_TORN, to_width
+from roadlog.ingest.text import Text
 
 _NULLS = sorted({v for b in BLANKS for v in (b, b.upper(), b.title())} | {"NaN", "N/A", "-NaN"})
-_BLOCK = 1 << 22
+_BLOCK = 1 << 20
+_PIECE = 1 << 24
 _MAX_RETRIES = 3
 _HEADER_LIKE = r"^[^\d\s][^\d]*[\[(][^\d]*[\])]\s*$"  # words with a unit in brackets
-_LINE = re.compile(rb"[^\r\n]*(?:\r\n|\r|\n)|[^\r\n]+")
 _FAILED_COLUMN = re.compile(r"In CSV column #(\d+)")
 
 
 def read_rows(
-    data: bytes,
+    data: Text,
     dialect: Dialect,
     types: Mapping[int, pa.DataType],
     path: Path,
@@ -53,16 +55,17 @@ def read_rows(
     InputError
         If the rows can't be cut into cells, or none is complete.
     """
-    body = memoryview(data)[dialect.body :]
+    body = data.part(dialect.body)
     nameless = {i: pa.string() for i in range(dialect.named, dialect.width)}
     wanted = {**nameless, **types}
     table, torn = _typed(body, dialect, wanted, over_lines, path)
     line_of: Callable[[NDArray[np.int64] | None, int], int] = partial(_line_of, data, dialect)
     if len(torn) > max(1, MAX_TORN * (len(table) + len(torn))):
+        del table
         brought = to_width(list(_records(body, dialect)), dialect.width, path)
         notes.extend(brought.notes)
-        text = _written(brought.cells, dialect)
-        table, _ = _typed(memoryview(text), dialect, wanted, False, path)
+        text = Text.of(_written(brought.cells, dialect))
+        table, _ = _typed(text, dialect, wanted, False, path)
         line_of = partial(_line_among, brought.lines)
     elif torn:
         _note_torn(torn, data, notes)
@@ -77,16 +80,23 @@ def read_rows(
     return table, Place(path, partial(line_of, rows), dialect.preamble)
 
 
-def _note_torn(torn: Sequence[str], data: bytes, notes: list[str]) -> None:
+def _note_torn(torn: Sequence[str], data: Text, notes: list[str]) -> None:
     cut = _last_line(data).strip() in (t.strip() for t in torn)
     if cut:
         notes.append("the last line is incomplete and was dropped")
     if len(torn) > cut:
-        at = data.find(torn[0].encode())
-        line = f", first in line {len(_LINE.findall(data[:at])) + 1}" if at >= 0 else ""
+        at = _found(data, torn[0].encode())
+        line = f", first in line {data.line_at(at)}" if at is not None else ""
         notes.append(
             f"{counted(len(torn) - cut, 'line')} with the wrong number of cells dropped{line}"
         )
+
+
+def _found(data: Text, line: bytes) -> int | None:
+    for start, piece in data.pieces():
+        if (at := piece.find(line)) >= 0:
+            return start + at
+    return None
 
 
 def _named_rows(
@@ -115,8 +125,8 @@ def _written(rows: Sequence[Sequence[str]], dialect: Dialect) -> bytes:
     return out.getvalue().encode()
 
 
-def _records(body: memoryview, dialect: Dialect) -> Iterator[tuple[int, list[str]]]:
-    for line, cells in read_records(bytes(body).decode(), dialect.delimiter):
+def _records(body: Text, dialect: Dialect) -> Iterator[tuple[int, list[str]]]:
+    for line, cells in read_records(body.lines(), dialect.delimiter):
         if any(c.strip() for c in cells):
             yield line + dialect.first_line - 1, cells
 
@@ -135,7 +145,7 @@ def _through(
 
 
 def _typed(
-    body: memoryview,
+    body: Text,
     dialect: Dialect,
     types: Mapping[int, pa.DataType],
     over_lines: bool,
@@ -161,11 +171,12 @@ def _typed(
 
 
 def _parse(
-    body: memoryview,
+    body: Text,
     dialect: Dialect,
     types: Mapping[int, pa.DataType],
     over_lines: bool,
 ) -> tuple[pa.Table, list[str]]:
+    """All rows, piece by piece, so that neither the whole text nor a number twice is in memory."""
     torn: list[str] = []
 
     def skip(row: pa_csv.InvalidRow) -> str:
@@ -173,27 +184,26 @@ def _parse(
             torn.append(row.text)
         return "skip"
 
-    table = pa_csv.read_csv(
-        pa.BufferReader(pa.py_buffer(body)),
-        read_options=pa_csv.ReadOptions(
-            column_names=[f"c{i}" for i in range(dialect.width)],
-            block_size=_BLOCK,
-        ),
-        parse_options=pa_csv.ParseOptions(
-            delimiter=dialect.delimiter,
-            newlines_in_values=over_lines,
-            invalid_row_handler=skip,
-        ),
-        convert_options=pa_csv.ConvertOptions(
-            include_columns=[f"c{i}" for i in types],
-            column_types={f"c{i}": t for i, t in types.items()},
-            null_values=_NULLS,
-            strings_can_be_null=False,
-            decimal_point=dialect.decimal,
-            timestamp_parsers=[pa_csv.ISO8601],
-        ),
+    parse = pa_csv.ParseOptions(
+        delimiter=dialect.delimiter, newlines_in_values=over_lines, invalid_row_handler=skip
     )
-    return table, torn
+    read = pa_csv.ReadOptions(
+        column_names=[f"c{i}" for i in range(dialect.width)], block_size=_BLOCK
+    )
+    convert = pa_csv.ConvertOptions(
+        include_columns=[f"c{i}" for i in types],
+        column_types={f"c{i}": t for i, t in types.items()},
+        null_values=_NULLS,
+        strings_can_be_null=False,
+        decimal_point=dialect.decimal,
+        timestamp_parsers=[pa_csv.ISO8601],
+    )
+    grown = Grown({f"c{i}": t for i, t in types.items()}, len(body))
+    for start, piece in body.pieces(0, _PIECE, whole_quotes=over_lines):
+        if piece.strip(b"\r\n"):
+            part = pa_csv.read_csv(pa.BufferReader(piece), read, parse, convert)
+            grown.add(part, start + len(piece))
+    return grown.table(), torn
 
 
 def _header_rows(
@@ -274,30 +284,27 @@ def _refuse_other_units(here: Mapping[int, str], dialect: Dialect, line: int, pa
             )
 
 
-def _last_line(data: bytes) -> str:
+def _last_line(data: Text) -> str:
     tail = data[-65536:].rstrip(b"\r\n\x1a")
     return re.split(rb"[\r\n]", tail)[-1].decode(errors="replace")
 
 
-def _line_of(data: bytes, dialect: Dialect, rows: NDArray[np.int64] | None, row: int) -> int:
+def _line_of(data: Text, dialect: Dialect, rows: NDArray[np.int64] | None, row: int) -> int:
     """Line number in the file of a row of the table (only on the way to a message)."""
     wanted = int(rows[row]) if rows is not None else row
     seen = -1
-    for line, width in _widths(memoryview(data)[dialect.body :], dialect):
+    for line, width in _widths(data.part(dialect.body), dialect):
         seen += width == dialect.width
         if seen == wanted:
             return line + dialect.first_line - 1
     return dialect.first_line
 
 
-def _widths(body: memoryview, dialect: Dialect) -> Iterator[tuple[int, int]]:
-    """Line number (from 1) and number of cells of each record."""
-    whole = body.obj
-    assert isinstance(whole, bytes)
-    if b'"' in whole:
-        for line, record in read_records(bytes(body).decode(), dialect.delimiter):
+def _widths(body: Text, dialect: Dialect) -> Iterator[tuple[int, int]]:
+    """Line number (from 1) and number of cells of each record, lazily: the row is mostly near."""
+    if b'"' in body:
+        for line, record in read_records(body.lines(), dialect.delimiter):
             yield line, len(record)
         return
-    delimiter = dialect.delimiter.encode()
-    for line, text in enumerate(_LINE.finditer(body), 1):  # lazily: the row is mostly near
-        yield line, text[0].count(delimiter) + 1
+    for line, text in enumerate(body.lines(), 1):
+        yield line, text.count(dialect.delimiter) + 1

@@ -16,8 +16,8 @@ from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
-import pandas as pd
 import pyarrow as pa
+import pyarrow.compute as pc
 import pyarrow.csv as pa_csv
 
 from roadlog.ingest import read_log
@@ -32,41 +32,55 @@ COLUMNS: dict[str, tuple[float, float, int]] = {  # header: low, high, decimals
     "longitude [deg]": (8.4, 8.6, 6), "altitude [m]": (400, 600, 1),
 }  # fmt: skip
 CHUNK = 100_000
+STEP_S = 0.1
+RADIUS_M = 3000.0  # of the ring road
+M_A_DEGREE = 111_195.0  # of latitude, on a sphere of mean radius R1 (IUGG)
 BLANKS = 0.05
 STATUS = (1.0, 2.0, 2.0, 2.0, 4.0)  # SAE J1979 PID 03: open, closed, open under load
 FORMS = ("iso", "elapsed", "comma")
 
 
 def write_log(path: Path, megabytes: float, form: str) -> int:
-    """Write a log of that size; return its number of rows."""
+    """Write a log of that size, a drive on a ring road; return its number of rows."""
     rng = np.random.default_rng(20260302)
-    start = pd.Timestamp("2026-03-02T07:00:00", tz="Europe/Paris")
     delimiter = ";" if form == "comma" else ","
-    rows = 0
+    rows, driven_m = 0, 0.0
     with path.open("wb") as file:
         clock_name = "time" if form == "iso" else "time [s]"
         file.write((delimiter.join([clock_name, *COLUMNS]) + "\n").encode())
         while file.tell() < megabytes * 1e6:
-            t_s = 0.1 * np.arange(rows, rows + CHUNK)
-            if form == "iso":
-                at = (start + pd.to_timedelta(t_s, unit="s")).tz_convert("Etc/GMT-1")
-                clock = pd.Series(at.strftime("%Y-%m-%dT%H:%M:%S.%f").str[:-3] + "+01:00")
-            else:
-                clock = pd.Series([f"{t:.1f}" for t in t_s])
-            cells = {clock_name: clock}
-            for header, (low, high, decimals) in COLUMNS.items():
-                values = rng.uniform(low, high, CHUNK)
-                if "status" in header:
-                    values = rng.choice(STATUS, CHUNK)
-                text = pd.Series(np.char.mod(f"%.{decimals}f", values))
-                cells[header] = text.where(rng.random(CHUNK) >= BLANKS, "")
-            frame = pd.DataFrame(cells)
-            if form == "comma":
-                frame = frame.apply(lambda c: c.str.replace(".", ",", regex=False))
-            lines = frame.iloc[:, 0].str.cat(frame.iloc[:, 1:], sep=delimiter)
-            file.write(("\n".join(lines) + "\n").encode())
+            cells = {clock_name: _clock(rows, form)}
+            drawn = {h: rng.uniform(low, high, CHUNK) for h, (low, high, _) in COLUMNS.items()}
+            drawn["fuel system status [-]"] = rng.choice(STATUS, CHUNK)
+            way_m = driven_m + STEP_S / 3.6 * np.cumsum(np.round(drawn["vehicle speed [km/h]"]))
+            driven_m = float(way_m[-1])
+            north, east = np.cos(way_m / RADIUS_M), np.sin(way_m / RADIUS_M)
+            drawn["latitude [deg]"] = 47.2 + RADIUS_M * north / M_A_DEGREE
+            drawn["longitude [deg]"] = 8.5 + RADIUS_M * east / M_A_DEGREE / np.cos(np.radians(47.2))
+            for header, (_, _, decimals) in COLUMNS.items():
+                values = np.round(drawn[header], decimals)
+                numbers = values.astype(np.int64) if decimals == 0 else values
+                text = pa.array(numbers, mask=rng.random(CHUNK) < BLANKS).cast(pa.string())
+                cells[header] = pc.replace_substring(text, ".", ",") if form == "comma" else text
+            pa_csv.write_csv(
+                pa.table(cells), file,
+                pa_csv.WriteOptions(
+                    include_header=False, delimiter=delimiter, quoting_style="none"
+                ),
+            )  # fmt: skip
             rows += CHUNK
     return rows
+
+
+def _clock(rows: int, form: str) -> pa.Array:
+    """The times of the next rows, as they are written."""
+    tenths = np.arange(rows, rows + CHUNK)
+    if form != "iso":
+        text = pa.array(np.round(STEP_S * tenths, 1)).cast(pa.string())
+        return pc.replace_substring(text, ".", ",") if form == "comma" else text
+    at = np.datetime64("2026-03-02T07:00:00.000") + (100 * tenths).astype("timedelta64[ms]")
+    text = pc.replace_substring(pa.array(at).cast(pa.string()), " ", "T")
+    return pc.binary_join_element_wise(text, "+01:00", "")
 
 
 def plain_pyarrow(path: Path, form: str) -> dict[str, np.ndarray]:
