@@ -146,7 +146,7 @@ def statuses(column: pa.ChunkedArray) -> tuple[Floats, Bools]:
     """
     if pa.types.is_floating(column.type):
         raw = floats(column)
-        found = np.unique(raw[~np.isnan(raw)]).tolist()
+        found = [v for v in pc.unique(column).to_pylist() if v is not None and not np.isnan(v)]
         known = {v: _status_number(v) for v in found}
         if all(v == byte for v, byte in known.items()):
             return raw, np.zeros(len(raw), bool)

@@ -267,14 +267,13 @@ def _from_timestamps(column: TimeColumn) -> Times:
         valid = kept[0].as_py() if len(kept) else None
     if valid is None:
         return Times("wall", np.full(len(stamps), np.nan))
-    parts = [
-        (c.fill_null(valid) if c.null_count else c).to_numpy(zero_copy_only=False)
-        for c in stamps.chunks
-    ]
-    seconds = (np.concatenate(parts) - valid) / 1e9
-    if stamps.null_count:
-        present = [c.is_valid().to_numpy(zero_copy_only=False) for c in stamps.chunks]
-        seconds[~np.concatenate(present)] = np.nan
+    seconds, at = np.empty(len(stamps)), 0
+    for c in stamps.chunks:
+        part = seconds[at : at + len(c)]
+        part[:] = (c.fill_null(valid).to_numpy(zero_copy_only=False) - valid) / 1e9
+        if c.null_count:
+            part[~c.is_valid().to_numpy(zero_copy_only=False)] = np.nan
+        at += len(c)
     origin = pd.Timestamp(valid, unit="ns")
     if column.cells.type.tz is not None:
         zone = zone_of(next(x for x in column.samples if x)) or "UTC"

@@ -44,7 +44,7 @@ def spread_rounded(t_s: Floats) -> Floats:
     step = rounding_step_s(t_s)
     if step is None:
         return t_s
-    _, first, counts = np.unique(t_s, return_index=True, return_counts=True)
+    _, first, counts = _steps(t_s)
     typical = int(np.median(counts[1:-1])) if len(counts) > 2 else 1
     slots = counts.copy()
     slots[[0, -1]] = np.maximum(slots[[0, -1]], typical)
@@ -62,8 +62,10 @@ def rounding_step_s(t_s: Floats) -> float | None:
     """
     if len(t_s) < 3:
         return None
-    steps, counts = np.unique(t_s, return_counts=True)
-    if len(steps) < 2 or 1 - len(steps) / len(t_s) < _SHARED_ROWS:
+    if 1 - (1 + np.count_nonzero(t_s[1:] != t_s[:-1])) / len(t_s) < _SHARED_ROWS:
+        return None
+    steps, _, counts = _steps(t_s)
+    if len(steps) < 2:
         return None
     since = steps - steps[0]
     for step in _WHOLE_CLOCK_STEPS_S:
@@ -96,7 +98,9 @@ def without_standing(
         If all rows have one time, if a fifth of them do so while the clock stood, or if the clock
         only moves in steps of more than a minute.
     """
-    steps, first, counts = np.unique(seconds, return_index=True, return_counts=True)
+    if (seconds[1:] > seconds[:-1]).all():
+        return rows, seconds
+    steps, first, counts = _steps(seconds)
     if len(seconds) > 1 and len(steps) == 1:
         raise InputError(
             f"{place.path}: line {_line(place, rows, 0)}: all {len(seconds)} rows have one and the "
@@ -131,6 +135,12 @@ def without_standing(
         "a time with another left out, so their time is a gap"
     )
     return _kept(rows, ~drop), seconds[~drop]
+
+
+def _steps(t_s: Floats) -> tuple[Floats, NDArray[np.int64], NDArray[np.int64]]:
+    """Each time of non-decreasing ones once, its first row, and how many rows have it."""
+    first = np.flatnonzero(np.append(True, t_s[1:] != t_s[:-1]))
+    return t_s[first], first, np.diff(np.append(first, len(t_s)))
 
 
 def _refuse_coarse(

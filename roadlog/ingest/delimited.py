@@ -94,6 +94,8 @@ def read_delimited(path: Path, raw: Text, columns: Mapping[str, ColumnRule], tim
         time, place, dialect.decimal, long=any(m.role == "name" for m in meanings),
     )  # fmt: skip
     notes.extend(clock.notes)
+    table = table.drop_columns([f"c{i}" for i in times])
+    pa.default_memory_pool().release_unused()
     signals = [(i, meanings[i]) for i in used if meanings[i].role == "signal"]
     claims = []
     for (

@@ -38,7 +38,8 @@ def without_false_fixes(log: Log) -> Log:
         return log
     lat, lon = (frame[c].to_numpy(np.float64) for c in ("lat_deg", "lon_deg"))
     nowhere = (np.abs(lat) < NOWHERE_DEG) & (np.abs(lon) < NOWHERE_DEG)
-    frozen, seconds, metres = _frozen(frame, np.where(nowhere, np.nan, lat), lon)
+    some = bool(nowhere.any())
+    frozen, seconds, metres = _frozen(frame, np.where(nowhere, np.nan, lat) if some else lat, lon)
     if not nowhere.any() and not frozen.any():
         return log
     notes = list(log.notes)
@@ -59,15 +60,33 @@ def without_false_fixes(log: Log) -> Log:
 def wheel_distance_m(t_s: Floats, speed_kmh: Floats, at_s: Floats) -> tuple[Floats, Floats]:
     """Distance by speed [m] at the times `at_s`, and time without speed [s] up to each of them."""
     have = np.isfinite(speed_kmh)
-    t, v = t_s[have], speed_kmh[have] / 3.6
+    t, v = t_s[have], speed_kmh[have]
     if len(t) < 2:
         return np.zeros(len(at_s)), at_s - at_s[:1]
+    way = v[1:] + v[:-1]  # in place from here: logs may hold tens of millions of rows
+    del v
     dt = np.diff(t)
-    known = dt <= MAX_SPEED_GAP_S
-    metres = np.append(0.0, np.cumsum(np.where(known, dt * (v[1:] + v[:-1]) / 2, 0.0)))
-    blind = np.append(0.0, np.cumsum(np.where(known, 0.0, dt)))
-    outside = np.maximum(t[0] - at_s, 0.0), np.maximum(at_s - t[-1], 0.0)
-    return np.interp(at_s, t, metres), np.interp(at_s, t, blind) - outside[0] + outside[1]
+    way *= dt
+    way /= 2 * 3.6
+    gaps = np.flatnonzero(dt > MAX_SPEED_GAP_S)
+    way[gaps] = 0.0
+    lost = np.cumsum(dt[gaps])
+    del dt
+    along = np.zeros(len(t))
+    np.cumsum(way, out=along[1:])
+    del way
+    metres = np.interp(at_s, t, along)
+    del along
+    if len(gaps):
+        knots = np.column_stack([t[gaps], t[gaps + 1]]).ravel()
+        before = np.append(0.0, lost[:-1])
+        blind = np.interp(at_s, knots, np.column_stack([before, lost]).ravel())
+    else:
+        blind = np.zeros(len(at_s))
+    early, late = at_s < t[0], at_s > t[-1]
+    blind[early] -= t[0] - at_s[early]
+    blind[late] += at_s[late] - t[-1]
+    return metres, blind
 
 
 def _frozen(frame: pd.DataFrame, lat: Floats, lon: Floats) -> tuple[Bools, float, float]:
@@ -77,17 +96,24 @@ def _frozen(frame: pd.DataFrame, lat: Floats, lon: Floats) -> tuple[Bools, float
         return old, 0.0, 0.0
     t = spread_rounded(frame["t_s"].to_numpy(np.float64))
     speed = frame["speed_kmh"].to_numpy(np.float64)
-    rows = np.flatnonzero(np.isfinite(lat) & np.isfinite(lon))
-    if len(rows) < 2:
+    fix = np.isfinite(lat) & np.isfinite(lon)
+    if fix.sum() < 2:
         return old, 0.0, 0.0
-    moved = (np.diff(lat[rows]) != 0) | (np.diff(lon[rows]) != 0)
-    first = np.flatnonzero(np.append(True, moved))
-    last = np.append(first[1:], len(rows)) - 1
-    d, _ = wheel_distance_m(t, speed, t[rows])
+    stays = np.concatenate([[False], _repeats(lat[fix]) & _repeats(lon[fix]), [False]])
+    first, last = np.flatnonzero(stays[1:] != stays[:-1]).reshape(-1, 2).T
+    if not len(first):
+        return old, 0.0, 0.0
+    d, _ = wheel_distance_m(t, speed, t[fix])
     stands = d[last] - d[first] >= FROZEN_M
+    rows = np.flatnonzero(fix)
     seconds = metres = 0.0
     for a, b in zip(first[stands], last[stands], strict=True):
         old[rows[(a if a == 0 else a + 1) : b + 1]] = True
         seconds += float(t[rows[b]] - t[rows[a]])
         metres += float(d[b] - d[a])
     return old, seconds, metres
+
+
+def _repeats(values: Floats) -> Bools:
+    """Whether each value but the first is its neighbour's again."""
+    return np.asarray(values[1:] == values[:-1], bool)

@@ -44,6 +44,7 @@ class Grown:
 
     def table(self) -> pa.Table:
         """All pieces together."""
+        pa.default_memory_pool().release_unused()
         columns = {}
         for name, kind in self._types.items():
             if name in self._numbers:

@@ -77,7 +77,7 @@ def in_order(
         seconds = seconds[first:]
         rows = kept if rows is None else rows[kept]
     seconds = _spring_hour(seconds, times, notes)
-    if not (np.diff(seconds) < 0).any():
+    if not (seconds[1:] < seconds[:-1]).any():
         return dropped, seconds
     seconds = _autumn_hour(seconds, times, notes)
     seconds = _over_noon(seconds, times, notes)

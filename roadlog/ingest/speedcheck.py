@@ -143,8 +143,10 @@ def chords(frame: Mapping[str, Floats], signal: str, *, scale: float = 1.0) -> C
     apart = np.diff(d)
     if scale < 1 and length < FIXES_IN_CHORD * float(np.quantile(apart[apart > 0], 0.75)):
         return None
-    ends = np.flatnonzero(np.append(True, np.diff(np.floor(d / length)) > 0))
-    lat, lon = frame["lat_deg"][fix][ends], frame["lon_deg"][fix][ends]
+    chord = np.floor(d / length)
+    ends = np.flatnonzero(np.append(True, chord[1:] > chord[:-1]))
+    rows = np.flatnonzero(fix)[ends]
+    lat, lon = frame["lat_deg"][rows], frame["lon_deg"][rows]
     driven = np.diff(d[ends])
     kept = (np.diff(blind[ends]) == 0) & (driven > length / 2) & (driven < 2 * length)
     if kept.sum() < LEAST_CHORDS:

@@ -1,0 +1,119 @@
+"""Texts larger than memory should hold: the same as small ones, in bounded memory."""
+
+import subprocess
+import sys
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from roadlog.errors import InputError
+from roadlog.ingest import read_log, rows, text
+from roadlog.ingest.text import Text
+from tests.benchmarks.ingest import write_log
+
+# Of the frame's size above what the interpreter and its libraries take. Small pieces of the text,
+# the parser's blocks and the clock's own arrays come on top of the frame.
+MOST_TIMES_THE_FRAME = 2.2
+PEAK = """
+import resource, sys
+from pathlib import Path
+import pandas, pyarrow.csv
+from roadlog.ingest import read_log
+before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+log = read_log(Path(sys.argv[1]))
+peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+print(1024 * (peak - before), log.frame.memory_usage(index=False).sum(), len(log.frame))
+"""
+
+
+@pytest.fixture
+def small_pieces(monkeypatch):
+    """Every text from its file, in pieces of a few lines."""
+    monkeypatch.setattr(text, "MAX_IN_MEMORY", 64)
+    monkeypatch.setattr(text, "PIECE", 100)
+    monkeypatch.setattr(rows, "_PIECE", 100)
+
+
+def test_sixty_megabytes_are_read_in_little_more_than_the_frame(tmp_path):
+    n = write_log(tmp_path / "drive.csv", 60, "iso")
+    done = subprocess.run(
+        [sys.executable, "-c", PEAK, str(tmp_path / "drive.csv")],
+        capture_output=True, text=True, check=True,
+    )  # fmt: skip
+    peak, frame, read = map(int, done.stdout.split())
+    assert read == n
+    assert frame == 15 * 8 * n
+    assert peak < MOST_TIMES_THE_FRAME * frame
+
+
+@pytest.mark.parametrize("size", [1, 7, 40])
+@pytest.mark.parametrize("end", ["\n", "\r\n", "\r"])
+def test_pieces_end_at_line_ends_and_lose_nothing(tmp_path, monkeypatch, size, end):
+    monkeypatch.setattr(text, "MAX_IN_MEMORY", 3)
+    raw = end.join(f"{i},{'x' * (i % 9)}" for i in range(30)).encode()
+    (tmp_path / "a").write_bytes(raw)
+    held = Text.opened(tmp_path / "a")
+    pieces = list(held.pieces(size=size))
+    assert b"".join(p for _, p in pieces) == raw
+    assert [at for at, _ in pieces] == [0, *np.cumsum([len(p) for _, p in pieces])[:-1]]
+    assert all(p.endswith(end.encode()) for _, p in pieces[:-1])
+    assert list(held.lines()) == raw.decode().splitlines(keepends=True)
+    assert held.line_at(raw.index(b"17,")) == 18
+    assert held.rewritten(lambda _, p: p.upper())[:] == raw.upper()
+
+
+def drive(n: int = 40) -> list[str]:
+    return [f"{i},{30 + i % 7},{1500 + 10 * i},{5 + 0.25 * (i % 4)}" for i in range(n)]
+
+
+HEADER = "time [s],speed [km/h],rpm [rpm],MAF [g/s]"
+
+
+def both(tmp_path: Path, raw: bytes, request) -> tuple[object, object]:
+    """What a text gives whole and in pieces: frame and notes, or the sentence of refusal."""
+    (tmp_path / "drive.csv").write_bytes(raw)
+
+    def read() -> object:
+        try:
+            log = read_log(tmp_path / "drive.csv")
+        except InputError as e:
+            return str(e)
+        return log
+
+    whole = read()
+    request.getfixturevalue("small_pieces")
+    return whole, read()
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        lambda lines: lines,
+        lambda lines: [*lines[:20], "20,31,17", *lines[21:]],
+        lambda lines: [*lines[:20], HEADER, *lines[20:]],
+        lambda lines: [*lines[:20], '20,"31,1700,5', *lines[21:]],
+        lambda lines: [*lines[:20], '20,"31\n",1700,5', *lines[21:]],
+        lambda lines: [*lines[:-1], lines[-1][:4]],
+        lambda lines: [*lines[:30], lines[29], lines[28], *lines[30:]],
+        lambda lines: [x.replace(",5.", ', "5.') + ('"' if ",5." in x else "") for x in lines],
+        lambda lines: [*lines[:25], "25,31 mph,1750,5.25", *lines[26:]],
+        lambda lines: [*lines[:25], "25,fast,1750,5.25", *lines[26:]],
+        lambda lines: [f'"{x}"' for x in lines],
+        lambda lines: [x[: x.rindex(",")] if i % 3 == 1 else x for i, x in enumerate(lines)],
+        lambda lines: [*lines[:25], "25,,,", "26,-,n/a,", *lines[27:]],
+        lambda lines: [*lines[:20], *lines[5:20], *lines[20:]],
+        lambda lines: [*lines[:20], "20,31\0,1700,5", *lines[21:]],
+        lambda lines: [*lines[:20], "20,31,1700,5 é", *lines[21:]],
+    ],
+)
+@pytest.mark.parametrize("encoding", ["utf-8", "utf-8-sig", "utf-16", "cp1252"])
+def test_a_text_in_pieces_reads_as_it_does_whole(tmp_path, request, change, encoding):
+    whole, pieces = both(tmp_path, "\n".join([HEADER, *change(drive())]).encode(encoding), request)
+    if isinstance(whole, str):
+        assert pieces == whole
+        return
+    pd.testing.assert_frame_equal(pieces.frame, whole.frame)
+    assert pieces.notes == whole.notes
+    assert pieces.columns == whole.columns
