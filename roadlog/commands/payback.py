@@ -1,6 +1,7 @@
 """`roadlog payback`: years until the add-on has paid for itself, or never."""
 
 import argparse
+import contextlib
 import json
 from dataclasses import replace
 from pathlib import Path
@@ -111,7 +112,8 @@ def _fuel_price(a: argparse.Namespace, study: "Study") -> tuple[float, str]:
         return float(a.fuel_price), "as given on the command line"
     if study.payback.fuel_price is not None:
         return study.payback.fuel_price, "as [payback] of study.toml says"
-    study = with_day_order(study, study_sources(a.study, study))
+    with contextlib.suppress(InputError):  # without logs nothing settles the order of dates
+        study = with_day_order(study, study_sources(a.study, study))
     priced = [f for f in read_ledger(a.study, study).fills if f.price_per_l is not None]
     if not priced:
         raise InputError(
