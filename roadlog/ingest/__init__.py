@@ -11,6 +11,7 @@ from pathlib import Path
 from roadlog.errors import InputError
 from roadlog.ingest.alike import read_alike
 from roadlog.ingest.byvalues import ask_for_units
+from roadlog.ingest.contradicted import without_contradicted
 from roadlog.ingest.datum import settled
 from roadlog.ingest.dayorder import settle_day_first
 from roadlog.ingest.delimited import read_delimited
@@ -81,6 +82,7 @@ def read_log(
     except ValueError as e:
         raise InputError(f"{str(path)!r} is no file name: check it") from e
     log = held_against_positions(settled(_dated(_read(path, raw, columns, time))))
+    log = without_contradicted(log)
     if alone:
         ask_for_units(log.units, path)
     return log

@@ -268,13 +268,21 @@ class SampleStudy:
 
 
 def said_by(result: Analysed) -> list[str]:
-    """Everything that the analysis tells about its input: warnings, runs left out, reasons."""
+    """All that the analysis tells about its input: warnings, runs left out, what blocks a word.
+
+    The sentences of the finding that tell the result itself say nothing about the input.
+    """
     runs = result.runs[~result.runs["used"].astype(bool)]
     return [
         *(f"{w.code}: {w.message}" for w in result.warnings),
         *(f"left out: {r}" for r in runs["file"] + ": " + runs["reason"]),
-        *(f"reason: {r}" for r in result.finding.reasons),
+        *(f"reason: {r}" for r in result.finding.reasons if _of_input(r)),
     ]
+
+
+def _of_input(reason: str) -> bool:
+    of_result = ("the interval", "orders that chance")
+    return reason.startswith("undecided:") and not any(w in reason for w in of_result)
 
 
 def run(out: Path, until: int, *, whole_only: bool = False, seconds: float = np.inf) -> None:

@@ -1,0 +1,146 @@
+"""Readings of air and engine speed that another signal of the same log rules out.
+
+In comes a log; out comes the same log with such stretches left blank, and a note for each kind. An
+engine that turns breathes, one that breathes turns; air doesn't stand still while the engine's
+speed changes much; and the scale between air meter and load doesn't change within a drive. Each
+rule looks at stretches inside one log only, so nothing that is alike throughout a drive, as an
+add-on is, meets it. Part of the ingest stage; thresholds are common practice without a source.
+"""
+
+from collections.abc import Iterator
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from roadlog.ingest.log import Floats, Log, counted
+
+Rows = NDArray[np.intp]
+Marked = NDArray[np.bool_]
+
+TURNING_RPM = 400.0  # no engine idles so low
+BREATHING_G_S = 2.0  # over any air meter's reading of still air, about half of a small one's idle
+LEAST_READINGS = 3
+SETTLING_S = 2.0  # signals are read one after another
+FROZEN_READINGS = 20
+FROZEN_S = 20.0
+FROZEN_RPM = 1000.0
+SCALE_READINGS = 60
+SCALE_FACTOR = 1.8  # filling against manifold pressure alone stays well inside
+SCALE_SHARE = 0.95  # of a stretch's readings that must lie beyond half of that
+LOADED_KPA = 40.0
+LOADED_PCT = 15.0
+
+
+def without_contradicted(log: Log) -> Log:
+    """The log, its impossible stretches of `maf_g_s` and `rpm` blank and noted.
+
+    Parameters
+    ----------
+    log : Log
+
+    Returns
+    -------
+    Log
+    """
+    frame = log.frame
+    if not {"maf_g_s", "rpm"} <= set(frame.columns):
+        return log
+    t = frame["t_s"].to_numpy(np.float64)
+    maf, rpm = (frame[c].to_numpy(np.float64) for c in ("maf_g_s", "rpm"))
+    at_rest = _ruled_out(t, rpm, maf, BREATHING_G_S)
+    no_air = _ruled_out(t, maf, rpm, TURNING_RPM)
+    frozen = _frozen(t, maf, rpm)
+    rpm = np.where(at_rest, np.nan, rpm)
+    maf = np.where(no_air | frozen, np.nan, maf)
+    slipped = np.zeros(len(t), bool)
+    for name, least in (("absolute_load_pct", LOADED_PCT), ("map_kpa", LOADED_KPA)):
+        if name in frame and not slipped.any():
+            slipped = _slipped(t, maf, rpm, frame[name].to_numpy(np.float64), least)
+    maf = np.where(slipped, np.nan, maf)
+    told = (
+        (no_air, "of no air (maf_g_s = 0) at a turning engine"),
+        (at_rest, "of no engine speed (rpm = 0) at an engine that draws air"),
+        (frozen, "of maf_g_s stand still while the engine's speed changes"),
+        (slipped, "of maf_g_s are on another scale than in the rest of the log, against its load"),
+    )
+    notes = [
+        f"{counted(int(wrong.sum()), 'reading')} {what}, first at {t[wrong][0] / 60:.1f} min: "
+        "left blank"
+        for wrong, what in told
+        if wrong.any()
+    ]
+    if not notes:
+        return log
+    put = frame.assign(maf_g_s=maf, rpm=rpm)
+    return replace(log, frame=put, notes=(*log.notes, *notes))
+
+
+def _stretches(t: Floats, v: Floats, same: Floats) -> Iterator[tuple[float, float, Rows]]:
+    """Start, end and rows of each stretch of readings in which `same` doesn't change."""
+    rows = np.flatnonzero(np.isfinite(v))
+    if not len(rows):
+        return
+    for part in np.split(rows, np.flatnonzero(np.diff(same[rows]) != 0) + 1):
+        yield float(t[part[0]]), float(t[part[-1]]), part
+
+
+def _ruled_out(t: Floats, v: Floats, witness: Floats, least: float) -> Marked:
+    """Stretches of zeros in `v` throughout which the witness says otherwise."""
+    wrong = np.zeros(len(t), bool)
+    for start, end, rows in _stretches(t, v, np.where(v == 0, 0.0, 1.0)):
+        if v[rows[0]] != 0:
+            continue
+        inside = (t >= start + SETTLING_S) & (t <= end - SETTLING_S) & np.isfinite(witness)
+        if inside.sum() >= LEAST_READINGS and np.quantile(witness[inside], 0.1) >= least:
+            wrong[rows] = True
+    return wrong
+
+
+def _frozen(t: Floats, maf: Floats, rpm: Floats) -> Marked:
+    """Stretches of one value, neither the least (overrun) nor the greatest (a ceiling)."""
+    wrong = np.zeros(len(t), bool)
+    if not np.isfinite(maf).any():
+        return wrong
+    least, most = np.nanmin(maf), np.nanmax(maf)
+    for start, end, rows in _stretches(t, maf, maf):
+        if len(rows) < FROZEN_READINGS or end - start < FROZEN_S or maf[rows[0]] in (least, most):
+            continue
+        inside = rpm[(t >= start) & (t <= end) & np.isfinite(rpm)]
+        wrong[rows] = len(inside) > 0 and np.ptp(inside) > FROZEN_RPM
+    return wrong
+
+
+def _slipped(t: Floats, maf: Floats, rpm: Floats, load: Floats, least: float) -> Marked:
+    """Readings from a stretch in which air a revolution and load are in another proportion."""
+    wrong = np.zeros(len(t), bool)
+    here = np.isfinite(maf) & (maf > 0)
+    if here.sum() < 3 * SCALE_READINGS:
+        return wrong
+    speed, filled = _held(t, rpm), _held(t, load)
+    good = here & (speed > TURNING_RPM) & (filled > least)
+    rows = np.flatnonzero(good)
+    if len(rows) < 3 * SCALE_READINGS:
+        return wrong
+    ratio = np.log(maf[rows] / (speed[rows] * filled[rows]))
+    far = ratio - np.median(ratio)
+    beyond = np.abs(far) > np.log(SCALE_FACTOR) / 2
+    right = np.flatnonzero(~beyond)
+    share = np.convolve(beyond, np.ones(SCALE_READINGS) / SCALE_READINGS, "valid")
+    for first in np.flatnonzero(share >= SCALE_SHARE):
+        last = first + SCALE_READINGS
+        if abs(float(np.median(far[first:last]))) > np.log(SCALE_FACTOR):
+            before, behind = right[right < first], right[right >= last]
+            start = rows[before[-1]] + 1 if len(before) else 0
+            wrong[start : rows[behind[0]] if len(behind) else len(t)] = True
+    return wrong & here
+
+
+def _held(t: Floats, v: Floats) -> Floats:
+    """The last reading, no older than three seconds."""
+    rows = np.flatnonzero(np.isfinite(v))
+    if not len(rows):
+        return np.full(len(t), np.nan)
+    last = rows[np.maximum(np.searchsorted(rows, np.arange(len(t)), side="right") - 1, 0)]
+    age = t - t[last]
+    return np.asarray(np.where((age >= 0) & (age <= 3), v[last], np.nan), np.float64)
