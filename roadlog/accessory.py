@@ -23,7 +23,7 @@ from roadlog.fuels import FUELS
 from roadlog.ingest.accessory_notes import COLUMN, accessory_noted
 from roadlog.metering import Metered
 from roadlog.results import AccessoryTime, Interval, NamedInterval, Warned
-from roadlog.study import ARMS, Study
+from roadlog.study import ARMS, Study, Vehicle
 
 ACCESSORY_ML = "accessory_ml"
 SENSITIVITY_WITH, SENSITIVITY_WITHOUT = "with accessory time", "without accessory time"
@@ -33,12 +33,13 @@ OFF_AT_MOST, ON_AT_LEAST, SHARE_APART = 0.3, 0.1, 0.4  # of the known time
 MOVED = 0.25  # of the spacing between the modes
 LEAST_RPM_SPACING = 40.0
 LEAST_WORTH_PCT = 0.3  # of fuel: a difference of accessory time that is worth less is let be
+ONE_ARM_ONLY = 0.3  # log of idle air: more between the arms than an add-on makes
 LEAST_KNOWN_S = 20.0  # of a switch unit, for its share to be compared
 LEAST_POINTS = 5.0  # of the time: the same where what it takes isn't known
 
 
 def seen_by_run(
-    samples: Sequence[pd.DataFrame], runs: pd.DataFrame, displacement_l: float | None
+    samples: Sequence[pd.DataFrame], runs: pd.DataFrame, vehicle: Vehicle
 ) -> tuple[AccessoryState, pd.DataFrame]:
     """The accessory's state in the usable runs, and a table of them.
 
@@ -49,7 +50,11 @@ def seen_by_run(
         `run`, `file`, `day`, `known_s`, `seen`, `share` and the modes by run; NaN where it can't be
         seen.
     """
-    found = find_accessory(samples, runs["arm"].astype(str).tolist(), displacement_l)
+    found = (
+        AccessoryState(False, "a diesel's air isn't throttled")
+        if vehicle.fuel == "diesel"
+        else find_accessory(samples, runs["arm"].astype(str).tolist(), vehicle.displacement_l)
+    )
     table = runs[["run", "file", "day"]].reset_index(drop=True)
     if not found.visible:
         empty = ("seen", "share", "off_air", "on_air", "off_rpm", "on_rpm")
@@ -85,7 +90,7 @@ def accessory_time(
     """
     at = [int(i) for i in np.flatnonzero(metered.runs["used"].astype(bool))]
     runs = metered.runs.iloc[at].reset_index(drop=True)
-    found, table = seen_by_run([metered.samples[i] for i in at], runs, study.vehicle.displacement_l)
+    found, table = seen_by_run([metered.samples[i] for i in at], runs, study.vehicle)
     noted = accessory_noted(notes, runs)
     table = table.assign(noted=noted.share.to_numpy(float), answered=noted.answered.to_numpy(bool))
     if not found.visible:
@@ -105,6 +110,7 @@ def accessory_time(
         difference=compared.difference,
         worth_pct=compared.worth_pct,
         modes=compared.modes,
+        arm_gap=found.arm_gap,
         said=_said(found, table, takes),
         warnings=(
             *(Warned("accessory-note", d) for d in noted.doubts),
@@ -149,6 +155,12 @@ def accessory_blocking(
 ) -> list[str]:
     """A sentence that forbids a firm word where the arms differ in accessory time."""
     d = time.difference
+    if time.arm_gap > ONE_ARM_ONLY and not time.runs["answered"].all():
+        return [
+            f"accessory differed: idle takes {100 * np.expm1(time.arm_gap):.0f} % more air in one "
+            "arm than in the other, as air conditioning that ran in one arm only would make it, "
+            f"and the notes don't say: fill in the column '{COLUMN}' of notes.csv"
+        ]
     if d is None or d.low is None or d.high is None or d.low <= 0 <= d.high:
         return []
     matters = (

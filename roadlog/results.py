@@ -121,6 +121,7 @@ class AccessoryTime:
     difference: Interval | None
     worth_pct: float
     modes: pd.DataFrame
+    arm_gap: float = 0.0  # log of idle air between the arms, where two modes are the arms
     said: tuple[str, ...] = ()
     warnings: tuple[Warned, ...] = ()
 

@@ -18,6 +18,7 @@ from roadlog.errors import InputError
 from roadlog.fuel.accessory import find_accessory, on_less_off, two_modes
 from roadlog.ingest.accessory_notes import accessory_noted, write_answers
 from roadlog.ingest.notebook import read_notes
+from roadlog.report.along import along
 from roadlog.results import Interval
 from roadlog.study import parse_study
 
@@ -301,6 +302,35 @@ def test_notes_alone_that_differ_by_arm_forbid_a_firm_word() -> None:
     said = accessory_blocking(time, Interval(-1.0, -2.0, 0.0), None, CAR)
     assert said
     assert "the notes" in said[0]
+
+
+def test_a_compressor_that_never_rested_in_one_arm_forbids_a_firm_word_unless_noted() -> None:
+    one = {"baseline": [1.0] * 6, "fitted": [0.0] * 6}
+    time, _ = time_of(one, {})
+    assert not time.visible
+    said = accessory_blocking(time, Interval(-9.0, -10.0, -8.0), None, CAR)
+    assert "in one arm only" in said[0]
+    time, _ = time_of(one, dict.fromkeys(range(12), "off"))
+    assert not accessory_blocking(time, Interval(-9.0, -10.0, -8.0), None, CAR)
+
+
+def test_a_diesel_shows_no_accessory() -> None:
+    metered, passes, notes = study_of(EVEN, {})
+    diesel = parse_study('[vehicle]\nfuel = "diesel"\n')
+    time = accessory_time(diesel, metered, passes, notes, randomised=True, can_note=True)
+    assert not time.visible
+    assert "throttled" in time.warnings[0].message
+
+
+def test_the_check_page_draws_the_state_along_the_drive() -> None:
+    runs = [drive(Car(), cycling(0.5, i), i) for i in range(4)]
+    found = find_accessory(runs, ["baseline"] * 4)
+    drawn = along(runs[0], accessory=found.states[0])
+    assert drawn.ribbons[-1].name == "accessory looks on"
+    assert drawn.ribbons[-1].shades[0]
+    assert drawn.ribbons[-1].shades[-1]
+    assert 20 < drawn.ribbons[-1].known_pct < 60
+    assert all(r.name != "accessory looks on" for r in along(runs[0]).ribbons)
 
 
 def test_a_mode_that_moves_with_the_arm_refuses_the_state() -> None:

@@ -60,7 +60,7 @@ def _run(a: argparse.Namespace) -> int:
     runs = judged(runs, samples)
     at = [i for i, used in enumerate(runs["used"]) if used]
     runs = runs.iloc[at].reset_index(drop=True)
-    found, table = seen_by_run([samples[i] for i in at], runs, study.vehicle.displacement_l)
+    found, table = seen_by_run([samples[i] for i in at], runs, study.vehicle)
     notes = None
     if sources.notes is not None:
         notes = read_notes(sources.notes, study.time.day_first, tuple(runs["day"].astype(str)))

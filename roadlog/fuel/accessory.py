@@ -82,6 +82,8 @@ class AccessoryState:
         Why it can't be seen; "" where it can.
     modes : Modes or None
         Of warm standstill.
+    arm_gap : float
+        How far the arms' idle air lies apart (log) where the two modes are the arms; else 0.
     off_rpm, on_rpm : float
         Idle speed in the modes [1/min].
     runs : DataFrame
@@ -97,6 +99,7 @@ class AccessoryState:
     visible: bool
     why: str
     modes: Modes | None = None
+    arm_gap: float = 0.0
     off_rpm: float = _NAN
     on_rpm: float = _NAN
     runs: pd.DataFrame = field(default_factory=pd.DataFrame)
@@ -148,7 +151,8 @@ def find_accessory(
     if first is None:
         return AccessoryState(False, "the logs hold too little warm standstill")
     if not _within_an_arm(runs, arms):
-        return AccessoryState(False, _why_not(first), first)
+        gap = _arm_gap(runs, arms) if first.apart() else 0.0
+        return AccessoryState(False, _why_not(first), first, gap)
     scale = _scale(runs, arms, first) if first.apart() else {}
     shifted = [_shifted(r, scale.get(a, 0.0)) for r, a in zip(runs, arms, strict=True)]
     modes = two_modes(np.concatenate([values(r.air, r.warm, r.t_s) for r in shifted]))
@@ -164,6 +168,7 @@ def find_accessory(
         True,
         "",
         modes,
+        0.0,
         _median(rpm[here & (state == 0)]),
         _median(rpm[here & (state == 1)]),
         summed,
@@ -339,6 +344,16 @@ def _within_an_arm(runs: Sequence[_Run], arms: Sequence[str]) -> bool:
         if own is not None and own.apart() and own.spacing > LEAST_SPACING:
             return True
     return False
+
+
+def _arm_gap(runs: Sequence[_Run], arms: Sequence[str]) -> float:
+    """Distance between the arms' median idle air (log); 0 with one arm."""
+    found = []
+    for arm in dict.fromkeys(arms):
+        mine = [values(r.air, r.warm, r.t_s) for r, a in zip(runs, arms, strict=True) if a == arm]
+        found.append(_median(np.concatenate(mine)))
+    known = [x for x in found if np.isfinite(x)]
+    return max(known) - min(known) if known else 0.0
 
 
 def _scale(runs: Sequence[_Run], arms: Sequence[str], modes: Modes) -> dict[str, float]:

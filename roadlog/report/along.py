@@ -102,7 +102,11 @@ class Along:
     words: str
 
 
-def along(samples: pd.DataFrame, needed: tuple[str, ...] = ("speed_kmh",)) -> Along:
+def along(
+    samples: pd.DataFrame,
+    needed: tuple[str, ...] = ("speed_kmh",),
+    accessory: Floats | None = None,
+) -> Along:
     """Draw one run.
 
     Parameters
@@ -111,6 +115,8 @@ def along(samples: pd.DataFrame, needed: tuple[str, ...] = ("speed_kmh",)) -> Al
         `roadlog.tables.SAMPLES` with its signals.
     needed : tuple of str
         The signals without which a stretch can't be used.
+    accessory : array, optional
+        At each sample 1 where an accessory looks on, 0 where off, NaN where it can't be told.
     """
     kind = _kinds(samples)
     starts = np.flatnonzero(np.diff(kind, prepend=-1))
@@ -132,7 +138,8 @@ def along(samples: pd.DataFrame, needed: tuple[str, ...] = ("speed_kmh",)) -> Al
             _ribbon(across, samples, name)
             for name in _RIBBONS
             if name in samples and samples[name].notna().any()
-        ),
+        )
+        + (() if accessory is None else (_state_ribbon(across, samples, accessory),)),
         words=_words(samples, kind, km, starts, ends),
     )
 
@@ -327,6 +334,21 @@ def _ribbon(across: _Across, samples: pd.DataFrame, name: str) -> Ribbon:
     known = 100 * float(dt[there].sum() / dt.sum()) if dt.sum() > 0 else 0.0
     unit = "" if name in _NO_VALUE else unit_symbol(SIGNALS[name].unit)
     return Ribbon(_RIBBONS[name], unit, paths, far, *texts, known_pct=known)
+
+
+def _state_ribbon(across: _Across, samples: pd.DataFrame, state: Floats) -> Ribbon:
+    """Off pale, on dark, thin where little of a cell is told."""
+    there = np.isfinite(state)
+    mean, _, _, share = _by_cell(across, np.nan_to_num(state), there)
+    shade = np.clip(np.nan_to_num(mean) * SHADES, 0, SHADES - 1).astype(int)
+    tall = np.clip(np.ceil(4 * share) / 4, 0.0, 1.0)
+    paths = tuple(
+        _columns(across, np.isfinite(mean) & (shade == k), tall, np.zeros(CELLS), 24.0)
+        for k in range(SHADES)
+    )
+    dt = samples["dt_s"].to_numpy(np.float64)
+    known = 100 * float(dt[there].sum() / dt.sum()) if dt.sum() > 0 else 0.0
+    return Ribbon("accessory looks on", "", paths, "", "", "", "", known_pct=known)
 
 
 def _leaps(

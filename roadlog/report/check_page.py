@@ -6,8 +6,12 @@ Fuel by arm isn't shown: the page may be looked at while the study runs.
 import math
 from dataclasses import dataclass
 
+import numpy as np
+from numpy.typing import NDArray
+
 from roadlog.check import RunCheck, StudyCheck
 from roadlog.fuel import ESTIMATORS
+from roadlog.fuel.accessory import find_accessory
 from roadlog.ingest.datum import datum_counts
 from roadlog.report.along import Along, along
 from roadlog.report.templating import NO_NETWORK, raw, render
@@ -30,7 +34,8 @@ class Shown:
 
 def check_page(check: StudyCheck) -> str:
     """The whole page."""
-    shown = [_shown(r, i + 1, check) for i, r in enumerate(check.runs)]
+    states = accessory_states(check)
+    shown = [_shown(r, i + 1, check, states.get(i)) for i, r in enumerate(check.runs)]
     return render(
         "check.html",
         study=check.study,
@@ -74,11 +79,25 @@ def facts_of(run: RunCheck) -> tuple[tuple[str, str], ...]:
     ) + ((("altitude", above),) if above else ())
 
 
-def _shown(run: RunCheck, count: int, check: StudyCheck) -> Shown:
+def accessory_states(check: StudyCheck) -> dict[int, NDArray[np.float64]]:
+    """By place in `check.runs`: where an accessory looks on (1) or off (0); empty if unseen."""
+    throttled = check.study.vehicle.fuel != "diesel"
+    at = [i for i, r in enumerate(check.runs) if throttled and r.usable and len(r.samples)]
+    found = find_accessory(
+        [check.runs[i].samples for i in at],
+        [check.runs[i].arm or "" for i in at],
+        check.study.vehicle.displacement_l,
+    )
+    return dict(zip(at, found.states, strict=True)) if found.visible else {}
+
+
+def _shown(
+    run: RunCheck, count: int, check: StudyCheck, accessory: NDArray[np.float64] | None
+) -> Shown:
     def texts(*weights: str) -> tuple[str, ...]:
         return tuple(f.text for f in run.findings if f.weight in weights)
 
-    drive = None if run.samples.empty else along(run.samples, run.needed)
+    drive = None if run.samples.empty else along(run.samples, run.needed, accessory)
     arm = check.study.label(run.arm) if run.arm else "arm unknown"
     return Shown(
         run,
