@@ -26,7 +26,9 @@ FROZEN_READINGS = 20
 FROZEN_S = 20.0
 FROZEN_RPM = 1000.0
 SCALE_READINGS = 60
-SCALE_FACTOR = 1.8  # filling against manifold pressure alone stays well inside
+SCALE_FACTOR = 1.8  # absolute load is air a revolution itself, SAE J1979
+PRESSURE_FACTOR = 5.0  # exhaust recirculation and valve timing move air against pressure by 3
+DRIVEN_KMH = 20.0  # a car that stops its engine at a light may hold its last air reading
 SCALE_SHARE = 0.95  # of a stretch's readings that must lie beyond half of that
 LOADED_KPA = 40.0
 LOADED_PCT = 15.0
@@ -48,15 +50,20 @@ def without_contradicted(log: Log) -> Log:
         return log
     t = frame["t_s"].to_numpy(np.float64)
     maf, rpm = (frame[c].to_numpy(np.float64) for c in ("maf_g_s", "rpm"))
-    at_rest = _ruled_out(t, rpm, maf, BREATHING_G_S)
+    driven = frame["speed_kmh"].to_numpy(np.float64) if "speed_kmh" in frame else None
+    at_rest = _ruled_out(t, rpm, maf, BREATHING_G_S, driven)
     no_air = _ruled_out(t, maf, rpm, TURNING_RPM)
     frozen = _frozen(t, maf, rpm)
     rpm = np.where(at_rest, np.nan, rpm)
     maf = np.where(no_air | frozen, np.nan, maf)
     slipped = np.zeros(len(t), bool)
-    for name, least in (("absolute_load_pct", LOADED_PCT), ("map_kpa", LOADED_KPA)):
+    for name, least, factor in (
+        ("absolute_load_pct", LOADED_PCT, SCALE_FACTOR),
+        ("map_kpa", LOADED_KPA, PRESSURE_FACTOR),
+    ):
         if name in frame and not slipped.any():
-            slipped = _slipped(t, maf, rpm, frame[name].to_numpy(np.float64), least)
+            loaded = frame[name].to_numpy(np.float64)
+            slipped = _slipped(t, maf, rpm, np.where(loaded > least, loaded, np.nan), factor)
     maf = np.where(slipped, np.nan, maf)
     told = (
         (no_air, "of no air (maf_g_s = 0) at a turning engine"),
@@ -85,13 +92,18 @@ def _stretches(t: Floats, v: Floats, same: Floats) -> Iterator[tuple[float, floa
         yield float(t[part[0]]), float(t[part[-1]]), part
 
 
-def _ruled_out(t: Floats, v: Floats, witness: Floats, least: float) -> Marked:
-    """Stretches of zeros in `v` throughout which the witness says otherwise."""
+def _ruled_out(
+    t: Floats, v: Floats, witness: Floats, least: float, driven: Floats | None = None
+) -> Marked:
+    """Stretches of zeros in `v` throughout which the witness says otherwise, while driven."""
     wrong = np.zeros(len(t), bool)
     for start, end, rows in _stretches(t, v, np.where(v == 0, 0.0, 1.0)):
         if v[rows[0]] != 0:
             continue
-        inside = (t >= start + SETTLING_S) & (t <= end - SETTLING_S) & np.isfinite(witness)
+        inside = (t >= start + SETTLING_S) & (t <= end - SETTLING_S)
+        if driven is not None and not (driven[inside] > DRIVEN_KMH).any():
+            continue
+        inside &= np.isfinite(witness)
         if inside.sum() >= LEAST_READINGS and np.quantile(witness[inside], 0.1) >= least:
             wrong[rows] = True
     return wrong
@@ -111,25 +123,25 @@ def _frozen(t: Floats, maf: Floats, rpm: Floats) -> Marked:
     return wrong
 
 
-def _slipped(t: Floats, maf: Floats, rpm: Floats, load: Floats, least: float) -> Marked:
+def _slipped(t: Floats, maf: Floats, rpm: Floats, load: Floats, factor: float) -> Marked:
     """Readings from a stretch in which air a revolution and load are in another proportion."""
     wrong = np.zeros(len(t), bool)
     here = np.isfinite(maf) & (maf > 0)
     if here.sum() < 3 * SCALE_READINGS:
         return wrong
     speed, filled = _held(t, rpm), _held(t, load)
-    good = here & (speed > TURNING_RPM) & (filled > least)
+    good = here & (speed > TURNING_RPM) & np.isfinite(filled)
     rows = np.flatnonzero(good)
     if len(rows) < 3 * SCALE_READINGS:
         return wrong
     ratio = np.log(maf[rows] / (speed[rows] * filled[rows]))
     far = ratio - np.median(ratio)
-    beyond = np.abs(far) > np.log(SCALE_FACTOR) / 2
+    beyond = np.abs(far) > np.log(factor) / 2
     right = np.flatnonzero(~beyond)
     share = np.convolve(beyond, np.ones(SCALE_READINGS) / SCALE_READINGS, "valid")
     for first in np.flatnonzero(share >= SCALE_SHARE):
         last = first + SCALE_READINGS
-        if abs(float(np.median(far[first:last]))) > np.log(SCALE_FACTOR):
+        if abs(float(np.median(far[first:last]))) > np.log(factor):
             before, behind = right[right < first], right[right >= last]
             start = rows[before[-1]] + 1 if len(before) else 0
             wrong[start : rows[behind[0]] if len(behind) else len(t)] = True

@@ -83,8 +83,17 @@ def test_a_meter_at_its_ceiling_and_the_least_air_of_overrun_are_left_to_others(
     assert held(frame).notes == ()
 
 
-@pytest.mark.parametrize("factor", [0.1, 0.132277, 2.04, 3.6])
-@pytest.mark.parametrize("beside", ["absolute_load_pct", "map_kpa"])
+@pytest.mark.parametrize(
+    ("factor", "beside"),
+    [
+        (0.1, "absolute_load_pct"),
+        (2.04, "absolute_load_pct"),
+        (3.6, "absolute_load_pct"),
+        (0.1, "map_kpa"),
+        (0.132277, "map_kpa"),
+        (60.0, "map_kpa"),
+    ],
+)
 def test_a_unit_that_changes_in_the_middle_is_no_air(factor: float, beside: str) -> None:
     frame = drive()[["t_s", "rpm", "maf_g_s", beside]]
     frame.loc[600:, "maf_g_s"] *= factor
@@ -103,3 +112,18 @@ def test_a_bend_of_a_tenth_throughout_or_in_part_is_left_to_the_effect() -> None
     frame = drive()
     frame["maf_g_s"] *= 0.132277
     assert held(frame).notes == ()
+
+
+def test_exhaust_that_is_fed_back_for_a_while_changes_no_scale() -> None:
+    frame = drive()[["t_s", "rpm", "maf_g_s", "map_kpa"]]
+    frame.loc[600:, "maf_g_s"] *= 0.5
+    assert held(frame).notes == ()
+
+
+def test_a_car_that_holds_its_last_air_at_a_light_has_a_stopped_engine() -> None:
+    frame = drive().assign(speed_kmh=40.0)
+    frame.loc[400:430, ["rpm", "speed_kmh"]] = 0.0
+    frame.loc[400:430, "maf_g_s"] = 3.1
+    assert held(frame).notes == ()
+    frame.loc[400:430, "speed_kmh"] = 40.0
+    assert held(frame).frame["rpm"].isna().sum() == 31
