@@ -63,6 +63,7 @@ CARRIERS = {
     "maf-trims": ("maf_g_s",),
     "absolute-load": ("absolute_load_pct",),
     "speed-density": ("map_kpa",),
+    "speed-density-trims": ("map_kpa",),
 }
 
 
@@ -187,7 +188,7 @@ def carried_flow(samples: pd.DataFrame, study: Study, estimator: str) -> Array:
 
 def _air(samples: pd.DataFrame, vehicle: Vehicle, estimator: str) -> Array:
     """Air [g/s] by an estimator's signals; manifold air with an assumed efficiency."""
-    if estimator == "speed-density":
+    if AIR_MEASURES[estimator] == "speed-density":
         assert vehicle.displacement_l is not None, "speed-density needs displacement"
         return ASSUMED_VE * manifold_air(samples, vehicle.displacement_l)
     return air_flow(samples, AIR_MEASURES[estimator], vehicle.displacement_l)

@@ -214,6 +214,7 @@ def meter(
     calibration = fuel.calibrate(
         usable_samples(runs, samples, ARMS[0]),
         study,
+        fitted_samples=usable_samples(runs, samples, ARMS[1]),
         baseline_fuel_l=closure.weighed_baseline_l(ledger, runs, study),
     )
     batches = fuel.fuels_by_run(runs, study, ledger.fills, notes)

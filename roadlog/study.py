@@ -35,8 +35,9 @@ SwitchedBy = Literal["day", "run", "stretch"]
 Order = Literal["lots", "pairs", "blocks", "turns", "none"]
 FuelName = Literal["E0", "E10", "E15", "E85", "diesel"]
 Estimator = Literal[
-    "rate", "injection", "maf", "maf-trims", "absolute-load", "speed-density", "ledger"
-]
+    "rate", "injection", "maf", "maf-trims", "absolute-load", "speed-density",
+    "speed-density-trims", "ledger",
+]  # fmt: skip
 Place = Literal["intake", "fuel", "oxygen-sensor", "electrical", "aero-or-rolling", "other"]
 Weekday = Literal["mon", "tue", "wed", "thu", "fri", "sat", "sun"]
 RoadType = Literal["motorway", "mixed", "town"]

@@ -5,8 +5,7 @@ speed-density with a volumetric efficiency over rpm and manifold pressure. `Cali
 baseline runs fix beforehand for every later step.
 """
 
-from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
@@ -22,7 +21,9 @@ VE_LIMITS = (0.3, 1.3)
 LAMBDA_LIMITS = (0.7, 1.3)  # a wide-band reading outside comes from fuel cut or a cold sensor
 
 AIR_MEASURES = {"maf": "maf", "maf-trims": "maf", "absolute-load": "absolute-load",
-                "speed-density": "speed-density"}  # fmt: skip
+                "speed-density": "speed-density",
+                "speed-density-trims": "speed-density"}  # fmt: skip
+TRIMMED = ("maf-trims", "speed-density-trims")
 
 
 @dataclass(frozen=True)
@@ -48,22 +49,36 @@ class VolumetricEfficiency:
 
 
 @dataclass(frozen=True)
+class FullLoad:
+    """From where on the driver asks for full load (`roadlog.fuel.full_load`).
+
+    `by` is `pedal_pct`, `throttle_pct` or `speed_kmh` (speed times acceleration over rpm, which
+    goes with the engine's torque); `thresholds` holds one for each band of rpm, infinite where
+    the baseline shows no full load.
+    """
+
+    by: str
+    thresholds: tuple[float, ...]
+
+
+@dataclass(frozen=True)
 class Calibration:
-    """What the baseline runs fix for both arms.
+    """What is fixed for both arms before any fuel is counted.
 
     Attributes
     ----------
     idle_rpm : float
-        Warm idle speed [1/min].
-    idle_air_g_rev : mapping
-        Air per crankshaft revolution at warm idle [g], by air measure; empty without a warm idle.
-    throttle_shut_pct, pedal_rest_pct : float
-        Throttle and pedal position at warm idle [%], NaN if not logged.
+        Warm idle speed [1/min] without accessories.
+    throttle_low_pct, throttle_shut_pct : float
+        Lower and upper edge of the throttle position at warm idle [%], NaN if not logged.
+    pedal_rest_pct : float
+        Pedal position at rest [%], NaN if not logged.
     status_shows_cut : bool or None
         Whether the fuel-system status (PID 03) follows fuel cuts in these logs; None if they
         don't show it.
-    trims : bool
-        Whether trims are logged, and so applied to speed-density.
+    trims_show_cut : bool
+        Whether the short term trim (PIDs 06, 08) stands at exactly zero in fuel cuts.
+    full_load : FullLoad or None
     rate_signal : str or None
         `fuel_rate_l_h` or `fuel_rate_g_s`, whichever all baseline runs have.
     ve : VolumetricEfficiency or None
@@ -73,11 +88,12 @@ class Calibration:
     """
 
     idle_rpm: float
-    idle_air_g_rev: Mapping[str, float] = field(default_factory=dict)
+    throttle_low_pct: float = np.nan
     throttle_shut_pct: float = np.nan
     pedal_rest_pct: float = np.nan
     status_shows_cut: bool | None = True
-    trims: bool = False
+    trims_show_cut: bool = False
+    full_load: FullLoad | None = None
     rate_signal: str | None = None
     ve: VolumetricEfficiency | None = None
     warnings: tuple[str, ...] = ()

@@ -1,7 +1,9 @@
-"""Calibration: the samples of the baseline runs go in, what they fix for both arms comes out.
+"""Calibration: the samples of the runs go in, what they fix for both arms comes out.
 
 Implements the warm idle, throttle and volumetric-efficiency references of section 1 of the method.
-Fitted runs never come in here, so that the add-on can't bend its own yardstick.
+What makes fuel of a signal comes from baseline runs only, so that the add-on can't bend its own
+yardstick. Where the idle and the pedal rest is asked of both arms at once: an accessory that ran in
+one arm only would move it, and one threshold for both arms can't make a difference between them.
 """
 
 import dataclasses
@@ -16,16 +18,23 @@ from roadlog.fuel.air import (
     Calibration,
     VolumetricEfficiency,
     air_flow,
-    air_per_revolution,
     manifold_air,
     signal,
     ve_terms,
 )
 from roadlog.fuel.choice import is_logged
 from roadlog.fuel.flow import fuel_flow, fuel_of
-from roadlog.fuel.states import BLIND_CUT, certain_overrun, overrun
+from roadlog.fuel.full_load import learn_full_load
+from roadlog.fuel.rest import (
+    BRAKING_M_S2,
+    PEDAL_MARGIN_PCT,
+    PRESSED,
+    asks_for_nothing,
+    decelerating,
+)
+from roadlog.fuel.states import certain_overrun, overrun, trims_zero
 from roadlog.fuels import volume_l
-from roadlog.signals import OPEN_LOOP_LOAD_OR_CUT, TRIMS
+from roadlog.signals import OPEN_LOOP_LOAD_OR_CUT
 from roadlog.study import Study
 from roadlog.timebase import integrate
 
@@ -36,7 +45,16 @@ WARM_AFTER_S = 300.0  # where coolant isn't logged
 MIN_IDLE_SAMPLES = 20
 MIN_CUT_SAMPLES = 20
 MIN_VE_SAMPLES = 200
-STATUS_FOLLOWS_SHARE = 0.8
+HIGH_REVS = 800.0  # above idle: there hardly any controller still fires on overrun
+STATUS_FOLLOWS_SHARE = 0.7
+# Of one car's samples at rest for 2 s at high revs 81 to 89 % stood at exactly zero, of those with
+# the pedal down 11 % (docs/fuel.md).
+ZERO_IN_CUT, ZERO_UNDER_LOAD = 0.6, 0.3
+# Accessories run part of the idle, and raise its revs and throttle by a step: below the fifth of
+# the revs and above nearly all of the throttle lie no other modes.
+PEDAL_FLOOR = 0.01
+LOWER_MODE, LOW_EDGE, UPPER_EDGE = 0.2, 0.05, 0.95
+SETTLED_IDLE = 3  # samples before moving off and after coming to rest that aren't idle
 _WHOLE_RANGE = (0.0, np.inf)
 
 
@@ -44,15 +62,18 @@ def calibrate(
     baseline_samples: Sequence[pd.DataFrame],
     study: Study,
     *,
+    fitted_samples: Sequence[pd.DataFrame] = (),
     baseline_fuel_l: float | None = None,
 ) -> Calibration:
-    """Take the references for fuel cut and speed-density from baseline runs.
+    """Take the references for fuel cut and speed-density.
 
     Parameters
     ----------
     baseline_samples : sequence of DataFrame
         Samples of the baseline runs only.
     study : Study
+    fitted_samples : sequence of DataFrame, optional
+        Samples of the fitted runs, for idle speed and the rest of pedal and throttle alone.
     baseline_fuel_l : float, optional [L]
         Fuel weighed or filled over exactly these runs; sets the level of volumetric efficiency
         where no MAF or absolute load does.
@@ -70,23 +91,27 @@ def calibrate(
     """
     if not baseline_samples:
         raise DesignError("there is no baseline run to calibrate fuel on: add baseline logs")
+    every_run = [*baseline_samples, *fitted_samples]
     samples = pd.concat(baseline_samples, ignore_index=True)
+    every = pd.concat(every_run, ignore_index=True) if fitted_samples else samples
     warnings: list[str] = []
-    idle = _warm_idle(samples)
+    idle = _warm_idle(every)
     if idle.sum() < MIN_IDLE_SAMPLES:
         idle[:] = False
         warnings.append(
-            "the baseline runs hold no warm idle: fuel cut can be told only by the fuel-system "
-            "status, and not at all without it"
+            "the runs hold no warm idle: fuel cut can be told only by the fuel-system status and "
+            "the pedal, and not at all without them"
         )
+    idle_rpm = signal(every, "rpm")[idle]
+    plate = signal(every, "throttle_pct")[idle & ~_pedal_down(every, idle)]
     ve, ve_warning = _volumetric_efficiency(samples, study)
     warnings += [ve_warning] if ve_warning else []
     calibration = Calibration(
-        idle_rpm=_median(signal(samples, "rpm")[idle], DEFAULT_IDLE_RPM),
-        idle_air_g_rev=_idle_air(samples, idle, study, ve),
-        throttle_shut_pct=_median(signal(samples, "throttle_pct")[idle], np.nan),
-        pedal_rest_pct=_median(signal(samples, "pedal_pct")[idle], np.nan),
-        trims=all(is_logged(run, s) for run in baseline_samples for s in TRIMS[0]),
+        idle_rpm=_quantile(idle_rpm, LOWER_MODE, DEFAULT_IDLE_RPM),
+        throttle_low_pct=_quantile(plate, LOW_EDGE, np.nan),
+        throttle_shut_pct=_quantile(plate, UPPER_EDGE, np.nan),
+        pedal_rest_pct=_pedal_rest(every, idle),
+        full_load=learn_full_load(baseline_samples, every_run, study.vehicle),
         rate_signal=next(
             (
                 s
@@ -98,13 +123,13 @@ def calibrate(
         ve=ve,
     )
     calibration = dataclasses.replace(
-        calibration, status_shows_cut=_status_shows_cut(samples, study, calibration)
+        calibration,
+        status_shows_cut=_status_shows_cut(baseline_samples, calibration),
+        trims_show_cut=_trims_show_cut(baseline_samples, calibration),
     )
     if ve is not None and ve_warning and baseline_fuel_l is not None:
         calibration = _scale_to_fuel(baseline_samples, study, calibration, baseline_fuel_l)
         warnings.remove(ve_warning)
-    if ve is not None and not calibration.trims:
-        warnings.append("fuel trims are not logged: fuel from manifold pressure goes without them")
     return dataclasses.replace(calibration, warnings=tuple(warnings))
 
 
@@ -115,51 +140,71 @@ def _warm_idle(samples: pd.DataFrame) -> Array:
     else:
         warm = signal(samples, "t_s") >= WARM_AFTER_S
     rpm = signal(samples, "rpm")
-    idle: Array = warm & (signal(samples, "speed_kmh") < 1) & (rpm > 300) & (rpm < 1500)
+    standing = pd.Series(signal(samples, "speed_kmh") < 1)
+    window = 2 * SETTLED_IDLE + 1
+    settled = standing.rolling(window, center=True, min_periods=1).min().to_numpy() > 0
+    idle: Array = warm & settled & (rpm > 300) & (rpm < 1500)
     return idle
 
 
-def _median(values: Array, default: float) -> float:
+def _quantile(values: Array, share: float, default: float) -> float:
     values = values[np.isfinite(values)]
-    return float(np.median(values)) if len(values) else default
+    return float(np.quantile(values, share)) if len(values) else default
 
 
-def _idle_air(
-    samples: pd.DataFrame, idle: Array, study: Study, ve: VolumetricEfficiency | None
-) -> dict[str, float]:
-    """Median air per revolution at warm idle [g], for each air measure that has one."""
-    size = study.vehicle.displacement_l
-    measures = ["maf"]
-    if size is not None:
-        measures += ["absolute-load"] + (["speed-density"] if ve is not None else [])
-    found = {
-        m: _median(air_per_revolution(samples, air_flow(samples, m, size, ve))[idle], np.nan)
-        for m in measures
-    }
-    return {m: air for m, air in found.items() if air > 0}
+def _pedal_rest(samples: pd.DataFrame, idle: Array) -> float:
+    """The pedal's median at idle, else its lowest position but for outliers [%].
+
+    It is one position: the pedal knows nothing of accessories.
+    """
+    pedal = signal(samples, "pedal_pct")
+    return _quantile(pedal[idle], 0.5, _quantile(pedal, PEDAL_FLOOR, np.nan))
 
 
-def _status_shows_cut(samples: pd.DataFrame, study: Study, calibration: Calibration) -> bool | None:
+def _pedal_down(samples: pd.DataFrame, idle: Array) -> Array:
+    down: Array = signal(samples, "pedal_pct") > _pedal_rest(samples, idle) + PEDAL_MARGIN_PCT
+    return down
+
+
+def _status_shows_cut(runs: Sequence[pd.DataFrame], calibration: Calibration) -> bool | None:
     """Whether PID 03 reads 4 in the samples that are a fuel cut beyond doubt.
 
     Some controllers stay in "closed loop" through a cut, and a status that is polled rarely comes
-    late; then air and throttle tell the cut. Without a throttle only a status that does read 4 on
-    overrun with little air shows that it follows; one that doesn't may stick, or fuel flowed.
+    late; then foot and revs tell the cut. Where the foot isn't known, only a status that does
+    read 4 while the car slows down shows that it follows; one that doesn't may stick, or fuel
+    flowed.
     """
-    for measure, idle_air in calibration.idle_air_g_rev.items():
-        air = air_flow(samples, measure, study.vehicle.displacement_l, calibration.ve)
-        ratio = air_per_revolution(samples, air) / idle_air
-        status = signal(samples, "fuel_status")[certain_overrun(samples, ratio, calibration)]
-        status = status[np.isfinite(status)]
-        if len(status) >= MIN_CUT_SAMPLES:
-            return bool(np.mean(status == OPEN_LOOP_LOAD_OR_CUT) >= STATUS_FOLLOWS_SHARE)
-        likely = overrun(samples, calibration) & (ratio < BLIND_CUT)
-        status = signal(samples, "fuel_status")[likely]
-        status = status[np.isfinite(status)]
-        if len(status) >= MIN_CUT_SAMPLES:
-            follows = bool(np.mean(status == OPEN_LOOP_LOAD_OR_CUT) >= STATUS_FOLLOWS_SHARE)
-            return True if follows else None
+    status = np.concatenate([signal(run, "fuel_status") for run in runs])
+    surest = np.concatenate([_surest_cuts(run, calibration) for run in runs])
+    told = status[surest & np.isfinite(status)]
+    if len(told) >= MIN_CUT_SAMPLES:
+        return bool(np.mean(told == OPEN_LOOP_LOAD_OR_CUT) >= STATUS_FOLLOWS_SHARE)
+    likely = np.concatenate(
+        [overrun(run, calibration) & decelerating(run, BRAKING_M_S2) for run in runs]
+    )
+    told = status[likely & np.isfinite(status)]
+    if len(told) >= MIN_CUT_SAMPLES:
+        return True if np.mean(told == OPEN_LOOP_LOAD_OR_CUT) >= STATUS_FOLLOWS_SHARE else None
     return True
+
+
+def _trims_show_cut(runs: Sequence[pd.DataFrame], calibration: Calibration) -> bool:
+    """Whether the short term trim is exactly zero in cuts, and seldom while the engine works."""
+    cuts = np.concatenate([_surest_cuts(run, calibration) for run in runs])
+    feet = np.concatenate([asks_for_nothing(run, calibration) for run in runs])
+    zero = np.concatenate([trims_zero(run) for run in runs])
+    known = np.isfinite(zero)
+    in_cut, working = zero[cuts & known], zero[(feet == PRESSED) & known]
+    if min(len(in_cut), len(working)) < MIN_CUT_SAMPLES:
+        return False
+    return bool(in_cut.mean() >= ZERO_IN_CUT and working.mean() <= ZERO_UNDER_LOAD)
+
+
+def _surest_cuts(samples: pd.DataFrame, calibration: Calibration) -> Array:
+    fast = signal(samples, "rpm") > calibration.idle_rpm + HIGH_REVS
+    braking = decelerating(samples, BRAKING_M_S2)
+    surest: Array = certain_overrun(samples, calibration) & fast & braking
+    return surest
 
 
 def _volumetric_efficiency(
@@ -227,7 +272,4 @@ def _scale_to_fuel(
     scaled = dataclasses.replace(
         calibration.ve, coefficients=(a, b, c, d, e), basis="measured fuel"
     )
-    idle_air = dict(calibration.idle_air_g_rev)
-    if "speed-density" in idle_air:
-        idle_air["speed-density"] *= ratio
-    return dataclasses.replace(calibration, ve=scaled, idle_air_g_rev=idle_air)
+    return dataclasses.replace(calibration, ve=scaled)

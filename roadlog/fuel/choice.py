@@ -14,7 +14,6 @@ import pandas as pd
 from roadlog.errors import DesignError
 from roadlog.fuel.sight import sight_of
 from roadlog.fuel.states import standing_still
-from roadlog.signals import TRIMS
 from roadlog.study import Estimator, Study
 
 MIN_SHARE = 0.5  # of a run's logged time, for a signal to count as logged
@@ -74,6 +73,8 @@ _BLEND = ErrorTerm(
 _MIXTURE = ErrorTerm("mixture in closed loop and under enrichment", 2.0, True)
 _TRANSIENTS = ErrorTerm("air stored in the manifold, wall film, polling", 0.5, False)
 _TRIM_LAG = ErrorTerm("trims that still move after a switch or a cold start", 1.0, False)
+_VOLUMETRIC = ErrorTerm("volumetric efficiency, 10 % where it is assumed", 10.0, True)
+_INTAKE_TEMPERATURE = ErrorTerm("intake temperature at the sensor, not at the valve", 1.5, False)
 _LEVEL = ErrorTerm(
     "controller's own injector characteristic",
     5.0,
@@ -133,16 +134,16 @@ ESTIMATORS: dict[str, Estimate] = {
         ),
         Estimate(
             "speed-density",
-            "air from manifold pressure, intake temperature, displacement and rpm, times the trims",
+            "air from manifold pressure, intake temperature, displacement and rpm",
             (("map_kpa", "intake_air_temp_c", "rpm"),),
-            (
-                ErrorTerm("volumetric efficiency, 10 % where it is assumed", 10.0, True),
-                ErrorTerm("intake temperature at the sensor, not at the valve", 1.5, False),
-                _BLEND,
-                _MIXTURE,
-                _TRIM_LAG,
-                _TRANSIENTS,
-            ),
+            (_VOLUMETRIC, _INTAKE_TEMPERATURE, _BLEND, _MIXTURE, _TRANSIENTS),
+            needs_displacement=True,
+        ),
+        Estimate(
+            "speed-density-trims",
+            "air from manifold pressure, intake temperature, displacement and rpm, times the trims",
+            (("map_kpa", "intake_air_temp_c", "rpm", "stft1_pct", "ltft1_pct"),),
+            (_VOLUMETRIC, _INTAKE_TEMPERATURE, _BLEND, _MIXTURE, _TRIM_LAG, _TRANSIENTS),
             needs_displacement=True,
         ),
     )
@@ -176,17 +177,18 @@ def available_estimators(samples: Sequence[pd.DataFrame], study: Study) -> list[
     Returns
     -------
     list of str
-        In the order rate, injection, maf, maf-trims, absolute-load, speed-density, after those
-        that follow real fuel wherever this add-on acts (`roadlog.fuel.sight`): maf-trims comes
-        first for the intake, where an add-on can bend the air meter and the trims make up for it,
-        and for the oxygen sensor, where only the trims show that the injected fuel changed. There
-        air without trims is left out. A diesel has only rate and injection: it runs lean, so air
-        says nothing.
+        In the order rate, injection, maf, maf-trims, absolute-load, speed-density,
+        speed-density-trims, after those that follow real fuel wherever this add-on acts
+        (`roadlog.fuel.sight`): maf-trims comes first for the intake, where an add-on can bend the
+        air meter and the trims make up for it, and for the oxygen sensor, where only the trims
+        show that the injected fuel changed. There air without trims is left out. For the intake
+        speed-density goes with trims before it goes without. A diesel has only rate and injection:
+        it runs lean, so air says nothing.
     """
     return [
         name
         for name in computable_estimators(samples, study)
-        if not _blind(samples, study, ESTIMATORS[name])
+        if not _blind(study, ESTIMATORS[name])
     ]
 
 
@@ -260,8 +262,16 @@ def passed_over(samples: Sequence[pd.DataFrame], study: Study, chosen: str) -> s
 
 
 def _preference(study: Study) -> list[str]:
-    """Figures that follow real fuel where the add-on acts, then the others, in the list's order."""
-    return sorted(ESTIMATORS, key=lambda n: sight_of(study.device.acts_on, n).follows == "no")
+    """Figures that follow real fuel where the add-on acts, then the others, in the list's order.
+
+    Where neither form of a figure follows, the one with trims may still come first.
+    """
+
+    def rank(name: str) -> tuple[bool, bool]:
+        sight = sight_of(study.device.acts_on, name)
+        return sight.follows == "no", sight.behind
+
+    return sorted(ESTIMATORS, key=rank)
 
 
 def _usable(study: Study, estimate: Estimate) -> bool:
@@ -271,12 +281,9 @@ def _usable(study: Study, estimate: Estimate) -> bool:
     return not lean and not sizeless and not countless
 
 
-def _blind(samples: Sequence[pd.DataFrame], study: Study, estimate: Estimate) -> bool:
+def _blind(study: Study, estimate: Estimate) -> bool:
     """Whether the add-on acts where this estimator can't see it."""
-    sight = sight_of(study.device.acts_on, estimate.name)
-    if study.device.acts_on == "oxygen-sensor" and estimate.name == "speed-density":
-        return not _all_have(samples, TRIMS[0])
-    return sight.refused
+    return sight_of(study.device.acts_on, estimate.name).refused
 
 
 def _all_have(samples: Sequence[pd.DataFrame], signals: Sequence[str]) -> bool:
@@ -296,7 +303,7 @@ def _obstacle(samples: Sequence[pd.DataFrame], study: Study, name: str) -> str:
             "a diesel runs lean, so its air flow says nothing about its fuel; log the engine fuel "
             "rate (PID 5E or 9D) or the injected quantity, or weigh the fuel"
         )
-    if not lacking and _blind(samples, study, estimate):
+    if not lacking and _blind(study, estimate):
         return (
             "the add-on acts on the oxygen sensor, which decides the mixture, so air without fuel "
             "trims can't show what it does; log the short and long term trims, or weigh the fuel"

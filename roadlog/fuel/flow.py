@@ -9,10 +9,10 @@ import pandas as pd
 
 from roadlog.fuel.air import (
     AIR_MEASURES,
+    TRIMMED,
     Array,
     Calibration,
     air_flow,
-    air_per_revolution,
     signal,
     trim_factor,
 )
@@ -82,8 +82,8 @@ def fuel_flow(
 
     Notes
     -----
-    From air: flow = air/(stoichiometric air x λ), times the trim factor for `maf-trims` and, where
-    trims are logged, for `speed-density`. Trims are the controller's correction of its own
+    From air: flow = air/(stoichiometric air x λ), times the trim factor for `maf-trims` and
+    `speed-density-trims`. Trims are the controller's correction of its own
     reckoning with its own air-fuel ratio, so with them the declared fuel's ratio counts and not
     the batch's: a leaner blend shows in the trims already. (With PID 52 the controller knows the
     blend.) The engine fuel rate is taken as the controller gives it; litres become grams at 15 °C,
@@ -130,7 +130,7 @@ def fuel_variants(
     rows = []
     per_gram = litres_per_gram(samples, study, batch)
     for name in computable_estimators([samples], study):
-        if name == "speed-density" and calibration.ve is None:
+        if AIR_MEASURES.get(name) == "speed-density" and calibration.ve is None:
             continue
         flow = fuel_flow(samples, study, name, calibration, batch)
         litres = {
@@ -209,14 +209,13 @@ def _from_air(
     """Bounds and state code from air, λ, trims and fuel cut."""
     measure = AIR_MEASURES[estimator]
     air = air_flow(samples, measure, study.vehicle.displacement_l, calibration.ve)
-    trimmed = estimator == "maf-trims" or (estimator == "speed-density" and calibration.trims)
+    trimmed = estimator in TRIMMED
     stoichiometric = air / fuel_of(samples, study, None if trimmed else batch).stoich_afr
     if trimmed:
         stoichiometric = stoichiometric * trim_factor(samples)
-    idle_air = calibration.idle_air_g_rev.get(measure, np.nan)
-    cut = cut_state(samples, air_per_revolution(samples, air) / idle_air, calibration)
+    cut = cut_state(samples, calibration)
     lean, rich, enriched = lambda_bounds(
-        samples, study.vehicle, trust_sensor=study.device.acts_on != "oxygen-sensor"
+        samples, calibration, trust_sensor=study.device.acts_on != "oxygen-sensor"
     )
     low = np.where(cut == CUT, 0.0, stoichiometric / lean)
     low[(cut == UNCLEAR) & np.isfinite(low)] = 0.0

@@ -31,7 +31,8 @@ class Sight:
 
     `follows` says whether the figure follows real fuel (with trims: where both are read in closed
     loop); `diesel_follows` the same of a diesel, which has no trims; `trims_close` whether trims
-    alike in both arms show that it isn't bent; `refused` that it isn't used at all; `explained`
+    alike in both arms show that it isn't bent; `refused` that it isn't used at all; `behind` that
+    the figure with trims is taken before it, though neither follows; `explained`
     the clues that such an add-on may move although the figure holds; `why` how it can be bent.
     """
 
@@ -40,6 +41,7 @@ class Sight:
     trims_close: bool = False
     diesel_follows: bool = False
     refused: bool = False
+    behind: bool = False
     explained: frozenset[str] = frozenset()
 
 
@@ -48,6 +50,10 @@ _BY_CONTROLLER = "the controller may reckon {what} from {sensor}, which the add-
 _BY_INJECTOR = (
     "the controller reckons fuel from injector time, and another fuel pressure or fuel changes "
     "what an injector gives in that time"
+)
+_BY_PRESSURE = (
+    "the add-on can bend manifold pressure or the charge at that pressure, and where the "
+    "controller goes by an air meter the trims don't show it"
 )
 _INTAKE: dict[Estimator, Sight] = {
     "rate": Sight(
@@ -64,11 +70,8 @@ _INTAKE: dict[Estimator, Sight] = {
     "absolute-load": Sight(
         "no", "absolute load comes from the air meter, which the add-on can bend", True
     ),
-    "speed-density": Sight(
-        "no",
-        "the add-on can bend manifold pressure or the charge at that pressure, and where the "
-        "controller goes by an air meter the trims don't show it",
-    ),
+    "speed-density": Sight("no", _BY_PRESSURE, behind=True),
+    "speed-density-trims": Sight("no", _BY_PRESSURE),
 }  # fmt: skip
 _FUEL: dict[Estimator, Sight] = {
     "rate": Sight("no", _BY_INJECTOR, True),
@@ -76,7 +79,8 @@ _FUEL: dict[Estimator, Sight] = {
     "maf": Sight("no", "fuel of another make-up burns with another share of air", True),
     "maf-trims": Sight("no", _BY_INJECTOR, True),
     "absolute-load": Sight("no", "fuel of another make-up burns with another share of air", True),
-    "speed-density": Sight("no", _BY_INJECTOR, True),
+    "speed-density": Sight("no", "fuel of another make-up burns with another share of air", True),
+    "speed-density-trims": Sight("no", _BY_INJECTOR, True),
 }
 _OXYGEN_SENSOR: dict[Estimator, Sight] = {
     "rate": Sight(
@@ -94,6 +98,9 @@ _OXYGEN_SENSOR: dict[Estimator, Sight] = {
         "no", "the loop holds whatever mixture the bent sensor asks for", refused=True
     ),
     "speed-density": Sight(
+        "no", "the loop holds whatever mixture the bent sensor asks for", refused=True
+    ),
+    "speed-density-trims": Sight(
         "with trims", "the loop holds whatever mixture the bent sensor asks for, and only trims "
         "show it", explained=_MIXTURE,
     ),
@@ -102,7 +109,8 @@ _UNDECLARED: dict[Estimator, Sight] = {
     name: Sight(
         "no",
         "an add-on can bend meter, sensor or injected fuel, depending on where it acts",
-        trims_close=name != "speed-density",
+        trims_close=not name.startswith("speed-density"),
+        behind=name == "speed-density",
     )
     for name in FIGURES
     if name != "ledger"

@@ -1,85 +1,98 @@
 """Fuel cut and enrichment: samples go in, how sure it is that fuel flowed and how rich comes out.
 
-Implements "Fuel cut and enrichment" in section 1 of the method. What the signals leave open
-becomes two bounds; nothing is decided by a guess. The thresholds here are common practice without
-a source, unless said otherwise.
+Implements "Fuel cut and enrichment" in section 1 of the method. Nothing here looks at air flow or
+manifold pressure, because an add-on that bends them would then choose the samples that count: a
+rule by air turned -6.0 % of air into -6.9 % of fuel. What the signals leave open becomes two
+bounds. The thresholds here are common practice without a source, unless said otherwise.
 """
 
 import numpy as np
 import pandas as pd
 
 from roadlog.fuel.air import Array, Calibration, measured_lambda, signal
+from roadlog.fuel.full_load import at_full_load
+from roadlog.fuel.rest import (
+    AT_REST,
+    NOT_KNOWN,
+    OPEN_QUESTION,
+    PRESSED,
+    asks_for_nothing,
+    decelerating,
+    seconds_at_rest,
+)
 from roadlog.signals import (
     CLOSED_LOOP,
     CLOSED_LOOP_FAULT,
     OPEN_LOOP_COLD,
     OPEN_LOOP_FAULT,
     OPEN_LOOP_LOAD_OR_CUT,
+    TRIMS,
 )
-from roadlog.study import Vehicle
 
 FUELLED, UNCLEAR, CUT = 0, 1, 2
 LEAST_STUCK_S = 120.0  # of driving at more than one load, through which a status keeps one value
 
-CUT_MIN_SPEED_KMH = 15.0
+CUT_MIN_SPEED_KMH = 12.0
 CUT_RPM_ABOVE_IDLE = 300.0
+CUT_AFTER_REST_S = 2.0
 STOPPED_RPM = 100.0
-PEDAL_MARGIN_PCT = 1.5
-THROTTLE_MARGIN_PCT = 2.0
+CUT_FROM_COOLANT_C = 60.0  # a colder engine may be kept fuelled on overrun
+CUT_FROM_S = 300.0  # since the start, where coolant isn't logged
+ZERO_TRIM_PCT = 0.01  # the trim's own step is 100/128 % (SAE J1979, PID 06)
 
-# Air per revolution over that of the warm idle. An engine that fires on less air than it idles on
-# gives less work a revolution than its own friction takes: it is on overrun. Fuelled overrun at
-# light load reaches up to the idle's own air, hence the open band below 1.
-SHUT_CUT, SHUT_UNCLEAR = 0.85, 1.15  # throttle known to be shut
-BLIND_CUT, BLIND_UNCLEAR = 0.8, 1.0  # throttle not known
-OPEN_UNCLEAR = 0.7  # throttle open, yet hardly any air: the two readings differ in time
-LOADED = 2.0  # status 4 with this much air is enrichment, not cut
+# Status 4 where the foot isn't known: calculated load is 15 to 35 % in a cut and 80 % and more
+# where mixture is enriched. A device that bends it by 10 % carries 35 to 39 or 80 to 72: it can't
+# move a sample across.
+ENRICHED_LOAD_PCT = 70.0
 
 RICH_LAMBDA = 0.85  # richest to expect under full load: petrol makes most power near there
 COLD_COOLANT_C, COLD_LAMBDA = (-20.0, 20.0, 70.0), (0.80, 0.90, 1.0)
 COLD_WITHOUT_STATUS_C = 40.0
 ENRICHED_LAMBDA = 0.97
-HIGH_CALCULATED_LOAD_PCT = 90.0
-HIGH_ABSOLUTE_LOAD_PCT = 80.0
-HIGH_MAP_SHARE = 0.92
-STANDARD_PRESSURE_KPA = 101.325
 
 
-def cut_state(samples: pd.DataFrame, air_ratio: Array, calibration: Calibration) -> Array:
+def cut_state(samples: pd.DataFrame, calibration: Calibration) -> Array:
     """Whether fuel was cut, sample by sample.
 
     Parameters
     ----------
     samples : DataFrame
         Samples.
-    air_ratio : array [1]
-        Air per revolution over the warm idle's; NaN if unknown.
     calibration : Calibration
 
     Returns
     -------
     array of int
-        `FUELLED`, `UNCLEAR` (fuel or none), or `CUT`. PID 03 decides where it is logged and
-        follows cuts: value 4 is a cut at low load, enrichment at high load. Else a cut needs
-        speed > 15 km/h, rpm > idle + 300, and clearly less air per revolution than the warm idle;
-        near the idle's air it is unclear, unless an open throttle says that fuel flowed. An engine
-        that stands burns nothing. Where the status stays closed loop through what air takes for a
-        cut, and neither this run nor the calibration shows that it follows cuts, it is unclear.
+        `FUELLED`, `UNCLEAR` (fuel or none), or `CUT`. A cut is pedal or throttle at rest for 2 s
+        without a break, over 12 km/h, 300 turns above the warm idle. The first 2 s, a cold engine,
+        and a car that slows down while the foot isn't known are unclear. Where the short term trim
+        stands at exactly zero in this car's cuts, one that doesn't is unclear too. PID 03 goes
+        before all that where it is logged: value 4 is a cut with the foot off and enrichment with
+        the foot on, and "closed loop" is no cut where the status follows cuts in this car's logs.
+        An engine that stands burns nothing. Where the status stays closed loop through what foot
+        and revs take for a cut, and neither this run nor the calibration shows that it follows
+        cuts, it is unclear.
     """
     status = fuel_status(samples)
-    moving = overrun(samples, calibration)
-    state = _by_air(samples, air_ratio, calibration)
+    foot = asks_for_nothing(samples, calibration)
+    possible = overrun(samples, calibration)
+    slowing = decelerating(samples)
+    state = np.full(len(samples), FUELLED)
+    state[possible & ((foot == AT_REST) | (foot == OPEN_QUESTION))] = UNCLEAR
+    state[possible & (foot == NOT_KNOWN) & slowing] = UNCLEAR
+    trim_moves = trims_zero(samples) == 0
+    sure = certain_overrun(samples, calibration)
+    state[sure & ~(trim_moves & calibration.trims_show_cut)] = CUT
     load_or_cut = status == OPEN_LOOP_LOAD_OR_CUT
     closed = np.isfinite(status) & ~load_or_cut
     if calibration.status_shows_cut and not _never_moves(samples):
         state[closed] = FUELLED
     elif calibration.status_shows_cut is not False:
         state[closed & (state != FUELLED)] = UNCLEAR
-    low = moving & (air_ratio < SHUT_UNCLEAR)
-    loaded = (air_ratio >= LOADED) | (signal(samples, "engine_load_pct") >= 70)
+    loaded = (foot == PRESSED) | (signal(samples, "engine_load_pct") >= ENRICHED_LOAD_PCT)
     state[load_or_cut & ~(signal(samples, "speed_kmh") < 1)] = UNCLEAR
     state[load_or_cut & loaded] = FUELLED
-    state[load_or_cut & low & ~loaded] = CUT
+    state[load_or_cut & possible & (foot == AT_REST)] = CUT
     state[standing_still(samples)] = CUT
     return state
 
@@ -117,15 +130,30 @@ def overrun(samples: pd.DataFrame, calibration: Calibration) -> Array:
     return possible
 
 
-def certain_overrun(samples: pd.DataFrame, air_ratio: Array, calibration: Calibration) -> Array:
-    """Samples that are a fuel cut beyond doubt by air and throttle, whatever the status says."""
-    shut, _ = _throttle(samples, calibration)
-    certain: Array = overrun(samples, calibration) & shut & (air_ratio < SHUT_CUT)
+def certain_overrun(samples: pd.DataFrame, calibration: Calibration) -> Array:
+    """Samples that are a cut by foot, speed and revs, whatever status and trims say."""
+    resting = asks_for_nothing(samples, calibration) == AT_REST
+    settled = seconds_at_rest(samples, resting) >= CUT_AFTER_REST_S
+    coolant = signal(samples, "coolant_temp_c")
+    warm = np.where(
+        np.isfinite(coolant),
+        coolant >= CUT_FROM_COOLANT_C,
+        signal(samples, "t_s") >= CUT_FROM_S,
+    ).astype(bool)
+    certain: Array = overrun(samples, calibration) & settled & warm
     return certain
 
 
+def trims_zero(samples: pd.DataFrame) -> Array:
+    """1 where the short term trims of all logged banks are exactly zero, 0 where not, else NaN."""
+    banks = np.stack([signal(samples, short) for short, _ in TRIMS])
+    there = np.isfinite(banks)
+    zero = (~there | (np.abs(banks) < ZERO_TRIM_PCT)).all(axis=0)
+    return np.where(there.any(axis=0), zero, np.nan)
+
+
 def lambda_bounds(
-    samples: pd.DataFrame, vehicle: Vehicle, *, trust_sensor: bool = True
+    samples: pd.DataFrame, calibration: Calibration, *, trust_sensor: bool = True
 ) -> tuple[Array, Array, Array]:
     """Leanest and richest λ of the fuelled samples, and where the mixture is enriched.
 
@@ -133,7 +161,8 @@ def lambda_bounds(
     ----------
     samples : DataFrame
         Samples.
-    vehicle : Vehicle
+    calibration : Calibration
+        Its full load tells where the mixture may be enriched.
     trust_sensor : bool
         False for an add-on that acts on the oxygen sensor: what the sensor reads is then no
         evidence of λ.
@@ -157,7 +186,7 @@ def lambda_bounds(
     rich[warming] = cold[warming]
     rich[(status == OPEN_LOOP_LOAD_OR_CUT) | (status == OPEN_LOOP_FAULT)] = RICH_LAMBDA
     closed = (status == CLOSED_LOOP) | (status == CLOSED_LOOP_FAULT)
-    rich[_high_load(samples, vehicle) & ~closed] = RICH_LAMBDA
+    rich[at_full_load(samples, calibration.full_load) & ~closed] = RICH_LAMBDA
     decided = commanded
     if trust_sensor:
         decided = np.where(np.isfinite(commanded) | closed, commanded, measured_lambda(samples))
@@ -165,46 +194,3 @@ def lambda_bounds(
     rich = np.where(known, decided, rich)
     lean = np.where(known, decided, 1.0)
     return lean, rich, rich < np.where(known, ENRICHED_LAMBDA, 1.0)
-
-
-def _by_air(samples: pd.DataFrame, air_ratio: Array, calibration: Calibration) -> Array:
-    """Cut by speed, rpm, throttle and air alone."""
-    shut, opened = _throttle(samples, calibration)
-    blind = ~shut & ~opened
-    moving = overrun(samples, calibration)
-    cut = (shut & (air_ratio < SHUT_CUT)) | (blind & (air_ratio < BLIND_CUT))
-    unclear = (
-        (shut & (air_ratio < SHUT_UNCLEAR))
-        | (blind & (air_ratio < BLIND_UNCLEAR))
-        | (opened & (air_ratio < OPEN_UNCLEAR))
-    )
-    state = np.full(len(samples), FUELLED)
-    state[moving & unclear] = UNCLEAR
-    state[moving & cut] = CUT
-    return state
-
-
-def _throttle(samples: pd.DataFrame, calibration: Calibration) -> tuple[Array, Array]:
-    """Where the throttle is known to be shut, and where to be open.
-
-    A pressed pedal opens it. A pedal at rest with an open plate is cruise control, or an engine
-    that opens the plate on overrun: neither is known then.
-    """
-    pedal = signal(samples, "pedal_pct") - calibration.pedal_rest_pct
-    plate = signal(samples, "throttle_pct") - calibration.throttle_shut_pct
-    pedal_known, plate_known = np.isfinite(pedal), np.isfinite(plate)
-    pressed = pedal > PEDAL_MARGIN_PCT
-    ajar = plate > THROTTLE_MARGIN_PCT
-    opened = pressed | (ajar & ~pedal_known)
-    shut = (pedal_known | plate_known) & ~pressed & ~ajar
-    return shut, opened
-
-
-def _high_load(samples: pd.DataFrame, vehicle: Vehicle) -> Array:
-    high: Array = signal(samples, "engine_load_pct") >= HIGH_CALCULATED_LOAD_PCT
-    if vehicle.aspiration == "natural":
-        baro = signal(samples, "baro_kpa")
-        baro = np.where(np.isfinite(baro), baro, STANDARD_PRESSURE_KPA)
-        high = high | (signal(samples, "absolute_load_pct") >= HIGH_ABSOLUTE_LOAD_PCT)
-        high = high | (signal(samples, "map_kpa") >= HIGH_MAP_SHARE * baro)
-    return high

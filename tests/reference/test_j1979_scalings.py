@@ -18,7 +18,7 @@ from roadlog.units import canonical_unit
 
 obd = pytest.importorskip("obd")
 
-IDLE = Calibration(idle_rpm=750.0, idle_air_g_rev={"maf": 0.2}, rate_signal="fuel_rate_l_h")
+IDLE = Calibration(idle_rpm=750.0, rate_signal="fuel_rate_l_h")
 CAR = parse_study('[vehicle]\nfuel = "E0"\ndisplacement_l = 2.0\n')
 
 
