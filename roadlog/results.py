@@ -130,6 +130,22 @@ class AccessoryTime:
         """Whether it is part of expected fuel."""
         return self.visible and self.confirmed and not self.refused
 
+    @property
+    def told(self) -> tuple[str, ...]:
+        """What was seen, by arm, and whether it is part of expected fuel, as sentences."""
+        shares = " and ".join(f"{100 * s:.0f} % in the {arm} arm" for arm, s in self.share.items())
+        parts = [f"{s[0].upper()}{s[1:]}" for s in self.said]
+        if shares:
+            source = "closed-throttle air" if self.visible else "the notes"
+            parts.append(f"By {source} the share of the time that it was on is {shares}")
+        if self.visible:
+            parts.append(
+                "Its fuel is part of expected fuel"
+                if self.enters
+                else "Its fuel is not part of expected fuel"
+            )
+        return tuple(parts)
+
 
 @dataclass(frozen=True)
 class ArmUse:

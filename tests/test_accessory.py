@@ -258,6 +258,13 @@ def test_the_mixed_model_beneath_knows_accessory_time_too() -> None:
     assert width[1] < 0.6 * width[0]
 
 
+def test_the_page_says_what_was_seen_and_done() -> None:
+    told = time_of(EVEN, AUTOMATIC)[0].told
+    assert told[0].startswith("An accessory shows")
+    assert told[-1] == "Its fuel is part of expected fuel"
+    assert "% in the fitted arm" in told[1]
+
+
 def test_visible_and_not_confirmed_it_stays_out_and_asks() -> None:
     time, _ = time_of(EVEN, {})
     assert time.visible
