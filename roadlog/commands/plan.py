@@ -10,7 +10,7 @@ from roadlog.errors import DesignError, InputError
 
 if TYPE_CHECKING:
     from roadlog.plan.promise import Scatter
-    from roadlog.plan.size import Layout, Size
+    from roadlog.plan.size import Layout, Loss, Size
     from roadlog.study import Schedule, Study
 
 FOLDER = "plan"
@@ -65,7 +65,7 @@ def _plan(a: argparse.Namespace) -> int:
     from roadlog.plan import words
     from roadlog.plan.promise import order_of_schedule
     from roadlog.plan.promised import keep_promise, promise_of
-    from roadlog.plan.size import layout_of, size
+    from roadlog.plan.size import layout_of, losses, size
     from roadlog.study import load_study
 
     study = _with_options(load_study(a.study), a)
@@ -84,7 +84,8 @@ def _plan(a: argparse.Namespace) -> int:
     kept = study.schedule is not None and bool(study.schedule.unit) and not a.redraw
     schedule, spare = (_kept(study), 0) if kept else _drawn(a, study, now)
     sized = size(order_of_schedule(schedule), scatter, layout, claim)
-    print("\n".join(_lines(study, schedule, spare, scatter, layout, sized)))
+    lost = [] if claim is None else losses(scatter, layout, claim)
+    print("\n".join(_lines(study, schedule, spare, scatter, layout, sized, lost)))
     if kept:
         print("             This is the schedule that the study has; --redraw draws another.")
     if claim is None:
@@ -92,7 +93,8 @@ def _plan(a: argparse.Namespace) -> int:
     if a.dry_run:
         print("Nothing was written (--dry-run).")
         return 0
-    _write(a.study, study.model_copy(update={"schedule": schedule}), kept, now)
+    loose = words.looseness(lost, sized.needed)
+    _write(a.study, study.model_copy(update={"schedule": schedule}), kept, now, loose)
     keep_promise(a.study, promise_of(sized, scatter, claim, now))
     return 0
 
@@ -104,12 +106,13 @@ def _lines(
     scatter: "Scatter",
     layout: "Layout",
     s: "Size",
+    lost: "list[Loss]",
 ) -> list[str]:
     import numpy as np
 
     from roadlog.plan import words
     from roadlog.plan.schedule import redraw
-    from roadlog.plan.size import losses, refutable_curve
+    from roadlog.plan.size import refutable_curve
     from roadlog.report.text import claim_words
 
     claim = study.claim
@@ -123,8 +126,7 @@ def _lines(
     lines += words.curve_lines(
         refutable_curve(scatter, layout, progress=sys.stderr.isatty()), study.plan.days_per_unit
     )
-    if claim is not None:
-        lines += words.loss_lines(losses(scatter, layout, claim), s.needed)
+    lines += words.loss_lines(lost, s.needed)
     drawn = redraw(schedule, [str(u.unit) for u in schedule.unit], np.random.default_rng(1))
     if schedule.randomised and drawn is not None:
         lines += words.chance_line(drawn.total)
@@ -173,7 +175,7 @@ def _kept(study: "Study") -> "Schedule":
     return schedule
 
 
-def _write(folder: Path, study: "Study", kept: bool, now: dt.datetime) -> None:
+def _write(folder: Path, study: "Study", kept: bool, now: dt.datetime, loose: str | None) -> None:
     from roadlog.plan.calendar import calendar_file
     from roadlog.plan.register import register
     from roadlog.plan.sheet import sheet_page
@@ -188,7 +190,7 @@ def _write(folder: Path, study: "Study", kept: bool, now: dt.datetime) -> None:
     readers: tuple[Any, ...] = ("driver", "switcher") if other else ("everyone",)
     for reader in readers:
         stem = "sheet" if reader == "everyone" else reader
-        page = sheet_page(study, reader=reader, claim=claim)
+        page = sheet_page(study, reader=reader, claim=claim, loose=loose)
         papers[f"{stem}.html"] = page.encode()
         papers[f"{stem}.ics"] = calendar_file(study, show_arm=reader != "driver", now=now)
     notes = folder / "notes.csv"

