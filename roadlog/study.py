@@ -42,8 +42,8 @@ Place = Literal["intake", "fuel", "oxygen-sensor", "electrical", "aero-or-rollin
 Weekday = Literal["mon", "tue", "wed", "thu", "fri", "sat", "sun"]
 RoadType = Literal["motorway", "mixed", "town"]
 Positive = Annotated[float, Field(gt=0)]
-LOG_SUFFIXES = (".csv", ".tsv", ".txt", ".log", ".asc", ".dat")
-TRACK_SUFFIXES = (".gpx", ".nmea")
+LOG_SUFFIXES = (".csv", ".tsv", ".txt", ".log", ".asc", ".dat", ".jsonl", ".ndjson")
+TRACK_SUFFIXES = (".gpx", ".kml", ".tcx", ".nmea")
 POSSIBLE = {  # of [vehicle]: lowest, highest, unit, why; common practice, no source
     "mass_kg": (100.0, 60_000.0, "kg", "a moped with its rider weighs more, a road train less"),
     "displacement_l": (

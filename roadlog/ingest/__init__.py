@@ -1,7 +1,8 @@
 """Ingest: any logger's file to a `Log` in canonical signals and units.
 
-In come delimited text logs, GPX tracks and the recorder's journals, told apart by content; out
-come `Log` frames for `roadlog.timebase`. The raw side of section 2 of the method (time base).
+In come delimited text logs, JSON lines, tracks (GPX, KML, TCX) and the recorder's journals, told
+apart by content; out come `Log` frames for `roadlog.timebase`. The raw side of section 2 of the
+method (time base).
 """
 
 from collections.abc import Mapping, Sequence
@@ -15,7 +16,8 @@ from roadlog.ingest.contradicted import without_contradicted
 from roadlog.ingest.datum import settled
 from roadlog.ingest.dayorder import settle_day_first
 from roadlog.ingest.delimited import read_delimited
-from roadlog.ingest.gpx import is_xml, read_gpx
+from roadlog.ingest.gpx import is_xml
+from roadlog.ingest.jsonlines import as_delimited, is_json_lines
 from roadlog.ingest.log import ColumnMatch, Log
 from roadlog.ingest.order import never_set
 from roadlog.ingest.positions import joined
@@ -23,6 +25,7 @@ from roadlog.ingest.recorder.replay import is_journal, read_journal
 from roadlog.ingest.sentences import is_sentences, read_sentences
 from roadlog.ingest.speedcheck import held_against_positions
 from roadlog.ingest.text import Text
+from roadlog.ingest.tracks import read_track
 from roadlog.study import ColumnRule, TimeRule
 
 __all__ = ["ColumnMatch", "Log", "join_positions", "read_alike", "read_log", "settle_day_first"]
@@ -44,8 +47,8 @@ def read_log(
     Parameters
     ----------
     path : Path
-        A delimited text log, a GPX track or a journal of `roadlog record`; the content decides,
-        not the name.
+        A delimited text log, JSON lines, a GPX, KML or TCX track, or a journal of `roadlog record`;
+        the content decides, not the name.
     columns : mapping of header to ColumnRule
         The study's `[columns]`; they override what the headers say.
     time : TimeRule
@@ -115,7 +118,11 @@ def _read(path: Path, raw: Text, columns: Mapping[str, ColumnRule], time: TimeRu
     if is_journal(head):
         return read_journal(path, raw[:], time)
     if is_xml(head):
-        return read_gpx(path, raw[:], time)
+        return read_track(path, raw[:], time)
     if is_sentences(head):
         return read_sentences(path, raw[:], time)
+    if is_json_lines(head):
+        tabled = as_delimited(path, raw)
+        log = read_delimited(path, tabled.text, columns, time, lines_above=1)
+        return replace(log, notes=(*log.notes, *tabled.notes))
     return read_delimited(path, raw, columns, time)

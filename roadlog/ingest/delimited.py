@@ -7,6 +7,7 @@ read again as text and mended, and every mend is noted. The raw side of section 
 
 import re
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from functools import partial
 from pathlib import Path
 
@@ -53,8 +54,15 @@ _HEAD_BYTES = 1 << 14
 _HEMISPHERE = re.compile(r"(?i)^(n/?s|e/?w|(lat|lon)\w*[ _]?(hemi\w*|dir\w*|ns|ew|n/s|e/w|ref))$")
 
 
-def read_delimited(path: Path, raw: Text, columns: Mapping[str, ColumnRule], time: TimeRule) -> Log:
-    """Read one delimited text.
+def read_delimited(
+    path: Path,
+    raw: Text,
+    columns: Mapping[str, ColumnRule],
+    time: TimeRule,
+    *,
+    lines_above: int = 0,
+) -> Log:
+    """Read one delimited text; `lines_above` of its first lines aren't in the file.
 
     Raises
     ------
@@ -70,6 +78,7 @@ def read_delimited(path: Path, raw: Text, columns: Mapping[str, ColumnRule], tim
         rules[time.column] = ColumnRule(signal="time")
     quoted = plain_quotes(data, path)
     data, dialect = _cut(quoted.data, path, rules)
+    dialect = replace(dialect, first_line=dialect.first_line - lines_above)
     meanings = match_columns(dialect.headers, dialect.units, rules, path)
     times = _time_columns(meanings, dialect, time, path)
     if dialect.width > dialect.named:

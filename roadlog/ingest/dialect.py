@@ -276,7 +276,8 @@ def _header(
     text = "".join(lines[:_HEAD_LINES])
     if re.match(r"\s*[{\[]\s*[{\[\"]", text):
         raise InputError(
-            f"{path} holds JSON, which is not read: export the log as delimited text (CSV)"
+            f"{path} holds JSON, which is read only with one flat object a line: export the log "
+            "so, or as delimited text (CSV)"
         )
     if not any(d in text for d in DELIMITERS) and any(map(is_number, lines[:_HEAD_LINES])):
         raise InputError(

@@ -69,7 +69,7 @@ def read_gpx(path: Path, raw: bytes, time: TimeRule) -> Log:
     notes: list[str] = []
     if len(timed) < len(points):
         notes.append(f"{counted(len(points) - len(timed), 'track point')} without a time dropped")
-    clock = _clock(path, [stamps[i] for i in timed], time)
+    clock = track_clock(path, [stamps[i] for i in timed])
     order = clock.rows if clock.rows is not None else np.arange(len(timed))
     notes.extend(clock.notes)
     frame: dict[str, Floats] = {}
@@ -100,13 +100,6 @@ def _datum(frame: Mapping[str, Floats]) -> Datum | None:
 def _points(path: Path, raw: bytes) -> list[Any]:
     import gpxpy
 
-    other = re.search(rb"<(?:\w+:)?(kml|TrainingCenterDatabase)\b", raw[:4096].replace(b"\0", b""))
-    if other:
-        kind = "KML" if other[1] == b"kml" else "TCX"
-        raise InputError(
-            f"{path} is a {kind} file, which is not read: export the track as GPX, with the time "
-            "of each point"
-        )
     try:
         track = gpxpy.parse(_decoded(raw))
     except Exception as e:  # the parser lets many types through: XML, values, times
@@ -141,7 +134,8 @@ def _value(point: Any, field: str, signal: str) -> float:
     return float(value)
 
 
-def _clock(path: Path, stamps: list[Any], time: TimeRule) -> Clock:
+def track_clock(path: Path, stamps: list[Any]) -> Clock:
+    """The clock of a track's points, from their times of day and date in UTC."""
     import pyarrow as pa
 
     utc = pd.to_datetime(pd.Series(stamps), utc=True).dt.as_unit("ns")

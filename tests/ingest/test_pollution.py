@@ -147,11 +147,10 @@ TCX = '<?xml version="1.0"?>\n<TrainingCenterDatabase><Activities/></TrainingCen
 @pytest.mark.parametrize(
     ("text", "said"),
     [
-        ('{"time": 0, "speed": 3}\n{"time": 1, "speed": 4}\n', "holds JSON, which is not read"),
-        ('[{"time": 0, "speed": 3},\n{"time": 1, "speed": 4}]\n', "holds JSON, which is not read"),
+        ('[{"time": 0, "speed": 3},\n{"time": 1, "speed": 4}]\n', "read only with one flat object"),
         ("speed\n3\n4\n5\n", "has one column only: a log needs a time and at least one signal"),
-        (KML, "is a KML file, which is not read: export the track as GPX"),
-        (TCX, "is a TCX file, which is not read: export the track as GPX"),
+        (KML, "the KML file holds no track with times"),
+        (TCX, "the TCX file holds no track with times"),
     ],
 )
 def test_what_is_no_delimited_text_is_called_by_its_name(
