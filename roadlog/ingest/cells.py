@@ -31,7 +31,7 @@ _NUMBER = r"^(?P<number>[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)\s*(?P<rest>[^
 _ANGLE = (
     r"^\s*(?P<before>[NSEWOnsewo])?\s*(?P<sign>-)?(?P<d>\d{1,3}(?:\.\d+)?)"
     r"(?:\s*[°º:d ]\s*(?P<m>\d{1,2}(?:\.\d+)?))?(?:\s*['′’: ]\s*(?P<s>\d{1,2}(?:\.\d+)?))?"
-    r"\s*['′’\"″”°º]*\s*(?P<after>[NSEWOnsewo])?\s*$"
+    r"\s*(?:['′’\"″”°º]*|(?i:deg(?:rees?)?\.?))\s*(?P<after>[NSEWOnsewo])?\s*$"
 )
 
 

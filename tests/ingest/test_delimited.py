@@ -226,6 +226,12 @@ def test_fixes_at_nought_are_blank(write: Write) -> None:
     assert frame["lon_deg"].isna().tolist() == [True, False]
 
 
+def test_degrees_may_stand_behind_an_angle_in_words(write: Write) -> None:
+    log = read_log(write("time,speed [km/h],lat,lon\n0,9,47.5 deg,-21.25 degrees\n1,9,47.6 deg,\n"))
+    assert log.frame["lat_deg"].tolist() == [47.5, 47.6]
+    assert log.frame["lon_deg"].iloc[0] == -21.25
+
+
 def test_angles_in_degrees_and_minutes(write: Write) -> None:
     frame = read_log(
         write("time_s;lat;lon\n0;52°30.5'N;13°24'36\"W\n1;52°30.6'S;13°24'36\"E\n")
