@@ -42,7 +42,7 @@ def test_sample_study_is_refuted_and_its_interval_holds_the_truth(tmp_path, caps
     assert r["synthetic"] is True
     change = r["fuel_use_change_pct"]
     assert change["low"] < 0.6 < change["high"]
-    assert change["high"] - change["low"] < 8
+    assert change["high"] - change["low"] < 4.3
     assert r["finding"] == "refuted"
     assert {f.name for f in out.iterdir()} == {
         "results.json", "report.html", "map.html", "passes.csv",

@@ -195,6 +195,7 @@ def test_downhill_fuel_cut_burns_nothing_but_still_pumps_air(driven):
         idle = (drive.speed_m_s == 0) & (engine.coolant_c > 80)
         per_rev = engine.air_g_s / engine.rpm
         assert per_rev[engine.cut].max() < per_rev[idle].min()
+        assert 14 < engine.map_kpa[engine.cut].min() < 21
 
 
 def test_every_gram_of_air_burned_meets_its_fuel(driven):
@@ -559,7 +560,9 @@ def test_compressor_raises_idle_by_200_and_burns_a_tenth_of_a_gram_more(driven):
         assert np.median((on.fuel_g_s - off.fuel_g_s)[stands]) == pytest.approx(0.1, abs=0.02)
         assert 1.6 < np.median(on.air_g_s[stands] / off.air_g_s[stands]) < 1.9
         shut = on.cut & off.cut & (on.rpm == off.rpm)
-        assert 1.6 < np.median(on.air_g_s[shut] / off.air_g_s[shut]) < 1.9
+        ratio = (on.air_g_s / off.air_g_s)[shut]
+        assert 1.5 < ratio[on.rpm[shut] < 1450].mean() < 1.9
+        assert (ratio[on.rpm[shut] > 2300] < 1.2).all()
         pulls = (on.pedal > 0.1) & (drive.speed_m_s > 15) & ~on.enriched & ~off.enriched
         assert np.median((on.fuel_g_s - off.fuel_g_s)[pulls]) == pytest.approx(0.08, abs=0.02)
 

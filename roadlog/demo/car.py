@@ -50,6 +50,8 @@ CLOSED_LOOP_FROM_C = 28.0
 ENRICH_ABOVE_LOAD = 0.86
 # The shut plate chokes the flow: its air hardly follows engine speed.
 SHUT_AIR_POWER_OF_RPM = 0.25
+# On fast overrun the plate is opened again, whatever else runs, so that pressure stays near 20 kPa.
+OVERRUN_AIR_PER_IDLE_AIR = 0.6  # per revolution
 PEDAL_FIRST, PEDAL_SPAN, PEDAL_POWER = 0.03, 0.72, 0.8  # of full travel, over the share of load
 FULL_THROTTLE_INTAKE_K = 6.0  # above ambient, once the bay has been aired
 
@@ -221,7 +223,7 @@ def run_engine(
     enriched = air > ENRICH_ABOVE_LOAD * full_air
     mixture = np.where(enriched, 0.90, _lambda_cold(coolant, drive.t_s))
     shut_g_s = least / _indicated_efficiency(rpm) / FUEL.lhv_mj_kg / 1000
-    cut_air = 0.8 * shut_g_s * FUEL.stoich_afr
+    cut_air = np.maximum(shut_g_s * FUEL.stoich_afr, _overrun_air_g_s(rpm))
     factor = now.fuel_factor * now.effect_factor
     burned_air = np.where(cut, cut_air, air * factor)
     closed = (coolant > CLOSED_LOOP_FROM_C) & (drive.t_s > 25)
@@ -301,6 +303,13 @@ def _least_inner_w(rpm: Floats, compressor: Bools) -> Floats:
         )
     ]  # fmt: skip
     return np.asarray(np.where(compressor, at_idle[1], at_idle[0]) * rpm**SHUT_AIR_POWER_OF_RPM)
+
+
+def _overrun_air_g_s(rpm: Floats) -> Floats:
+    """Least air that is let in on overrun: a share of the warm idle's on every revolution."""
+    idle, off = np.array([IDLE_RPM]), np.zeros(1, dtype=bool)
+    idle_g_s = _least_inner_w(idle, off) / _indicated_efficiency(idle) / FUEL.lhv_mj_kg / 1000
+    return np.asarray(OVERRUN_AIR_PER_IDLE_AIR * FUEL.stoich_afr * idle_g_s * rpm / IDLE_RPM)
 
 
 def _intake_c(drive: Drive, now: Conditions) -> Floats:
