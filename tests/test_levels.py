@@ -67,14 +67,14 @@ def test_air_in_pounds_a_minute_is_named(drives, sample):
     said = refusal(slipped, sample, "maf-trims")
     assert "0.96 L/100 km" in said
     assert "less than any engine" in said
-    assert "MAF read as lb/min it would be 7.2 L/100 km: name the unit" in said
+    assert "MAF read as lb/min it would be 7.3 L/100 km: name the unit" in said
     assert "lb/min" in refusal(slipped[FEW], BARE, "maf")
 
 
 def test_air_in_kilograms_an_hour_is_named(drives, sample):
     said = refusal(in_unit(drives[0], 3.6), sample, "maf")
     assert "cylinders would fill to 244 %" in said
-    assert "MAF read as kg/h it would be 7.2 L/100 km" in said
+    assert "MAF read as kg/h it would be 7.3 L/100 km" in said
     assert "kg/h" in arm_refusal([in_unit(d, 3.6) for d in drives], sample, "maf")
     sized = parse_study("[vehicle]\ndisplacement_l = 1.8\n")
     assert "kg/h" in refusal(in_unit(drives[0], 3.6), sized, "maf")
@@ -82,16 +82,16 @@ def test_air_in_kilograms_an_hour_is_named(drives, sample):
 
 def test_absolute_load_from_0_to_1_is_named(drives, sample):
     said = refusal(in_unit(drives[0], 0.01, "absolute_load_pct"), sample, "absolute-load")
-    assert "absolute load read as a ratio (0 to 1) it would be 7.2 L/100 km" in said
+    assert "absolute load read as a ratio (0 to 1) it would be 7.3 L/100 km" in said
 
 
 @pytest.mark.parametrize(
     ("litres", "unit"),
     [
-        (L_PER_US_GALLON, "gal (us)/h it would be 6.7"),
-        (L_PER_IMPERIAL_GALLON, "gal (imp)/h it would be 6.7"),
-        (3600 / E10.density_kg_m3, "g/s it would be 6.7"),
-        (0.06, "mL/min it would be 6.7"),
+        (L_PER_US_GALLON, "gal (us)/h it would be 6.8"),
+        (L_PER_IMPERIAL_GALLON, "gal (imp)/h it would be 6.8"),
+        (3600 / E10.density_kg_m3, "g/s it would be 6.8"),
+        (0.06, "mL/min it would be 6.8"),
     ],
     ids=["gallons", "imperial gallons", "g/s", "mL/min"],
 )
