@@ -33,6 +33,7 @@ from roadlog.effect import (
 )
 from roadlog.effect.crosschecks import disagreement_warnings
 from roadlog.errors import InputError
+from roadlog.fuel.outliers import outlying_signals
 from roadlog.fuels import FUELS
 from roadlog.ingest import Log
 from roadlog.ingest.alike import units_said
@@ -145,6 +146,13 @@ def analyse(
     units = [read_units(logs[i]) for i in runs["log"]]
     metered = meter(study, runs, samples, ledger, notes, progress, units)
     warnings += [Warned("fuel", w) for w in metered.warnings]
+    counted = metered.runs[metered.runs["used"].astype(bool)]
+    warnings += outlying_signals(
+        [metered.samples[i] for i in counted.index],
+        counted["file"].tolist(),
+        counted["arm"].tolist(),
+        petrol=study.vehicle.fuel != "diesel",
+    )
     network = _network(study, sources, metered, notes, warnings)
     if network.altitude_lag_s:
         warnings.append(

@@ -18,7 +18,8 @@ LOAD_AIR_DENSITY_KG_M3 = 1.184  # SAE J1979, PID 43: air at 25 °C and 101.3 kPa
 AIR_GAS_CONSTANT_KJ_KG_K = 0.28705  # dry air, U.S. Standard Atmosphere 1976
 ZERO_CELSIUS_K = 273.15
 VE_LIMITS = (0.3, 1.3)
-LAMBDA_LIMITS = (0.7, 1.3)  # a wide-band reading outside comes from fuel cut or a cold sensor
+# Petrol engines run within; a wide-band reading outside comes from fuel cut or a cold sensor.
+LAMBDA_LIMITS = (0.7, 1.3)
 
 AIR_MEASURES = {"maf": "maf", "maf-trims": "maf", "absolute-load": "absolute-load",
                 "speed-density": "speed-density",

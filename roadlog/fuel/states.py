@@ -9,7 +9,7 @@ bounds. The thresholds here are common practice without a source, unless said ot
 import numpy as np
 import pandas as pd
 
-from roadlog.fuel.air import Array, Calibration, measured_lambda, signal
+from roadlog.fuel.air import LAMBDA_LIMITS, Array, Calibration, measured_lambda, signal
 from roadlog.fuel.full_load import at_full_load
 from roadlog.fuel.rest import (
     AT_REST,
@@ -104,8 +104,13 @@ def fuel_status(samples: pd.DataFrame) -> Array:
     sticks, or isn't what it is taken for.
     """
     status = signal(samples, "fuel_status")
-    stuck = _never_moves(samples) and bool((status == OPEN_LOOP_LOAD_OR_CUT).any())
-    return np.full(len(status), np.nan) if stuck else status
+    return np.full(len(status), np.nan) if status_sticks(samples) else status
+
+
+def status_sticks(samples: pd.DataFrame) -> bool:
+    """Whether the fuel-system status stands at 'open loop by load or cut' all along."""
+    stands = bool((signal(samples, "fuel_status") == OPEN_LOOP_LOAD_OR_CUT).any())
+    return stands and _never_moves(samples)
 
 
 def _never_moves(samples: pd.DataFrame) -> bool:
@@ -178,6 +183,8 @@ def lambda_bounds(
     """
     status = fuel_status(samples)
     commanded = signal(samples, "lambda_commanded")
+    low, high = LAMBDA_LIMITS
+    commanded = np.where((commanded >= low) & (commanded <= high), commanded, np.nan)
     coolant = signal(samples, "coolant_temp_c")
     cold = np.interp(np.where(np.isfinite(coolant), coolant, 20.0), COLD_COOLANT_C, COLD_LAMBDA)
     unknown = ~np.isfinite(status)

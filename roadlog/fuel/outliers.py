@@ -1,0 +1,90 @@
+"""Fuel signals of one run that don't go with the study's other runs: told, and nothing dropped.
+
+Samples of all runs go in; warnings that name the log come out. A trim, a mixture or a status that
+one log alone holds in another way moves that run's fuel by as much, whatever the engine burned.
+"""
+
+from collections.abc import Sequence
+
+import numpy as np
+import pandas as pd
+
+from roadlog.fuel.air import LAMBDA_LIMITS, signal
+from roadlog.fuel.states import status_sticks
+from roadlog.fuel.trims import bank_trims
+from roadlog.results import Warned
+
+TRIM_APART_PCT = 5.0  # from the median of the arm's other runs
+LEAST_OTHERS = 3
+LAMBDA_SHARE = 0.005
+
+
+def outlying_signals(
+    samples: Sequence[pd.DataFrame], files: Sequence[str], arms: Sequence[str], *, petrol: bool
+) -> list[Warned]:
+    """Warnings of runs whose fuel signals stand apart.
+
+    Parameters
+    ----------
+    samples : sequence of DataFrame
+        `tables.SAMPLES`, one a run that counts.
+    files, arms : sequences of str
+        Each run's log and arm.
+    petrol : bool
+        Whether λ far from 1 is impossible (a diesel runs lean).
+    """
+    found = []
+    for frame, file in zip(samples, files, strict=True):
+        if petrol and (share := _impossible_lambda(frame)) > LAMBDA_SHARE:
+            found.append(
+                Warned(
+                    "lambda-impossible",
+                    f"commanded λ lies outside {LAMBDA_LIMITS[0]:g} to {LAMBDA_LIMITS[1]:g} for "
+                    f"{share:.0%} of the time, which no petrol engine is run at: those readings "
+                    "don't count",
+                    file,
+                )
+            )
+        if status_sticks(frame):
+            found.append(
+                Warned(
+                    "status-sticks",
+                    "the fuel-system status never moves from 'open loop', so it isn't believed",
+                    file,
+                )
+            )
+    return [*found, *_trims_apart(samples, files, arms)]
+
+
+def _impossible_lambda(samples: pd.DataFrame) -> float:
+    commanded = signal(samples, "lambda_commanded")
+    known = np.isfinite(commanded)
+    outside = known & ((commanded < LAMBDA_LIMITS[0]) | (commanded > LAMBDA_LIMITS[1]))
+    return float(outside.sum() / known.sum()) if known.any() else 0.0
+
+
+def _trims_apart(
+    samples: Sequence[pd.DataFrame], files: Sequence[str], arms: Sequence[str]
+) -> list[Warned]:
+    """Runs whose trims lie far from those of their arm's other runs."""
+    table = pd.DataFrame([bank_trims(s) for s in samples])
+    found = []
+    for bank in table.columns:
+        values = table[bank].to_numpy(dtype=float)
+        for arm in dict.fromkeys(arms):
+            mine = [i for i, a in enumerate(arms) if a == arm and np.isfinite(values[i])]
+            if len(mine) <= LEAST_OTHERS:
+                continue
+            for i in mine:
+                apart = float(values[i] - np.median(values[[k for k in mine if k != i]]))
+                if abs(apart) > TRIM_APART_PCT:
+                    found.append(
+                        Warned(
+                            "trims-apart",
+                            f"the fuel trims differ by {apart:+.1f} % from those of the arm's "
+                            "other runs, and move this run's fuel by as much where they are "
+                            "counted: look at this log (roadlog check)",
+                            files[i],
+                        )
+                    )
+    return found
