@@ -31,7 +31,9 @@ def at_ceiling(samples: pd.DataFrame, name: str = "maf_g_s") -> Array:
         return none
     top = float(values[known].max())
     held: Array = known & (values >= CEILING_SHARE * top)
-    below = known & (values >= BELOW_SHARE * top) & ~held
+    lower = values[known & ~held]
+    next_lower = float(lower.max()) if len(lower) else top  # a coarse meter's next reading
+    below = known & (values >= min(BELOW_SHARE * top, next_lower)) & ~held
     dt = samples["dt_s"].to_numpy(np.float64)
     if dt[held].sum() < max(LEAST_AT_CEILING_S, PILED_UP * dt[below].sum()):
         return none

@@ -68,7 +68,9 @@ def test_sheet_says_what_to_log_for_the_place():
 
     assert "Best, with short and long trims of every bank: air flow with trims." in lines("intake")
     assert "beside fuel that is filled or weighed: manifold pressure" in lines("intake")
-    assert "Not used for such an add-on: air flow, absolute load." in lines("oxygen-sensor")
+    assert "Not used for such an add-on: air flow, absolute load, manifold pressure" in lines(
+        "oxygen-sensor"
+    )
     assert "Best" not in lines("fuel")
     assert lines(None).startswith("Say in study.toml where it acts")
     assert "trims" not in lines("intake", "diesel")

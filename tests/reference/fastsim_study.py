@@ -29,6 +29,7 @@ from roadlog.demo.logger import positions
 from roadlog.demo.road import STEP_M, Road, invented_road
 from roadlog.fuels import FUELS
 from roadlog.results import Analysed, Interval
+from roadlog.roadload import rolling_share
 from roadlog.runs import Sources
 from roadlog.study import ARMS, Analysis, Schedule, ScheduleUnit, Study, Vehicle
 
@@ -133,7 +134,8 @@ def simulated_car(change: Change, day: Conditions, fuel_cut: bool) -> "fastsim.V
     car["mass_kilograms"] += extra
     car["chassis"]["cargo_mass_kilograms"] += extra
     car["chassis"]["drag_coef"] *= change.cda
-    car["chassis"]["wheel_rr_coef"] *= day.rolling
+    tyres = float(rolling_share(np.array(day.ambient_c)))  # fastsim's know no temperature
+    car["chassis"]["wheel_rr_coef"] *= day.rolling * tyres
     car["pwr_aux_base_watts"] += change.accessories_w + day.accessories_w
     vehicle = fastsim.Vehicle.from_dict(car)
     if fuel_cut:
