@@ -37,7 +37,14 @@ def test_runs_alike_are_not_accused() -> None:
     "changed", [{"ltft1_pct": 12.0}, {"stft1_pct": np.where(np.arange(600) < 180, 25.0, 0.0)}]
 )
 def test_trims_of_one_run_that_stand_apart_are_told(changed: dict) -> None:
-    assert told(**changed) == {"trims-apart": "7.csv"}
+    found = told(**changed)
+    assert found.pop("trims-apart") == "7.csv"
+    assert set(found) <= {"trims-strained"}
+
+
+def test_trims_that_no_sound_engine_needs_are_told_though_the_engine_is_cold() -> None:
+    cold = {"coolant_temp_c": 30.0, "stft1_pct": np.where(np.arange(600) < 180, 25.0, 0.0)}
+    assert told(**cold) == {"trims-strained": "7.csv"}
 
 
 def test_bent_trims_of_a_whole_arm_are_no_outlier() -> None:

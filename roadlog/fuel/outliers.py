@@ -13,10 +13,12 @@ from roadlog.fuel.air import LAMBDA_LIMITS, signal
 from roadlog.fuel.states import status_sticks
 from roadlog.fuel.trims import bank_trims
 from roadlog.results import Warned
+from roadlog.signals import TRIMS
 
 TRIM_APART_PCT = 5.0  # from the median of the arm's other runs
 LEAST_OTHERS = 3
 LAMBDA_SHARE = 0.005
+STRAINED_PCT, STRAINED_SHARE = 20.0, 0.05  # controllers call for service near 25 %
 
 
 def outlying_signals(
@@ -45,6 +47,15 @@ def outlying_signals(
                     file,
                 )
             )
+        if (share := _strained(frame)) > STRAINED_SHARE:
+            found.append(
+                Warned(
+                    "trims-strained",
+                    f"a short-term fuel trim lies beyond ±{STRAINED_PCT:g} % for {share:.0%} of "
+                    "the time, which no sound engine needs: look at this log (roadlog check)",
+                    file,
+                )
+            )
         if status_sticks(frame):
             found.append(
                 Warned(
@@ -61,6 +72,17 @@ def _impossible_lambda(samples: pd.DataFrame) -> float:
     known = np.isfinite(commanded)
     outside = known & ((commanded < LAMBDA_LIMITS[0]) | (commanded > LAMBDA_LIMITS[1]))
     return float(outside.sum() / known.sum()) if known.any() else 0.0
+
+
+def _strained(samples: pd.DataFrame) -> float:
+    """Share of a short-term trim's readings that are beyond what a sound loop needs."""
+    shares = [0.0]
+    for short, _ in TRIMS:
+        trim = signal(samples, short)
+        known = np.isfinite(trim)
+        if known.any():
+            shares.append(float((np.abs(trim[known]) >= STRAINED_PCT).mean()))
+    return max(shares)
 
 
 def _trims_apart(
