@@ -285,13 +285,15 @@ def _of_input(reason: str) -> bool:
     return reason.startswith("undecided:") and not any(w in reason for w in of_result)
 
 
-def run(out: Path, until: int, *, whole_only: bool = False, seconds: float = np.inf) -> None:
-    """Do the mutants that are missing, up to `until` or until the time is over."""
+def run(
+    out: Path, until: int, *, start: int = 0, whole_only: bool = False, seconds: float = np.inf
+) -> None:
+    """Do the mutants that are missing, from `start` (whole thousands) up to `until`."""
     out.mkdir(parents=True, exist_ok=True)
     began = time.process_time()
     with tempfile.TemporaryDirectory() as name:
         study = SampleStudy(Path(name))
-        for first in range(0, until, BATCH):
+        for first in range(start // BATCH * BATCH, until, BATCH):
             path = out / f"{first // BATCH:02d}.json"
             have = {o["number"]: o for o in json.loads(path.read_text())} if path.exists() else {}
             for number in range(first, min(first + BATCH, until)):
@@ -342,11 +344,18 @@ def main() -> None:
     """Run and print."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("out", type=Path)
+    parser.add_argument("--start", type=int, default=0, help="so that several can share OUT")
     parser.add_argument("--until", type=int, default=20_000)
     parser.add_argument("--whole-only", action="store_true")
     parser.add_argument("--seconds", type=float, default=np.inf, help="of this process's own time")
     args = parser.parse_args()
-    run(args.out, args.until, whole_only=args.whole_only, seconds=args.seconds)
+    run(
+        args.out,
+        args.until,
+        start=args.start,
+        whole_only=args.whole_only,
+        seconds=args.seconds,
+    )
     print(summary(outcomes(args.out)))
 
 
