@@ -21,6 +21,7 @@ from roadlog.tables import NOTE, REMARK
 Floats = NDArray[np.floating[Any]]
 
 _MOVES = 0.75
+LEAST_SPREAD = {"hour of day": 1.0}  # between units; minutes of lateness are no time of day
 ALIASED = 0.6  # |correlation| of the arm with another unit-level quantity that is worth a warning
 
 _WORTH_TELLING = 0.03  # difference of kept shares from which unequal loss is worth a warning
@@ -57,7 +58,7 @@ def design_table(layout: Layout, randomised: bool) -> pd.DataFrame:
     rows = []
     for name, values in quantities.items():
         v = values.to_numpy(dtype=float)
-        if not np.isfinite(v).all() or np.ptp(v) < 1e-9:
+        if not np.isfinite(v).all() or np.ptp(v) < LEAST_SPREAD.get(name, 1e-9):
             continue
         r = float(np.corrcoef(v, layout.unit_arm)[0, 1])
         note = "arm and this can't be told apart well" if abs(r) > limit else ""
