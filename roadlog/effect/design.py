@@ -37,17 +37,6 @@ DRIVING = ("demand_kj_per_km", "mean_speed_kmh", "idle_s_per_km")
 CONDITIONS = ("warmup_deficit_c", "ambient_c", "headwind_m_s", "wet_road")
 
 
-TERM_UNITS = {
-    "arm": "log ratio",
-    "demand_kj_per_km": "per kJ/km at mean fuel use",
-    "mean_speed_kmh": "per km/h at mean fuel use",
-    "idle_s_per_km": "per s/km at mean fuel use",
-    "warmup_deficit_c": "per °C below warm",
-    "ambient_c": "per °C",
-    "headwind_m_s": "per m/s",
-    "wet_road": "wet against dry",
-}
-
 _PLAIN = {
     "demand_kj_per_km": "demand",
     "mean_speed_kmh": "mean speed",
