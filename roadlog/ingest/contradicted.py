@@ -9,8 +9,10 @@ add-on is, meets it. Part of the ingest stage; thresholds are common practice wi
 
 from collections.abc import Iterator
 from dataclasses import replace
+from itertools import pairwise
 
 import numpy as np
+import pandas as pd
 from numpy.typing import NDArray
 
 from roadlog.ingest.log import Floats, Log, counted
@@ -30,12 +32,16 @@ SCALE_FACTOR = 1.8  # absolute load is air a revolution itself, SAE J1979
 PRESSURE_FACTOR = 5.0  # exhaust recirculation and valve timing move air against pressure by 3
 DRIVEN_KMH = 20.0  # a car that stops its engine at a light may hold its last air reading
 SCALE_SHARE = 0.95  # of a stretch's readings that must lie beyond half of that
+PART_ROWS = 1_000_000  # a week at one row a second is 600,000
 LOADED_KPA = 40.0
 LOADED_PCT = 15.0
 
 
 def without_contradicted(log: Log) -> Log:
     """The log, its impossible stretches of `maf_g_s` and `rpm` blank and noted.
+
+    Logs of more than `PART_ROWS` rows are looked at in equal parts, so that memory doesn't grow
+    with them; the scale of the air meter is held against the whole log's.
 
     Parameters
     ----------
@@ -48,39 +54,80 @@ def without_contradicted(log: Log) -> Log:
     frame = log.frame
     if not {"maf_g_s", "rpm"} <= set(frame.columns):
         return log
-    t = frame["t_s"].to_numpy(np.float64)
-    maf, rpm = (frame[c].to_numpy(np.float64) for c in ("maf_g_s", "rpm"))
-    driven = frame["speed_kmh"].to_numpy(np.float64) if "speed_kmh" in frame else None
-    at_rest = _ruled_out(t, rpm, maf, BREATHING_G_S, driven)
-    no_air = _ruled_out(t, maf, rpm, TURNING_RPM)
-    frozen = _frozen(t, maf, rpm)
-    rpm = np.where(at_rest, np.nan, rpm)
-    maf = np.where(no_air | frozen, np.nan, maf)
-    slipped = np.zeros(len(t), bool)
-    for name, least, factor in (
-        ("absolute_load_pct", LOADED_PCT, SCALE_FACTOR),
-        ("map_kpa", LOADED_KPA, PRESSURE_FACTOR),
-    ):
-        if name in frame and not slipped.any():
-            loaded = frame[name].to_numpy(np.float64)
-            slipped = _slipped(t, maf, rpm, np.where(loaded > least, loaded, np.nan), factor)
-    maf = np.where(slipped, np.nan, maf)
+    parts = _parts(len(frame))
+    ends = _ends(frame["maf_g_s"].to_numpy(np.float64))
+    no_air, at_rest, frozen = (np.zeros(len(frame), bool) for _ in range(3))
+    for part in parts:
+        t, maf, rpm = (frame[c].to_numpy(np.float64)[part] for c in ("t_s", "maf_g_s", "rpm"))
+        driven = frame["speed_kmh"].to_numpy(np.float64)[part] if "speed_kmh" in frame else None
+        at_rest[part] = _ruled_out(t, rpm, maf, BREATHING_G_S, driven)
+        no_air[part] = _ruled_out(t, maf, rpm, TURNING_RPM)
+        frozen[part] = _frozen(t, maf, rpm, ends)
+    slipped = _off_scale(frame, parts, no_air | frozen, at_rest)
     told = (
         (no_air, "of no air (maf_g_s = 0) at a turning engine"),
         (at_rest, "of no engine speed (rpm = 0) at an engine that draws air"),
         (frozen, "of maf_g_s stand still while the engine's speed changes"),
         (slipped, "of maf_g_s are on another scale than in the rest of the log, against its load"),
     )
+    t = frame["t_s"].to_numpy(np.float64)
     notes = [
-        f"{counted(int(wrong.sum()), 'reading')} {what}, first at {t[wrong][0] / 60:.1f} min: "
-        "left blank"
+        f"{counted(int(wrong.sum()), 'reading')} {what}, first at "
+        f"{t[wrong.argmax()] / 60:.1f} min: left blank"
         for wrong, what in told
         if wrong.any()
     ]
     if not notes:
         return log
-    put = frame.assign(maf_g_s=maf, rpm=rpm)
+    put = frame.assign(
+        maf_g_s=frame["maf_g_s"].mask(no_air | frozen | slipped), rpm=frame["rpm"].mask(at_rest)
+    )
     return replace(log, frame=put, notes=(*log.notes, *notes))
+
+
+def _parts(rows: int) -> list[slice]:
+    """Equal parts of at most `PART_ROWS` rows."""
+    edges = np.linspace(0, rows, max(1, -(-rows // PART_ROWS)) + 1).astype(int)
+    return [slice(int(a), int(b)) for a, b in pairwise(edges)]
+
+
+def _ends(v: Floats) -> tuple[float, float]:
+    """Least and greatest reading; NaN where there is none."""
+    return float(np.fmin.reduce(v, initial=np.nan)), float(np.fmax.reduce(v, initial=np.nan))
+
+
+def _off_scale(frame: pd.DataFrame, parts: list[slice], no_air: Marked, at_rest: Marked) -> Marked:
+    """Readings of air out of proportion to load and engine speed, the rest of the log beside."""
+    slipped = np.zeros(len(frame), bool)
+    for name, least, factor in (
+        ("absolute_load_pct", LOADED_PCT, SCALE_FACTOR),
+        ("map_kpa", LOADED_KPA, PRESSURE_FACTOR),
+    ):
+        if name not in frame or slipped.any():
+            continue
+        kept = [_scale(frame, part, no_air, at_rest, (name, least)) for part in parts]
+        ratios = [ratio for _, ratio in kept if len(ratio)]
+        if sum(map(len, ratios)) < 3 * SCALE_READINGS:
+            continue
+        middle = float(np.median(np.concatenate(ratios)))
+        for part, (rows, ratio) in zip(parts, kept, strict=True):
+            slipped[part] = _slipped(part.stop - part.start, rows, ratio - middle, factor)
+    slipped &= np.isfinite(frame["maf_g_s"].to_numpy(np.float64))
+    return slipped & ~no_air & (frame["maf_g_s"].to_numpy(np.float64) > 0)
+
+
+def _scale(
+    frame: pd.DataFrame, part: slice, no_air: Marked, at_rest: Marked, load: tuple[str, float]
+) -> tuple[Rows, Floats]:
+    """Rows of a part that can be held against the load, and log of air a revolution and load."""
+    name, least = load
+    t, maf, rpm, loaded = (
+        frame[c].to_numpy(np.float64)[part] for c in ("t_s", "maf_g_s", "rpm", name)
+    )
+    speed = _held(t, np.where(at_rest[part], np.nan, rpm))
+    filled = _held(t, np.where(loaded > least, loaded, np.nan))
+    rows = np.flatnonzero((maf > 0) & ~no_air[part] & (speed > TURNING_RPM) & np.isfinite(filled))
+    return rows, np.log(maf[rows] / (speed[rows] * filled[rows]))
 
 
 def _stretches(t: Floats, v: Floats, same: Floats) -> Iterator[tuple[float, float, Rows]]:
@@ -109,33 +156,22 @@ def _ruled_out(
     return wrong
 
 
-def _frozen(t: Floats, maf: Floats, rpm: Floats) -> Marked:
+def _frozen(t: Floats, maf: Floats, rpm: Floats, ends: tuple[float, float]) -> Marked:
     """Stretches of one value, neither the least (overrun) nor the greatest (a ceiling)."""
     wrong = np.zeros(len(t), bool)
-    if not np.isfinite(maf).any():
-        return wrong
-    least, most = np.nanmin(maf), np.nanmax(maf)
     for start, end, rows in _stretches(t, maf, maf):
-        if len(rows) < FROZEN_READINGS or end - start < FROZEN_S or maf[rows[0]] in (least, most):
+        if len(rows) < FROZEN_READINGS or end - start < FROZEN_S or maf[rows[0]] in ends:
             continue
         inside = rpm[(t >= start) & (t <= end) & np.isfinite(rpm)]
         wrong[rows] = len(inside) > 0 and np.ptp(inside) > FROZEN_RPM
     return wrong
 
 
-def _slipped(t: Floats, maf: Floats, rpm: Floats, load: Floats, factor: float) -> Marked:
-    """Readings from a stretch in which air a revolution and load are in another proportion."""
-    wrong = np.zeros(len(t), bool)
-    here = np.isfinite(maf) & (maf > 0)
-    if here.sum() < 3 * SCALE_READINGS:
+def _slipped(size: int, rows: Rows, far: Floats, factor: float) -> Marked:
+    """Rows from stretches in which air a revolution and load are in another proportion."""
+    wrong = np.zeros(size, bool)
+    if len(rows) < SCALE_READINGS:
         return wrong
-    speed, filled = _held(t, rpm), _held(t, load)
-    good = here & (speed > TURNING_RPM) & np.isfinite(filled)
-    rows = np.flatnonzero(good)
-    if len(rows) < 3 * SCALE_READINGS:
-        return wrong
-    ratio = np.log(maf[rows] / (speed[rows] * filled[rows]))
-    far = ratio - np.median(ratio)
     beyond = np.abs(far) > np.log(factor) / 2
     right = np.flatnonzero(~beyond)
     share = np.convolve(beyond, np.ones(SCALE_READINGS) / SCALE_READINGS, "valid")
@@ -144,8 +180,8 @@ def _slipped(t: Floats, maf: Floats, rpm: Floats, load: Floats, factor: float) -
         if abs(float(np.median(far[first:last]))) > np.log(factor):
             before, behind = right[right < first], right[right >= last]
             start = rows[before[-1]] + 1 if len(before) else 0
-            wrong[start : rows[behind[0]] if len(behind) else len(t)] = True
-    return wrong & here
+            wrong[start : rows[behind[0]] if len(behind) else size] = True
+    return wrong
 
 
 def _held(t: Floats, v: Floats) -> Floats:

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from roadlog.ingest import Log, read_log
+from roadlog.ingest import Log, contradicted, read_log
 from roadlog.ingest.contradicted import without_contradicted
 
 SAMPLE = Path(__file__).resolve().parents[2] / "sample_logs" / "logs"
@@ -127,3 +127,17 @@ def test_a_car_that_holds_its_last_air_at_a_light_has_a_stopped_engine() -> None
     assert held(frame).notes == ()
     frame.loc[400:430, "speed_kmh"] = 40.0
     assert held(frame).frame["rpm"].isna().sum() == 31
+
+
+def test_a_long_log_in_parts_is_told_what_it_is_told_whole(monkeypatch: pytest.MonkeyPatch) -> None:
+    frame = drive(5400)
+    frame.loc[400:480, "maf_g_s"] = 0.0
+    frame.loc[1200:1290, "rpm"] = 0.0
+    frame.loc[2100:2190, "maf_g_s"] = frame.loc[2100, "maf_g_s"]
+    frame.loc[3000:4700, "maf_g_s"] /= 7.56  # more than a part: the rest of the log tells
+    whole = held(frame)
+    monkeypatch.setattr(contradicted, "PART_ROWS", 1500)
+    parts = held(frame)
+    assert len(whole.notes) == 4
+    assert parts.notes == whole.notes
+    pd.testing.assert_frame_equal(parts.frame, whole.frame)

@@ -15,7 +15,7 @@ from tests.benchmarks.ingest import write_log
 
 # Of the frame's size above what the interpreter and its libraries take. Small pieces of the text,
 # the parser's blocks and the clock's own arrays come on top of the frame.
-MOST_TIMES_THE_FRAME = 3.2
+MOST_TIMES_THE_FRAME = 2.2
 PEAK = """
 import resource, sys
 from pathlib import Path
