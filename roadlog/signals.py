@@ -281,6 +281,7 @@ TRIMS = (("stft1_pct", "ltft1_pct"), ("stft2_pct", "ltft2_pct"))
 
 # SAE J1979 PID 03, the values of one fuel-system byte (bit-coded).
 OPEN_LOOP_COLD = 1
+TRIM_STEP_PCT = 100 / 128  # SAE J1979, PIDs 06 to 09: finer no trim is told
 CLOSED_LOOP = 2
 OPEN_LOOP_LOAD_OR_CUT = 4
 OPEN_LOOP_FAULT = 8

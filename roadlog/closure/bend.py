@@ -11,15 +11,15 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from roadlog.closure.trims_alone import saving_in_trims_alone, trims_part
 from roadlog.effect.finding import rule
 from roadlog.fuel.air import signal
 from roadlog.fuel.sight import Sight, sight_of
 from roadlog.results import Closure, Evidence, FindingWord, Interval
-from roadlog.signals import CLOSED_LOOP, CLOSED_LOOP_FAULT, TRIMS
+from roadlog.signals import CLOSED_LOOP, CLOSED_LOOP_FAULT, TRIM_STEP_PCT, TRIMS
 from roadlog.study import ARMS, Claim, Study
 
 LEAST_SHARE = 0.5  # of an arm's fuel, burned in closed loop with both trims read
-TRIM_STEP_PCT = 100 / 128  # SAE J1979, PIDs 06 to 09: finer no trim is told
 TRIM_CLUES = ("trim1", "trim2")
 BENDING_CLUES = (*TRIM_CLUES, "air_per_pressure", "load_per_pressure", "injected_per_pressure",
                  "air_per_load", "air_per_rate")  # fmt: skip
@@ -27,10 +27,14 @@ BENDING_CLUES = (*TRIM_CLUES, "air_per_pressure", "load_per_pressure", "injected
 
 @dataclass(frozen=True)
 class TrimsSeen:
-    """Whether the loop's trims could be read in both arms; `lacking` says what stands against it,
-    '' if nothing does."""
+    """Whether the loop's trims could be read in both arms.
+
+    `lacking` says what stands against it, '' if nothing does; `part` is by how much they move the
+    fuel between the arms [%], None where it isn't known.
+    """
 
     lacking: str
+    part: Interval | None = None
 
     @property
     def read(self) -> bool:
@@ -75,7 +79,7 @@ def trims_seen(flows: Sequence[pd.DataFrame], runs: pd.DataFrame) -> TrimsSeen:
                 f"the {arm} arm burned under half of its fuel in closed loop with trims logged"
             )
         return TrimsSeen(f"the short term trim of the {arm} arm stands still, which no loop does")
-    return TrimsSeen("")
+    return TrimsSeen("", trims_part(flows, runs))
 
 
 @dataclass(frozen=True)
@@ -149,6 +153,8 @@ def bend_blocking(
     lacking = _lacking(study, sight, trims, evidence, held)
     if lacking:
         return (_could_be_bent(study, estimator, sight, lacking, trims),)
+    if alone := _in_trims_alone(sight, trims, evidence, held):
+        return (_rests_on_trims(study, estimator, alone, evidence),)
     return _seems_bent(study, estimator, sight, evidence, held)
 
 
@@ -223,6 +229,30 @@ def _unlike(evidence: Evidence, held: _Held) -> str:
             return f"the {r.clue} are known to be alike in both arms only within {said}"
         return f"the {r.clue} differ between the arms by {said}"
     return ""
+
+
+def _in_trims_alone(sight: Sight, trims: TrimsSeen, evidence: Evidence, held: _Held) -> str:
+    """Why a supported claim rests on trims of which nothing says that the meter moved them."""
+    if not sight.trims_answer_meter or held.word != "supported" or trims.part is None:
+        return ""
+
+    def supported(by_pct: float) -> bool:
+        return held.stays(by_pct, by_pct)
+
+    return saving_in_trims_alone(trims.part, evidence, supported, held.stays)
+
+
+def _rests_on_trims(study: Study, estimator: str, alone: str, evidence: Evidence) -> str:
+    seen = evidence.table["name"].eq("injected_per_pressure").any()
+    log = (
+        "" if seen else "log manifold pressure with intake temperature (PIDs 0B and 0F), which "
+        "shows whether the meter moved, or absolute load (PID 43) if it doesn't come from the "
+        "meter, or "
+    )  # fmt: skip
+    return (
+        f"undecided: the fuel figure could be bent: it is '{estimator}', the add-on acts on "
+        f"'{study.device.acts_on}', and {alone}: {log}weigh the fuel"
+    )
 
 
 def _could_be_bent(

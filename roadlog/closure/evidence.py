@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from roadlog.effect.crosschecks import percent_interval
 from roadlog.effect.layout import block_columns
 from roadlog.effect.unit_contrast import unit_t
 from roadlog.fuel import Calibration
@@ -25,7 +26,7 @@ from roadlog.fuel.air import (
     trim_factor,
 )
 from roadlog.fuel.trims import LEAST_SECONDS, bank_trims, closed_loop, warm_samples
-from roadlog.results import Evidence, Warned
+from roadlog.results import Evidence, Interval, Warned
 from roadlog.study import Study
 
 LEAN_RICH_V = 0.45  # a narrow-band sensor's switching point: common practice, no source
@@ -229,6 +230,32 @@ def evidence_by_arm(clues: Sequence[dict[str, float]], runs: pd.DataFrame) -> Ev
     table = pd.DataFrame(rows, columns=columns)
     table["flagged"] = table["p"] < 0.05 / max(len(table), 1)
     return Evidence(table, _said(table), _warnings(table))
+
+
+def between_arms(values: Sequence[float], runs: pd.DataFrame) -> Interval:
+    """The difference of one figure of each run between the arms, over switch units.
+
+    Parameters
+    ----------
+    values : sequence of float
+        100 log of something, one for each row of `runs`; NaN where it isn't known.
+    runs : DataFrame
+        `tables.RUNS`; runs that aren't used are left out.
+
+    Returns
+    -------
+    Interval [%]
+        NaN without bounds where there are too few switch units.
+    """
+    each = runs.assign(value=np.asarray(values, dtype=float))[runs["used"].to_numpy(dtype=bool)]
+    units = each.groupby("switch_unit", sort=False).agg(
+        {"value": "mean", "arm": "first", "block": "first"}
+    )
+    arm = (units["arm"] == "fitted").to_numpy().astype(np.intp)
+    blocks = _blocks(units)
+    fixed = None if blocks is None else block_columns(len(units), blocks)
+    tau, half, df = unit_t(units["value"].to_numpy(dtype=float), arm, fixed)
+    return percent_interval(tau / 100, half / 100, df, "t interval of switch units")
 
 
 def _blocks(units: pd.DataFrame) -> list[str] | None:

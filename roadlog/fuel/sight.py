@@ -33,7 +33,9 @@ class Sight:
     loop); `diesel_follows` the same of a diesel, which has no trims; `trims_close` whether trims
     alike in both arms show that it isn't bent; `refused` that it isn't used at all; `behind` that
     the figure with trims is taken before it, though neither follows; `explained`
-    the clues that such an add-on may move although the figure holds; `why` how it can be bent.
+    the clues that such an add-on may move although the figure holds; `trims_answer_meter` that it
+    moves trims by bending the air meter, so that trims which move alone are none of its doing;
+    `why` how it can be bent.
     """
 
     follows: Follows
@@ -42,6 +44,7 @@ class Sight:
     diesel_follows: bool = False
     refused: bool = False
     behind: bool = False
+    trims_answer_meter: bool = False
     explained: frozenset[str] = frozenset()
 
 
@@ -65,7 +68,7 @@ _INTAKE: dict[Estimator, Sight] = {
     "maf": Sight("no", "the add-on can bend the air meter, and the loop trims that away", True),
     "maf-trims": Sight(
         "with trims", "the add-on can bend the air meter, and only trims show it",
-        explained=_METER,
+        explained=_METER, trims_answer_meter=True,
     ),
     "absolute-load": Sight(
         "no", "absolute load comes from the air meter, which the add-on can bend", True

@@ -13,13 +13,12 @@ import numpy as np
 
 from roadlog.ingest.claims import Claim
 from roadlog.ingest.log import Floats, counted, shown
-from roadlog.signals import TRIMS
+from roadlog.signals import TRIM_STEP_PCT, TRIMS
 
 Form = Literal["percent", "factor", "fraction"]
 
 _SHORT = frozenset(short for short, _ in TRIMS)
 TRIM_SIGNALS = frozenset(name for bank in TRIMS for name in bank)
-TRIM_STEP_PCT = 100 / 128  # SAE J1979, PIDs 06 to 09
 FACTOR_RANGE = (0.5, 1.5)  # ± 50 %: beyond what any controller corrects
 LARGEST_FRACTION = 0.3  # common practice, no source: controllers give up near ± 25 to 30 %
 FACTOR_SHARE = 0.95  # of the values, to be taken for factors about 1

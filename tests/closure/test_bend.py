@@ -8,6 +8,7 @@ import pytest
 
 from roadlog.closure.bend import TrimsSeen, bend_blocking, trims_seen
 from roadlog.closure.evidence import CLUES
+from roadlog.closure.trims_alone import trims_part
 from roadlog.fuel.sight import FIGURES, PLACES, SIGHT, sight_of
 from roadlog.results import Closure, Evidence, Interval
 from roadlog.study import Claim, Device, Study, Vehicle
@@ -125,6 +126,48 @@ def test_trims_that_move_without_the_air_meter_are_no_bent_air_meter():
     assert blocked("oxygen-sensor", "maf-trims", READ, moved) == ()
 
 
+def in_trims(moved, half=0.3):
+    return TrimsSeen("", Interval(moved, moved - half, moved + half))
+
+
+FALLEN = clues(("trim1",), trim1=(-7.0, 0.3))
+
+
+def test_a_saving_that_stands_in_the_trims_alone_is_not_firm():
+    """Fuel pressure, declared an intake: air a kilometre unchanged, nothing else logged."""
+    (why,) = blocked("intake", "maf-trims", in_trims(-7.0), FALLEN)
+    assert "the saving stands in the fuel trims, which fell by -7.0 % (-7.3 to -6.7 %)" in why
+    assert "log manifold pressure" in why
+    assert why.endswith("or weigh the fuel")
+
+
+@pytest.mark.parametrize(
+    ("moved", "clue"),
+    [
+        ("injected_per_pressure", (0.1, 0.4)),  # manifold pressure shows that the meter moved
+        ("air_per_load", (7.2, 0.4)),  # and an absolute load of another sensor
+    ],
+)
+def test_another_figure_of_air_tells_a_bent_meter_from_fuel_pressure(moved, clue):
+    seen = clues(("trim1",), trim1=(-7.0, 0.3), **{moved: clue})
+    assert blocked("intake", "maf-trims", in_trims(-7.0), seen) == ()
+    unmoved = {"injected_per_pressure": (-7.1, 0.4), "air_per_load": (0.0, 0.1)}[moved]
+    seen = clues(("trim1",), trim1=(-7.0, 0.3), **{moved: unmoved})
+    assert blocked("intake", "maf-trims", in_trims(-7.0), seen)
+
+
+def test_trims_that_the_claim_does_not_need_are_let_be():
+    """Unmoved trims, trims that rose, and a claim met by metered air as well."""
+    assert blocked("intake", "maf-trims", in_trims(-0.3, 0.5)) == ()
+    assert blocked("intake", "maf-trims", in_trims(8.7), clues(trim1=(8.7, 0.3))) == ()
+    assert blocked("intake", "maf-trims", in_trims(-2.0), FALLEN, claim=3.0) == ()
+    assert blocked("intake", "maf-trims", in_trims(-7.0), FALLEN, primary=NOTHING, claim=9) == ()
+
+
+def test_a_saving_in_trims_alone_is_closed_by_measured_fuel():
+    assert blocked("intake", "maf-trims", in_trims(-7.0), FALLEN, closure(-0.5, 0.5)) == ()
+
+
 def test_absolute_load_that_falls_at_the_same_charge_contradicts_alike_trims():
     """Trims alike, and yet the controller's air reads 8 % less for its manifold pressure."""
     moved = clues(("load_per_pressure",), trim1=(0.1, 0.3), load_per_pressure=(-8.3, 0.4))
@@ -209,7 +252,15 @@ def flow_of(*, status=2.0, short=None, long=0.8, n=400):
     )
 
 
-RUNS = pd.DataFrame({"file": ["a", "b", "c", "d"], "arm": ["baseline", "fitted"] * 2, "used": True})
+RUNS = pd.DataFrame(
+    {
+        "file": ["a", "b", "c", "d"],
+        "switch_unit": ["a", "b", "c", "d"],
+        "arm": ["baseline", "fitted"] * 2,
+        "block": "",
+        "used": True,
+    }
+)
 
 
 def test_trims_of_a_closed_loop_are_read():
@@ -232,6 +283,17 @@ def test_trims_that_say_nothing_in_one_arm_are_not_read(fitted, words):
     seen = trims_seen([flow_of(), fitted] * 2, RUNS)
     assert not seen.read
     assert pd.Series([seen.lacking]).str.contains(words).all()
+
+
+def test_trims_weigh_by_the_fuel_that_they_move():
+    """-10 % on a tenth of the time that burns half of the fuel is 5 % of it, not 1 %."""
+    flow = flow_of(short=0.0, long=0.0)
+    heavy = np.arange(400) < 40
+    flow = flow.assign(
+        fuel_flow_g_s=np.where(heavy, 9 * 0.9, 1.0), ltft1_pct=np.where(heavy, -10.0, 0.0)
+    )
+    part = trims_part([flow_of(short=0.0, long=0.0), flow] * 2, RUNS)
+    assert part.estimate == pytest.approx(-5.0, abs=0.01)
 
 
 def test_runs_set_aside_need_no_trims():

@@ -1,5 +1,6 @@
 """Whole studies with bent signals and a true effect of zero: none may end firm and wrong."""
 
+import pandas as pd
 import pytest
 
 from roadlog.analysis import analyse
@@ -10,6 +11,7 @@ from tests.closure.bending import (
     LOAD,
     LTFT,
     MAF,
+    MAP,
     STFT,
     as_factor,
     bent,
@@ -69,3 +71,44 @@ def test_raised_fuel_pressure_is_undecided_whatever_the_fuel_rate_says(nothing_h
     assert found.effect.primary.high < 0
     assert found.finding.word == "undecided"
     assert any("weigh the fuel" in r for r in found.finding.reasons)
+
+
+def test_fuel_pressure_declared_an_intake_is_undecided(nothing_happens, tmp_path):
+    """Trims fall by 7 %, air a kilometre stays, and only the meter is logged: SUPPORTED."""
+    found = analysed(bent(nothing_happens, tmp_path / "s", plus(LTFT, -7), without(MAP, LOAD),
+                          acts_on="intake", claim=4))  # fmt: skip
+    assert found.fuel_estimator == "maf-trims"
+    assert found.effect.primary.high < -4
+    assert found.finding.word == "undecided"
+    assert any("the saving stands in the fuel trims" in r for r in found.finding.reasons)
+
+
+def test_trims_under_load_count_by_the_fuel_that_they_move(nothing_happens, tmp_path):
+    """They fall where most fuel is burned: over time the mean trim hides half of it."""
+
+    def loaded(frame, fitted):
+        trim = pd.to_numeric(frame[LTFT], errors="coerce")
+        air = pd.to_numeric(frame[MAF], errors="coerce").ffill()
+        cells = trim.where(~((air > 12) & fitted), trim - 16)
+        return frame.assign(**{LTFT: [f"{v:.4g}" if v == v else "" for v in cells]})
+
+    found = analysed(bent(nothing_happens, tmp_path / "s", loaded, without(MAP, LOAD),
+                          acts_on="intake", claim=4))  # fmt: skip
+    trims = found.evidence.table.set_index("name").loc["trim1", "difference"]
+    assert found.effect.primary.high < -4
+    assert trims > 0.7 * found.effect.primary.estimate
+    assert found.finding.word == "undecided"
+
+
+def test_a_meter_that_reads_more_is_still_refuted(nothing_happens, tmp_path):
+    """Nothing saved: the meter reads 8 % more, and the loop trims that away."""
+    found = analysed(bent(nothing_happens, tmp_path / "s", times(MAF, 1.08), plus(LTFT, -7.4),
+                          without(MAP, LOAD), acts_on="intake", claim=12))  # fmt: skip
+    assert found.finding.word == "refuted"
+
+
+def test_a_real_saving_with_unmoved_trims_stays_supported(nothing_happens, tmp_path):
+    """Air and fuel fall by 8 %, as the cylinders really got less."""
+    found = analysed(bent(nothing_happens, tmp_path / "s", times(MAF, 0.92), without(MAP, LOAD),
+                          acts_on="intake", claim=4))  # fmt: skip
+    assert found.finding.word == "supported"
