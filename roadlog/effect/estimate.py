@@ -176,23 +176,33 @@ def primary_stages(
         used, layout.unit, factor, None if known is None else known.to_numpy(dtype=float)
     )
     _require_fuel(terms, layout)
-    fit = total = None
+    fit, total, more = both_fits(terms, physics, whole_runs=whole_runs)
+    return Primary(layout, fit, total, _contrast(layout, fit), notes + more)
+
+
+def both_fits(
+    terms: Terms, physics: FuelPhysics, *, whole_runs: bool = False
+) -> tuple[ExpectedFuel, ExpectedFuel, tuple[str, ...]]:
+    """Expected fuel with driving and without it, and sentences on what couldn't be fitted.
+
+    Fitted, unless a pass is a whole run, or the passes are too few or don't settle: then from the
+    car's declared data.
+    """
+    notes: tuple[str, ...] = ()
     if not whole_runs:
         fit, total = fit_expected_fuel(terms), fit_expected_fuel(conditions_only(terms))
-        if fit.spare <= 0 or not (fit.converged and total.converged):
-            why = "are too few" if fit.spare <= 0 else "don't settle"
-            notes += (
-                f"the passes {why} to fit expected fuel, so it comes from the car's declared data",
+        if fit.spare > 0 and fit.converged and total.converged:
+            notes = tuple(
+                f"{name} goes together with other terms and isn't fitted by itself"
+                for name in fit.aliased
+                if not name.startswith("segment ")
             )
-            fit = None
-        notes += tuple(
-            f"{name} goes together with other terms and isn't fitted by itself"
-            for name in (() if fit is None else fit.aliased)
-            if not name.startswith("segment ")
+            return fit, total, notes
+        why = "are too few" if fit.spare <= 0 else "don't settle"
+        notes = (
+            f"the passes {why} to fit expected fuel, so it comes from the car's declared data",
         )
-    if fit is None or total is None:
-        fit, total = by_fixed_offset(terms, physics), total_by_fixed_offset(terms, physics)
-    return Primary(layout, fit, total, _contrast(layout, fit), notes)
+    return by_fixed_offset(terms, physics), total_by_fixed_offset(terms, physics), notes
 
 
 def ambiguity_pct(

@@ -80,19 +80,40 @@ def pilot_scatter(study: Study, logs: Sequence[Path], notes: Path | None = None)
             f"to tell how fuel use varies from day to day: log {LEAST_DAYS} days or more on one "
             "route"
         )
+    used = done.passes[done.passes["used"].astype(bool)]
+    air = used.groupby("switch_unit")["ambient_c"].mean().reindex(units["switch_unit"])
+    return unit_scatter(
+        units.assign(air_c=air.to_numpy(dtype=float)),
+        f"pilot of {len(logs)} drives on {n} days",
+    )
+
+
+def unit_scatter(units: pd.DataFrame, source: str) -> Scatter:
+    """Scatter of a pilot's days about their straight line.
+
+    Parameters
+    ----------
+    units : DataFrame
+        `EffectResult.unit_means`, three days or more in order of time, with `air_c`, the mean
+        temperature of the air [°C] (NaN unknown).
+    source : str
+    """
     floor = units["pass_sd_pct"].to_numpy(dtype=float) / 100
     return Scatter(
         unit_sd=_about_line(units["adjusted_pct"]) / 100,
-        source=f"pilot of {len(logs)} drives on {n} days",
-        df=float(n - 2),
+        source=source,
+        df=float(len(units) - 2),
         driving_sd=_about_line(units["driving_pct"]) / 100,
         pass_sd=float(np.sqrt((floor**2).mean())) if np.isfinite(floor).all() else 0.0,
+        air_sd_k=_about_line(units["air_c"]),
     )
 
 
 def _about_line(by_day: "pd.Series[float]") -> float:
-    """Standard deviation of values in order of time about their straight line (n - 2 df)."""
+    """Standard deviation about a straight line over time (n - 2 df); NaN if a value lacks."""
     y = by_day.to_numpy(dtype=float)
+    if not np.isfinite(y).all():
+        return float("nan")
     x = np.column_stack([np.ones(len(y)), np.arange(len(y))])
     rest = y - x @ np.linalg.lstsq(x, y, rcond=None)[0]
     return float(np.sqrt(rest @ rest / (len(y) - 2)))

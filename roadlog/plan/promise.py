@@ -17,7 +17,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from roadlog.effect.finding import LEAST_P_FOR_GATE
-from roadlog.effect.held_equal import MOST_DRIVING, SHARE_OF_DRIVING
+from roadlog.effect.held_equal import MOST_DRIVING, PER_DEGREE, SHARE_OF_DRIVING, UNKNOWN_AIR
 from roadlog.effect.layout import block_columns, lay_out
 from roadlog.effect.order_of_arms import changed_once
 from roadlog.effect.randomise import Assignments
@@ -43,7 +43,8 @@ class Scatter:
 
     `unit_sd` of fuel over expected fuel, whatever it comes from; `driving_sd` of the share that
     driving explains; `pass_sd` of the part of `unit_sd` that the passes within a unit show, under
-    which no interval goes (0: passes are runs). `df` of a pilot, None for an assumption.
+    which no interval goes (0: passes are runs). `air_sd_k` of the air's temperature [K] about what
+    neighbouring units share, NaN if it won't be known. `df` of a pilot, None for an assumption.
     """
 
     unit_sd: float
@@ -51,6 +52,7 @@ class Scatter:
     df: float | None = None
     driving_sd: float = 0.032
     pass_sd: float = 0.010
+    air_sd_k: float = 3.0  # common practice, no source
 
 
 @dataclass(frozen=True)
@@ -173,10 +175,13 @@ def simulate(
         sd = sd * np.sqrt(scatter.df / rng.chisquare(scatter.df, (studies, 1)))
     z = sd * rng.standard_normal(shape)
     driving = scatter.driving_sd * rng.standard_normal(shape)
-    return simulated_bounds(order, z, driving, scatter.pass_sd)
+    air = scatter.air_sd_k * rng.standard_normal(shape)
+    return simulated_bounds(order, z, driving, scatter.pass_sd, air)
 
 
-def simulated_bounds(order: Order, z: Floats, driving: Floats, pass_sd: float) -> Simulated:
+def simulated_bounds(
+    order: Order, z: Floats, driving: Floats, pass_sd: float, air_c: Floats
+) -> Simulated:
     """The rule's bounds for given values.
 
     Parameters
@@ -185,6 +190,8 @@ def simulated_bounds(order: Order, z: Floats, driving: Floats, pass_sd: float) -
         Log fuel over expected fuel, and the share of driving, of each unit.
     pass_sd : float
         Of each unit's z by its passes.
+    air_c : (studies, units) array
+        Temperature of the air [°C] in each unit; NaN where it isn't known.
     """
     from scipy.special import ndtri, stdtrit
 
@@ -199,7 +206,8 @@ def simulated_bounds(order: Order, z: Floats, driving: Floats, pass_sd: float) -
     se = np.sqrt((rest**2).sum(axis=1) / order.df) * length
     half = np.maximum(float(stdtrit(order.df, 0.975)) * se, float(ndtri(0.975)) * pass_sd * length)
     explained = driving @ weights
-    margin = SHARE_OF_DRIVING * np.abs(explained)
+    air = PER_DEGREE * np.abs(air_c @ weights)
+    margin = SHARE_OF_DRIVING * np.abs(explained) + np.where(np.isfinite(air), air, UNKNOWN_AIR)
     below, above = _gate(order, z - tau[:, None] * order.arm)
     stopped = np.abs(explained) > MOST_DRIVING
     refutes = np.minimum(tau - half, tau + below) - margin

@@ -27,21 +27,23 @@ from roadlog.study import Claim, Schedule
 
 # Day 2 %, run 1 %, two runs a day, metering 0.8 %: the scatter of docs/method.md's cells.
 DAY_2 = Scatter(math.sqrt(0.02**2 + 0.01**2 / 2 + 0.008**2), "made up")
-STILL = {"driving_sd": 0.0, "pass_sd": 0.0}
+STILL = {"driving_sd": 0.0, "pass_sd": 0.0, "air_sd_k": 0.0}
 
 
 def log(pct: float) -> float:
     return math.log1p(pct / 100)
 
 
-def by_the_shipped_rule(order: Order, z, driving, pass_sd: float, claim: Claim) -> str:
+def by_the_shipped_rule(order: Order, z, driving, pass_sd: float, air_c, claim: Claim) -> str:
     """One study through the functions that the analysis calls."""
     n = len(order.arm)
     found = contrast_units(z, order.arm, order.fixed, None, np.full(n, pass_sd**2))
     half = found.half_width()
     explained = found.of(driving)
     far = abs(explained) > 0.06
-    held = HeldEqual(explained, 0.0, 0.0, 0.25 * abs(explained), ("driving-moved",) if far else ())
+    warmer = found.of(air_c)
+    margin = 0.25 * abs(explained) + (0.0004 * abs(warmer) if math.isfinite(warmer) else 0.005)
+    held = HeldEqual(explained, 0.0, warmer, margin, ("driving-moved",) if far else ())
     low, high = (100 * math.expm1(found.tau + sign * half) for sign in (-1, 1))
     primary = Interval(100 * math.expm1(found.tau), low, high, found.df, "")
     orders = None if order.orders is None else randomise_units(
@@ -57,10 +59,15 @@ def test_every_simulated_word_is_the_one_that_the_analysis_gives(units, block_si
     effect = rng.choice([-0.10, -0.06, -0.03, 0.0], 150)
     z = 0.02 * rng.standard_normal((150, units)) + effect[:, None] * order.arm
     driving = 0.05 * rng.standard_normal((150, units))
-    bounds = simulated_bounds(order, z, driving, 0.01)
+    air = 5 * rng.standard_normal((150, units))
+    air[:20] = np.nan
+    bounds = simulated_bounds(order, z, driving, 0.01, air)
     claim = Claim(fuel_pct=6)
     c = math.log1p(claim.fuel_use_change_pct / 100)
-    words = [by_the_shipped_rule(order, *zd, 0.01, claim) for zd in zip(z, driving, strict=True)]
+    words = [
+        by_the_shipped_rule(order, z_, d, 0.01, a, claim)
+        for z_, d, a in zip(z, driving, air, strict=True)
+    ]
     simulated = np.where(
         c < bounds.refutes, "refuted", np.where(c >= bounds.supports, "supported", "undecided")
     )
@@ -124,8 +131,17 @@ def test_more_days_refute_smaller_claims():
 def test_days_that_driving_set_apart_get_no_word():
     order = typical_order(12, 4)
     apart = np.where(order.arm == 1, 0.07, 0.0)[None, :]
-    bounds = simulated_bounds(order, np.zeros((1, 12)), apart, 0.0)
+    still = np.zeros((1, 12))
+    bounds = simulated_bounds(order, still, apart, 0.0, still)
     assert bounds.refuted(log(-50)) == bounds.supported(log(50)) == 0
+
+
+def test_days_of_changing_weather_promise_less_and_unknown_air_least():
+    order, chances = typical_order(8, 4), []
+    for air_sd_k in (0.0, 6.0, math.nan):
+        scatter = Scatter(0.012, "made up", air_sd_k=air_sd_k)
+        chances.append(simulate(order, scatter).refuted(log(-4), log(-1)))
+    assert chances[0] > chances[1] + 0.02 > chances[2] + 0.04
 
 
 def test_a_short_pilot_promises_less_than_one_that_knows():

@@ -45,7 +45,9 @@ def test_chance_of_a_plan_in_pairs_equals_r(pairs, power):
     order = typical_order(2 * pairs, 2)
     order = Order(order.arm, order.fixed, None)
     # A pair's difference has sqrt(2) times a unit's standard deviation: d = 1.
-    scatter = Scatter(LOG_SAVING / math.sqrt(2), "made up", driving_sd=0.0, pass_sd=0.0)
+    scatter = Scatter(
+        LOG_SAVING / math.sqrt(2), "made up", driving_sd=0.0, pass_sd=0.0, air_sd_k=0.0
+    )
     refuted = simulate(order, scatter, studies=STUDIES).refuted(-LOG_SAVING)
     error = math.sqrt(power * (1 - power) / STUDIES)
     assert refuted == pytest.approx(power, abs=4 * error + 0.001)
