@@ -21,6 +21,7 @@ from roadlog.conditions import add_conditions, wind_share
 from roadlog.deviations import find_deviations, staying_sentences
 from roadlog.doubts import fuel_doubts, gallon_warnings
 from roadlog.effect import (
+    ONE_CHANGE,
     FuelPhysics,
     ambiguity_pct,
     changed_once,
@@ -49,6 +50,13 @@ from roadlog.metering import (
     sampled,
     usable_samples,
 )
+from roadlog.order_of_runs import (
+    believed_units,
+    by_order,
+    drawn_by_chance,
+    order_warnings,
+    unknown_order,
+)
 from roadlog.plan.looks import (
     FULL_LEVEL,
     agreed_notes,
@@ -73,11 +81,9 @@ from roadlog.results import (
 from roadlog.roaduse import lost_blocking, lost_warnings, road_use, uneven_wheels
 from roadlog.routes import routes_of
 from roadlog.runs import (
+    BY_NAME,
     Sources,
-    believed_units,
     build_runs,
-    by_order,
-    drawn_by_chance,
     read_logs,
     require_both_arms,
     with_day_order,
@@ -104,7 +110,7 @@ def analyse(
     switched_by : {"day", "run", "stretch"}, optional
         What was assigned independently; by default the schedule's, or `stretch` without one.
     order : {"lots", "pairs", "blocks", "turns", "none"}, optional
-        How the order of arms came about, where no schedule says so (`runs.by_order`).
+        How the order of arms came about, where no schedule says so (`order_of_runs.by_order`).
     randomised : bool, optional
         Overrides the schedule's word on whether chance decided the order.
     progress : bool
@@ -130,12 +136,16 @@ def analyse(
     warnings = _unit_warnings(study, logs, unit, told=switched_by is not None)
     warnings += [Warned("unit-by-values", w) for w in units_said(logs)]
     warnings += [Warned("clocks", w) for w in clock_warnings(logs, study.time)]
-    runs = by_order(build_runs(study, sources, logs, unit), order, sources)
+    runs = build_runs(study, sources, logs, unit)
+    warnings += order_warnings(runs)
+    in_order = runs.attrs["told_by"] != BY_NAME
+    of_order = unknown_order(runs, order)
+    notes = _notes(sources, study, runs)
+    runs = by_order(runs, order, sources, notes)
     runs, doubts = believed_units(runs, unit, by_chance)
     warnings += doubts
     samples, repairs = sampled([logs[i] for i in runs["log"]], progress)
     warnings += repairs
-    notes = _notes(sources, study, runs)
     warnings += [Warned("notes-of-no-drive", w) for w in of_no_drive(notes, runs)]
     deviations = find_deviations(runs, notes, study.analysis.exclude_if)
     warnings += [Warned("deviation-not-applied", d) for d in deviations.doubts]
@@ -202,7 +212,7 @@ def analyse(
     )
     warnings += lost_warnings(use)
     runs = RUNS.check(_with_pass_reasons(metered.runs.drop(columns="log"), table))
-    once = changed_once(runs, by_chance)
+    once = changed_once(runs, by_chance, in_order=in_order)
     if beside is not None:
         effect = dataclasses.replace(effect, forest=(*effect.forest, beside))
     if once:
@@ -211,6 +221,8 @@ def analyse(
     used_logs = [logs[i] for i, u in zip(metered.runs["log"], runs["used"], strict=True) if u]
     warnings += gallon_warnings(used_logs, metered.estimator, effect.primary)
     in_fuel = [
+        *([ONE_CHANGE] if once and runs["start"].isna().any() else ()),
+        *of_order,
         *fuel_doubts(study, metered, effect.primary, ambiguity),
         *accessory_blocking(aid, effect.primary, beside, study),
     ]

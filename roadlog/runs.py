@@ -6,35 +6,48 @@
 
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
-from pathlib import Path
+from pathlib import Path, PurePosixPath
 
 import numpy as np
 import pandas as pd
+from pandas.api.typing import NaTType
 
 from roadlog.errors import DesignError, InputError
 from roadlog.ingest import Log, join_positions, read_alike, read_log, settle_day_first
 from roadlog.ingest.datum import settled
-from roadlog.results import Warned
-from roadlog.study import ARMS, Order, Study, SwitchedBy, log_files
+from roadlog.ingest.runlist import Listed, RunList, read_run_list
+from roadlog.study import ARMS, Study, SwitchedBy, log_files
 from roadlog.study import LOG_SUFFIXES as LOG_SUFFIXES
 from roadlog.study import TRACK_SUFFIXES as TRACK_SUFFIXES
 from roadlog.taken import sha256_of
+from roadlog.undated import GIVE, natural, order_of_undated
+
+RUN_LIST = "runs.csv"
+BY_NAME = "their names"
 
 
 @dataclass(frozen=True)
 class Sources:
-    """Which files to analyse: (path, arm or None where the schedule tells), and position tracks."""
+    """Which files to analyse: (path, arm or None where the schedule tells), and position tracks.
+
+    `listed` is the user's list of runs, where there is one.
+    """
 
     runs: tuple[tuple[Path, str | None], ...]
     tracks: tuple[Path, ...] = ()
     notes: Path | None = None
     root: Path | None = None
+    listed: Path | None = None
 
     def shown(self, path: Path) -> str:
-        """The file's name as the report shows it: relative to the study where possible."""
+        """The file's name as the report shows it: relative to the study where possible.
+
+        In piles the bare name, with its folder where another log is called the same.
+        """
         if self.root is not None and path.is_relative_to(self.root):
             return path.relative_to(self.root).as_posix()
-        return path.name
+        alike = sum(p.name == path.name for p, _ in self.runs) > 1
+        return f"{path.parent.name}/{path.name}" if alike else path.name
 
 
 def study_sources(folder: Path, study: Study) -> Sources:
@@ -69,6 +82,7 @@ def study_sources(folder: Path, study: Study) -> Sources:
         tracks=tuple(log_files(folder, logs.positions, (*TRACK_SUFFIXES, *LOG_SUFFIXES))),
         notes=_if_there(folder / "notes.csv"),
         root=folder,
+        listed=_if_there(folder / RUN_LIST),
     )
 
 
@@ -104,6 +118,29 @@ def pile_sources(baseline: Sequence[Path], fitted: Sequence[Path]) -> Sources:
         runs += [(f, arm) for f in logs]
     _refuse_twice(runs)
     return Sources(runs=tuple(runs), tracks=tuple(dict.fromkeys(tracks)))
+
+
+def listed_sources(path: Path) -> Sources:
+    """The logs that a list of runs names, relative to its folder, with the arms that it tells.
+
+    Raises
+    ------
+    InputError
+        If the list can't be read, a log is missing, or a line tells no arm.
+    """
+    runs: list[tuple[Path, str | None]] = []
+    for row in read_run_list(path).rows:
+        log = path.parent / row.file
+        if not log.is_file():
+            raise InputError(f"{path}: line {row.line}: {log} doesn't exist: correct the name")
+        if not row.arm:
+            raise InputError(
+                f"{path}: line {row.line}: no arm: write baseline or fitted in a column 'arm', or "
+                "give the two piles with --baseline and --fitted"
+            )
+        runs.append((log, row.arm))
+    _refuse_twice(runs)
+    return Sources(runs=tuple(runs), listed=path)
 
 
 def with_day_order(study: Study, sources: Sources) -> Study:
@@ -146,59 +183,59 @@ def read_logs(
 
 
 def build_runs(
-    study: Study, sources: Sources, logs: Sequence[Log], switched_by: SwitchedBy
+    study: Study,
+    sources: Sources,
+    logs: Sequence[Log],
+    switched_by: SwitchedBy,
 ) -> pd.DataFrame:
-    """The run table: arm, day, switch unit and block of each log, in order of start.
+    """The run table: arm, day, switch unit and block of each log, in order of driving.
+
+    Returns
+    -------
+    DataFrame
+        Its `attrs["told_by"]` says what told the order where not every log has a date, else "".
 
     Raises
     ------
     InputError
-        If a log has no date where the schedule needs one, or falls on a day that isn't scheduled.
+        If a log has no date where it is needed, or falls on a day that isn't scheduled.
     """
-    rows = []
     scheduled = {
         str(day): u
         for u in (study.schedule.unit if study.schedule else ())
         for day in (u.unit, *u.also)
     }
+    listed = _listed(study, sources)
+    rows = []
     for i, (log, (path, arm)) in enumerate(zip(logs, sources.runs, strict=True)):
         start = pd.NaT if log.start is None else log.start.tz_localize(None)
-        day = "" if log.start is None else f"{start:%Y-%m-%d}"
-        name = sources.shown(path)
-        entry = scheduled.get(day) or scheduled.get(name) or scheduled.get(path.name)
-        if arm is None and entry is None:
-            where = f"on {day}" if day else "which has no date"
-            raise InputError(
-                f"{name}: its arm is unknown: the schedule has no switch unit for this log "
-                f"({where}); add one, or list the file under [logs] baseline or fitted"
-            )
-        if arm is not None and entry is not None and entry.arm != arm:
-            raise InputError(
-                f"{name}: listed as {arm} but scheduled as {entry.arm} on {day}: correct one"
-            )
+        name, said = sources.shown(path), listed.get(i)
+        day = _day(name, start, said)
+        key = next((k for k in (day, name, path.name) if k in scheduled), "")
+        entry = scheduled.get(key)
+        told = {
+            "listed as {}": arm,
+            "scheduled as {}": None if entry is None else entry.arm,
+            "called {} in the list of runs": (said.arm if said else "") or None,
+        }
+        block = "" if entry is None or entry.block is None else str(entry.block)
         rows.append(
             {
                 "log": i,
                 "file": name,
-                "arm": arm or (entry.arm if entry else ""),
+                "arm": _one_arm(name, day, told),
                 "start": start,
                 "day": day,
-                "block": "" if entry is None or entry.block is None else str(entry.block),
+                "block": block or (said.block if said else ""),
                 "sha256": sha256_of(path),
                 "altitude_datum": log.altitude_datum,
+                "unit": key,
             }
         )
     runs = pd.DataFrame(rows)
     runs["start"] = pd.to_datetime(runs["start"])
     _refuse_copies(runs)
-    keys = ["start", "file"] if runs["start"].notna().all() else ["file"]
-    if len(keys) == 1 and switched_by != "run" and runs["start"].isna().any():
-        first = runs.loc[runs["start"].isna(), "file"].iloc[0]
-        raise InputError(
-            f"{first}: no date in this log, so its {switched_by} is unknown: log date and time, or "
-            "say --switched-by run if the add-on was switched between runs"
-        )
-    runs = runs.sort_values(keys, kind="stable", ignore_index=True)
+    runs, told_by = _in_order(runs, logs, listed, list(scheduled), switched_by)
     runs.insert(0, "run", np.arange(len(runs)))
     stretch = (runs["arm"] != runs["arm"].shift()).cumsum()
     if switched_by == "day":
@@ -209,100 +246,107 @@ def build_runs(
         runs["switch_unit"] = [f"stretch {n}" for n in stretch]
     _refuse_mixed_units(runs, switched_by)
     runs["day"] = runs["day"].where(runs["day"] != "", runs["switch_unit"])
+    runs.attrs["told_by"] = told_by
     return runs
 
 
-def drawn_by_chance(study: Study, order: Order | None, randomised: bool | None) -> bool:
-    """Whether chance decided the order of arms, by the user's word or the schedule's.
+def _listed(study: Study, sources: Sources) -> dict[int, Listed]:
+    """What the list of runs says of each log, in order of driving; empty without a list."""
+    if sources.listed is None:
+        return {}
+    words = {label: arm for arm, label in study.labels.items()}
+    found: RunList = read_run_list(sources.listed, study.time.day_first, words)
+    return found.of([path for path, _ in sources.runs])
+
+
+def _day(name: str, start: "pd.Timestamp | NaTType", said: Listed | None) -> str:
+    """The run's day: its log's, else the list's.
 
     Raises
     ------
     InputError
-        If the user tells an order and the study has a schedule that tells it already.
+        If the two are different dates.
     """
-    if order is None:
-        return study.randomised if randomised is None else randomised
-    if study.schedule is not None:
+    own = "" if pd.isna(start) else f"{start:%Y-%m-%d}"
+    listed = "" if said is None else said.day
+    if own and listed and own != listed:
         raise InputError(
-            f"--order {order}: the study's [schedule] says already how the order came about; "
-            "leave one of them out"
+            f"{name}: its log is of {own}, and the list of runs says {listed} (line "
+            f"{said.line if said else 0}): correct the list, or leave the day out of it"
         )
-    return order in ("lots", "pairs", "blocks")
+    return own or listed
 
 
-def by_order(runs: pd.DataFrame, order: Order | None, sources: Sources) -> pd.DataFrame:
-    """The run table with the blocks that the user's word on the order of arms gives.
-
-    Parameters
-    ----------
-    runs : DataFrame
-        Of `build_runs`, in order of start.
-    order : {"lots", "pairs", "blocks", "turns", "none"}, optional
-        How the order came about; None keeps the schedule's own blocks. `pairs`: neighbouring
-        switch units, two by two, tossed for. `blocks`: as the folder of each file inside its pile
-        says (out/block1, in/block1). `lots` (one draw for the whole test), `turns` and `none`
-        have no blocks.
+def _one_arm(name: str, day: str, told: dict[str, str | None]) -> str:
+    """The arm that all who tell it agree on.
 
     Raises
     ------
     InputError
-        If a pair or block doesn't hold both arms, or files lie in no folder of a block.
+        If nobody tells it, or two tell different ones.
     """
-    if order is None:
-        return runs
-    if order == "pairs":
-        place = {u: i for i, u in enumerate(runs["switch_unit"].unique())}
-        block = runs["switch_unit"].map(lambda u: f"pair {place[u] // 2 + 1}")
-        odd = f"pair {len(place) // 2 + 1}" if len(place) % 2 else ""
-        _require_both(runs.assign(block=block), "pair", spared=odd)
-        return runs.assign(block=block)
-    if order == "blocks":
-        block = runs["log"].map(lambda i: sources.runs[i][0].parent.name)
-        _require_both(runs.assign(block=block), "block")
-        return runs.assign(block=block)
-    return runs.assign(block="")
-
-
-def believed_units(
-    runs: pd.DataFrame, switched_by: SwitchedBy, by_chance: bool
-) -> tuple[pd.DataFrame, list[Warned]]:
-    """The run table, days put together into stretches where days can't be believed as trials.
-
-    Without chance in the order, n days count one by one only if the arm changed at least
-    (n - 1)/2 times, rounded down: neighbouring days are alike, and long stretches that are called
-    days pass that likeness off as replication. Measured in docs/calibration.md.
-    """
-    if switched_by != "day" or by_chance:
-        return runs, []
-    arms = runs.groupby("switch_unit", sort=False)["arm"].first()
-    changes, least = int((arms != arms.shift()).sum()) - 1, (len(arms) - 1) // 2
-    if changes >= least:
-        return runs, []
-    stretch = (runs["arm"] != runs["arm"].shift()).cumsum()
-    told = (
-        f"the arm changed {changes} time{'s' * (changes != 1)} in {len(arms)} days, and chance "
-        f"didn't draw the order: days count one by one from {least} changes on, so each unbroken "
-        "stretch in one arm counts as one switch unit"
-    )
-    units = [f"stretch {n}" for n in stretch]
-    return runs.assign(switch_unit=units, block=""), [Warned("days-are-stretches", told)]
-
-
-def _require_both(runs: pd.DataFrame, what: str, spared: str = "") -> None:
-    arms = runs.groupby("block", sort=False)["arm"].nunique()
-    lone = [b for b in arms.index[arms < 2] if b != spared]
-    if lone:
-        files = runs.loc[runs["block"] == lone[0], "file"]
+    known = {who: arm for who, arm in told.items() if arm is not None}
+    if not known:
+        where = f"on {day}" if day else "which has no date"
         raise InputError(
-            f"{lone[0]} ({files.iloc[0]}{', …' if len(files) > 1 else ''}) holds one arm only, "
-            f"though each {what} was said to hold both"
-            + (
-                ": put the logs of each block into a folder of the same name in both piles "
-                "(out/block1, in/block1)"
-                if what == "block"
-                else ": say --order none, or lots if one draw decided the whole test"
+            f"{name}: its arm is unknown: the schedule has no switch unit for this log "
+            f"({where}); add one, or list the file under [logs] baseline or fitted"
+        )
+    (who, arm), *others = known.items()
+    for other, its in others:
+        if its != arm:
+            raise InputError(
+                f"{name}: {who.format(arm)} but {other.format(its)}"
+                f"{f' on {day}' if day else ''}: correct one"
             )
+    return arm
+
+
+def _in_order(
+    runs: pd.DataFrame,
+    logs: Sequence[Log],
+    listed: dict[int, Listed],
+    scheduled: Sequence[str],
+    switched_by: SwitchedBy,
+) -> tuple[pd.DataFrame, str]:
+    """The runs in order of driving, and what told it where not every log has a date.
+
+    Runs that were switched one by one stand in the order of their names where nothing tells it.
+
+    Raises
+    ------
+    InputError
+        If nothing tells the order or the days.
+    """
+    undated = runs["start"].isna()
+    if not undated.any():
+        return runs.sort_values(["start", "file"], kind="stable", ignore_index=True).drop(
+            columns="unit"
+        ), ""
+    first = runs.loc[undated, "file"].iloc[0]
+    if switched_by == "day" and (runs["day"] == "").any():
+        lost = runs.loc[runs["day"] == "", "file"].iloc[0]
+        raise InputError(
+            f"{lost}: no date in this log, so its day is unknown: log date and time, or list the "
+            "logs in order of driving in a table with the columns file and day (runs.csv in the "
+            "study, else --runs), or say --switched-by run if the add-on was switched between runs"
         )
+    place = {unit: n for n, unit in enumerate(scheduled)}
+    at = [place.get(u) for u in runs["unit"]] if switched_by == "run" else []
+    found = order_of_undated(logs, runs["file"].tolist(), listed, at)
+    runs = runs.drop(columns="unit")
+    if found is not None:
+        runs = runs.assign(place=found.place).sort_values("place", ignore_index=True)
+        return runs.drop(columns="place"), found.told_by
+    if switched_by != "run":
+        raise InputError(f"{first}: no date in this log, so its {switched_by} is unknown: {GIVE}")
+    return runs.sort_values("file", key=_by_name, ignore_index=True), BY_NAME
+
+
+def _by_name(files: pd.Series) -> pd.Series:
+    """Sort key by the bare names, so that piles whose logs are called alike take turns."""
+    names = sorted(dict.fromkeys(files), key=lambda f: (natural(PurePosixPath(f).name), f))
+    return files.map({f: i for i, f in enumerate(names)})
 
 
 def require_both_arms(study: Study, sources: Sources) -> None:

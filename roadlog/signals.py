@@ -199,6 +199,14 @@ _ALL = (
         "engine runtime", "runtime since engine start",
     ),
     _signal(
+        "since_cleared_min", "min", 0, 65535, "slow", "4E",
+        "time since dtcs cleared", "time since dtc cleared", "time since trouble codes cleared",
+        "time since codes cleared", "time since diagnostic trouble codes cleared",
+        "minutes since dtcs cleared", "minutes since codes cleared",
+        "engine run time since dtcs cleared", "time since codes were cleared",
+        "time since trouble codes were cleared",
+    ),
+    _signal(
         "odometer_km", "km", 0, 4e6, "slow", "A6",
         "odometer", "odometer reading", "vehicle odometer",
     ),
@@ -273,7 +281,9 @@ def plain(name: str) -> str:
 
 
 # Signals that a drive can hold above 999 throughout, in some unit that they are logged in.
-REACHES_THOUSANDS = frozenset({"rpm", "altitude_m", "odometer_km", "engine_runtime_s"})
+REACHES_THOUSANDS = frozenset(
+    {"rpm", "altitude_m", "odometer_km", "engine_runtime_s", "since_cleared_min"}
+)
 POSITION = ("lat_deg", "lon_deg", "altitude_m", "geoid_height_m", "gps_speed_kmh", "heading_deg",
             "hdop", "gps_accuracy_m")  # fmt: skip
 LAMBDA_MEASURED = ("lambda_measured", "lambda_measured2")  # PIDs 24-2B or 34-3B, bank 1 and 2

@@ -48,7 +48,8 @@ def add(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None
         choices=("lots", "pairs", "blocks", "turns", "none"),
         help="how the order of arms came about (a study's schedule says so by itself): lots: one "
         "draw for the whole test; pairs: a toss for each two neighbouring switch units; blocks: a "
-        "draw in each block, named by a folder inside both piles (out/block1, in/block1); turns: "
+        "draw in each block, named by a folder inside both piles (out/block1, in/block1) or by a "
+        "column 'block' of --runs or notes.csv; turns: "
         "in and out in turn; none: as it came",
     )
     order.add_argument(

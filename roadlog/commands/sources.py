@@ -2,6 +2,7 @@
 
 import argparse
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -22,6 +23,13 @@ def add_sources(p: argparse.ArgumentParser) -> None:
         "--fitted", nargs="+", type=Path, metavar="PATH", help="logs with the add-on in and on"
     )
     p.add_argument(
+        "--runs",
+        type=Path,
+        metavar="FILE",
+        help="a table of the runs in order of driving, with the columns file, arm, date (or day) "
+        "and block as far as logs and piles don't tell them; a study's is runs.csv",
+    )
+    p.add_argument(
         "--column",
         action="append",
         default=[],
@@ -32,10 +40,13 @@ def add_sources(p: argparse.ArgumentParser) -> None:
 
 
 def require_one_source(a: argparse.Namespace) -> None:
-    """Raise InputError unless the call names either a study or both piles."""
+    """Raise InputError unless the call names a study, both piles, or a list of runs."""
     piles = [arm for arm in ("baseline", "fitted") if getattr(a, arm) is not None]
-    if (a.study is None) == (not piles):
-        raise InputError("give either a STUDY folder or both --baseline and --fitted")
+    if (a.study is None) == (not piles and a.runs is None):
+        raise InputError(
+            "give either a STUDY folder or both --baseline and --fitted, or a list of runs "
+            "(--runs; a study's is its runs.csv)"
+        )
     if len(piles) == 1:
         missing = "fitted" if piles == ["baseline"] else "baseline"
         raise InputError(f"--{missing} is missing: a comparison needs logs of both arms")
@@ -45,13 +56,15 @@ def chosen(
     a: argparse.Namespace, in_study: "Callable[[Path, Study], Sources] | None" = None
 ) -> "tuple[Study, Sources]":
     """The study and its files; `in_study` names a study's files where they aren't its [logs]."""
-    from roadlog.runs import pile_sources, study_sources
+    from roadlog.runs import listed_sources, pile_sources, study_sources
     from roadlog.study import Study, column_rules, load_study
 
     require_one_source(a)
     rules = column_rules(a.column)
     if a.study is None:
-        piles = pile_sources(a.baseline, a.fitted)
+        if a.baseline is None:
+            return Study(name="a list of runs", columns=rules), listed_sources(a.runs)
+        piles = replace(pile_sources(a.baseline, a.fitted), listed=a.runs)
         return Study(name="two piles of logs", columns=rules), piles
     study = load_study(a.study)
     study = study.model_copy(update={"columns": {**study.columns, **rules}})

@@ -8,6 +8,7 @@ from roadlog.effect.finding import decide
 from roadlog.effect.fixed_offset import FuelPhysics, fuel_physics
 from roadlog.effect.layout import require_replication
 from roadlog.effect.order_of_arms import (
+    ONE_CHANGE,
     changed_once,
     estimates_only,
     forbidden_by_order,
@@ -15,6 +16,7 @@ from roadlog.effect.order_of_arms import (
 )
 
 __all__ = [
+    "ONE_CHANGE",
     "FuelPhysics",
     "ambiguity_pct",
     "changed_once",

@@ -23,15 +23,17 @@ ONE_CHANGE = (
 METHOD = "before and after with one change between them: no interval"
 
 
-def changed_once(runs: pd.DataFrame, randomised: bool) -> bool:
+def changed_once(runs: pd.DataFrame, randomised: bool, *, in_order: bool = False) -> bool:
     """Whether each arm is one unbroken stretch, and chance didn't make it so.
 
     Parameters
     ----------
     runs : DataFrame
         `arm` and `start`, in order of time; where there is `used`, only runs that count are
-        looked at. Runs without a start are in no order, so nothing is concluded from it.
+        looked at.
     randomised : bool
+    in_order : bool
+        Whether runs without a start are in order of time too; else nothing is concluded from them.
 
     >>> days = pd.to_datetime(["2026-03-02", "2026-03-03", "2026-03-04"])
     >>> runs = pd.DataFrame({"arm": ["baseline", "baseline", "fitted"], "start": days})
@@ -39,7 +41,7 @@ def changed_once(runs: pd.DataFrame, randomised: bool) -> bool:
     True
     """
     counted = runs[runs["used"].astype(bool)] if "used" in runs else runs
-    if randomised or counted["start"].isna().any():
+    if randomised or (not in_order and counted["start"].isna().any()):
         return False
     arm = counted["arm"]
     return int((arm != arm.shift()).sum()) == 2

@@ -56,6 +56,7 @@ SCALINGS = [
     ("baro_kpa", "BAROMETRIC_PRESSURE", "65", 101.0),
     ("supply_voltage_v", "CONTROL_MODULE_VOLTAGE", "FFFF", 65.535),
     ("engine_runtime_s", "RUN_TIME", "FFFF", 65535.0),
+    ("since_cleared_min", "TIME_SINCE_DTC_CLEARED", "FFFF", 65535.0),
     ("oil_temp_c", "OIL_TEMP", "00", -40.0),
     ("catalyst_temp_c", "CATALYST_TEMP_B1S1", "FFFF", 6513.5),
 ]

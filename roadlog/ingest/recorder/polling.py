@@ -29,7 +29,7 @@ _SLOW = ("fuel_status", "stft1_pct", "ltft1_pct", "stft2_pct", "ltft2_pct", "coo
          "intake_air_temp_c", "engine_runtime_s", "supply_voltage_v", "baro_kpa",
          "ambient_temp_c")  # fmt: skip
 _RARE = ("fuel_level_pct", "ethanol_pct", "oil_temp_c", "odometer_km", "catalyst_temp_c",
-         "mil_on", "fuel_rate_g_s", "fuel_rate_l_h")  # fmt: skip
+         "since_cleared_min", "mil_on", "fuel_rate_g_s", "fuel_rate_l_h")  # fmt: skip
 _RARE_EVERY = 12  # one turn in so many slow ones
 
 MAX_HZ = 10.0
