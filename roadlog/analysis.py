@@ -19,7 +19,7 @@ from roadlog.accessory import accessory_blocking, accessory_time, other_effect, 
 from roadlog.coastdown import with_coastdown
 from roadlog.conditions import add_conditions, wind_share
 from roadlog.deviations import find_deviations, staying_sentences
-from roadlog.doubts import fuel_doubts, gallon_warnings
+from roadlog.doubts import fuel_doubts
 from roadlog.effect import (
     ONE_CHANGE,
     FuelPhysics,
@@ -91,6 +91,7 @@ from roadlog.runs import (
 from roadlog.station import locate, network_positions, station_warnings
 from roadlog.study import Order, Study, SwitchedBy
 from roadlog.tables import RUNS
+from roadlog.twice import logged_twice
 
 
 def analyse(
@@ -150,7 +151,10 @@ def analyse(
     deviations = find_deviations(runs, notes, study.analysis.exclude_if)
     warnings += [Warned("deviation-not-applied", d) for d in deviations.doubts]
     warnings += [Warned("deviation-stays", s) for s in staying_sentences(deviations, runs)]
-    runs = judged(runs, samples, deviations.set_aside)
+    twice = logged_twice(runs, samples)
+    warnings += twice.warnings
+    set_aside = {**twice.set_aside, **deviations.set_aside}
+    runs = judged(runs, samples, set_aside)
     if ledger and not fuel.computable_estimators(usable_samples(runs, samples), study):
         return _by_ledger(study, ledger, sources, switched_by, by_chance, now)
     units = [read_units(logs[i]) for i in runs["log"]]
@@ -207,7 +211,7 @@ def analyse(
         tracks,
         table,
         network,
-        set_aside=list(deviations.set_aside),
+        set_aside=list(set_aside),
         min_runs_per_arm=study.analysis.min_runs_per_arm,
     )
     warnings += lost_warnings(use)
@@ -218,12 +222,10 @@ def analyse(
     if once:
         effect = without_intervals(effect)
     ambiguity = ambiguity_pct(table, randomised=by_chance, physics=physics, whole_runs=whole_runs)
-    used_logs = [logs[i] for i, u in zip(metered.runs["log"], runs["used"], strict=True) if u]
-    warnings += gallon_warnings(used_logs, metered.estimator, effect.primary)
     in_fuel = [
         *([ONE_CHANGE] if once and runs["start"].isna().any() else ()),
         *of_order,
-        *fuel_doubts(study, metered, effect.primary, ambiguity),
+        *fuel_doubts(study, metered, effect.primary, ambiguity, units),
         *accessory_blocking(aid, effect.primary, beside, study),
     ]
     held = _held_against(

@@ -4,7 +4,7 @@ Logs, fuel flow and effect go in; sentences that make a finding `undecided` come
 drops, rescales or weighs anything: where a slip and a real effect look alike, the tester is asked.
 """
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 import pandas as pd
@@ -12,16 +12,12 @@ import pandas as pd
 from roadlog.effect.finding import rule
 from roadlog.fuel.flattop import at_ceiling
 from roadlog.fuels import FUELS
-from roadlog.ingest import Log
 from roadlog.levels import CARRIERS, other_readings
 from roadlog.metering import Metered
-from roadlog.results import Interval, Warned
+from roadlog.results import Interval
 from roadlog.signals import SIGNALS, plain
 from roadlog.study import ARMS, Claim, Study
-from roadlog.units import L_PER_IMPERIAL_GALLON, L_PER_US_GALLON
-
-LARGEST_RATIO = 1.5  # of fuel use between the arms; unit slips lie beyond, add-ons don't
-NEAREST_PCT = 2.0
+from roadlog.unit_shift import LARGEST_RATIO, unit_shift_blocking
 
 MOST_FUEL_AT_CEILING = 0.01
 
@@ -31,6 +27,7 @@ def fuel_doubts(
     metered: Metered,
     primary: Interval,
     ambiguity_pct: float,
+    units: Sequence[Mapping[str, str]],
 ) -> tuple[str, ...]:
     """All that forbids a firm word on this fuel figure.
 
@@ -41,37 +38,16 @@ def fuel_doubts(
     primary : Interval [% fuel use]
     ambiguity_pct : float
         How far the effect moves between the bounds of ambiguous fuel flow.
+    units : sequence of mapping of signal to unit
+        In which units each run's log was read.
     """
+    runs, flows = metered.runs, metered.flows
     return (
         *unit_blocking(study, metered.estimator, primary),
+        *unit_shift_blocking(study, metered.estimator, flows, runs, units, primary),
         *ceiling_blocking(metered.flows, metered.runs, metered.estimator),
         *ambiguity_blocking(primary, ambiguity_pct, study.claim),
     )
-
-
-def gallon_warnings(logs: Sequence[Log], estimator: str, primary: Interval) -> list[Warned]:
-    """Say so where the two gallons, mixed between the arms, would look like this effect.
-
-    `roadlog.ingest.columns` asks which gallon is meant; one answer holds for all logs, so the
-    tester is told what another gallon in one arm would do.
-    """
-    gallons = any(
-        c.signal in CARRIERS[estimator] and "gal" in str(c.unit) for g in logs for c in g.columns
-    )
-    factor = L_PER_IMPERIAL_GALLON / L_PER_US_GALLON
-    apart = [100 * (f - 1) for f in (1 / factor, factor)]
-    low, high = primary.estimate - NEAREST_PCT, primary.estimate + NEAREST_PCT
-    near = [a for a in apart if low <= a <= high]
-    if not gallons or not near:
-        return []
-    return [
-        Warned(
-            "gallons-mixed",
-            f"a change of {primary.estimate:+.1f} % is what US gallons in one arm's logs and "
-            f"imperial ones in the other's would make ({near[0]:+.1f} %): make sure that all logs "
-            "are in the gallon that was named",
-        )
-    ]
 
 
 def unit_blocking(study: Study, estimator: str, primary: Interval) -> tuple[str, ...]:

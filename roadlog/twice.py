@@ -1,0 +1,178 @@
+"""One drive in two logs: samples of all runs go in, the pairs that hold one drive come out.
+
+Counted twice in one arm a drive passes for two, and in both arms it speaks for and against itself.
+A copy is told by its readings alone, whatever its clock says; two loggers in one car by their
+clocks and their speed.
+"""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from itertools import combinations
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from roadlog.errors import InputError
+from roadlog.results import Warned
+
+WINDOW_S = 60  # of speed, second by second, that no second drive repeats to the tenth of a km/h
+LEAST_SPREAD_KMH = 3.0  # of a window: standing and steady driving repeat themselves
+COPIED_SHARE = 0.5  # of the shorter log's windows
+LEAST_WINDOWS = 60
+HASH_FACTOR = np.uint64(0x9E3779B97F4A7C15)  # odd, with bits all over
+LEAST_OVERLAP_S = 60.0
+CLOCKS_APART_S = 90  # that two loggers of one drive may be
+LEAST_LIKENESS = 0.95  # correlation of the speeds in the time that both hold
+
+
+@dataclass(frozen=True)
+class Twice:
+    """`same` are pairs of runs that hold one drive, `clash` pairs of one time and two drives."""
+
+    same: tuple[tuple[int, int], ...] = ()
+    clash: tuple[tuple[int, int], ...] = ()
+    set_aside: Mapping[int, str] = field(default_factory=dict)
+    warnings: tuple[Warned, ...] = ()
+
+
+def logged_twice(runs: pd.DataFrame, samples: Sequence[pd.DataFrame]) -> Twice:
+    """Runs that hold the same drive, the poorer log of each set aside.
+
+    Parameters
+    ----------
+    runs : DataFrame
+        `run`, `file`, `arm`, `start` of each, in order of start.
+    samples : sequence of DataFrame
+        `tables.SAMPLES`, one a run.
+
+    Returns
+    -------
+    Twice
+        In `set_aside` run number to reason. The log with more signals is kept, then the longer,
+        then the first: nothing that the add-on can change.
+
+    Raises
+    ------
+    InputError
+        If one drive is in both arms.
+    """
+    speeds = [_speed(s) for s in samples]
+    copies = _copied(speeds)
+    overlaps = _overlapping(runs, speeds)
+    same = sorted(copies | {p for p in overlaps if _alike(*p, runs, speeds)})
+    clash = tuple(sorted(overlaps - set(same)))
+    files, arms = runs["file"].astype(str).tolist(), runs["arm"].tolist()
+    for a, b in same:
+        if arms[a] != arms[b]:
+            raise InputError(
+                f"{files[a]} ({arms[a]}) and {files[b]} ({arms[b]}) hold the same drive, which "
+                "can't belong to both arms: correct its arm, or leave one of the two out"
+            )
+    worth = [(len(s.columns), len(s), -i) for i, s in enumerate(samples)]
+    aside: dict[int, int] = {}
+    for a, b in same:
+        if a in aside or b in aside:
+            continue
+        keep, drop = (a, b) if worth[a] >= worth[b] else (b, a)
+        aside[drop] = keep
+    numbers = runs["run"].tolist()
+    return Twice(
+        tuple(same),
+        clash,
+        {int(numbers[d]): f"the same drive as {files[k]}" for d, k in aside.items()},
+        (
+            *(
+                Warned("logged-twice", f"holds the same drive as {files[k]} and isn't counted",
+                       files[d])
+                for d, k in aside.items()
+            ),
+            *(
+                Warned("clocks-clash", f"overlaps in time with {files[b]}, and their speeds say "
+                       "that these are two drives: one of the clocks is wrong", files[a])
+                for a, b in clash
+            ),
+        ),
+    )  # fmt: skip
+
+
+def _speed(samples: pd.DataFrame) -> NDArray[np.float64]:
+    if "speed_kmh" not in samples.columns:
+        return np.full(len(samples), np.nan)
+    return samples["speed_kmh"].to_numpy(np.float64)
+
+
+def _copied(speeds: Sequence[NDArray[np.float64]]) -> set[tuple[int, int]]:
+    """Pairs that share most of their windows of speed to the tenth, and all that they link."""
+    from scipy.sparse.csgraph import connected_components
+
+    marks = [_windows(v) for v in speeds]
+    owner = np.repeat(np.arange(len(marks)), [len(m) for m in marks])
+    order = np.lexsort((owner, whole := np.concatenate([np.empty(0, np.uint64), *marks])))
+    whole, owner = whole[order], owner[order]
+    twice = np.flatnonzero(whole[1:] == whole[:-1])
+    shared = np.zeros((len(marks), len(marks)), dtype=np.int64)
+    np.add.at(shared, (owner[twice], owner[twice + 1]), 1)
+    link = np.zeros_like(shared)
+    for a, b in np.argwhere(shared >= LEAST_WINDOWS):
+        link[a, b] = shared[a, b] >= COPIED_SHARE * min(len(marks[a]), len(marks[b]))
+    group = connected_components(link, directed=False)[1]
+    return {(a, b) for a, b in combinations(range(len(marks)), 2) if group[a] == group[b]}
+
+
+def _windows(speed: NDArray[np.float64]) -> NDArray[np.uint64]:
+    """One number for each different minute of changing speed (a rolling hash modulo 2^64)."""
+    n = len(speed) - WINDOW_S + 1
+    if n < 1:
+        return np.empty(0, np.uint64)
+    known = np.isfinite(speed)
+    value = np.where(known, np.clip(speed, 0, 1000), 0.0)
+
+    def over_window(x: NDArray[np.float64]) -> NDArray[np.float64]:
+        sums = np.concatenate([[0.0], np.cumsum(x)])
+        return sums[WINDOW_S:] - sums[:-WINDOW_S]
+
+    mean = over_window(value) / WINDOW_S
+    spread = over_window(value**2) / WINDOW_S - mean**2
+    tells = (over_window(known.astype(float)) == WINDOW_S) & (spread >= LEAST_SPREAD_KMH**2)
+    digits = np.round(10 * value).astype(np.uint64)
+    mark = np.zeros(n, np.uint64)
+    for k in range(WINDOW_S):
+        mark = mark * HASH_FACTOR + digits[k : k + n]
+    return np.unique(mark[tells])
+
+
+def _overlapping(runs: pd.DataFrame, speeds: Sequence[NDArray[np.float64]]) -> set[tuple[int, int]]:
+    """Pairs that share over a minute by their clocks; a log with a date alone has none."""
+    start = runs["start"]
+    dated = [
+        i for i, t in enumerate(start) if not pd.isna(t) and t != t.normalize()
+    ]  # fmt: skip
+    dated.sort(key=lambda i: start.iloc[i])
+    found = set()
+    for n, a in enumerate(dated):
+        end = start.iloc[a] + pd.Timedelta(len(speeds[a]), unit="s")
+        for b in dated[n + 1 :]:
+            last = min(end, start.iloc[b] + pd.Timedelta(len(speeds[b]), unit="s"))
+            if start.iloc[b] >= end:
+                break
+            if (last - start.iloc[b]).total_seconds() > LEAST_OVERLAP_S:
+                found.add((min(a, b), max(a, b)))
+    return found
+
+
+def _alike(a: int, b: int, runs: pd.DataFrame, speeds: Sequence[NDArray[np.float64]]) -> bool:
+    """Whether two logs of one time show one drive, their clocks some seconds apart."""
+    by_clock = round((runs["start"].iloc[b] - runs["start"].iloc[a]).total_seconds())
+    best = 0.0
+    for shift in range(by_clock - CLOCKS_APART_S, by_clock + CLOCKS_APART_S + 1):
+        x = speeds[a][max(shift, 0) :]
+        y = speeds[b][max(-shift, 0) :]
+        n = min(len(x), len(y))
+        known = np.isfinite(x[:n]) & np.isfinite(y[:n])
+        if known.sum() < LEAST_OVERLAP_S:
+            continue
+        x, y = x[:n][known], y[:n][known]
+        if min(x.std(), y.std()) > 0:
+            best = max(best, float(np.corrcoef(x, y)[0, 1]))
+    return best >= LEAST_LIKENESS
