@@ -130,7 +130,7 @@ def _windows(speed: NDArray[np.float64]) -> NDArray[np.uint64]:
 
     def over_window(x: NDArray[np.float64]) -> NDArray[np.float64]:
         sums = np.concatenate([[0.0], np.cumsum(x)])
-        return sums[WINDOW_S:] - sums[:-WINDOW_S]
+        return np.asarray(sums[WINDOW_S:] - sums[:-WINDOW_S], np.float64)
 
     mean = over_window(value) / WINDOW_S
     spread = over_window(value**2) / WINDOW_S - mean**2

@@ -4,6 +4,7 @@ Columns are matched by meaning and unit; each row becomes the same model that `[
 `[[cans]]` of study.toml use, so that both are checked alike.
 """
 
+import re
 from collections.abc import Iterator, Mapping
 from pathlib import Path
 
@@ -12,6 +13,7 @@ import pandas as pd
 from roadlog.errors import InputError
 from roadlog.ingest.columns import unit_of
 from roadlog.ingest.handdates import looks_like_a_date, read_days, read_moments
+from roadlog.ingest.handnumbers import decimal_mark
 from roadlog.ingest.handtable import line_of, read_table
 from roadlog.ingest.notebook import quantity, split_unit
 from roadlog.study import Can, Fill, row_of
@@ -20,7 +22,7 @@ from roadlog.units import UNITS, convert
 Cells = dict[str, object]
 
 FILL_NUMBERS = {  # our field: unit, words
-    "litres": ("l", ("litres", "liters", "volume", "fuel", "amount", "gallons", "quantity")),
+    "litres": ("l", ("litres", "liters", "volume", "fuel", "amount", "quantity")),
     "odometer_km": ("km", ("odometer", "odometer reading", "mileage")),
     "price_per_l": ("ratio", ("price", "price per litre", "price per liter", "price per")),
     "temp_c": ("°c", ("temperature", "fuel temperature", "temp")),
@@ -46,6 +48,8 @@ TIME_WORDS = ("time", "date", "date time", "datetime", "date and time")
 FULL = {"yes": True, "full": True, "true": True, "1": True, "y": True, "": True,
         "no": False, "partial": False, "false": False, "0": False, "n": False}  # fmt: skip
 KM_PER_M = 0.001
+_KIND = r"[\[(]?(?:us|uk|imp|imperial)\.?[\])]?"
+_GALLONS_ALONE = re.compile(rf"(?:{_KIND} ?)?gal(?:lon)?s?(?: ?{_KIND})?")
 
 
 def read_fills(path: Path, day_first: bool | None = None) -> tuple[Fill, ...]:
@@ -103,6 +107,7 @@ def _rows(
 ) -> Iterator[tuple[int, Cells]]:
     """Line number and named values of each row; blank cells are left out."""
     columns: dict[str, pd.Series] = {}
+    mark = decimal_mark(table)
     for header in table.columns:
         name, own, unit = _meaning(str(header), path, numbers, texts)
         if name in columns:
@@ -114,16 +119,57 @@ def _rows(
             if name == "unit":
                 columns[name] = _unit_names(told, day_first, path, str(header))
         elif own == "km":  # the unit table has metres as the base of length
-            columns[name] = KM_PER_M * quantity(cells, unit or "km", "m", path, str(header))
-        elif name == "price_per_l":
-            columns[name] = quantity(cells, None, own, path, str(header)) / _litres(
-                unit, path, str(header)
+            columns[name] = KM_PER_M * quantity(
+                cells,
+                unit or "km",
+                "m",
+                path,
+                str(header),
+                decimal=mark,
+                whole=name == "odometer_km",
             )
+        elif name == "price_per_l":
+            price = quantity(cells, None, own, path, str(header), decimal=mark or _pumps(cells))
+            columns[name] = price / _litres(unit, path, str(header))
         else:
-            columns[name] = quantity(cells, unit, own, path, str(header))
+            pumped = mark or (_pumps(cells) if name == "litres" else None)
+            columns[name] = quantity(cells, unit, own, path, str(header), decimal=pumped)
     for i in range(len(table)):
         values = {name: cells.iloc[i] for name, cells in columns.items()}
         yield line_of(table, i), {k: v for k, v in values.items() if not pd.isna(v) and v != ""}
+
+
+def _gallon_named(header: str, unit: str | None, path: Path) -> str | None:
+    """The unit, a gallon as the kind that the heading names (its currency may).
+
+    Raises
+    ------
+    InputError
+        If it may be either, a fifth apart.
+    """
+    priced, slash, volume = (unit or "").rpartition("/")
+    if unit_of(volume) != "gal":
+        return unit
+    words = {w.strip(".") for w in re.split(r"[^a-z.£$]+", header.lower())}
+    us, imperial = (
+        bool(words & {"us", "u.s", "usd"}),
+        bool(words & {"uk", "imp", "imperial", "gbp"}),
+    )
+    if us == imperial:
+        raise InputError(
+            f"{path}: column '{header}' is in gallons, US or imperial (a fifth more): name which, "
+            "as in 'volume [US gal]' or 'volume [UK gal]'"
+        )
+    return f"{priced}{slash}{'gal (us)' if us else 'gal (imp)'}"
+
+
+def _pumps(cells: pd.Series) -> str:
+    """The decimal mark of a price or a fill: pumps show three decimals of both, and no thousands.
+
+    >>> _pumps(pd.Series(["1,799"])), _pumps(pd.Series(["41.234"]))
+    (',', '.')
+    """
+    return "," if cells.dropna().str.contains(",", regex=False).any() else "."
 
 
 def _unit_names(cells: pd.Series, day_first: bool | None, path: Path, header: str) -> pd.Series:
@@ -153,9 +199,15 @@ def _meaning(
     """Our field, its unit, and the unit that the header tells."""
     words, unit = split_unit(header)
     plain = header.strip().lower()
+    if "litres" in numbers and _GALLONS_ALONE.fullmatch(plain):
+        return "litres", "l", _gallon_named(header, "gal", path)
     for name, (own, known) in numbers.items():
         if words in known or plain in (*known, name):
-            return name, own, unit or ("gal" if "gallons" in (words, plain) else None)
+            return (
+                name,
+                own,
+                _gallon_named(header, unit, path),
+            )
     for name, known in texts.items():
         if words in known or plain in known:
             return name, "", None

@@ -15,6 +15,7 @@ import pandas as pd
 from roadlog.errors import InputError
 from roadlog.ingest.columns import unit_of
 from roadlog.ingest.handdates import read_days, read_instants
+from roadlog.ingest.handnumbers import hand_numbers
 from roadlog.ingest.handtable import line_of, read_table
 from roadlog.place import place_fault
 from roadlog.units import UNITS, convert
@@ -240,23 +241,26 @@ def _of_one_place(weather: pd.DataFrame, path: Path) -> pd.DataFrame:
     return weather.drop(columns=[c for c in PLACE_WORDS if c in weather]).assign(**own)
 
 
-def quantity(cells: pd.Series, unit: str | None, own: str, path: Path, header: str) -> pd.Series:
+def quantity(
+    cells: pd.Series,
+    unit: str | None,
+    own: str,
+    path: Path,
+    header: str,
+    *,
+    decimal: str | None = None,
+    whole: bool = False,
+) -> pd.Series:
     """Text cells as numbers in the unit `own`; blank cells as NaN.
+
+    `decimal` and `whole` are as in `roadlog.ingest.handnumbers.hand_numbers`.
 
     Raises
     ------
     InputError
-        Naming the line of a cell that is no number, or the unit if it doesn't fit.
+        Naming the line of a cell that is no number or may be two, or the unit if it doesn't fit.
     """
-    text = cells.str.strip().str.replace(",", ".", regex=False)
-    numbers = pd.to_numeric(text, errors="coerce")
-    bad = numbers.isna() & text.notna() & ~text.isin(["", "-", "NA", "N/A", "nan"])
-    if bad.any():
-        row = int(bad.to_numpy().argmax())
-        raise InputError(
-            f"{path}: line {line_of(cells, row)}, column '{header}': '{cells.iloc[row]}' is no "
-            "number: correct it, or leave it blank"
-        )
+    numbers = hand_numbers(cells, path, header, decimal=decimal, whole=whole)
     name = own if unit is None else unit_of(unit)
     if name is None or UNITS[name].dimension != UNITS[own].dimension:
         raise InputError(f"{path}: column '{header}': unit '{unit}' doesn't fit: use {own}")

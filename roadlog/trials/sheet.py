@@ -12,9 +12,8 @@ import numpy as np
 import pandas as pd
 
 from roadlog.errors import InputError
-from roadlog.ingest.handtable import line_of, read_table
-
-BLANK = ("", "-")
+from roadlog.ingest.handnumbers import decimal_mark, hand_numbers
+from roadlog.ingest.handtable import read_table
 
 
 def read_sheet(
@@ -73,14 +72,4 @@ def read_sheet(
 def _numbers(raw: pd.DataFrame, name: str, path: Path) -> pd.Series:
     if name not in raw.columns:
         return pd.Series(np.nan, index=raw.index)
-    text = raw[name].fillna("").str.strip().str.replace(",", ".", regex=False)
-    text = text.where(~text.isin(BLANK), "")
-    values = pd.to_numeric(text, errors="coerce").replace([np.inf, -np.inf], np.nan)
-    bad = (values.isna() & (text != "")).to_numpy()
-    if bad.any():
-        row = int(bad.argmax())
-        raise InputError(
-            f"{path}: line {line_of(raw, row)}, column '{name}': '{raw[name].iloc[row]}' is no "
-            "number"
-        )
-    return values.astype(float)
+    return hand_numbers(raw[name], path, name, decimal=decimal_mark(raw))

@@ -27,7 +27,7 @@ def test_fills_in_european_notation(tmp_path):
 
 
 def test_gallons_and_miles_become_litres_and_kilometres(tmp_path):
-    text = "date,gallons,odometer [mi]\n2026-03-02,10,1000\n"
+    text = "date,US gallons,odometer [mi]\n2026-03-02,10,1000\n"
     (fill,) = read_fills(written(tmp_path, text))
     assert fill.litres == pytest.approx(37.85411784)
     assert fill.odometer_km == pytest.approx(1609.344)
@@ -42,7 +42,7 @@ def test_gallons_and_miles_become_litres_and_kilometres(tmp_path):
         ("price per litre", 3.6),
         ("price_per_l", 3.6),
         ("price (USD/gal)", 3.6 / 3.785411784),
-        ("price per gallon", 3.6 / 3.785411784),
+        ("price (GBP/gal)", 3.6 / 4.54609),
     ],
 )
 def test_a_price_is_that_of_a_litre(tmp_path, heading, per_litre):
@@ -68,7 +68,7 @@ def test_cans_in_grams_and_kilograms(tmp_path):
         ("time,litres\nyesterdayish,30\n", "line 2, column 'time': 'yesterdayish' is no date"),
         ("time,litres,full\n2026-03-02,30,perhaps\n", "'perhaps' is neither yes nor no"),
         ("time,litres,colour\n2026-03-02,30,red\n", "column 'colour' is not known"),
-        ("time,litres,gallons\n2026-03-02,30,8\n", "two columns give litres: leave one out"),
+        ("time,litres,US gallons\n2026-03-02,30,8\n", "two columns give litres: leave one out"),
         ("time,litres,temperature [degC]\n2026-03-02,30,95\n", "line 2: 'temp_c'"),
         ("time,odometer\n2026-03-02,30\n", "line 2: 'litres' is missing: add it"),
         ("time,litres,odometer [kg]\n2026-03-02,30,1\n", "doesn't fit"),
@@ -96,3 +96,36 @@ def test_each_impossible_can_names_its_line(tmp_path, text, message):
     with pytest.raises(InputError) as e:
         read_cans(written(tmp_path, text, "cans.csv"))
     assert message in str(e.value)
+
+
+@pytest.mark.parametrize("heading", ["gal", "gallons", "volume [gal]", "fuel_gal", "litres [gal]"])
+def test_a_gallon_of_no_kind_is_asked_for(tmp_path, heading):
+    with pytest.raises(InputError, match="is in gallons, US or imperial"):
+        read_fills(written(tmp_path, f"date,{heading}\n2026-03-02,10\n"))
+
+
+@pytest.mark.parametrize(
+    ("heading", "litres"),
+    [
+        ("US gal", 37.85411784),
+        ("gallons (UK)", 45.4609),
+        ("volume [US gal]", 37.85411784),
+        ("imperial gallons", 45.4609),
+    ],
+)
+def test_a_gallon_that_is_named_is_read(tmp_path, heading, litres):
+    (fill,) = read_fills(written(tmp_path, f"date,{heading}\n2026-03-02,10\n"))
+    assert fill.litres == pytest.approx(litres)
+
+
+@pytest.mark.parametrize("odometer", ["10.250", "10,250", "10 250", "10250"])
+def test_an_odometer_has_thousands_and_no_metres(tmp_path, odometer):
+    text = f"time;litres;odometer [km]\n2026-03-02;41;{odometer}\n"
+    assert read_fills(written(tmp_path, text))[0].odometer_km == 10250
+
+
+@pytest.mark.parametrize("litres", ["41,234", "41.234"])
+def test_a_pump_shows_three_decimals(tmp_path, litres):
+    text = f"time;litres;price\n2026-03-02;{litres};1,799\n"
+    (fill,) = read_fills(written(tmp_path, text))
+    assert (fill.litres, fill.price_per_l) == (41.234, 1.799)
