@@ -122,3 +122,22 @@ def test_a_short_stretch_counts_and_a_touch_of_the_road_does_not(made, network, 
     part = made.tracks[0][there].reset_index(drop=True)
     frame = match(part, network, 0)
     assert (frame["traversal"] >= 0).any() == counts
+
+
+def test_parking_in_the_middle_of_a_segment_is_not_driving_it(made, network):
+    """A run that begins and ends on the road stands there before and after; fuel burned then is
+    no fuel of the segment."""
+    whole = made.tracks[0]
+    on = np.flatnonzero(match(whole, network, 0)["traversal"].to_numpy() >= 0)
+    driven = on[whole["speed_kmh"].to_numpy()[on] > 20]
+    middle = whole.iloc[driven[len(driven) // 4] : driven[3 * len(driven) // 4] + 1]
+
+    def parked(at: int) -> pd.DataFrame:
+        return pd.concat([middle.iloc[[at]]] * 90).assign(speed_kmh=0.0)
+
+    track = pd.concat([parked(0), middle, parked(-1)], ignore_index=True)
+    track = track.assign(t_s=np.arange(len(track), dtype=float))
+    traversal = match(track, network, 0)["traversal"].to_numpy()
+    assert (traversal[:89] == -1).all()
+    assert (traversal[-89:] == -1).all()
+    assert (traversal[95:-95] >= 0).mean() > 0.9
