@@ -22,6 +22,7 @@ from roadlog.ingest.log import ColumnMatch, Log
 from roadlog.ingest.order import never_set
 from roadlog.ingest.positions import joined
 from roadlog.ingest.recorder.replay import is_journal, read_journal
+from roadlog.ingest.revolutions import refuse_crawling
 from roadlog.ingest.sentences import is_sentences, read_sentences
 from roadlog.ingest.speedcheck import held_against_positions
 from roadlog.ingest.text import Text
@@ -85,7 +86,7 @@ def read_log(
     except ValueError as e:
         raise InputError(f"{str(path)!r} is no file name: check it") from e
     log = held_against_positions(settled(_dated(_read(path, raw, columns, time))))
-    log = without_contradicted(log)
+    log = without_contradicted(refuse_crawling(log))
     if alone:
         ask_for_units(log.units, path)
     return log
