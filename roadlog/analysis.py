@@ -17,7 +17,7 @@ import pandas as pd
 from roadlog import closure, fuel, passes, road
 from roadlog.accessory import accessory_blocking, accessory_time, other_effect, with_accessory
 from roadlog.coastdown import with_coastdown
-from roadlog.conditions import add_conditions, wind_share
+from roadlog.conditions import add_conditions, usual_level, wind_share
 from roadlog.deviations import find_deviations, staying_sentences
 from roadlog.doubts import fuel_doubts
 from roadlog.effect import (
@@ -313,6 +313,7 @@ def _tracks(
     matched = {
         r: road.match(f, network, r) for r, f in bar(metered.usable.items(), "road", progress)
     }
+    usual = usual_level(metered.usable.values())
     return {
         r: add_conditions(
             track,
@@ -320,6 +321,7 @@ def _tracks(
             start=starts[r],
             weather=weather,
             wind_at_car=wind,
+            usual=usual,
         )
         for r, track in road.bridged(matched, network).items()
     }

@@ -5,6 +5,9 @@ vehicle specific power come out. Nothing here looks at the engine's answer (load
 Implements the demand, air and wind parts of method section 4.
 """
 
+from collections.abc import Iterable
+from dataclasses import dataclass
+
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
@@ -38,6 +41,29 @@ SOAKED_WITHIN_K = 6.0
 WEATHER_COLUMNS = (
     "temp_c", "pressure_kpa", "qnh_kpa", "wind_speed_m_s", "wind_from_deg", "humidity_pct",
 )  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Level:
+    """Where the study's runs usually are: altitude [m] and air pressure [kPa], if any run tells."""
+
+    altitude_m: float | None = None
+    pressure_kpa: float | None = None
+
+
+def usual_level(tracks: Iterable[pd.DataFrame]) -> Level:
+    """Medians of the runs' medians, over the runs that log them.
+
+    A run that logs neither is taken to be there too: were it taken to be at sea level, an arm
+    whose logs lack altitude would drive through denser air than the other.
+    """
+    frames = list(tracks)
+
+    def middle(column: str) -> float | None:
+        known = [m for m in (_median(f, column) for f in frames) if m is not None]
+        return float(np.median(known)) if known else None
+
+    return Level(middle("altitude_m"), middle("baro_kpa"))
 
 
 def air_density(
@@ -239,6 +265,7 @@ def add_conditions(
     start: pd.Timestamp | None = None,
     weather: pd.DataFrame | None = None,
     wind_at_car: float = WIND_AT_CAR,
+    usual: Level | None = None,
 ) -> pd.DataFrame:
     """Add acceleration, ambient air, headwind, tractive power and specific power to a track.
 
@@ -256,6 +283,8 @@ def add_conditions(
         `station_elevation_m` [m].
     wind_at_car : float
         Share of the station's wind that the drag takes, see `wind_share`.
+    usual : Level, optional
+        Altitude and pressure of the study's other runs, for one that logs neither.
 
     Returns
     -------
@@ -270,10 +299,11 @@ def add_conditions(
     Ambient temperature is the car's own sensor, else weather, else the intake air before a cold
     start (it is ambient only then); with none of these `ambient_c` is NaN and density takes
     15 °C. Pressure is the car's barometer, else weather (carried from sea level to the track's
-    median altitude where both are known), else the standard atmosphere at the
-    track's median altitude, else at sea level. The source columns say which. Temperature of a
-    station whose elevation is known is carried to the track's median altitude by the lapse rate
-    of the standard atmosphere, 6.5 K/km (ISO 2533:1975); real air over a valley may do otherwise.
+    median altitude where both are known), else the usual pressure of the other runs, else the
+    standard atmosphere at the track's median altitude (or the other runs'), else at sea level.
+    The source columns say which. Temperature of a station whose elevation is known is carried to
+    the track's median altitude by the lapse rate of the standard atmosphere, 6.5 K/km (ISO
+    2533:1975); real air over a valley may do otherwise.
     The drag takes `wind_at_car` of the headwind, and none where it is unknown. Rolling resistance
     goes with air temperature (`roadload.rolling_share`).
     """
@@ -281,8 +311,9 @@ def add_conditions(
     speed = _column(track, "speed_kmh")
     accel = acceleration(t, speed)
     air = _weather_at(t, start, weather)
-    ambient, ambient_source = _ambient(track, air["temp_c"], weather)
-    pressure, pressure_source = _pressure(track, air["pressure_kpa"], air["qnh_kpa"])
+    usual = usual or Level()
+    ambient, ambient_source = _ambient(track, air["temp_c"], weather, usual)
+    pressure, pressure_source = _pressure(track, air["pressure_kpa"], air["qnh_kpa"], usual)
     humidity = _first_known(_filled(_column(track, "humidity_pct")), air["humidity_pct"])
     humidity = np.where(np.isfinite(humidity), humidity, ASSUMED_HUMIDITY_PCT)
     temp = np.where(np.isfinite(ambient), ambient, STANDARD_TEMP_C)
@@ -310,13 +341,13 @@ def add_conditions(
 
 
 def _ambient(
-    track: pd.DataFrame, weather_c: Floats, weather: pd.DataFrame | None
+    track: pd.DataFrame, weather_c: Floats, weather: pd.DataFrame | None, usual: Level
 ) -> tuple[Floats, str]:
     own = _filled(_column(track, "ambient_temp_c"))
     if np.isfinite(own).any():
         return own, "car's sensor"
     if np.isfinite(weather_c).any():
-        altitude = _altitude(track)
+        altitude = _altitude(track, usual)
         if altitude is None or weather is None or "station_elevation_m" not in weather.columns:
             return weather_c, "weather"
         above = altitude - float(weather["station_elevation_m"].iloc[0])
@@ -331,26 +362,35 @@ def _ambient(
     return np.full(len(track), np.nan), "unknown (density at 15 °C)"
 
 
-def _pressure(track: pd.DataFrame, weather_kpa: Floats, qnh_kpa: Floats) -> tuple[Floats, str]:
+def _pressure(
+    track: pd.DataFrame, weather_kpa: Floats, qnh_kpa: Floats, usual: Level
+) -> tuple[Floats, str]:
     own = _filled(_column(track, "baro_kpa"))
     if np.isfinite(own).any():
         return own, "car's barometer"
-    altitude = _altitude(track)
+    altitude = _altitude(track, usual)
     if altitude is not None and np.isfinite(qnh_kpa).any():
         here = station_pressure(qnh_kpa, altitude)
         return np.asarray(here, float), "weather at the altitude"
     if np.isfinite(weather_kpa).any():
         return weather_kpa, "weather"
+    if usual.pressure_kpa is not None:
+        return np.full(len(track), usual.pressure_kpa), "barometer of other runs"
     if altitude is not None:
         standard = float(standard_pressure(altitude))
         return np.full(len(track), standard), "standard atmosphere at the altitude"
     return np.full(len(track), STANDARD_PRESSURE_KPA), "standard atmosphere at sea level"
 
 
-def _altitude(track: pd.DataFrame) -> float | None:
-    """Median altitude [m] of a track, None where it was never logged."""
-    altitude = _column(track, "altitude_m")
-    known = altitude[np.isfinite(altitude)]
+def _altitude(track: pd.DataFrame, usual: Level | None = None) -> float | None:
+    """Median altitude [m] of a track, else that of the other runs; None where none is known."""
+    own = _median(track, "altitude_m")
+    return own if own is not None or usual is None else usual.altitude_m
+
+
+def _median(track: pd.DataFrame, column: str) -> float | None:
+    values = _column(track, column)
+    known = values[np.isfinite(values)]
     return float(np.median(known)) if len(known) else None
 
 

@@ -26,7 +26,9 @@ class Interval:
     """A percent change (or another quantity) with its 95 % bounds, None where none can be given.
 
     `df` is the degrees of freedom of the t quantile, NaN if not t-based; `method` is one plain
-    phrase that says how the bounds were made.
+    phrase that says how the bounds were made. `se` and `floor_se` are what a bound on the log scale
+    is made of where it may lie on the passes' floor: the larger of t·se and z·floor_se; None where
+    the t quantile alone makes it.
     """
 
     estimate: float
@@ -35,6 +37,8 @@ class Interval:
     df: float = float("nan")
     method: str = ""
     level: float = 0.95
+    se: float | None = None
+    floor_se: float | None = None
 
 
 @dataclass(frozen=True)

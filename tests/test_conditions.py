@@ -9,6 +9,7 @@ from roadlog.conditions import (
     operating_mode,
     standard_pressure,
     tractive_power,
+    usual_level,
     vehicle_specific_power,
     wind_share,
 )
@@ -147,6 +148,23 @@ def test_pressure_falls_back_on_altitude_and_says_so() -> None:
     got = add_conditions(track(altitude_m=1500.0), CAR)
     assert got["pressure_kpa"].to_numpy() == pytest.approx(standard_pressure(1500.0))
     assert got["pressure_source"].iloc[0] == "standard atmosphere at the altitude"
+
+
+def test_a_run_without_altitude_is_where_the_others_are() -> None:
+    """At 1,500 m an arm whose logs lacked altitude read 4 points more fuel saved than it was."""
+    with_gps, without = track(altitude_m=1500.0), track()
+    usual = usual_level([with_gps, without])
+    here, there = (add_conditions(t, CAR, usual=usual) for t in (with_gps, without))
+    assert here["air_density_kg_m3"].iloc[0] == there["air_density_kg_m3"].iloc[0]
+    assert here["traction_w"].sum() == pytest.approx(there["traction_w"].sum())
+
+
+def test_a_run_without_barometer_takes_that_of_the_others_before_sea_level() -> None:
+    usual = usual_level([track(baro_kpa=84.0), track(baro_kpa=86.0), track()])
+    got = add_conditions(track(), CAR, usual=usual)
+    assert (got["pressure_kpa"] == 85.0).all()
+    assert got["pressure_source"].iloc[0] == "barometer of other runs"
+    assert (add_conditions(track(baro_kpa=84.0), CAR, usual=usual)["pressure_kpa"] == 84.0).all()
 
 
 def test_unknown_wind_is_missing_and_adds_no_drag() -> None:

@@ -113,6 +113,7 @@ def _lines(
     from roadlog.plan import words
     from roadlog.plan.schedule import redraw
     from roadlog.plan.size import refutable_curve
+    from roadlog.plan.to_log import log_lines
     from roadlog.report.text import claim_words
 
     claim = study.claim
@@ -127,6 +128,7 @@ def _lines(
         refutable_curve(scatter, layout, progress=sys.stderr.isatty()), study.plan.days_per_unit
     )
     lines += words.loss_lines(lost, s.needed)
+    lines += words.paragraph("To log", " ".join(log_lines(study)))
     drawn = redraw(schedule, [str(u.unit) for u in schedule.unit], np.random.default_rng(1))
     if schedule.randomised and drawn is not None:
         lines += words.chance_line(drawn.total)

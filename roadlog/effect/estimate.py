@@ -7,7 +7,7 @@ and diagnostics.
 """
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -96,7 +96,11 @@ def estimate_effect(
     stages = primary_stages(passes, randomised=randomised, physics=physics, whole_runs=whole_runs)
     layout, fit, contrast = stages.layout, stages.fit, stages.contrast
     z = fit.ratio_log
-    primary = percent_interval(contrast.tau, contrast.half_width(), contrast.df, _method(stages))
+    primary = replace(
+        percent_interval(contrast.tau, contrast.half_width(), contrast.df, _method(stages)),
+        se=contrast.se,
+        floor_se=contrast.floor_se,
+    )
     of_total = _contrast(layout, stages.total)
     total = percent_interval(
         of_total.tau, of_total.half_width(), of_total.df, "as the primary, driving as it was"

@@ -155,14 +155,16 @@ def allowed_level(look: Look, earlier: Iterable[Look]) -> float:
 
 
 def at_level(interval: Interval, level: float) -> Interval:
-    """The same t interval [% of fuel] at another confidence; no bounds where level is 1.
+    """The same interval [% of fuel] at another confidence; no bounds where level is 1.
+
+    Where it lies on the passes' floor, that floor is normal and grows by the normal quantile.
 
     >>> i = Interval(0.0, -1.9, 2.0, df=5.0)
     >>> wide = at_level(i, 0.99)
     >>> wide.high > i.high, at_level(i, 0.95) is i
     (True, True)
     """
-    from scipy.special import stdtrit
+    from scipy.special import ndtri, stdtrit
 
     if level == interval.level or interval.low is None or interval.high is None:
         return interval
@@ -170,7 +172,11 @@ def at_level(interval: Interval, level: float) -> Interval:
         return replace(interval, low=None, high=None, level=level)
     tau = np.log1p(interval.estimate / 100)
     half = np.log1p(interval.high / 100) - tau
-    half *= stdtrit(interval.df, 0.5 + level / 2) / stdtrit(interval.df, 0.5 + interval.level / 2)
+    upper = 0.5 + level / 2
+    if interval.se is not None and interval.floor_se is not None:
+        half = max(stdtrit(interval.df, upper) * interval.se, ndtri(upper) * interval.floor_se)
+    else:
+        half *= stdtrit(interval.df, upper) / stdtrit(interval.df, 0.5 + interval.level / 2)
     return replace(
         interval,
         low=float(100 * np.expm1(tau - half)),

@@ -10,6 +10,7 @@ import textwrap
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
+from roadlog.effect.finding import LEAST_P_FOR_GATE
 from roadlog.effect.randomise import ENOUGH_ASSIGNMENTS
 from roadlog.plan.promise import STUDIES, Scatter, needed_units
 from roadlog.plan.size import Layout, Loss, Size, log_of
@@ -166,6 +167,11 @@ def chance_line(assignments: int) -> list[str]:
         if assignments >= ENOUGH_ASSIGNMENTS
         else f"under {ENOUGH_ASSIGNMENTS}, too few for an interval that assumes no model"
     )
+    if assignments * LEAST_P_FOR_GATE < 1:
+        enough += (
+            "; and too few to hold a firm word against, so that it rests on the t interval alone: "
+            "two units more make it at least 36"
+        )
     return paragraph("By chance", f"{assignments:,} schedules were equally likely: {enough}.")
 
 

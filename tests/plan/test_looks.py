@@ -3,13 +3,16 @@
 import datetime as dt
 import json
 import shutil
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
 
 from roadlog.analysis import analyse
+from roadlog.effect.crosschecks import percent_interval
 from roadlog.effect.finding import rule
+from roadlog.effect.unit_contrast import UnitContrast
 from roadlog.errors import InputError
 from roadlog.plan.looks import at_level, log_look, read_looks
 from roadlog.plan.register import (
@@ -245,3 +248,15 @@ def test_report_and_json_hold_the_plans_promise_against_what_came(half_done):
     page = report_page(done, passes_sha256="0")
     assert f"promised about ±{s.half_width_pct:.1f}" in page
     assert f"gave ±{(high - low) / 2:.1f}" in page
+
+
+def test_an_interval_on_the_passes_floor_grows_as_the_normal_does():
+    """At 2 degrees of freedom t grows 2.3 times from 95 to 99 %, the floor's normal 1.3 times."""
+    contrast = UnitContrast(0.01, np.ones(6), 0.002, 2, 0.02)
+    assert contrast.on_floor
+    at_95 = replace(
+        percent_interval(contrast.tau, contrast.half_width(), 2, ""), se=0.002, floor_se=0.02
+    )
+    got = at_level(at_95, 0.99)
+    assert np.log1p(got.high / 100) - 0.01 == pytest.approx(contrast.half_width(0.99))
+    assert np.log1p(got.high / 100) - 0.01 == pytest.approx(0.02 * 2.5758, rel=1e-4)
