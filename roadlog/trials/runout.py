@@ -27,6 +27,7 @@ from roadlog.trials.compare import (
 from roadlog.trials.readings import reading_errors
 from roadlog.trials.result import TrialResult
 from roadlog.trials.words import claim_words, interval_words, rule
+from roadlog.unit_shift import LARGEST_RATIO
 
 Floats = NDArray[np.float64]
 
@@ -145,6 +146,7 @@ def runout_result(
         f"{fitted:.0f} g/kWh with the {device}."
     )
     repeats = _repeats(runout, claim_fuel_pct)
+    slip = _unit_slip(est)
     return TrialResult(
         trial="runout",
         question=f"Does the engine run longer on the same fuel with the {device} fitted?",
@@ -154,10 +156,12 @@ def runout_result(
         low=low,
         high=high,
         unit="% fuel use",
-        finding=rule(low, high, claim_fuel_pct),
+        finding=rule(low, high, claim_fuel_pct)
+        if not slip or claim_fuel_pct is None
+        else "undecided",
         strength=_strength(runout),
         cautions=CAUTIONS,
-        notes=_notes(runout, repeats, fuel),
+        notes=(*slip, *_notes(runout, repeats, fuel)),
         method=c.method,
         details={
             "trials": [_plain(r) for r in runout.table.to_dict("records")],
@@ -170,6 +174,16 @@ def runout_result(
             "df": c.df,
             "repeats_for_claim": repeats,
         },
+    )
+
+
+def _unit_slip(change_pct: float) -> tuple[str, ...]:
+    """What to look at where the change is one of units and no add-on's."""
+    if 1 / LARGEST_RATIO < 1 + change_pct / 100 < LARGEST_RATIO:
+        return ()
+    return (
+        f"No add-on changes fuel use by {change_pct:+,.0f} %: make sure that both arms' times, "
+        "loads and fuel are written in the same units.",
     )
 
 

@@ -146,6 +146,33 @@ def test_three_identical_pairs_have_the_width_of_scale_and_clock():
     assert any("set the interval" in n for n in said.notes)
 
 
+@pytest.mark.parametrize(
+    "fitted",
+    [(300, 60.5, 1000), (300, 3630, 1.0), (300, 1650, 1000), (300, 7900, 1000)],
+    ids=["minutes", "kW", "pounds for one", "half the fuel"],
+)
+def test_one_arm_written_in_other_units_is_never_firm(fitted):
+    """Minutes for seconds gave +5,847 % and REFUTED."""
+    fuel, time, load = fitted
+    rows = [
+        ("baseline", "", 300, 3600 + i, 1000) if i % 2 == 0
+        else ("fitted", "", fuel, time * (1 + i / 5000), load)
+        for i in range(12)
+    ]  # fmt: skip
+    said = runout_result(evaluate(trials(rows), randomised=True), claim_fuel_pct=-10.0, fuel=E0)
+    assert said.finding == "undecided"
+    assert "No add-on changes fuel use" in said.notes[0]
+
+
+def test_a_change_that_an_add_on_could_make_keeps_its_word():
+    rows = [
+        ("baseline", "", 300, 3600 + i, 1000) if i % 2 == 0 else ("fitted", "", 300, 4800 + i, 1000)
+        for i in range(12)
+    ]
+    said = runout_result(evaluate(trials(rows), randomised=True), claim_fuel_pct=-10.0, fuel=E0)
+    assert said.finding == "supported"
+
+
 def test_the_reading_floor_does_not_shrink_with_agreeing_repeats():
     pair = [("baseline", "", 300, 3600, 1000), ("fitted", "", 300, 4000, 1000)]
     few, many = (
