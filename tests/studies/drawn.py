@@ -16,6 +16,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from roadlog.accessory import LEAST_WORTH_PCT
 from roadlog.effect.crosschecks import percent_interval
 from roadlog.effect.estimate import both_fits
 from roadlog.effect.expected_fuel import TIME, WORK, ExpectedFuel, Terms, expected_terms
@@ -24,7 +25,7 @@ from roadlog.effect.fixed_offset import fuel_physics
 from roadlog.effect.held_equal import hold_equal, temperature_factor
 from roadlog.effect.layout import block_columns
 from roadlog.effect.randomise import Assignments
-from roadlog.effect.unit_contrast import UnitContrast, contrast_units
+from roadlog.effect.unit_contrast import UnitContrast, contrast_units, unit_t
 from roadlog.effect.unit_randomisation import UnitRandomisation, randomise_units
 from roadlog.fuels import FUELS
 from roadlog.plan.schedule import block_sizes, orders_of_plan
@@ -146,6 +147,7 @@ class Staged:
     fixed: Floats
     contrast: UnitContrast
     unit_air_c: Floats
+    blocking: tuple[str, ...] = ()
 
     @property
     def driving(self) -> Floats:
@@ -161,7 +163,7 @@ class Staged:
         orders = randomise_units(
             z, arm, self.fixed, self.orders, weights=size / (size + size.mean())
         )
-        return Outcome(contrast, self.held, orders)
+        return Outcome(contrast, self.held, orders, self.blocking)
 
 
 @dataclass(frozen=True)
@@ -171,13 +173,15 @@ class Outcome:
     contrast: UnitContrast
     held: HeldEqual
     orders: UnitRandomisation | None
+    blocking: tuple[str, ...] = ()
 
     def word(self, claim_pct: float, effect: float = 0.0) -> FindingWord | None:
         """Word against a claim [% fuel] if the add-on had this further effect (log)."""
         c, orders = self.contrast, self.orders
         primary = percent_interval(c.tau + effect, c.half_width(), c.df, "")
         moved = None if orders is None else replace(orders, estimate=orders.estimate + effect)
-        return decide(primary, Claim(fuel_pct=-claim_pct), held=self.held, orders=moved).word
+        claim, blocking = Claim(fuel_pct=-claim_pct), self.blocking
+        return decide(primary, claim, held=self.held, orders=moved, blocking=blocking).word
 
 
 def draw_study(
@@ -206,7 +210,17 @@ def draw_study(
     unit = terms.unit
     of_unit = np.bincount(unit, air, days) / np.bincount(unit, minlength=days)
     held = hold_equal(fit, total, contrast, of_unit, PHYSICS)
-    return Staged(fit, total, held, orders, fixed, contrast, np.asarray(of_unit))
+    blocking = _accessory_differed(fit, arm, fixed) if kind.accessory_known else ()
+    return Staged(fit, total, held, orders, fixed, contrast, np.asarray(of_unit), blocking)
+
+
+def _accessory_differed(fit: ExpectedFuel, arm: Codes, fixed: Floats) -> tuple[str, ...]:
+    """The analysis's stop (`roadlog.accessory`), on the accessory's share of each day's fuel."""
+    terms = fit.terms
+    of_day = np.bincount(terms.unit, terms.offset_ml, terms.units) / fit.unit_expected_ml
+    difference, half, _ = unit_t(of_day, arm, fixed)
+    matters = 100 * abs(difference) >= LEAST_WORTH_PCT
+    return ("accessory differed",) if abs(difference) > half and matters else ()
 
 
 def drawn_terms(

@@ -95,7 +95,7 @@ def tabulate(
                 {
                     "held": abs(error) <= c.half_width(), "width": 200 * c.half_width(),
                     "error": error, "margin": 100 * o.held.margin,
-                    "stopped": bool(o.held.obstacles), "fitted": study.fit.fitted,
+                    "stopped": bool(o.held.obstacles or o.blocking), "fitted": study.fit.fitted,
                     "wrongly refuted": at_truth == "refuted",
                     "wrongly supported": at_truth == "supported",
                     **{f"refuted {p:g}": o.word(p) == "refuted" for p in CLAIMS_PCT},
