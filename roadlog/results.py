@@ -9,12 +9,12 @@ from typing import TYPE_CHECKING, Literal
 import pandas as pd
 
 from roadlog.road.network import Network
-from roadlog.station import Station
-from roadlog.study import Study
+from roadlog.study.settings import Study
 from roadlog.trials.result import TrialResult
+from roadlog.weather.station import Station
 
 if TYPE_CHECKING:
-    from roadlog.effect.unit_randomisation import UnitRandomisation
+    from roadlog.stats.unit_randomisation import UnitRandomisation
 
 FindingWord = Literal["refuted", "supported", "undecided"]
 Role = Literal["primary", "mixed", "total", "crosscheck", "sensitivity", "unadjusted"]

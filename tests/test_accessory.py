@@ -10,17 +10,22 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from roadlog.accessory import accessory_blocking, accessory_time, other_effect, with_accessory
+from roadlog.analysis.accessory_time import (
+    accessory_blocking,
+    accessory_time,
+    other_effect,
+    with_accessory,
+)
 from roadlog.cli import main
 from roadlog.effect import fuel_physics
 from roadlog.effect.estimate import estimate_effect, primary_stages
 from roadlog.errors import InputError
-from roadlog.fuel.accessory import find_accessory, on_less_off, two_modes
-from roadlog.ingest.accessory_notes import accessory_noted, write_answers
-from roadlog.ingest.notebook import read_notes
+from roadlog.fuel.accessory_state import find_accessory, on_less_off, two_modes
 from roadlog.report.along import along
 from roadlog.results import Interval
-from roadlog.study import parse_study
+from roadlog.runs.accessory_notes import accessory_noted, write_answers
+from roadlog.runs.notes import read_notes
+from roadlog.study.settings import parse_study
 
 SAMPLE = Path(__file__).parents[1] / "sample_logs"
 

@@ -9,12 +9,12 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from roadlog.analysis import analyse
+from roadlog.analysis.analyse import analyse
 from roadlog.demo import make_study
 from roadlog.errors import DesignError, RoadlogError
 from roadlog.results import Analysed
-from roadlog.runs import Sources, study_sources
-from roadlog.study import load_study
+from roadlog.runs.table import Sources, study_sources
+from roadlog.study.settings import load_study
 
 
 @pytest.fixture(scope="module")

@@ -2,9 +2,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from roadlog.coastdown import COASTING_MASS, fit_coastdown, with_coastdown
+from roadlog.analysis.coastdown import COASTING_MASS, fit_coastdown, with_coastdown
 from roadlog.errors import FitError, InputError
-from roadlog.study import Study, parse_study
+from roadlog.study.settings import Study, parse_study
 
 TRUE = (140.0, 1.5, 0.45)
 MASS = 1400.0

@@ -8,7 +8,7 @@ import pytest
 
 from roadlog.cli import main
 from roadlog.errors import InputError
-from roadlog.study import ColumnRule, column_rules
+from roadlog.study.settings import ColumnRule, column_rules
 
 N = 900
 _T = np.arange(N)

@@ -2,18 +2,18 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from roadlog.conditions import (
+from roadlog.passes.conditions import (
     acceleration,
     add_conditions,
     air_density,
     operating_mode,
-    standard_pressure,
     tractive_power,
     usual_level,
     vehicle_specific_power,
     wind_share,
 )
-from roadlog.study import Vehicle
+from roadlog.physics.atmosphere import standard_pressure
+from roadlog.study.settings import Vehicle
 
 CAR = Vehicle(mass_kg=1500, cda_m2=0.7, crr=0.01)
 

@@ -11,6 +11,7 @@ from pyproj import Geod
 from scipy.stats import chisquare
 
 from roadlog.cli import main
+from roadlog.closure.fuelbook import read_fills
 from roadlog.closure.ledger import tanks
 from roadlog.demo import car, make_study
 from roadlog.demo.car import CDA_M2, CRR, FUEL, MASS_KG, Conditions, run_engine, wheel_power_w
@@ -22,17 +23,16 @@ from roadlog.demo.logger import (
     POSITION_HEADERS,
     positions,
 )
-from roadlog.demo.plan import draw_schedule, plan_days, plan_runs
 from roadlog.demo.pump import LEVEL_SD_L
 from roadlog.demo.road import LENGTH_M, invented_road
+from roadlog.demo.schedule import draw_schedule, plan_days, plan_runs
 from roadlog.demo.variants import compressor_runs, converter, day_shares
 from roadlog.errors import InputError
-from roadlog.fuels import volume_l
-from roadlog.ingest.fuelbook import read_fills
 from roadlog.plan.schedule import block_sizes
-from roadlog.signals import CLOSED_LOOP, OPEN_LOOP_LOAD_OR_CUT, SIGNALS
-from roadlog.study import load_study, log_files
-from roadlog.units import UNITS, canonical_unit
+from roadlog.quantities.fuels import volume_l
+from roadlog.quantities.signals import CLOSED_LOOP, OPEN_LOOP_LOAD_OR_CUT, SIGNALS
+from roadlog.quantities.units import UNITS, canonical_unit
+from roadlog.study.settings import load_study, log_files
 
 CALM = Conditions(
     ambient_c=8.0, pressure_kpa=100.5, wind_m_s=0.0, wind_from_deg=0.0, payload_kg=0.0,

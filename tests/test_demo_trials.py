@@ -17,10 +17,10 @@ from roadlog.demo import make_study
 from roadlog.demo.cell import cell_readings
 from roadlog.demo.files import weather_csv
 from roadlog.demo.photos import pictures
-from roadlog.demo.plan import draw_schedule, plan_days
+from roadlog.demo.schedule import draw_schedule, plan_days
 from roadlog.demo.starts import starts_truth
 from roadlog.demo.trials import cell_command, commands, make_trials
-from roadlog.report.claims import NAMES
+from roadlog.report.claim_table import NAMES
 from roadlog.trials.ceiling import mean_power
 from tests.report.pages import Page
 

@@ -7,16 +7,16 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
-from roadlog.analysis import analyse
+from roadlog.analysis.analyse import analyse
 from roadlog.check import check_study
-from roadlog.deviations import agreed_word, find_deviations
 from roadlog.errors import DesignError, InputError
-from roadlog.ingest.notebook import of_no_drive
 from roadlog.plan.register import register
 from roadlog.report import to_json
 from roadlog.report.page import report_page
-from roadlog.runs import study_sources
-from roadlog.study import load_study, parse_study
+from roadlog.runs.deviations import agreed_word, find_deviations
+from roadlog.runs.notes import of_no_drive
+from roadlog.runs.table import study_sources
+from roadlog.study.settings import load_study, parse_study
 
 AGREED = ("trailer", "other driver", "wrong fuel")
 BEFORE = dt.datetime(2026, 3, 1, 18, 0, tzinfo=dt.UTC)

@@ -14,15 +14,14 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from roadlog import timebase
+from roadlog.analysis.doubts import ambiguity_blocking, unit_blocking
 from roadlog.cli import main
-from roadlog.doubts import ambiguity_blocking, unit_blocking
 from roadlog.fuel.flattop import at_ceiling
-from roadlog.fuels import FUELS
-from roadlog.ingest import read_log
+from roadlog.ingest import read_log, timebase
+from roadlog.quantities.fuels import FUELS
+from roadlog.quantities.units import L_PER_IMPERIAL_GALLON, L_PER_US_GALLON
 from roadlog.results import Interval
-from roadlog.study import Claim, Study
-from roadlog.units import L_PER_IMPERIAL_GALLON, L_PER_US_GALLON
+from roadlog.study.settings import Claim, Study
 
 SAMPLE = Path(__file__).resolve().parents[1] / "sample_logs"
 MAF = "MAF air flow rate [g/s]"

@@ -17,9 +17,9 @@ from roadlog.fuel import (
     fuel_of,
     fuel_variants,
 )
-from roadlog.fuels import FUELS, volume_l
-from roadlog.study import parse_study
-from roadlog.timebase import integrate, resample
+from roadlog.ingest.timebase import integrate, resample
+from roadlog.quantities.fuels import FUELS, volume_l
+from roadlog.study.settings import parse_study
 
 AFR = FUELS["E10"].stoich_afr
 SIZE_L = 1.8

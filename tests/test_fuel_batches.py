@@ -5,9 +5,9 @@ import pytest
 from roadlog.errors import InputError
 from roadlog.fuel import calibrate, fuel_flow, litres_per_gram
 from roadlog.fuel.batches import batch_fuel, fuels_by_run
-from roadlog.fuels import FUELS, blend
-from roadlog.study import Batch, Fill, parse_study
-from roadlog.timebase import integrate
+from roadlog.ingest.timebase import integrate
+from roadlog.quantities.fuels import FUELS, blend
+from roadlog.study.settings import Batch, Fill, parse_study
 from tests.test_fuel import drive
 
 E0, E10 = FUELS["E0"], FUELS["E10"]
@@ -111,10 +111,10 @@ def test_impossible_batches_are_named(text, message):
 
 def test_winter_blend_is_no_effect_in_a_whole_analysis(tmp_path):
     """Fitted days burn fuel with 5 % less energy per kilogram, told in the notes."""
-    from roadlog.analysis import analyse
+    from roadlog.analysis.analyse import analyse
     from roadlog.demo import make_study
-    from roadlog.runs import study_sources
-    from roadlog.study import load_study
+    from roadlog.runs.table import study_sources
+    from roadlog.study.settings import load_study
 
     folder = tmp_path / "study"
     make_study(folder, days=8, effect_pct=0.0)

@@ -12,8 +12,8 @@ import pandas as pd
 import pytest
 
 from roadlog.fuel import calibrate, fuel_flow
-from roadlog.study import parse_study
-from roadlog.timebase import integrate, resample
+from roadlog.ingest.timebase import integrate, resample
+from roadlog.study.settings import parse_study
 
 REAL = next(
     (

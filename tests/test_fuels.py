@@ -6,7 +6,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from roadlog.errors import InputError
-from roadlog.fuels import FUELS, blend, mass_g, volume_l
+from roadlog.quantities.fuels import FUELS, blend, mass_g, volume_l
 
 
 def test_every_declared_fuel_has_properties():

@@ -17,13 +17,12 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from roadlog import timebase
 from roadlog.cli import main
-from roadlog.fuels import FUELS
-from roadlog.ingest import read_log
-from roadlog.levels import arm_refusal, level_of, refusal, refusals
-from roadlog.study import Study, load_study, parse_study
-from roadlog.units import KG_PER_LB, L_PER_IMPERIAL_GALLON, L_PER_US_GALLON
+from roadlog.fuel.levels import arm_refusal, level_of, refusal, refusals
+from roadlog.ingest import read_log, timebase
+from roadlog.quantities.fuels import FUELS
+from roadlog.quantities.units import KG_PER_LB, L_PER_IMPERIAL_GALLON, L_PER_US_GALLON
+from roadlog.study.settings import Study, load_study, parse_study
 
 ROOT = Path(__file__).resolve().parents[1]
 REAL = next((p for p in (ROOT.parent / "shared", ROOT.parents[1] / "shared")

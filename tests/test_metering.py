@@ -6,12 +6,12 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from roadlog.analysis.metering import SHORTEST_RUN_KM, estimators_beside, judged, meter, sampled
 from roadlog.closure import Ledger
 from roadlog.errors import DesignError
-from roadlog.fuels import FUELS
 from roadlog.ingest import Log
-from roadlog.metering import SHORTEST_RUN_KM, estimators_beside, judged, meter, sampled
-from roadlog.study import parse_study
+from roadlog.quantities.fuels import FUELS
+from roadlog.study.settings import parse_study
 
 STUDY = parse_study('[vehicle]\nfuel = "E10"\ndisplacement_l = 1.8\n')
 ARMS = ["baseline", "fitted", "baseline", "fitted"]

@@ -4,9 +4,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from roadlog.passes import build_passes, source_warnings
+from roadlog.passes.table import build_passes, source_warnings
 from roadlog.road import Network, Segment
-from roadlog.study import Study, parse_study
+from roadlog.study.settings import Study, parse_study
 
 STUDY = Study()
 LENGTH_M = 1000.0

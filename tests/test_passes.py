@@ -3,11 +3,11 @@ import pandas as pd
 import pytest
 
 from roadlog.errors import InputError
-from roadlog.fuels import FUELS
-from roadlog.passes import build_passes, datum_warnings, source_warnings
+from roadlog.passes.table import build_passes, datum_warnings, source_warnings
+from roadlog.quantities.fuels import FUELS
+from roadlog.quantities.tables import PASSES
 from roadlog.road import Network, find_network, match
-from roadlog.study import Analysis, Study, parse_study
-from roadlog.tables import PASSES
+from roadlog.study.settings import Analysis, Study, parse_study
 from tests.road.synthetic import drives
 
 PLAN = [

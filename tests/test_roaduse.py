@@ -7,10 +7,7 @@ import pandas as pd
 import pytest
 
 from roadlog import road
-from roadlog.passes import build_passes
-from roadlog.report.tabulate import road_table
-from roadlog.results import RoadUse
-from roadlog.roaduse import (
+from roadlog.passes.road_use import (
     ASTRAY,
     ELSEWHERE,
     LEAST_SHARE,
@@ -20,7 +17,10 @@ from roadlog.roaduse import (
     road_use,
     uneven_wheels,
 )
-from roadlog.study import parse_study
+from roadlog.passes.table import build_passes
+from roadlog.report.tabulate import road_table
+from roadlog.results import RoadUse
+from roadlog.study.settings import parse_study
 from tests.road.synthetic import Drives, drives
 
 PLAN = [("out", a) for _ in range(4) for a in ("baseline", "fitted")]

@@ -8,7 +8,7 @@ import pytest
 
 from roadlog.errors import DesignError, InputError
 from roadlog.ingest import Log
-from roadlog.runs import (
+from roadlog.runs.table import (
     Sources,
     build_runs,
     pile_sources,
@@ -16,7 +16,7 @@ from roadlog.runs import (
     require_both_arms,
     study_sources,
 )
-from roadlog.study import Study, parse_study
+from roadlog.study.settings import Study, parse_study
 
 PLAN = parse_study(
     """

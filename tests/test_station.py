@@ -7,11 +7,12 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from roadlog import place, station
 from roadlog.cli import main
 from roadlog.errors import InputError
-from roadlog.place import distances_km
-from roadlog.station import about, locate, station_warnings
+from roadlog.physics import geodesic
+from roadlog.physics.geodesic import distances_km
+from roadlog.weather import station
+from roadlog.weather.station import about, locate, station_warnings
 
 VALLEY = (np.linspace(47.2, 47.3, 200), np.full(200, 8.5), np.full(200, 450.0))  # 11 km to north
 
@@ -84,7 +85,7 @@ def test_distance_across_180_degrees_is_short() -> None:
 
 
 def test_examples_hold() -> None:
-    for module in (place, station):
+    for module in (geodesic, station):
         assert doctest.testmod(module, extraglobs={"np": np}).failed == 0
 
 

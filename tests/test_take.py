@@ -12,11 +12,11 @@ import pytest
 from roadlog.cli import main
 from roadlog.errors import InputError
 from roadlog.ingest import read_log
+from roadlog.ingest.clock.localday import day_in_doubt, zone_warning
 from roadlog.ingest.drives import find_drives
-from roadlog.ingest.localday import day_in_doubt, zone_warning
-from roadlog.intake import propose, take_in
-from roadlog.study import TimeRule, load_study
-from roadlog.taken import read_taken, sha256_of
+from roadlog.runs.intake import propose, take_in
+from roadlog.runs.taken import read_taken, sha256_of
+from roadlog.study.settings import TimeRule, load_study
 
 SCHEDULE = """
 [logs]

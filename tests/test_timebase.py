@@ -3,8 +3,8 @@ import pandas as pd
 import pytest
 
 from roadlog.errors import InputError
-from roadlog.ingest.coarse import spread_rounded
-from roadlog.timebase import (
+from roadlog.ingest.clock.coarse import spread_rounded
+from roadlog.ingest.timebase import (
     clock_steps,
     distance_km,
     integrate,

@@ -6,13 +6,13 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from roadlog.effect.order_of_arms import changed_once
+from roadlog.effect.before_after import changed_once
 from roadlog.errors import InputError
 from roadlog.ingest import Log
-from roadlog.ingest.runlist import read_run_list
-from roadlog.order_of_runs import by_order, order_warnings, unknown_order
-from roadlog.runs import Sources, build_runs, listed_sources, pile_sources
-from roadlog.study import Study, parse_study
+from roadlog.runs.order import by_order, order_warnings, unknown_order
+from roadlog.runs.run_list import read_run_list
+from roadlog.runs.table import Sources, build_runs, listed_sources, pile_sources
+from roadlog.study.settings import Study, parse_study
 
 
 def logs_of(folder: Path, counters: dict[str, tuple[float, float]], signal: str) -> list[Log]:

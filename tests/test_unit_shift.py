@@ -4,10 +4,10 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from roadlog.closure.unit_shift import unit_shift_blocking
+from roadlog.quantities.units import L_PER_IMPERIAL_GALLON, L_PER_US_GALLON
 from roadlog.results import Interval
-from roadlog.study import Study
-from roadlog.unit_shift import unit_shift_blocking
-from roadlog.units import L_PER_IMPERIAL_GALLON, L_PER_US_GALLON
+from roadlog.study.settings import Study
 
 UK_OVER_US = L_PER_IMPERIAL_GALLON / L_PER_US_GALLON
 RUNS = pd.DataFrame(

@@ -6,7 +6,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from roadlog.errors import InputError
-from roadlog.units import (
+from roadlog.quantities.units import (
     UNITS,
     canonical_unit,
     convert,

@@ -12,12 +12,12 @@ from numpy.typing import NDArray
 
 from roadlog.check.finding import Finding
 from roadlog.fuel.flattop import at_ceiling
-from roadlog.ingest.claims import blanked
+from roadlog.fuel.levels import MOST_FILLING
 from roadlog.ingest.log import Floats, Log
-from roadlog.levels import MOST_FILLING
-from roadlog.signals import CLOSED_LOOP, CLOSED_LOOP_FAULT, SIGNALS, TRIMS, plain
-from roadlog.study import Vehicle
-from roadlog.units import unit_symbol
+from roadlog.ingest.text.rivals import blanked
+from roadlog.quantities.signals import CLOSED_LOOP, CLOSED_LOOP_FAULT, SIGNALS, TRIMS, plain
+from roadlog.quantities.units import unit_symbol
+from roadlog.study.settings import Vehicle
 
 STUCK_S = 60.0
 STUCK_READINGS = 20

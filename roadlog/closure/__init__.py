@@ -9,11 +9,9 @@ from roadlog.closure.against_fuel import close, weighed_baseline_l
 from roadlog.closure.bend import bend_blocking, trims_seen
 from roadlog.closure.evidence import evidence_by_arm, run_evidence
 from roadlog.closure.ledger import Ledger, read_ledger
-from roadlog.closure.ledger_only import analyse_ledger
 
 __all__ = [
     "Ledger",
-    "analyse_ledger",
     "bend_blocking",
     "close",
     "evidence_by_arm",

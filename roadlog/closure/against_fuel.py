@@ -29,11 +29,11 @@ from roadlog.closure.regression import (
     tank_covariance,
 )
 from roadlog.effect.crosschecks import percent_interval
-from roadlog.effect.unit_contrast import unit_t
 from roadlog.errors import InputError
-from roadlog.fuels import FUELS, volume_l
+from roadlog.quantities.fuels import FUELS, volume_l
 from roadlog.results import Closure, Interval, NamedInterval
-from roadlog.study import ARMS, Can, Fill, Study
+from roadlog.stats.unit_contrast import unit_t
+from roadlog.study.settings import ARMS, Can, Fill, Study
 
 MIN_LOGGED_SHARE = 0.97
 MAX_LOGGED_SHARE = 1.03  # beyond, odometer and log don't speak of the same driving

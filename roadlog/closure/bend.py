@@ -15,9 +15,9 @@ from roadlog.closure.trims_alone import saving_in_trims_alone, trims_part
 from roadlog.effect.finding import rule
 from roadlog.fuel.air import signal
 from roadlog.fuel.sight import Sight, sight_of
+from roadlog.quantities.signals import CLOSED_LOOP, CLOSED_LOOP_FAULT, TRIM_STEP_PCT, TRIMS
 from roadlog.results import Closure, Evidence, FindingWord, Interval
-from roadlog.signals import CLOSED_LOOP, CLOSED_LOOP_FAULT, TRIM_STEP_PCT, TRIMS
-from roadlog.study import ARMS, Claim, Study
+from roadlog.study.settings import ARMS, Claim, Study
 
 LEAST_SHARE = 0.5  # of an arm's fuel, burned in closed loop with both trims read
 TRIM_CLUES = ("trim1", "trim2")

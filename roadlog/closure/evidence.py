@@ -14,7 +14,6 @@ import pandas as pd
 
 from roadlog.effect.crosschecks import percent_interval
 from roadlog.effect.layout import block_columns
-from roadlog.effect.unit_contrast import unit_t
 from roadlog.fuel import Calibration
 from roadlog.fuel.air import (
     Array,
@@ -27,7 +26,8 @@ from roadlog.fuel.air import (
 )
 from roadlog.fuel.trims import LEAST_SECONDS, bank_trims, closed_loop, warm_samples
 from roadlog.results import Evidence, Interval, Warned
-from roadlog.study import Study
+from roadlog.stats.unit_contrast import unit_t
+from roadlog.study.settings import Study
 
 LEAN_RICH_V = 0.45  # a narrow-band sensor's switching point: common practice, no source
 

@@ -12,9 +12,9 @@ from pathlib import Path
 
 import pandas as pd
 
+from roadlog.closure.fuelbook import read_cans, read_fills
 from roadlog.errors import InputError
-from roadlog.ingest.fuelbook import read_cans, read_fills
-from roadlog.study import Can, Fill, Study
+from roadlog.study.settings import Can, Fill, Study
 
 OVER_NOMINAL = 1.15  # a tank takes more than its nominal litres up to the neck: no source
 UNKNOWN_TEMPERATURE_K = 5.0  # half-width of pumped fuel's temperature about 15 °C: no source

@@ -12,8 +12,8 @@ import pandas as pd
 
 from roadlog.closure.evidence import between_arms
 from roadlog.fuel.air import trim_factor
+from roadlog.quantities.signals import TRIM_STEP_PCT
 from roadlog.results import Evidence, Interval
-from roadlog.signals import TRIM_STEP_PCT
 
 Stays = Callable[[float, float], bool]
 

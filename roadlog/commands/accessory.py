@@ -43,12 +43,12 @@ def add(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None
 
 
 def _run(a: argparse.Namespace) -> int:
-    from roadlog.accessory import seen_by_run
-    from roadlog.ingest.accessory_notes import accessory_noted, write_answers
-    from roadlog.ingest.notebook import read_notes
-    from roadlog.metering import judged, sampled
-    from roadlog.runs import build_runs, read_logs, study_sources, with_day_order
-    from roadlog.study import load_study
+    from roadlog.analysis.accessory_time import seen_by_run
+    from roadlog.analysis.metering import judged, sampled
+    from roadlog.runs.accessory_notes import accessory_noted, write_answers
+    from roadlog.runs.notes import read_notes
+    from roadlog.runs.table import build_runs, read_logs, study_sources, with_day_order
+    from roadlog.study.settings import load_study
 
     answers = dict(_answer(text) for text in a.answer)
     study = load_study(a.study)

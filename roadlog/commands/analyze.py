@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 from roadlog.commands.sources import add_sources, chosen, require_one_source, results_folder
 
 if TYPE_CHECKING:
-    from roadlog.study import Study
+    from roadlog.study.settings import Study
 
 
 def add(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
@@ -80,7 +80,7 @@ def add(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None
 
 def _analyze(a: argparse.Namespace) -> int:
     require_one_source(a)
-    from roadlog.analysis import analyse
+    from roadlog.analysis.analyse import analyse
     from roadlog.plan.looks import log_look
     from roadlog.report import summary_lines, write_all
     from roadlog.trials.result import load_all
@@ -109,7 +109,7 @@ def _analyze(a: argparse.Namespace) -> int:
 
 
 def _with_options(study: "Study", a: argparse.Namespace) -> "Study":
-    from roadlog.study import override
+    from roadlog.study.settings import override
 
     vehicle = {"fuel": a.fuel, "displacement_l": a.displacement, "mass_kg": a.mass}
     claim = {"economy_pct": a.claim_economy, "fuel_pct": a.claim_fuel}

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 from roadlog.errors import InputError
 
 if TYPE_CHECKING:
-    from roadlog.study import Study
+    from roadlog.study.settings import Study
     from roadlog.trials.ceiling import Ceiling, Cell
     from roadlog.trials.road_test import RoadTest
 
@@ -61,8 +61,8 @@ def add(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None
 
 
 def _run(a: argparse.Namespace) -> int:
-    from roadlog.fuels import FUELS
-    from roadlog.study import Study, load_study, override
+    from roadlog.quantities.fuels import FUELS
+    from roadlog.study.settings import Study, load_study, override
     from roadlog.trials.ceiling import (
         ALTERNATOR_EFFICIENCY,
         ceiling_result,
@@ -71,7 +71,7 @@ def _run(a: argparse.Namespace) -> int:
     )
     from roadlog.trials.result import save
     from roadlog.trials.road_test import under_road_test
-    from roadlog.trials.words import screen
+    from roadlog.wording.screen import screen
 
     study = Study() if a.study is None else load_study(a.study)
     claim = {"economy_pct": a.claim_economy, "fuel_pct": a.claim_fuel}
@@ -119,7 +119,7 @@ def _run(a: argparse.Namespace) -> int:
 
 
 def _account(account: "Ceiling", cell: "Cell", *, gas: bool) -> list[str]:
-    from roadlog.trials.words import grid
+    from roadlog.wording.screen import grid
 
     lines = [
         f"Electricity {account.power_w:.0f} W; fuel in the engine {account.fuel_w / 1000:.1f} kW "

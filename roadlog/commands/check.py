@@ -40,7 +40,7 @@ def _check(a: argparse.Namespace) -> int:
 
     from roadlog.check import check_study
     from roadlog.report.check_page import check_page
-    from roadlog.study import atomic_write
+    from roadlog.study.durable import atomic_write
 
     study, sources = chosen(a)
     out = results_folder(a)

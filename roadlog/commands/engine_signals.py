@@ -21,14 +21,14 @@ def add(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None
 
 
 def _run(a: argparse.Namespace) -> int:
-    from roadlog.deviations import find_deviations
-    from roadlog.ingest.notebook import of_no_drive, read_notes
-    from roadlog.runs import build_runs, read_logs, study_sources, with_day_order
-    from roadlog.study import load_study
-    from roadlog.timebase import resample
-    from roadlog.trials.emissions import arm_means, by_arm, emissions_result, run_values
+    from roadlog.ingest.timebase import resample
+    from roadlog.runs.deviations import find_deviations
+    from roadlog.runs.notes import of_no_drive, read_notes
+    from roadlog.runs.table import build_runs, read_logs, study_sources, with_day_order
+    from roadlog.study.settings import load_study
+    from roadlog.trials.engine_signals import arm_means, by_arm, emissions_result, run_values
     from roadlog.trials.result import save
-    from roadlog.trials.words import grid, screen
+    from roadlog.wording.screen import grid, screen
 
     study = load_study(a.study)
     sources = study_sources(a.study, study)

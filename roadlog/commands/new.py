@@ -46,7 +46,7 @@ def add(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None
 
 def _new(a: argparse.Namespace) -> int:
     from roadlog.plan.questions import QUESTIONS, ask, study_text
-    from roadlog.study import atomic_write
+    from roadlog.study.durable import atomic_write
 
     path: Path = a.folder / "study.toml"
     if path.exists():

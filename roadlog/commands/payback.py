@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 from roadlog.errors import InputError
 
 if TYPE_CHECKING:
-    from roadlog.study import Study
+    from roadlog.study.settings import Study
 
 
 def add(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
@@ -46,13 +46,13 @@ def add(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None
 
 
 def _run(a: argparse.Namespace) -> int:
-    from roadlog.fuels import FUELS
-    from roadlog.study import load_study
+    from roadlog.quantities.fuels import FUELS
+    from roadlog.study.settings import load_study
     from roadlog.trials.ceiling import ALTERNATOR_EFFICIENCY, marginal_efficiency
     from roadlog.trials.payback import Purchase, extra_litres, payback_result
     from roadlog.trials.result import save
     from roadlog.trials.road_test import road_test, under_road_test
-    from roadlog.trials.words import screen
+    from roadlog.wording.screen import screen
 
     study = load_study(a.study)
     plan = study.payback
@@ -106,7 +106,7 @@ def _run(a: argparse.Namespace) -> int:
 def _fuel_price(a: argparse.Namespace, study: "Study") -> tuple[float, str]:
     """Price of a litre, and where it is from: the command line, `[payback]`, or the latest fill."""
     from roadlog.closure import read_ledger
-    from roadlog.runs import study_sources, with_day_order
+    from roadlog.runs.table import study_sources, with_day_order
 
     if a.fuel_price is not None:
         return float(a.fuel_price), "as given on the command line"

@@ -11,7 +11,7 @@ from roadlog.errors import DesignError, InputError
 if TYPE_CHECKING:
     from roadlog.plan.promise import Scatter
     from roadlog.plan.size import Layout, Loss, Size
-    from roadlog.study import Schedule, Study
+    from roadlog.study.settings import Schedule, Study
 
 FOLDER = "plan"
 
@@ -62,11 +62,11 @@ def add(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None
 
 def _plan(a: argparse.Namespace) -> int:
     from roadlog.effect.design import refuse_mediators
-    from roadlog.plan import words
+    from roadlog.plan import verdict
     from roadlog.plan.promise import order_of_schedule
     from roadlog.plan.promised import keep_promise, promise_of
     from roadlog.plan.size import layout_of, losses, size
-    from roadlog.study import load_study
+    from roadlog.study.settings import load_study
 
     study = _with_options(load_study(a.study), a)
     refuse_mediators((*study.analysis.noted_covariates, *(study.analysis.covariates or ())))
@@ -77,7 +77,7 @@ def _plan(a: argparse.Namespace) -> int:
     plan, claim = study.plan, study.claim
     if study.device.carry_over == "permanent":
         scatter = _scatter(a, study, layout_of(plan, 0))
-        print("\n".join([study.name, *words.permanent_lines(study, plan, scatter)]))
+        print("\n".join([study.name, *verdict.permanent_lines(study, plan, scatter)]))
         return 1
     layout = layout_of(plan, study.device.washout_km)
     scatter = _scatter(a, study, layout)
@@ -93,7 +93,7 @@ def _plan(a: argparse.Namespace) -> int:
     if a.dry_run:
         print("Nothing was written (--dry-run).")
         return 0
-    loose = words.looseness(lost, sized.needed)
+    loose = verdict.looseness(lost, sized.needed)
     _write(a.study, study.model_copy(update={"schedule": schedule}), kept, now, loose)
     keep_promise(a.study, promise_of(sized, scatter, claim, now))
     return 0
@@ -110,7 +110,7 @@ def _lines(
 ) -> list[str]:
     import numpy as np
 
-    from roadlog.plan import words
+    from roadlog.plan import verdict
     from roadlog.plan.schedule import redraw
     from roadlog.plan.size import refutable_curve
     from roadlog.plan.to_log import log_lines
@@ -119,27 +119,27 @@ def _lines(
     claim = study.claim
     lines = [study.name]
     if claim is not None:
-        lines += words.paragraph("Claim", claim_words(claim) + ".")
-    lines += words.days_lines(schedule, study.plan, spare)
-    lines += words.size_lines(s, scatter)
-    lines += words.chance_lines(s.chances)
-    lines += words.verdict_lines(s, scatter, layout, study.plan, claim)
-    lines += words.curve_lines(
+        lines += verdict.paragraph("Claim", claim_words(claim) + ".")
+    lines += verdict.days_lines(schedule, study.plan, spare)
+    lines += verdict.size_lines(s, scatter)
+    lines += verdict.chance_lines(s.chances)
+    lines += verdict.verdict_lines(s, scatter, layout, study.plan, claim)
+    lines += verdict.curve_lines(
         refutable_curve(scatter, layout, progress=sys.stderr.isatty()), study.plan.days_per_unit
     )
-    lines += words.loss_lines(lost, s.needed)
-    lines += words.paragraph("To log", " ".join(log_lines(study)))
+    lines += verdict.loss_lines(lost, s.needed)
+    lines += verdict.paragraph("To log", " ".join(log_lines(study)))
     drawn = redraw(schedule, [str(u.unit) for u in schedule.unit], np.random.default_rng(1))
     if schedule.randomised and drawn is not None:
-        lines += words.chance_line(drawn.total)
+        lines += verdict.chance_line(drawn.total)
     if schedule.spending != "none":
-        lines += words.paragraph(
+        lines += verdict.paragraph(
             "Looks",
             "an analysis before the last day may decide, by an interval wide enough that all looks "
             "together are wrong at most 5 times in 100; each is logged.",
         )
     else:
-        lines += words.paragraph(
+        lines += verdict.paragraph(
             "Looks", "an analysis before the last day decides nothing, and is logged."
         )
     return lines
@@ -183,7 +183,7 @@ def _write(folder: Path, study: "Study", kept: bool, now: dt.datetime, loose: st
     from roadlog.plan.sheet import sheet_page
     from roadlog.plan.studyfile import notes_template, schedule_csv, write_schedule
     from roadlog.report.text import claim_words
-    from roadlog.study import atomic_write
+    from roadlog.study.durable import atomic_write
 
     assert study.schedule is not None
     claim = None if study.claim is None else claim_words(study.claim)
@@ -228,7 +228,7 @@ def _register(folder: Path, study: "Study", now: dt.datetime) -> int:
 
 
 def _scatter(a: argparse.Namespace, study: "Study", layout: "Layout") -> "Scatter":
-    from roadlog.plan.pilot import pilot_logs, pilot_scatter
+    from roadlog.analysis.pilot import pilot_logs, pilot_scatter
     from roadlog.plan.size import assumed_scatter
 
     logs = pilot_logs(a.study, a.pilot)
@@ -240,8 +240,8 @@ def _scatter(a: argparse.Namespace, study: "Study", layout: "Layout") -> "Scatte
 def _with_options(study: "Study", a: argparse.Namespace) -> "Study":
     from pydantic import ValidationError
 
-    from roadlog.faults import first_fault
-    from roadlog.study import Plan
+    from roadlog.study.faults import first_fault
+    from roadlog.study.settings import Plan
 
     given = {
         k: getattr(a, k)

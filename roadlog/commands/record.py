@@ -66,13 +66,13 @@ def add(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None
 
 
 def _record(a: argparse.Namespace) -> int:
-    from roadlog.ingest.recorder import run
-    from roadlog.ingest.recorder.adapter import require_library
-    from roadlog.ingest.recorder.gps import receiver_at
-    from roadlog.ingest.recorder.poller import Settings
-    from roadlog.ingest.recorder.polling import Purpose
-    from roadlog.ingest.recorder.session import Setup
-    from roadlog.study import load_study
+    from roadlog.recorder import run
+    from roadlog.recorder.adapter import require_library
+    from roadlog.recorder.gps import receiver_at
+    from roadlog.recorder.poller import Settings
+    from roadlog.recorder.polling import Purpose
+    from roadlog.recorder.session import Setup
+    from roadlog.study.settings import load_study
 
     study = load_study(a.study)
     if not 0 < a.max_hz <= 100:

@@ -42,12 +42,12 @@ def add(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None
 
 
 def _run(a: argparse.Namespace) -> int:
-    from roadlog.fuels import FUELS
-    from roadlog.study import RunOuts, load_study
+    from roadlog.quantities.fuels import FUELS
+    from roadlog.study.settings import RunOuts, load_study
     from roadlog.trials.result import save
     from roadlog.trials.runout import evaluate, runout_result
     from roadlog.trials.runout_sheet import read_trials
-    from roadlog.trials.words import screen
+    from roadlog.wording.screen import screen
 
     folder = a.table if a.table.is_dir() else None
     device, synthetic = "add-on", False
@@ -87,6 +87,6 @@ def _claim(fuel: float | None, run_time: float | None, planned: float | None) ->
         return None
     if not run_time > 0:
         raise InputError(f"--claim-run-time {run_time:g}: give the promised gain as positive %")
-    from roadlog.units import economy_change_pct
+    from roadlog.quantities.units import economy_change_pct
 
     return economy_change_pct(run_time)

@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING
 from roadlog.errors import InputError
 
 if TYPE_CHECKING:
-    from roadlog.runs import Sources
-    from roadlog.study import Study
+    from roadlog.runs.table import Sources
+    from roadlog.study.settings import Study
 
 
 def add_sources(p: argparse.ArgumentParser) -> None:
@@ -56,8 +56,8 @@ def chosen(
     a: argparse.Namespace, in_study: "Callable[[Path, Study], Sources] | None" = None
 ) -> "tuple[Study, Sources]":
     """The study and its files; `in_study` names a study's files where they aren't its [logs]."""
-    from roadlog.runs import listed_sources, pile_sources, study_sources
-    from roadlog.study import Study, column_rules, load_study
+    from roadlog.runs.table import listed_sources, pile_sources, study_sources
+    from roadlog.study.settings import Study, column_rules, load_study
 
     require_one_source(a)
     rules = column_rules(a.column)

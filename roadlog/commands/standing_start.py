@@ -13,8 +13,8 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from roadlog.ingest import Log
-    from roadlog.runs import Sources
-    from roadlog.study import Study
+    from roadlog.runs.table import Sources
+    from roadlog.study.settings import Study
     from roadlog.trials.declared import Declared
     from roadlog.trials.standing_start import ClaimKind
 
@@ -75,12 +75,12 @@ def _run(a: argparse.Namespace) -> int:
     require_one_source(a)
     if a.target is not None and not 30 <= a.target <= 250:
         raise InputError(f"--target {a.target:g} km/h: choose a speed from 30 to 250")
-    from roadlog.conditions import wind_share
-    from roadlog.runs import build_runs, read_logs, with_day_order
-    from roadlog.study import override
+    from roadlog.passes.conditions import wind_share
+    from roadlog.runs.table import build_runs, read_logs, with_day_order
+    from roadlog.study.settings import override
     from roadlog.trials.result import save
     from roadlog.trials.standing_start import gather, standing_start_result
-    from roadlog.trials.words import screen
+    from roadlog.wording.screen import screen
 
     study, sources = chosen(a, _sources)
     changes = {"mass_kg": a.mass, "aspiration": "turbo" if a.turbo else None}
@@ -134,7 +134,7 @@ def _declared(a: argparse.Namespace, study: "Study") -> "Declared":
 
 
 def _sources(folder: Path, study: "Study") -> "Sources":
-    from roadlog.runs import study_sources
+    from roadlog.runs.table import study_sources
 
     plan = study.standing_start
     if plan.baseline or plan.fitted or plan.any:
@@ -149,8 +149,8 @@ def _weather(
     study: "Study", sources: "Sources", runs: "pd.DataFrame", logs: "Sequence[Log]"
 ) -> "tuple[pd.DataFrame | None, list[str]]":
     """The study's weather, and sentences on how far its station is from the course."""
-    from roadlog.ingest.weather import study_weather, weather_file
-    from roadlog.station import about, drive_positions, locate, station_warnings
+    from roadlog.weather.reports import study_weather, weather_file
+    from roadlog.weather.station import about, drive_positions, locate, station_warnings
 
     if sources.root is None:
         return None, []
@@ -190,7 +190,7 @@ def _randomised(a: argparse.Namespace, study: "Study") -> bool:
 
 
 def _each(rows: object) -> list[str]:
-    from roadlog.trials.words import grid
+    from roadlog.wording.screen import grid
 
     assert isinstance(rows, list)
     headings = ("log", "arm", "way", "at s", "s", "±", "at std air", "kW")

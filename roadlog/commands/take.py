@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from roadlog.ingest import Log
-    from roadlog.intake import Proposal
+    from roadlog.runs.intake import Proposal
 
 
 def add(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
@@ -42,9 +42,9 @@ def add(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None
 
 def _take(a: argparse.Namespace) -> int:
     from roadlog.errors import InputError
-    from roadlog.ingest.localday import zone_warning
-    from roadlog.intake import propose, take_in
-    from roadlog.study import load_study
+    from roadlog.ingest.clock.localday import zone_warning
+    from roadlog.runs.intake import propose, take_in
+    from roadlog.study.settings import load_study
 
     study = load_study(a.study)
     proposals = propose(a.study, study, a.files, arm=a.arm, split=a.split)
@@ -112,7 +112,7 @@ def _column_tables(logs: Sequence["Log"]) -> list[list[str]]:
 
 
 def _column_table(logs: Sequence["Log"]) -> list[str]:
-    from roadlog.units import unit_symbol
+    from roadlog.quantities.units import unit_symbol
 
     first = logs[0]
     rows = []

@@ -4,6 +4,6 @@ A seed goes in, a study folder comes out (`make_study`). It is not part of the m
 data to try the method on, labelled synthetic throughout.
 """
 
-from roadlog.demo.study import make_study
+from roadlog.demo.make import make_study
 
 __all__ = ["make_study"]

@@ -22,8 +22,8 @@ from roadlog.demo.variants import (
     Gearbox,
     converter,
 )
-from roadlog.fuels import FUELS
-from roadlog.units import STANDARD_GRAVITY_M_S2
+from roadlog.quantities.fuels import FUELS
+from roadlog.quantities.units import STANDARD_GRAVITY_M_S2
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]

@@ -12,8 +12,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from roadlog.demo import car
-from roadlog.demo.plan import Day
-from roadlog.fuels import volume_l
+from roadlog.demo.schedule import Day
+from roadlog.quantities.fuels import volume_l
 
 METER_SD_PCT = 0.2  # of the pump, one for the whole study; half of the 0.5 % that it may err
 LEVEL_SD_L = 0.25  # of the level at which the nozzle clicks off

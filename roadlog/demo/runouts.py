@@ -10,8 +10,8 @@ from numpy.typing import NDArray
 
 from roadlog.demo.driver import smooth_noise
 from roadlog.demo.files import csv_text
-from roadlog.demo.plan import LABELS
-from roadlog.study import ARMS, Arm
+from roadlog.demo.schedule import LABELS
+from roadlog.study.settings import ARMS, Arm
 
 Floats = NDArray[np.float64]
 

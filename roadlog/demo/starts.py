@@ -14,9 +14,9 @@ from scipy.integrate import cumulative_trapezoid
 from roadlog.demo import car
 from roadlog.demo.driver import smooth_noise
 from roadlog.demo.logger import PERCENT_BYTE, POSITION_HEADERS, WHEEL_SPEED_FACTOR, stamps
-from roadlog.demo.plan import UTC_OFFSET, WARMER_PER_HOUR_C, WIND_SHARE, Day
-from roadlog.study import ARMS
-from roadlog.units import STANDARD_GRAVITY_M_S2
+from roadlog.demo.schedule import UTC_OFFSET, WARMER_PER_HOUR_C, WIND_SHARE, Day
+from roadlog.quantities.units import STANDARD_GRAVITY_M_S2
+from roadlog.study.settings import ARMS
 
 Floats = NDArray[np.float64]
 

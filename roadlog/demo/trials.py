@@ -11,7 +11,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from roadlog.demo import cell, photos, runouts, starts
-from roadlog.demo.plan import Day
+from roadlog.demo.schedule import Day
 
 PRICE, CURRENCY, KM_PER_YEAR, CLAIM_YEARS = 89, "EUR", 14_000, 1
 CELL_FILE, CELL_FUEL_L_H, CELL_CLAIM_PCT, CELLS_IN_SERIES = "cell_readings.csv", 3, 20, 6

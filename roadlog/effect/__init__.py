@@ -3,17 +3,17 @@
 `estimate_effect` is the stage; `decide` holds its result against the claim.
 """
 
-from roadlog.effect.estimate import ambiguity_pct, estimate_effect
-from roadlog.effect.finding import decide
-from roadlog.effect.fixed_offset import FuelPhysics, fuel_physics
-from roadlog.effect.layout import require_replication
-from roadlog.effect.order_of_arms import (
+from roadlog.effect.before_after import (
     ONE_CHANGE,
     changed_once,
     estimates_only,
     forbidden_by_order,
     without_intervals,
 )
+from roadlog.effect.estimate import ambiguity_pct, estimate_effect
+from roadlog.effect.finding import decide
+from roadlog.effect.fixed_offset import FuelPhysics, fuel_physics
+from roadlog.effect.layout import require_replication
 
 __all__ = [
     "ONE_CHANGE",

@@ -15,8 +15,8 @@ from numpy.typing import NDArray
 
 from roadlog.effect.design import Design
 from roadlog.effect.layout import Layout
-from roadlog.effect.unit_contrast import unit_t
 from roadlog.results import Interval, NamedInterval, Warned
+from roadlog.stats.unit_contrast import unit_t
 
 Floats = NDArray[np.floating[Any]]
 

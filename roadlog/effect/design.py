@@ -15,11 +15,11 @@ from numpy.typing import NDArray
 
 from roadlog.effect.expected_fuel import WARM_COOLANT_C, WARMUP_TIME_CONSTANT_S
 from roadlog.effect.layout import lay_out, without_fuel
-from roadlog.effect.power import covariate_budget
-from roadlog.effect.reduction import containment_df, orthonormal
 from roadlog.errors import DesignError, FitError, InputError
-from roadlog.tables import NOTE, REMARK
-from roadlog.units import canonical_unit
+from roadlog.quantities.tables import NOTE, REMARK
+from roadlog.quantities.units import canonical_unit
+from roadlog.stats.power import covariate_budget
+from roadlog.stats.reduction import containment_df, orthonormal
 
 Floats = NDArray[np.floating[Any]]
 
@@ -144,8 +144,8 @@ def build_design(
     Parameters
     ----------
     passes : DataFrame
-        `roadlog.tables.PASSES`; rows with `used` False are left out, and segments on which a pass
-        burned nothing.
+        `roadlog.quantities.tables.PASSES`; rows with `used` False are left out, and segments on
+        which a pass burned nothing.
     covariates : sequence of str, optional
         Exactly these covariates instead of the policy's own (still within the budget).
     randomised : bool

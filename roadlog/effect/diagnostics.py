@@ -14,9 +14,9 @@ from roadlog.effect.crosschecks import percent, percent_interval
 from roadlog.effect.design import plain_name
 from roadlog.effect.expected_fuel import ExpectedFuel
 from roadlog.effect.layout import Layout, without_fuel
-from roadlog.effect.unit_contrast import contrast_units, unit_t
+from roadlog.quantities.tables import NOTE, REMARK
 from roadlog.results import Interval, Warned
-from roadlog.tables import NOTE, REMARK
+from roadlog.stats.unit_contrast import contrast_units, unit_t
 
 Floats = NDArray[np.floating[Any]]
 

@@ -14,7 +14,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from roadlog.effect import carry_over, crosschecks, diagnostics, power
+from roadlog.effect import carry_over, crosschecks, diagnostics
 from roadlog.effect.crosschecks import percent, percent_interval
 from roadlog.effect.design import Design, build_design
 from roadlog.effect.expected_fuel import ExpectedFuel, Terms, expected_terms, fit_expected_fuel
@@ -29,16 +29,17 @@ from roadlog.effect.held_equal import (
 from roadlog.effect.layout import Layout, lay_out
 from roadlog.effect.one_stage import OneStage, fit_one_stage
 from roadlog.effect.tables import coefficient_table, residual_table, scatter_table, unit_table
-from roadlog.effect.unit_contrast import UnitContrast, contrast_units
-from roadlog.effect.unit_randomisation import (
+from roadlog.errors import DesignError, FitError
+from roadlog.results import EffectResult, Interval, NamedInterval, Warned
+from roadlog.stats import power
+from roadlog.stats.unit_contrast import UnitContrast, contrast_units
+from roadlog.stats.unit_randomisation import (
     Redraw,
     UnitRandomisation,
     in_percent,
     orders_of,
     randomise_units,
 )
-from roadlog.errors import DesignError, FitError
-from roadlog.results import EffectResult, Interval, NamedInterval, Warned
 
 Floats = NDArray[np.floating[Any]]
 
@@ -70,8 +71,8 @@ def estimate_effect(
     Parameters
     ----------
     passes : DataFrame
-        `roadlog.tables.PASSES`. A column `accessory_ml` is fuel that a known accessory took in
-        the pass; it is part of expected fuel.
+        `roadlog.quantities.tables.PASSES`. A column `accessory_ml` is fuel that a known accessory
+        took in the pass; it is part of expected fuel.
     randomised : bool
         Whether chance decided the order of arms (within blocks, where there are any).
     physics : FuelPhysics

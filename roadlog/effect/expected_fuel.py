@@ -16,7 +16,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from roadlog.effect.model import aliased_columns
+from roadlog.stats.bounded.cross_products import aliased_columns
 
 Floats = NDArray[np.floating[Any]]
 Integers = NDArray[np.intp]
@@ -232,7 +232,7 @@ def expected_terms(
     Parameters
     ----------
     passes : DataFrame
-        `roadlog.tables.PASSES` (n rows), all used.
+        `roadlog.quantities.tables.PASSES` (n rows), all used.
     unit : (n,) codes of switch units
     factor : (n,) multiplier of expected fuel for air temperature
     offset_ml : (n,) known fuel that isn't fitted [mL], optional

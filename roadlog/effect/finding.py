@@ -11,9 +11,9 @@ mixed model of the other word, a closure gap) turn it into `undecided`.
 import math
 from collections.abc import Sequence
 
-from roadlog.effect.unit_randomisation import UnitRandomisation
 from roadlog.results import Finding, FindingWord, HeldEqual, Interval, Obstacle
-from roadlog.study import Claim
+from roadlog.stats.unit_randomisation import UnitRandomisation
+from roadlog.study.settings import Claim
 
 LEAST_P_FOR_GATE = 1 / 20  # orders that can't go as low say nothing one-sided
 

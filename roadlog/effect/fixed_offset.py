@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from roadlog.effect.expected_fuel import COLD, TIME, WORK, ExpectedFuel, Terms
-from roadlog.effect.unit_contrast import UnitContrast
+from roadlog.stats.unit_contrast import UnitContrast
 
 Floats = NDArray[np.floating[Any]]
 

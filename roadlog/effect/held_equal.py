@@ -15,8 +15,8 @@ from numpy.typing import NDArray
 from roadlog.effect.expected_fuel import COLD, WORK, ExpectedFuel, Terms, fit_expected_fuel
 from roadlog.effect.fixed_offset import FuelPhysics, coefficient_shift
 from roadlog.effect.layout import Layout
-from roadlog.effect.unit_contrast import UnitContrast, unit_t
 from roadlog.results import HeldEqual, Obstacle
+from roadlog.stats.unit_contrast import UnitContrast, unit_t
 
 Floats = NDArray[np.floating[Any]]
 

@@ -66,8 +66,8 @@ def lay_out(passes: pd.DataFrame, *, randomised: bool) -> Layout:
     Parameters
     ----------
     passes : DataFrame
-        `roadlog.tables.PASSES`; rows with `used` False are left out, and segments that were driven
-        in one arm only.
+        `roadlog.quantities.tables.PASSES`; rows with `used` False are left out, and segments that
+        were driven in one arm only.
     randomised : bool
         Whether chance decided the order of arms.
 

@@ -14,10 +14,11 @@ from numpy.typing import NDArray
 
 from roadlog.effect.crosschecks import percent_interval
 from roadlog.effect.design import Design
-from roadlog.effect.df import DegreesOfFreedom, kenward_roger, satterthwaite
-from roadlog.effect.model import MixedFit, aliased_columns, fit_mixed
 from roadlog.errors import FitError
 from roadlog.results import NamedInterval, Role
+from roadlog.stats.bounded.cross_products import aliased_columns
+from roadlog.stats.bounded.df import DegreesOfFreedom, kenward_roger, satterthwaite
+from roadlog.stats.bounded.model import MixedFit, fit_mixed
 
 Floats = NDArray[np.floating[Any]]
 

@@ -9,8 +9,8 @@ from numpy.typing import NDArray
 from roadlog.effect.expected_fuel import COLD, IDLE, TIME, WORK, ExpectedFuel
 from roadlog.effect.fixed_offset import DISTANCE
 from roadlog.effect.layout import Layout
-from roadlog.effect.reduction import orthonormal
-from roadlog.effect.unit_contrast import UnitContrast
+from roadlog.stats.reduction import orthonormal
+from roadlog.stats.unit_contrast import UnitContrast
 
 Floats = NDArray[np.floating[Any]]
 

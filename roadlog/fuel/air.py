@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from roadlog.signals import LAMBDA_MEASURED, TRIMS
+from roadlog.quantities.signals import LAMBDA_MEASURED, TRIMS
 
 Array = np.ndarray
 

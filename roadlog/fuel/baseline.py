@@ -33,10 +33,10 @@ from roadlog.fuel.rest import (
     decelerating,
 )
 from roadlog.fuel.states import certain_overrun, overrun, trims_zero
-from roadlog.fuels import volume_l
-from roadlog.signals import OPEN_LOOP_LOAD_OR_CUT
-from roadlog.study import Study
-from roadlog.timebase import integrate
+from roadlog.ingest.timebase import integrate
+from roadlog.quantities.fuels import volume_l
+from roadlog.quantities.signals import OPEN_LOOP_LOAD_OR_CUT
+from roadlog.study.settings import Study
 
 DEFAULT_IDLE_RPM = 750.0  # common practice, no source
 DEFAULT_VE = 0.82  # middle of 0.80 to 0.85: common practice, no source

@@ -11,9 +11,9 @@ import numpy as np
 import pandas as pd
 
 from roadlog.errors import InputError
-from roadlog.fuels import FUELS, Fuel, blend, blend_expansion_per_k
-from roadlog.ingest.notebook import note_headings, noted
-from roadlog.study import Batch, Fill, Study
+from roadlog.quantities.fuels import FUELS, Fuel, blend, blend_expansion_per_k
+from roadlog.runs.notes import note_headings, noted
+from roadlog.study.settings import Batch, Fill, Study
 
 NOTE_COLUMNS = ("fuel batch", "batch", "fuel_batch")
 

@@ -14,7 +14,7 @@ import pandas as pd
 from roadlog.errors import DesignError
 from roadlog.fuel.sight import sight_of
 from roadlog.fuel.states import standing_still
-from roadlog.study import Estimator, Study
+from roadlog.study.settings import Estimator, Study
 
 MIN_SHARE = 0.5  # of a run's logged time, for a signal to count as logged
 
@@ -68,7 +68,7 @@ _BLEND = ErrorTerm(
     "fuel's own air-fuel ratio (season, ethanol)",
     1.5,
     True,
-    "E0 to E10 differ by 4 % (element balance in roadlog.fuels); a declared blend by less",
+    "E0 to E10 differ by 4 % (element balance in quantities.fuels); a declared blend by less",
 )
 _MIXTURE = ErrorTerm("mixture in closed loop and under enrichment", 2.0, True)
 _TRANSIENTS = ErrorTerm("air stored in the manifold, wall film, polling", 0.5, False)

@@ -18,10 +18,10 @@ from roadlog.fuel.air import (
 )
 from roadlog.fuel.choice import ESTIMATORS, computable_estimators
 from roadlog.fuel.states import CUT, UNCLEAR, cut_state, lambda_bounds, standing_still
-from roadlog.fuels import FUELS, Fuel, blend, mass_g
-from roadlog.study import Study
-from roadlog.tables import FUEL
-from roadlog.timebase import distance_km, integrate
+from roadlog.ingest.timebase import distance_km, integrate
+from roadlog.quantities.fuels import FUELS, Fuel, blend, mass_g
+from roadlog.quantities.tables import FUEL
+from roadlog.study.settings import Study
 
 STATES = np.array(["metered", "enriched", "unclear", "cut", "missing"], dtype=object)
 IDLE_BELOW_KMH, IDLE_WARM_S, LEAST_IDLE_SAMPLES = 1.0, 300.0, 15
@@ -63,7 +63,7 @@ def fuel_flow(
     Parameters
     ----------
     samples : DataFrame
-        Samples of one run (`roadlog.tables.SAMPLES`).
+        Samples of one run (`roadlog.quantities.tables.SAMPLES`).
     study : Study
         Its vehicle gives fuel, displacement and aspiration.
     estimator : str
@@ -76,8 +76,8 @@ def fuel_flow(
     Returns
     -------
     DataFrame
-        `samples` with the columns of `roadlog.tables.FUEL` added: `fuel_flow_g_s` [g/s] midway
-        between `fuel_flow_low_g_s` and `fuel_flow_high_g_s`, and `fuel_state`: metered, cut,
+        `samples` with the columns of `roadlog.quantities.tables.FUEL` added: `fuel_flow_g_s` [g/s]
+        midway between `fuel_flow_low_g_s` and `fuel_flow_high_g_s`, and `fuel_state`: metered, cut,
         enriched, unclear (fuel or none), missing.
 
     Notes
@@ -163,7 +163,7 @@ def idle_flow_g_s(flow: pd.DataFrame) -> float:
     Parameters
     ----------
     flow : DataFrame
-        `roadlog.tables.FUEL`. Five minutes after the start an engine counts as warm.
+        `roadlog.quantities.tables.FUEL`. Five minutes after the start an engine counts as warm.
     """
     burned = signal(flow, "fuel_flow_g_s")
     standing = (signal(flow, "speed_kmh") < IDLE_BELOW_KMH) & (signal(flow, "t_s") > IDLE_WARM_S)

@@ -11,9 +11,9 @@ from collections.abc import Sequence
 import numpy as np
 import pandas as pd
 
-from roadlog.conditions import acceleration
 from roadlog.fuel.air import Array, FullLoad, signal
-from roadlog.study import Vehicle
+from roadlog.passes.conditions import acceleration
+from roadlog.study.settings import Vehicle
 
 # Common practice, no source.
 HIGH_CALCULATED_LOAD_PCT = 90.0

@@ -12,8 +12,8 @@ import pandas as pd
 from roadlog.fuel.air import LAMBDA_LIMITS, signal
 from roadlog.fuel.states import status_sticks
 from roadlog.fuel.trims import bank_trims
+from roadlog.quantities.signals import TRIMS
 from roadlog.results import Warned
-from roadlog.signals import TRIMS
 
 TRIM_APART_PCT = 5.0  # from the median of the arm's other runs
 LEAST_OTHERS = 3

@@ -8,8 +8,8 @@ practice without a source, unless said otherwise.
 import numpy as np
 import pandas as pd
 
-from roadlog.conditions import acceleration
 from roadlog.fuel.air import Array, Calibration, signal
+from roadlog.passes.conditions import acceleration
 
 PRESSED, OPEN_QUESTION, AT_REST, NOT_KNOWN = range(4)
 

@@ -20,7 +20,7 @@ from roadlog.fuel.rest import (
     decelerating,
     seconds_at_rest,
 )
-from roadlog.signals import (
+from roadlog.quantities.signals import (
     CLOSED_LOOP,
     CLOSED_LOOP_FAULT,
     OPEN_LOOP_COLD,

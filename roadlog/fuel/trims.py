@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from roadlog.fuel.air import signal
 from roadlog.fuel.baseline import WARM_COOLANT_C
-from roadlog.signals import CLOSED_LOOP, CLOSED_LOOP_FAULT, TRIMS
+from roadlog.quantities.signals import CLOSED_LOOP, CLOSED_LOOP_FAULT, TRIMS
 
 WARM_AFTER_S = 300.0
 LEAST_SECONDS = 60.0

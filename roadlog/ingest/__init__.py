@@ -1,8 +1,8 @@
 """Ingest: any logger's file to a `Log` in canonical signals and units.
 
 In come delimited text logs, JSON lines, tracks (GPX, KML, TCX) and the recorder's journals, told
-apart by content; out come `Log` frames for `roadlog.timebase`. The raw side of section 2 of the
-method (time base).
+apart by content; out come `Log` frames for `roadlog.ingest.timebase`. The raw side of section 2 of
+the method (time base).
 """
 
 from collections.abc import Mapping, Sequence
@@ -11,23 +11,23 @@ from pathlib import Path
 
 from roadlog.errors import InputError
 from roadlog.ingest.alike import read_alike
-from roadlog.ingest.byvalues import ask_for_units
+from roadlog.ingest.clock.dayorder import settle_day_first
+from roadlog.ingest.clock.order import never_set
 from roadlog.ingest.contradicted import without_contradicted
 from roadlog.ingest.datum import settled
-from roadlog.ingest.dayorder import settle_day_first
-from roadlog.ingest.delimited import read_delimited
-from roadlog.ingest.gpx import is_xml
-from roadlog.ingest.jsonlines import as_delimited, is_json_lines
+from roadlog.ingest.journal.replay import is_journal, read_journal
 from roadlog.ingest.log import ColumnMatch, Log
-from roadlog.ingest.order import never_set
-from roadlog.ingest.positions import joined
-from roadlog.ingest.recorder.replay import is_journal, read_journal
+from roadlog.ingest.positions.gpx import is_xml
+from roadlog.ingest.positions.join import joined
+from roadlog.ingest.positions.sentences import is_sentences, read_sentences
+from roadlog.ingest.positions.speedcheck import held_against_positions
+from roadlog.ingest.positions.tracks import read_track
 from roadlog.ingest.revolutions import refuse_crawling
-from roadlog.ingest.sentences import is_sentences, read_sentences
-from roadlog.ingest.speedcheck import held_against_positions
-from roadlog.ingest.text import Text
-from roadlog.ingest.tracks import read_track
-from roadlog.study import ColumnRule, TimeRule
+from roadlog.ingest.table.byvalues import ask_for_units
+from roadlog.ingest.table.delimited import read_delimited
+from roadlog.ingest.table.jsonlines import as_delimited, is_json_lines
+from roadlog.ingest.text.source import Text
+from roadlog.study.settings import ColumnRule, TimeRule
 
 __all__ = ["ColumnMatch", "Log", "join_positions", "read_alike", "read_log", "settle_day_first"]
 
@@ -93,7 +93,8 @@ def read_log(
 
 
 def join_positions(log: Log, tracks: Sequence[Log], *, zone: str | None = None) -> Log:
-    """`roadlog.ingest.positions.joined`, held against the log's speed where something was joined.
+    """`roadlog.ingest.positions.join.joined`, held against the log's speed where something was
+    joined.
 
     Raises
     ------

@@ -11,10 +11,10 @@ from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 
 from roadlog.errors import InputError
-from roadlog.ingest.byvalues import ask_for_units, unit_name
 from roadlog.ingest.log import Log, UnitEvidence
-from roadlog.signals import SIGNALS
-from roadlog.study import ColumnRule
+from roadlog.ingest.table.byvalues import ask_for_units, unit_name
+from roadlog.quantities.signals import SIGNALS
+from roadlog.study.settings import ColumnRule
 
 Reread = Callable[[Path, Mapping[str, ColumnRule]], Log]
 

@@ -18,7 +18,7 @@ import numpy as np
 import pandas as pd
 
 from roadlog.ingest.log import ColumnMatch, Datum, Floats, Log
-from roadlog.study import RoadRule
+from roadlog.study.settings import RoadRule
 
 ALTITUDE, GEOID = "altitude_m", "geoid_height_m"
 SURFACES = {

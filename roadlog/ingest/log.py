@@ -22,9 +22,9 @@ Datum = Literal["sea level", "ellipsoid", "unknown"]
 class ColumnMatch:
     """What one column of the file was taken for.
 
-    `signal` is a name in `roadlog.signals.SIGNALS`, or None for time columns (`role` "time"), for
-    columns that a rule ignores and for those that no word matches; `unit` is the unit that the
-    file's values are in.
+    `signal` is a name in `roadlog.quantities.signals.SIGNALS`, or None for time columns (`role`
+    "time"), for columns that a rule ignores and for those that no word matches; `unit` is the unit
+    that the file's values are in.
     """
 
     header: str

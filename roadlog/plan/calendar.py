@@ -7,7 +7,7 @@ state of each day) or for a driver who isn't to know it.
 import datetime as dt
 import hashlib
 
-from roadlog.study import Study
+from roadlog.study.settings import Study
 
 
 def calendar_file(study: Study, *, show_arm: bool, now: dt.datetime) -> bytes:

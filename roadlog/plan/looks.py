@@ -16,7 +16,6 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from roadlog.deviations import REASON
 from roadlog.errors import InputError
 from roadlog.plan.promised import promise_that_counts
 from roadlog.plan.register import (
@@ -29,7 +28,8 @@ from roadlog.plan.register import (
     without_late_notes,
 )
 from roadlog.results import Finding, Interval, Look, Oversight, Warned
-from roadlog.study import Schedule, Study
+from roadlog.runs.deviations import REASON
+from roadlog.study.settings import Schedule, Study
 
 LOOKS = "computed/looks.jsonl"
 FULL_LEVEL = 0.95
@@ -41,7 +41,7 @@ def oversee(study: Study, folder: Path, runs: pd.DataFrame, now: dt.datetime) ->
     Parameters
     ----------
     runs : DataFrame
-        `roadlog.tables.RUNS`, with `sha256`.
+        `roadlog.quantities.tables.RUNS`, with `sha256`.
     now : aware datetime
 
     Raises

@@ -16,16 +16,16 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from roadlog.effect.before_after import changed_once
 from roadlog.effect.finding import LEAST_P_FOR_GATE
 from roadlog.effect.held_equal import MOST_DRIVING, PER_DEGREE, SHARE_OF_DRIVING, UNKNOWN_AIR
 from roadlog.effect.layout import block_columns, lay_out
-from roadlog.effect.order_of_arms import changed_once
-from roadlog.effect.randomise import Assignments
-from roadlog.effect.reduction import orthonormal
-from roadlog.effect.unit_contrast import LEAST_DF, contrast_units
 from roadlog.errors import DesignError
 from roadlog.plan.schedule import block_sizes, orders_of_plan, redraw
-from roadlog.study import Schedule
+from roadlog.stats.randomise import Assignments
+from roadlog.stats.reduction import orthonormal
+from roadlog.stats.unit_contrast import LEAST_DF, contrast_units
+from roadlog.study.settings import Schedule
 
 STUDIES = 2000
 SEED = 1

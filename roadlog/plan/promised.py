@@ -14,7 +14,8 @@ from roadlog.errors import InputError
 from roadlog.plan.promise import Scatter
 from roadlog.plan.size import Size
 from roadlog.results import ChanceOfWord, Promised
-from roadlog.study import Claim, atomic_write
+from roadlog.study.durable import atomic_write
+from roadlog.study.settings import Claim
 
 PROMISES = "computed/promised.json"
 

@@ -9,7 +9,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
 from roadlog.errors import InputError
-from roadlog.study import Study, parse_study, row_of
+from roadlog.study.settings import Study, parse_study, row_of
 
 
 @dataclass(frozen=True)

@@ -15,8 +15,9 @@ from pathlib import Path
 from typing import Any
 
 from roadlog.errors import InputError
-from roadlog.study import Study, atomic_write
-from roadlog.tables import NOTE
+from roadlog.quantities.tables import NOTE
+from roadlog.study.durable import atomic_write
+from roadlog.study.settings import Study
 
 REGISTER = "computed/registered.json"
 

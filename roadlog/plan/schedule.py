@@ -15,9 +15,9 @@ from typing import Any, get_args
 import numpy as np
 from numpy.typing import NDArray
 
-from roadlog.effect.randomise import DRAWS, EXACT_LIMIT, Assignments, assignments
 from roadlog.errors import DesignError, InputError
-from roadlog.study import ARMS, Plan, Schedule, ScheduleUnit, Weekday
+from roadlog.stats.randomise import DRAWS, EXACT_LIMIT, Assignments, assignments
+from roadlog.study.settings import ARMS, Plan, Schedule, ScheduleUnit, Weekday
 
 WEEKDAYS: tuple[Weekday, ...] = get_args(Weekday)
 LEAST_UNITS = 4

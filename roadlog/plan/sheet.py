@@ -11,7 +11,7 @@ from itertools import pairwise
 from typing import Literal
 
 from roadlog.plan.to_log import log_lines, tanks_must_differ
-from roadlog.study import Study
+from roadlog.study.settings import Study
 
 Reader = Literal["everyone", "driver", "switcher"]
 

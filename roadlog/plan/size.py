@@ -20,9 +20,9 @@ from roadlog.plan.promise import (
     refutable_by_units,
     simulate,
 )
-from roadlog.progress import bar
 from roadlog.results import ChanceOfWord
-from roadlog.study import Claim, Plan, RoadType
+from roadlog.study.settings import Claim, Plan, RoadType
+from roadlog.wording.progress import bar
 
 CURVE_DAYS = range(6, 31, 2)
 

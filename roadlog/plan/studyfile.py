@@ -12,8 +12,9 @@ from pathlib import Path
 from typing import Any
 
 from roadlog.errors import InputError
-from roadlog.ingest.notebook import split_unit
-from roadlog.study import Schedule, Study, atomic_write, parse_study
+from roadlog.runs.notes import split_unit
+from roadlog.study.durable import atomic_write
+from roadlog.study.settings import Schedule, Study, parse_study
 
 _NOTE = " Drawn by roadlog plan. Later changes are listed in the report."
 

@@ -5,7 +5,7 @@ trims, and which only beside measured fuel come out, as `roadlog.fuel.sight` has
 """
 
 from roadlog.fuel.sight import sight_of, sight_word
-from roadlog.study import Study
+from roadlog.study.settings import Study
 
 _SIGNALS = {
     "rate": "engine fuel rate",

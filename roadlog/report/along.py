@@ -12,10 +12,10 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from roadlog.quantities.signals import SIGNALS
+from roadlog.quantities.units import unit_symbol
 from roadlog.report.strips import mark_step_km
 from roadlog.report.text import number
-from roadlog.signals import SIGNALS
-from roadlog.units import unit_symbol
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -112,7 +112,7 @@ def along(
     Parameters
     ----------
     samples : DataFrame
-        `roadlog.tables.SAMPLES` with its signals.
+        `roadlog.quantities.tables.SAMPLES` with its signals.
     needed : tuple of str
         The signals without which a stretch can't be used.
     accessory : array, optional

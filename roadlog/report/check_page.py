@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from roadlog.check import RunCheck, StudyCheck
 from roadlog.fuel import ESTIMATORS
-from roadlog.fuel.accessory import find_accessory
+from roadlog.fuel.accessory_state import find_accessory
 from roadlog.ingest.datum import datum_counts
 from roadlog.report.along import Along, along
 from roadlog.report.templating import NO_NETWORK, raw, render

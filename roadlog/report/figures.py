@@ -16,7 +16,7 @@ from roadlog.report.colours import ARM_COLOURS, CLAIM, HAIR, INK, QUIET
 from roadlog.report.svg import figure
 from roadlog.report.text import bounds, ends_of, number, signed, typeset
 from roadlog.results import Analysed, Interval, NamedInterval
-from roadlog.study import ARMS
+from roadlog.study.settings import ARMS
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

@@ -11,12 +11,12 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from roadlog.report.claims import trials_of
-from roadlog.report.oversight import achieved
+from roadlog.quantities.units import mpg_us
+from roadlog.report.claim_table import trials_of
+from roadlog.report.registration import achieved
 from roadlog.report.text import economy_interval, economy_interval_mpg_us
 from roadlog.report.warned import told_warnings
 from roadlog.results import Analysed, ArmSummary, HeldEqual, Interval, NamedInterval, Oversight
-from roadlog.units import mpg_us
 
 SCHEMA = 1
 

@@ -18,7 +18,7 @@ from roadlog.report.legs import Leg
 from roadlog.report.strips import mark_step_km
 from roadlog.results import Analysed
 from roadlog.road.network import Floats, Segment
-from roadlog.study import ARMS
+from roadlog.study.settings import ARMS
 
 SIDEWAYS_PX = 5.0
 WIDTH_PX = (4.0, 9.0)

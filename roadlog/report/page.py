@@ -13,11 +13,12 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from roadlog.quantities.units import economy_change_pct, mpg_imperial, mpg_us
 from roadlog.report import figures, tabulate
-from roadlog.report.claims import parts_of_claim
+from roadlog.report.claim_table import parts_of_claim
 from roadlog.report.colours import ARM_COLOURS
 from roadlog.report.map import MapParts, map_parts, why_no_map
-from roadlog.report.oversight import plan_kept
+from roadlog.report.registration import plan_kept
 from roadlog.report.templating import NO_NETWORK, raw, render
 from roadlog.report.text import (
     claim_words,
@@ -33,9 +34,8 @@ from roadlog.report.text import (
 )
 from roadlog.report.warned import told_warnings
 from roadlog.results import Analysed, ArmSummary, Interval
-from roadlog.station import about
-from roadlog.study import ARMS
-from roadlog.units import economy_change_pct, mpg_imperial, mpg_us
+from roadlog.study.settings import ARMS
+from roadlog.weather.station import about
 
 LIBRARIES = ("roadlog", "numpy", "scipy", "pandas", "statsmodels", "matplotlib", "folium")
 LISTED_PASSES = 60

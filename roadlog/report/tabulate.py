@@ -7,9 +7,9 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from roadlog.alike import alike
 from roadlog.report.text import number, signed, typeset
 from roadlog.results import Analysed, RoadUse
+from roadlog.wording.alike import alike
 
 HEADINGS = {
     "name": "",

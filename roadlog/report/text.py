@@ -10,10 +10,10 @@ import textwrap
 
 import pandas as pd
 
+from roadlog.quantities.units import economy_change_pct, mpg_us
 from roadlog.report.warned import told_warnings
 from roadlog.results import Analysed, Interval, RoadUse
-from roadlog.study import ARMS, Claim
-from roadlog.units import economy_change_pct, mpg_us
+from roadlog.study.settings import ARMS, Claim
 
 WIDTH = 88
 LABEL_WIDTH = 13

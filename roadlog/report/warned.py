@@ -5,8 +5,8 @@ A finished analysis goes in; out come its warnings in order, each with the logs 
 
 from dataclasses import dataclass
 
-from roadlog.alike import kind_of, together
 from roadlog.results import Analysed
+from roadlog.wording.alike import kind_of, together
 
 
 @dataclass(frozen=True)

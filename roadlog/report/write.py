@@ -11,7 +11,7 @@ from pathlib import Path
 
 from roadlog.report.json_out import to_json
 from roadlog.results import Analysed
-from roadlog.study import atomic_write
+from roadlog.study.durable import atomic_write
 
 
 def write_all(analysed: Analysed, out: Path, *, tiles: bool = False) -> None:

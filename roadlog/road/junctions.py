@@ -15,9 +15,9 @@ from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter1d
 
 from roadlog.road.alignment import LINE_STEP_M, SUSTAINED_M, Line, Points, approach, make_line
-from roadlog.road.following import follow
 from roadlog.road.network import Floats
 from roadlog.road.trace import STEP_M, Bools
+from roadlog.road.viterbi import follow
 
 Ints = NDArray[np.int64]
 Path = tuple[Floats, Floats]

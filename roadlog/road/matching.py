@@ -13,12 +13,12 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from roadlog.quantities.tables import TRACK
 from roadlog.road.alignment import Alignment, Line, approach, gather, line_of
-from roadlog.road.following import follow
+from roadlog.road.by_distance import BY_DISTANCE, place
 from roadlog.road.network import Floats, Network, Segment
-from roadlog.road.pieces import BY_DISTANCE, place
 from roadlog.road.trace import STEP_M, make_trace
-from roadlog.tables import TRACK
+from roadlog.road.viterbi import follow
 
 END_REACH_M = 3 * STEP_M  # a chain that begins this near an end of its line reaches that end
 SHORTEST_PIECE_M = 60.0
@@ -45,7 +45,8 @@ def match(track: pd.DataFrame, network: Network, run: int) -> pd.DataFrame:
         `d_m` (distance since the run's start by wheel speed [m]) and `bearing_deg` (direction of
         the segment, clockwise from north [°], NaN off the network). Standing before the first
         move and after the last is on no segment: it is parking, not driving it. In a network of
-        kind `run` every sample is on segment `run`; for kind `distance` see `roadlog.road.pieces`.
+        kind `run` every sample is on segment `run`; for kind `distance` see
+        `roadlog.road.by_distance`.
     """
     if network.kind == BY_DISTANCE:
         return place(track, network, run)

@@ -21,8 +21,8 @@ from roadlog.road.gates import Gate, named_pieces, passed
 from roadlog.road.network import Floats, Network, Segment
 from roadlog.road.projection import Origin, centre, to_geographic
 from roadlog.road.raster import ElevationRaster, check_heights
+from roadlog.road.shared_lines import COUNT_STEP_M, Stretch, shared_stretches
 from roadlog.road.store import kept_pieces
-from roadlog.road.stretches import COUNT_STEP_M, Stretch, shared_stretches
 from roadlog.road.trace import STEP_M, Trace, make_trace
 
 WHOLE_RUN = "run"

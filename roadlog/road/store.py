@@ -13,7 +13,7 @@ from roadlog.errors import InputError
 from roadlog.road.alignment import Line
 from roadlog.road.network import Network, Segment
 from roadlog.road.projection import Origin, to_local
-from roadlog.study import atomic_write
+from roadlog.study.durable import atomic_write
 
 SAME_PLACE_M = 20.0  # places on a segment are found again this near the new line
 SAME_LENGTH = 0.05  # and this much of its length apart

@@ -12,7 +12,7 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter1d, uniform_filter1d
 
-from roadlog.atmosphere import pressure_altitude
+from roadlog.physics.atmosphere import pressure_altitude
 from roadlog.road.network import Floats
 from roadlog.road.projection import Origin, positions, to_local
 

@@ -11,13 +11,13 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from roadlog.atmosphere import SEA_LEVEL_KPA
-from roadlog.conditions import saturation_pressure
 from roadlog.errors import InputError
-from roadlog.fuels import HYDROGEN_G_MOL, Fuel
+from roadlog.passes.conditions import saturation_pressure
+from roadlog.physics.atmosphere import SEA_LEVEL_KPA
+from roadlog.quantities.fuels import HYDROGEN_G_MOL, Fuel
 from roadlog.results import FindingWord
 from roadlog.trials.result import TrialResult
-from roadlog.trials.words import claim_words, rule
+from roadlog.wording.screen import claim_words, rule
 
 Floats = NDArray[np.float64]
 
@@ -183,7 +183,7 @@ def marginal_efficiency(fuel: Fuel, aspiration: str = "natural") -> float:
     Friction and pumping are paid already, so added load costs less than the engine's mean
     efficiency says. Between the regulation's fuels it goes with the ethanol's share.
 
-    >>> from roadlog.fuels import FUELS
+    >>> from roadlog.quantities.fuels import FUELS
     >>> round(marginal_efficiency(FUELS["E10"]), 2), round(marginal_efficiency(FUELS["diesel"]), 2)
     (0.42, 0.45)
     """

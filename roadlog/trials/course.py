@@ -10,7 +10,9 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from roadlog.conditions import (
+from roadlog.ingest import Log
+from roadlog.ingest.timebase import resample
+from roadlog.passes.conditions import (
     ASSUMED_HUMIDITY_PCT,
     ROTATING_MASS,
     STANDARD_TEMP_C,
@@ -20,9 +22,7 @@ from roadlog.conditions import (
     saturation_pressure,
     tractive_power,
 )
-from roadlog.ingest import Log
-from roadlog.study import Vehicle
-from roadlog.timebase import resample
+from roadlog.study.settings import Vehicle
 from roadlog.trials.starts import FROM_KMH, Start, crossing, pull_from_kmh
 
 Floats = NDArray[np.float64]

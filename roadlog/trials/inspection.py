@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 
 from roadlog.errors import DesignError, InputError
 from roadlog.results import FindingWord
-from roadlog.study import atomic_write
+from roadlog.study.durable import atomic_write
 from roadlog.trials.result import TrialResult
 from roadlog.trials.sheet import read_sheet
 

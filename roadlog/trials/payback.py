@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from roadlog.errors import InputError
 from roadlog.results import FindingWord
 from roadlog.trials.result import TrialResult
-from roadlog.trials.words import claim_words
+from roadlog.wording.screen import claim_words
 
 
 @dataclass(frozen=True)

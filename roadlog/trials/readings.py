@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from roadlog.fuels import Fuel
+from roadlog.quantities.fuels import Fuel
 
 Floats = NDArray[np.floating[Any]]
 

@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Literal
 
 from roadlog.errors import InputError
-from roadlog.study import atomic_write
+from roadlog.study.durable import atomic_write
 
 TrialName = Literal[
     "standing-start", "runout", "ceiling", "inspection", "payback", "emissions-signals"

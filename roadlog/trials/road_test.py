@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 
 from roadlog.results import FindingWord
 from roadlog.trials.result import TrialResult
-from roadlog.trials.words import rule
+from roadlog.wording.screen import rule
 
 FLOW_FACTOR = 1.5  # of a doubted fuel flow, either way: beyond, no engine's level is left
 

@@ -13,21 +13,15 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from roadlog.closure.unit_shift import LARGEST_RATIO
 from roadlog.effect.layout import block_columns
 from roadlog.errors import DesignError
-from roadlog.fuels import Fuel
-from roadlog.study import ARMS
-from roadlog.trials.compare import (
-    FEWEST_DF,
-    Comparison,
-    compare_arms,
-    repeats_needed,
-    stretches,
-)
+from roadlog.quantities.fuels import Fuel
+from roadlog.stats.compare import FEWEST_DF, Comparison, compare_arms, repeats_needed, stretches
+from roadlog.study.settings import ARMS
 from roadlog.trials.readings import reading_errors
 from roadlog.trials.result import TrialResult
-from roadlog.trials.words import claim_words, interval_words, rule
-from roadlog.unit_shift import LARGEST_RATIO
+from roadlog.wording.screen import claim_words, interval_words, rule
 
 Floats = NDArray[np.float64]
 

@@ -14,8 +14,8 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from roadlog.errors import DesignError, InputError
-from roadlog.fuels import Fuel, mass_g
-from roadlog.study import ARMS
+from roadlog.quantities.fuels import Fuel, mass_g
+from roadlog.study.settings import ARMS
 from roadlog.trials.readings import CLOCK_GRIDS_S, LEAST_FUEL_GRID_G, fuel_error_g, grid_of
 from roadlog.trials.sheet import read_sheet
 

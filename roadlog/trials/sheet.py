@@ -12,8 +12,8 @@ import numpy as np
 import pandas as pd
 
 from roadlog.errors import InputError
-from roadlog.ingest.handnumbers import decimal_mark, hand_numbers
-from roadlog.ingest.handtable import read_table
+from roadlog.ingest.text.handnumbers import decimal_mark, hand_numbers
+from roadlog.ingest.text.handtable import read_table
 
 
 def read_sheet(

@@ -13,12 +13,12 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from roadlog.conditions import WIND_AT_CAR
 from roadlog.errors import DesignError, InputError
 from roadlog.ingest import Log
+from roadlog.passes.conditions import WIND_AT_CAR
 from roadlog.results import FindingWord
-from roadlog.study import ARMS, Vehicle
-from roadlog.trials.compare import Comparison, compare_arms, repeats_needed
+from roadlog.stats.compare import Comparison, compare_arms, repeats_needed
+from roadlog.study.settings import ARMS, Vehicle
 from roadlog.trials.course import J1349_DRY_KPA, J1349_TEMP_C, air_at_starts, corrected
 from roadlog.trials.declared import UNDECLARED, Declared
 from roadlog.trials.result import TrialResult
@@ -32,7 +32,7 @@ from roadlog.trials.starts import (
     pull_from_kmh,
     wide_open,
 )
-from roadlog.trials.words import interval_words, rule
+from roadlog.wording.screen import interval_words, rule
 
 Floats = NDArray[np.float64]
 
@@ -92,7 +92,7 @@ def gather(
     ----------
     logs : sequence of Log
     runs : DataFrame
-        As `roadlog.runs.build_runs` makes it: `log` (position in `logs`), `file`, `arm`,
+        As `roadlog.runs.table.build_runs` makes it: `log` (position in `logs`), `file`, `arm`,
         `switch_unit`, `block`.
     vehicle : Vehicle
     target_kmh : float [km/h]

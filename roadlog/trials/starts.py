@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from roadlog.errors import DesignError, InputError
 from roadlog.ingest import Log
-from roadlog.ingest.coarse import spread_rounded
+from roadlog.ingest.clock.coarse import spread_rounded
 from roadlog.trials.declared import LEAST_SHARE, UNDECLARED, Declared
 
 Floats = NDArray[np.float64]

@@ -9,12 +9,12 @@ import pandas as pd
 import pytest
 
 from roadlog.check import check_run, check_study
-from roadlog.check.run import RunCheck
+from roadlog.check.one_run import RunCheck
 from roadlog.cli import main
 from roadlog.ingest import Log
-from roadlog.ingest.fixes import without_false_fixes
-from roadlog.runs import pile_sources, study_sources
-from roadlog.study import Study, load_study, parse_study
+from roadlog.ingest.positions.fixes import without_false_fixes
+from roadlog.runs.table import pile_sources, study_sources
+from roadlog.study.settings import Study, load_study, parse_study
 
 N = 1200
 START = pd.Timestamp("2026-03-02 07:10")

@@ -3,7 +3,7 @@
 import numpy as np
 import pandas as pd
 
-from roadlog.study import Fill, parse_study
+from roadlog.study.settings import Fill, parse_study
 
 FIRST = pd.Timestamp("2026-03-02")
 LITRES_PER_100KM = 6.5

@@ -7,7 +7,7 @@ import pytest
 from roadlog.closure.against_fuel import close, weighed_baseline_l
 from roadlog.closure.ledger import Ledger, checked, tanks
 from roadlog.errors import InputError
-from roadlog.study import Can, Fill
+from roadlog.study.settings import Can, Fill
 from tests.closure.logbook import fills_of, runs_of, study
 
 ALTERNATING = ["baseline", "fitted"] * 8

@@ -11,7 +11,7 @@ from roadlog.closure.evidence import CLUES
 from roadlog.closure.trims_alone import trims_part
 from roadlog.fuel.sight import FIGURES, PLACES, SIGHT, sight_of
 from roadlog.results import Closure, Evidence, Interval
-from roadlog.study import Claim, Device, Study, Vehicle
+from roadlog.study.settings import Claim, Device, Study, Vehicle
 
 READ = TrimsSeen("")
 UNREAD = TrimsSeen("both fuel trims aren't there in 24 of 24 runs (first a.csv)")

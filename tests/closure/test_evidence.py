@@ -1,9 +1,9 @@
 import pytest
 
-from roadlog.analysis import analyse
+from roadlog.analysis.analyse import analyse
 from roadlog.demo import make_study
-from roadlog.runs import study_sources
-from roadlog.study import load_study
+from roadlog.runs.table import study_sources
+from roadlog.study.settings import load_study
 
 
 def analysed(folder, estimator=None):

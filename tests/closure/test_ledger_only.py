@@ -5,16 +5,17 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from roadlog.analysis.by_ledger import analyse_ledger
 from roadlog.cli import main
-from roadlog.closure import Ledger, analyse_ledger
+from roadlog.closure import Ledger
 from roadlog.effect.crosschecks import percent_interval
 from roadlog.effect.layout import block_columns
-from roadlog.effect.randomise import assignments
-from roadlog.effect.unit_contrast import unit_t
-from roadlog.effect.unit_randomisation import randomise_units
 from roadlog.errors import DesignError, InputError
 from roadlog.plan.schedule import draw_schedule, driving_days, switch_units, weekday_gap
-from roadlog.study import Plan, parse_study
+from roadlog.stats.randomise import assignments
+from roadlog.stats.unit_contrast import unit_t
+from roadlog.stats.unit_randomisation import randomise_units
+from roadlog.study.settings import Plan, parse_study
 
 FIRST = dt.date(2026, 3, 2)
 

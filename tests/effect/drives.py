@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 
 from roadlog.effect import fuel_physics
-from roadlog.fuels import FUELS
+from roadlog.quantities.fuels import FUELS
 
 E10 = FUELS["E10"]
 PETROL = fuel_physics(density_kg_m3=E10.density_kg_m3, lhv_mj_kg=E10.lhv_mj_kg, displacement_l=1.8)
@@ -24,7 +24,7 @@ def passes(
     paired: bool = True,
     switched_by_run: bool = False,
 ) -> pd.DataFrame:
-    """A pass table with every column of `roadlog.tables.PASSES`.
+    """A pass table with every column of `roadlog.quantities.tables.PASSES`.
 
     Days are switch units in randomised pairs (`block` empty if not `paired`), or, if
     `switched_by_run`, every run is one and each day holds both arms. `effect` is the log ratio,

@@ -15,7 +15,7 @@ from roadlog.effect.design import (
 from roadlog.effect.diagnostics import without_fuel_warnings
 from roadlog.effect.estimate import estimate_effect
 from roadlog.errors import DesignError, FitError, InputError
-from roadlog.study import parse_study
+from roadlog.study.settings import parse_study
 from tests.effect.drives import PETROL, passes
 
 

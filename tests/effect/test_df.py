@@ -8,8 +8,8 @@ Phi + 2 Phi [sum W_ij (Q_ij - P_i Phi P_j)] Phi, with V linear in its variances;
 import numpy as np
 import pytest
 
-from roadlog.effect.df import kenward_roger, satterthwaite
-from roadlog.effect.model import MixedFit, fit_mixed
+from roadlog.stats.bounded.df import kenward_roger, satterthwaite
+from roadlog.stats.bounded.model import MixedFit, fit_mixed
 
 NAMES = ["intercept", "arm", "demand"]
 

@@ -7,10 +7,10 @@ import pytest
 
 from roadlog.effect.finding import claim_text, decide, rule
 from roadlog.effect.layout import block_columns
-from roadlog.effect.randomise import assignments
-from roadlog.effect.unit_randomisation import UnitRandomisation, randomise_units
 from roadlog.results import HeldEqual, Interval, Obstacle
-from roadlog.study import Claim
+from roadlog.stats.randomise import assignments
+from roadlog.stats.unit_randomisation import UnitRandomisation, randomise_units
+from roadlog.study.settings import Claim
 
 TWELVE_PERCENT_MPG = Claim(economy_pct=12)  # 10.7 % less fuel
 PAIRS = [f"b{i // 2}" for i in range(12)]

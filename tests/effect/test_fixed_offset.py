@@ -11,7 +11,7 @@ from roadlog.effect.fixed_offset import (
     coefficient_shift,
     total_by_fixed_offset,
 )
-from roadlog.effect.unit_contrast import contrast_units
+from roadlog.stats.unit_contrast import contrast_units
 
 CAR = fuel_physics(density_kg_m3=745, lhv_mj_kg=42.0, displacement_l=1.5)
 

@@ -8,9 +8,9 @@ import pytest
 
 from roadlog.effect.layout import lay_out
 from roadlog.errors import DesignError, InputError
-from roadlog.order_of_runs import believed_units, by_order, drawn_by_chance
-from roadlog.runs import Sources
-from roadlog.study import Schedule, Study
+from roadlog.runs.order import believed_units, by_order, drawn_by_chance
+from roadlog.runs.table import Sources
+from roadlog.study.settings import Schedule, Study
 from tests.effect.drives import passes
 
 

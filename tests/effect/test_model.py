@@ -5,10 +5,10 @@ from typing import Any
 import numpy as np
 import pytest
 
-from roadlog.effect.cross_products import aliased_columns, cross_products
-from roadlog.effect.df import kenward_roger, satterthwaite
-from roadlog.effect.model import MixedFit, fit_mixed, profile_interval, reml_criterion
 from roadlog.errors import FitError
+from roadlog.stats.bounded.cross_products import aliased_columns, cross_products
+from roadlog.stats.bounded.df import kenward_roger, satterthwaite
+from roadlog.stats.bounded.model import MixedFit, fit_mixed, profile_interval, reml_criterion
 
 NAMES = ["intercept", "arm", "demand"]
 

@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from roadlog.effect.model import MixedFit, fit_mixed
+from roadlog.stats.bounded.model import MixedFit, fit_mixed
 from tests.reference.r.make_big import big_passes
 
 LME4_TIGHT = {

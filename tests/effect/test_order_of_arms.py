@@ -11,7 +11,7 @@ from roadlog.effect import (
     without_intervals,
 )
 from roadlog.results import Interval, NamedInterval
-from roadlog.study import Device
+from roadlog.study.settings import Device
 from tests.effect.drives import PETROL, passes
 
 TURNS = pd.DataFrame(

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 from statsmodels.stats.power import TTestIndPower, TTestPower
 
-from roadlog.effect.power import (
+from roadlog.stats.power import (
     containment_df,
     smallest_detectable,
     smallest_detectable_pct,

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from roadlog.effect.randomise import assignments
+from roadlog.stats.randomise import assignments
 
 
 def test_twelve_days_in_pairs_have_64_schedules() -> None:

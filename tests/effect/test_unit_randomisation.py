@@ -8,9 +8,9 @@ import pytest
 from scipy import stats
 
 from roadlog.effect.layout import block_columns
-from roadlog.effect.randomise import Assignments, assignments
-from roadlog.effect.unit_randomisation import orders_of, randomise_units
 from roadlog.errors import DesignError
+from roadlog.stats.randomise import Assignments, assignments
+from roadlog.stats.unit_randomisation import orders_of, randomise_units
 
 PAIRS = [str(i // 2) for i in range(12)]
 TURNS = np.array([0, 1] * 6)

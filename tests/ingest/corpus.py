@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from roadlog.study import ColumnRule, TimeRule
+from roadlog.study.settings import ColumnRule, TimeRule
 
 N = 60
 T = np.arange(float(N))

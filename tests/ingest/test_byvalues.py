@@ -11,8 +11,8 @@ import pytest
 
 from roadlog.errors import InputError
 from roadlog.ingest import Log, read_alike, read_log
-from roadlog.study import ColumnRule
-from roadlog.units import convert
+from roadlog.quantities.units import convert
+from roadlog.study.settings import ColumnRule
 
 N = 1500
 _T = np.arange(float(N))

@@ -9,7 +9,7 @@ import pytest
 
 from roadlog.errors import InputError
 from roadlog.ingest import Log, read_log
-from roadlog.study import ColumnRule, TimeRule
+from roadlog.study.settings import ColumnRule, TimeRule
 
 Write = Callable[..., Path]
 

@@ -8,7 +8,7 @@ import pytest
 
 from roadlog.errors import InputError
 from roadlog.ingest import Log, read_alike, read_log
-from roadlog.study import ColumnRule
+from roadlog.study.settings import ColumnRule
 
 N = 900
 _RNG = np.random.default_rng(11)

@@ -9,8 +9,8 @@ import pytest
 
 from roadlog.errors import InputError
 from roadlog.ingest import read_log
-from roadlog.ingest.coarse import rounding_step_s, spread_rounded
-from roadlog.timebase import integrate, resample
+from roadlog.ingest.clock.coarse import rounding_step_s, spread_rounded
+from roadlog.ingest.timebase import integrate, resample
 
 Write = Callable[..., Path]
 N = 600

@@ -5,10 +5,10 @@ from pathlib import Path
 import pytest
 
 from roadlog.errors import InputError
-from roadlog.ingest.columns import match_columns, match_header
-from roadlog.ingest.languages import EVERYDAY_WORDS
-from roadlog.signals import SIGNALS
-from roadlog.study import ColumnRule
+from roadlog.ingest.text.columns import match_columns, match_header
+from roadlog.ingest.text.languages import EVERYDAY_WORDS
+from roadlog.quantities.signals import SIGNALS
+from roadlog.study.settings import ColumnRule
 
 HERE = Path("log.csv")
 

@@ -8,7 +8,7 @@ import pytest
 
 from roadlog.errors import InputError
 from roadlog.ingest import Log, read_log
-from roadlog.ingest.datewords import in_plain_forms
+from roadlog.ingest.clock.datewords import in_plain_forms
 
 
 def _read(folder: Path, first: str, second: str) -> Log:

@@ -7,12 +7,12 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from roadlog.atmosphere import standard_pressure
 from roadlog.errors import InputError
 from roadlog.ingest import Log, join_positions, read_log
-from roadlog.ingest.columns import match_header
 from roadlog.ingest.datum import datum_of, settled, uneven_datum
-from roadlog.study import RoadRule, parse_study
+from roadlog.ingest.text.columns import match_header
+from roadlog.physics.atmosphere import standard_pressure
+from roadlog.study.settings import RoadRule, parse_study
 from tests.ingest.recorder.receiver import START, instant
 
 

@@ -6,7 +6,7 @@ import pytest
 
 from roadlog.errors import InputError
 from roadlog.ingest import read_log, settle_day_first
-from roadlog.study import TimeRule
+from roadlog.study.settings import TimeRule
 
 
 def _log(folder: Path, name: str, date: str) -> Path:

@@ -11,8 +11,8 @@ from hypothesis import strategies as st
 
 from roadlog.errors import InputError
 from roadlog.ingest import read_log
-from roadlog.study import ColumnRule
-from roadlog.units import convert
+from roadlog.quantities.units import convert
+from roadlog.study.settings import ColumnRule
 
 Write = Callable[[str | bytes], Path]
 

@@ -2,8 +2,8 @@ import datetime as dt
 
 import pytest
 
+from roadlog.closure.fuelbook import read_cans, read_fills
 from roadlog.errors import InputError
-from roadlog.ingest.fuelbook import read_cans, read_fills
 
 
 def written(tmp_path, text, name="fills.csv"):

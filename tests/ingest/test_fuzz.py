@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from roadlog.errors import RoadlogError
 from roadlog.ingest import Log, read_log
-from roadlog.study import ColumnRule, TimeRule
+from roadlog.study.settings import ColumnRule, TimeRule
 
 VALID = [
     b"time_s,Speed (mph),MAF (g/s)\n" + b"".join(b"%d,%d,%d.5\n" % (i, i, i) for i in range(30)),

@@ -6,13 +6,13 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
+from roadlog.closure.fuelbook import read_cans, read_fills
 from roadlog.errors import InputError
-from roadlog.ingest.fuelbook import read_cans, read_fills
-from roadlog.ingest.handdates import read_days, read_instants, read_moments
-from roadlog.ingest.handtable import read_table
-from roadlog.ingest.notebook import read_notes, read_weather
-from roadlog.runs import study_sources, with_day_order
-from roadlog.study import load_study
+from roadlog.ingest.clock.handdates import read_days, read_instants, read_moments
+from roadlog.ingest.text.handtable import read_table
+from roadlog.runs.notes import read_notes, read_weather
+from roadlog.runs.table import study_sources, with_day_order
+from roadlog.study.settings import load_study
 
 PATH = Path("notes.csv")
 

@@ -6,7 +6,7 @@ import pandas as pd
 import pytest
 
 from roadlog.errors import InputError
-from roadlog.ingest.handnumbers import decimal_mark, hand_numbers
+from roadlog.ingest.text.handnumbers import decimal_mark, hand_numbers
 from roadlog.trials.sheet import read_sheet
 
 

@@ -6,8 +6,8 @@ import numpy as np
 import pandas as pd
 
 from roadlog.ingest import Log
-from roadlog.ingest.localday import clock_warnings
-from roadlog.study import TimeRule
+from roadlog.ingest.clock.localday import clock_warnings
+from roadlog.study.settings import TimeRule
 
 _T = np.arange(600.0)
 

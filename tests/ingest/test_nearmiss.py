@@ -6,8 +6,8 @@ import pytest
 
 from roadlog.errors import InputError
 from roadlog.ingest import read_log
-from roadlog.ingest.columns import match_header
-from roadlog.ingest.nearmiss import near_misses, slips
+from roadlog.ingest.text.columns import match_header
+from roadlog.ingest.text.nearmiss import near_misses, slips
 
 REAL = Path(__file__).parents[3] / "shared" / "real_drives" / "trips.tar.gz"
 
@@ -68,7 +68,7 @@ def test_real_logs_with_a_misspelt_run_time_are_read_once_it_is_named(tmp_path: 
     """Public drives of one petrol car (shared/real_drives/README.md), two rows a second."""
     import tarfile
 
-    from roadlog.study import ColumnRule
+    from roadlog.study.settings import ColumnRule
 
     with tarfile.open(REAL) as archive:
         member = next(m for m in archive.getmembers() if Path(m.name).name == "ufpe1.csv")

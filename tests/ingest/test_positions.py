@@ -10,8 +10,8 @@ from geographiclib.geodesic import Geodesic
 
 from roadlog.errors import InputError
 from roadlog.ingest import Log, join_positions, read_log
-from roadlog.ingest.positions import ground_speed_kmh
-from roadlog.study import TimeRule
+from roadlog.ingest.positions.join import ground_speed_kmh
+from roadlog.study.settings import TimeRule
 
 START = pd.Timestamp("2024-03-05 08:00", tz="UTC")
 

@@ -10,11 +10,11 @@ import pytest
 from roadlog.check import check_study
 from roadlog.errors import InputError
 from roadlog.ingest import Log, join_positions, read_log
-from roadlog.ingest.fixes import without_false_fixes
 from roadlog.ingest.log import ColumnMatch
-from roadlog.ingest.speedcheck import held_against_positions
-from roadlog.runs import pile_sources, read_logs
-from roadlog.study import Study
+from roadlog.ingest.positions.fixes import without_false_fixes
+from roadlog.ingest.positions.speedcheck import held_against_positions
+from roadlog.runs.table import pile_sources, read_logs
+from roadlog.study.settings import Study
 
 START = pd.Timestamp("2026-03-02 07:10", tz="UTC")
 FACTORS = {

@@ -9,8 +9,10 @@ import pandas as pd
 import pytest
 
 from roadlog.errors import InputError
-from roadlog.ingest import read_log, rows, text
-from roadlog.ingest.text import Text
+from roadlog.ingest import read_log
+from roadlog.ingest.table import rows
+from roadlog.ingest.text import source
+from roadlog.ingest.text.source import Text
 from tests.benchmarks.ingest import write_log
 
 # Of the frame's size above what the interpreter and its libraries take. Small pieces of the text,
@@ -31,8 +33,8 @@ print(1024 * (peak - before), log.frame.memory_usage(index=False).sum(), len(log
 @pytest.fixture
 def small_pieces(monkeypatch):
     """Every text from its file, in pieces of a few lines."""
-    monkeypatch.setattr(text, "MAX_IN_MEMORY", 64)
-    monkeypatch.setattr(text, "PIECE", 100)
+    monkeypatch.setattr(source, "MAX_IN_MEMORY", 64)
+    monkeypatch.setattr(source, "PIECE", 100)
     monkeypatch.setattr(rows, "_PIECE", 100)
 
 
@@ -51,7 +53,7 @@ def test_sixty_megabytes_are_read_in_little_more_than_the_frame(tmp_path):
 @pytest.mark.parametrize("size", [1, 7, 40])
 @pytest.mark.parametrize("end", ["\n", "\r\n", "\r"])
 def test_pieces_end_at_line_ends_and_lose_nothing(tmp_path, monkeypatch, size, end):
-    monkeypatch.setattr(text, "MAX_IN_MEMORY", 3)
+    monkeypatch.setattr(source, "MAX_IN_MEMORY", 3)
     raw = end.join(f"{i},{'x' * (i % 9)}" for i in range(30)).encode()
     (tmp_path / "a").write_bytes(raw)
     held = Text.opened(tmp_path / "a")

@@ -3,8 +3,8 @@ import pandas as pd
 import pytest
 
 from roadlog.errors import InputError
-from roadlog.ingest.weather import check_dates, read_metar, study_weather
-from roadlog.study import parse_study
+from roadlog.study.settings import parse_study
+from roadlog.weather.reports import check_dates, read_metar, study_weather
 
 STARTS = pd.Series(pd.to_datetime(["2026-03-02 07:10", "2026-03-03 16:40"]))
 REPORTS = """\

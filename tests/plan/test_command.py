@@ -9,11 +9,11 @@ from pathlib import Path
 import pytest
 
 from roadlog.cli import main
-from roadlog.ingest.recorder import runs as recorder_runs
 from roadlog.plan.register import read_register
 from roadlog.plan.studyfile import with_schedule
-from roadlog.runs import study_sources
-from roadlog.study import Schedule, load_study, parse_study
+from roadlog.recorder import runs as recorder_runs
+from roadlog.runs.table import study_sources
+from roadlog.study.settings import Schedule, load_study, parse_study
 
 START = ["--start", "2027-03-01"]
 
@@ -324,8 +324,8 @@ def test_only_the_schedule_table_of_the_users_file_changes():
 
 def test_pilot_finds_the_scatter_that_the_demo_has(tmp_path, capsys):
     """Twelve baseline days of the demo: day 1.0 %, run 0.8 % and fuel batch 0.3 % by design."""
+    from roadlog.analysis.pilot import pilot_scatter
     from roadlog.demo import make_study
-    from roadlog.plan.pilot import pilot_scatter
 
     source = tmp_path / "demo"
     make_study(source, days=12, randomised=False, effect_pct=0.0, positions=False, seed=11)

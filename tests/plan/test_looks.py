@@ -9,10 +9,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from roadlog.analysis import analyse
+from roadlog.analysis.analyse import analyse
 from roadlog.effect.crosschecks import percent_interval
 from roadlog.effect.finding import rule
-from roadlog.effect.unit_contrast import UnitContrast
 from roadlog.errors import InputError
 from roadlog.plan.looks import at_level, log_look, read_looks
 from roadlog.plan.register import (
@@ -25,8 +24,9 @@ from roadlog.plan.register import (
     without_late_notes,
 )
 from roadlog.results import Interval
-from roadlog.runs import study_sources
-from roadlog.study import load_study, parse_study
+from roadlog.runs.table import study_sources
+from roadlog.stats.unit_contrast import UnitContrast
+from roadlog.study.settings import load_study, parse_study
 
 BEFORE = dt.datetime(2026, 3, 1, 18, 0, tzinfo=dt.UTC)
 HALF_WAY = dt.datetime(2026, 3, 11, 20, 0, tzinfo=dt.UTC)

@@ -8,8 +8,6 @@ import pytest
 from statsmodels.stats.power import TTestIndPower, TTestPower
 
 from roadlog.effect.finding import decide
-from roadlog.effect.unit_contrast import contrast_units
-from roadlog.effect.unit_randomisation import randomise_units
 from roadlog.errors import DesignError
 from roadlog.plan.promise import (
     Order,
@@ -23,7 +21,9 @@ from roadlog.plan.promise import (
 )
 from roadlog.plan.schedule import draw_schedule
 from roadlog.results import HeldEqual, Interval
-from roadlog.study import Claim, Schedule
+from roadlog.stats.unit_contrast import contrast_units
+from roadlog.stats.unit_randomisation import randomise_units
+from roadlog.study.settings import Claim, Schedule
 
 # Day 2 %, run 1 %, two runs a day, metering 0.8 %: the scatter of docs/method.md's cells.
 DAY_2 = Scatter(math.sqrt(0.02**2 + 0.01**2 / 2 + 0.008**2), "made up")

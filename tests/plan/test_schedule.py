@@ -7,7 +7,6 @@ from itertools import permutations, product
 import numpy as np
 import pytest
 
-from roadlog.effect.randomise import Assignments
 from roadlog.errors import DesignError, InputError
 from roadlog.plan.schedule import (
     contradictions,
@@ -17,7 +16,8 @@ from roadlog.plan.schedule import (
     switch_units,
     weekday_gap,
 )
-from roadlog.study import Plan, Schedule
+from roadlog.stats.randomise import Assignments
+from roadlog.study.settings import Plan, Schedule
 
 MONDAY = dt.date(2027, 3, 1)
 WEEK = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
@@ -267,10 +267,10 @@ def test_a_drawn_schedule_contradicts_nothing():
 
 def test_the_analysis_redraws_under_the_schedules_own_weekday_limit(tmp_path):
     """Twenty days in fours have 6^5 orders; the limit leaves fewer, counted by brute force."""
-    from roadlog.analysis import analyse
+    from roadlog.analysis.analyse import analyse
     from roadlog.demo import make_study
-    from roadlog.runs import study_sources
-    from roadlog.study import load_study
+    from roadlog.runs.table import study_sources
+    from roadlog.study.settings import load_study
 
     folder = tmp_path / "demo"
     make_study(folder, days=20, positions=False)

@@ -7,14 +7,14 @@ from itertools import pairwise
 
 import pytest
 
-from roadlog.analysis import analyse
+from roadlog.analysis.analyse import analyse
 from roadlog.cli import main
 from roadlog.plan.schedule import draw_schedule, driving_days, switch_units
 from roadlog.plan.sheet import sheet_page, sheet_rows
 from roadlog.plan.studyfile import notes_template
 from roadlog.plan.to_log import log_lines
-from roadlog.runs import study_sources
-from roadlog.study import Analysis, Device, Plan, Study, Vehicle, load_study
+from roadlog.runs.table import study_sources
+from roadlog.study.settings import Analysis, Device, Plan, Study, Vehicle, load_study
 
 
 def planned(days: int, **plan: object) -> Study:

@@ -12,7 +12,7 @@ from roadlog.plan.size import (
     refutable_curve,
     size,
 )
-from roadlog.study import Claim, Plan
+from roadlog.study.settings import Claim, Plan
 
 TWO_RUNS = Layout(runs_per_unit=2, block_size=4)
 MIXED = assumed_scatter("mixed", 2)
@@ -81,9 +81,9 @@ def test_washout_takes_distance_from_every_unit():
 
 
 def test_the_plans_degrees_of_freedom_are_those_of_the_analysis(study_without_positions):
-    from roadlog.analysis import analyse
-    from roadlog.runs import study_sources
-    from roadlog.study import load_study
+    from roadlog.analysis.analyse import analyse
+    from roadlog.runs.table import study_sources
+    from roadlog.study.settings import load_study
 
     study = load_study(study_without_positions)
     done = analyse(study, study_sources(study_without_positions, study))

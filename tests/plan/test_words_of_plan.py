@@ -1,6 +1,6 @@
 """What the plan says in words of a schedule that is too poor for the orders to be asked."""
 
-from roadlog.plan.words import chance_line
+from roadlog.plan.verdict import chance_line
 
 
 def test_six_days_are_too_few_to_hold_a_firm_word_against_their_orders():

@@ -23,15 +23,15 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from roadlog.analysis import analyse
+from roadlog.analysis.analyse import analyse
 from roadlog.demo.driver import STEP_S, Drive, drive_all, smooth_noise
 from roadlog.demo.logger import positions
 from roadlog.demo.road import STEP_M, Road, invented_road
-from roadlog.fuels import FUELS
+from roadlog.physics.roadload import rolling_share
+from roadlog.quantities.fuels import FUELS
 from roadlog.results import Analysed, Interval
-from roadlog.roadload import rolling_share
-from roadlog.runs import Sources
-from roadlog.study import ARMS, Analysis, Schedule, ScheduleUnit, Study, Vehicle
+from roadlog.runs.table import Sources
+from roadlog.study.settings import ARMS, Analysis, Schedule, ScheduleUnit, Study, Vehicle
 
 Floats = NDArray[np.float64]
 

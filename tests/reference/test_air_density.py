@@ -10,7 +10,8 @@ whose worked example (22.3 °C, 748.1 mmHg, 37 %: 1.17194 kg/m³) is quoted in p
 import numpy as np
 import pytest
 
-from roadlog.conditions import air_density, standard_pressure
+from roadlog.passes.conditions import air_density
+from roadlog.physics.atmosphere import standard_pressure
 
 
 def cipm_2007(temp_c: float, pressure_pa: float, humidity: float) -> float:

@@ -10,7 +10,7 @@ import datetime as dt
 import icalendar
 
 from roadlog.plan.calendar import calendar_file
-from roadlog.study import parse_study
+from roadlog.study.settings import parse_study
 
 NOW = dt.datetime(2027, 2, 20, 9, 30, tzinfo=dt.timezone(dt.timedelta(hours=1)))
 STUDY = parse_study(

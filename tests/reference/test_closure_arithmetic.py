@@ -6,9 +6,9 @@ import statsmodels.api as sm
 from scipy.optimize import brentq
 
 from roadlog.closure.regression import fit_arms, ratio_interval, tank_covariance
-from roadlog.fuels import FUELS
-from roadlog.study import LedgerRule
-from roadlog.units import KM_PER_MILE, L_PER_US_GALLON
+from roadlog.quantities.fuels import FUELS
+from roadlog.quantities.units import KM_PER_MILE, L_PER_US_GALLON
+from roadlog.study.settings import LedgerRule
 
 MIX = np.array([[20.0, 5.0], [6.0, 22.0], [14.0, 12.0], [25.0, 3.0], [4.0, 20.0], [12.0, 15.0]])
 

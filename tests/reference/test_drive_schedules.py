@@ -10,8 +10,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from roadlog.timebase import distance_km, resample, speed_scale
-from roadlog.units import KM_PER_MILE
+from roadlog.ingest.timebase import distance_km, resample, speed_scale
+from roadlog.quantities.units import KM_PER_MILE
 
 fastsim = pytest.importorskip("fastsim")
 

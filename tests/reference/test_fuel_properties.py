@@ -2,7 +2,7 @@
 
 import pytest
 
-from roadlog.fuels import (
+from roadlog.quantities.fuels import (
     ETHANOL,
     FUELS,
     OXYGEN_MASS_FRACTION,
@@ -11,7 +11,7 @@ from roadlog.fuels import (
     stoichiometric_air,
     volume_l,
 )
-from roadlog.units import KG_PER_LB, L_PER_US_GALLON
+from roadlog.quantities.units import KG_PER_LB, L_PER_US_GALLON
 
 BTU_J = 1055.05585262  # International Table Btu, NIST SP 811, B.8
 

@@ -1,20 +1,21 @@
 """Signals and fuel against SAE J1979 as the library python-OBD (PyPI `obd`) decodes it.
 
 Raw response bytes are built by hand and decoded by python-OBD; what comes out must be in the unit
-and range of `roadlog.signals`, and give the fuel that the standard's scaling gives by hand.
+and range of `roadlog.quantities.signals`, and give the fuel that the standard's scaling gives by
+hand.
 """
 
 import pandas as pd
 import pytest
 
-from roadlog import signals
 from roadlog.fuel import Calibration, VolumetricEfficiency, fuel_flow
 from roadlog.fuel.air import air_flow
-from roadlog.fuels import FUELS, volume_l
-from roadlog.signals import SIGNALS
-from roadlog.study import parse_study
-from roadlog.timebase import integrate
-from roadlog.units import canonical_unit
+from roadlog.ingest.timebase import integrate
+from roadlog.quantities import signals
+from roadlog.quantities.fuels import FUELS, volume_l
+from roadlog.quantities.signals import SIGNALS
+from roadlog.quantities.units import canonical_unit
+from roadlog.study.settings import parse_study
 
 obd = pytest.importorskip("obd")
 

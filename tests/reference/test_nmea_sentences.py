@@ -9,7 +9,7 @@ import random
 
 import pytest
 
-from roadlog.ingest.recorder.nmea import SentenceReader, checksum, fields_of
+from roadlog.ingest.positions.nmea import SentenceReader, checksum, fields_of
 
 pynmea2 = pytest.importorskip("pynmea2")
 

@@ -10,8 +10,8 @@ import math
 
 import pytest
 
-from roadlog.effect.power import t_power
 from roadlog.plan.promise import Order, Scatter, simulate, typical_order
+from roadlog.stats.power import t_power
 
 # d: switch units an arm without blocks, blocks of two (sizes.R)
 R_SIZES = {0.5: (64, 34), 0.8: (26, 15), 1.0: (17, 10), 1.2: (12, 8)}

@@ -16,8 +16,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from roadlog.effect.df import kenward_roger, satterthwaite
-from roadlog.effect.model import MixedFit, fit_mixed, profile_interval
+from roadlog.stats.bounded.df import kenward_roger, satterthwaite
+from roadlog.stats.bounded.model import MixedFit, fit_mixed, profile_interval
 from tests.reference.r_tables import FITS, FOLDER, OF_LME4, OWN, PUBLISHED, design, read
 
 

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from roadlog.place import distances_km
+from roadlog.physics.geodesic import distances_km
 
 
 def test_new_york_to_london():

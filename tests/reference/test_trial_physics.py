@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from roadlog.stats.compare import compare_arms, repeats_needed
 from roadlog.trials.ceiling import (
     GAS_PER_WATER,
     hydrogen_lhv_mj_kg,
@@ -14,7 +15,6 @@ from roadlog.trials.ceiling import (
     thermoneutral_voltage,
     volume_ml_min,
 )
-from roadlog.trials.compare import compare_arms, repeats_needed
 from roadlog.trials.course import ambient_factor
 from roadlog.trials.inspection import agree, blind_test
 

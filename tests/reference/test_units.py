@@ -1,4 +1,4 @@
-"""Unit factors against published tables, computed here apart from `roadlog.units`.
+"""Unit factors against published tables, computed here apart from `roadlog.quantities.units`.
 
 Sources:
 - NIST Special Publication 811 (2008 edition), "Guide for the Use of the International System of
@@ -16,7 +16,7 @@ import numpy as np
 import pytest
 from scipy import constants
 
-from roadlog.units import (
+from roadlog.quantities.units import (
     UNITS,
     convert,
     economy_change_pct,

@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from roadlog.quantities.tables import PASSES, RUNS
 from roadlog.results import (
     Analysed,
     ArmSummary,
@@ -19,8 +20,7 @@ from roadlog.results import (
     Warned,
 )
 from roadlog.road.network import Network, Segment
-from roadlog.study import Study
-from roadlog.tables import PASSES, RUNS
+from roadlog.study.settings import Study
 
 SEGMENT_KM = 1.0
 LATITUDE, LONGITUDE = 46.3, 8.2

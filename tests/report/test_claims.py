@@ -2,7 +2,7 @@
 
 import dataclasses
 
-from roadlog.report.claims import interval_cell, parts_of_claim
+from roadlog.report.claim_table import interval_cell, parts_of_claim
 from roadlog.report.json_out import to_json
 from roadlog.report.page import report_page
 from roadlog.results import Analysed, Finding

@@ -5,9 +5,9 @@ import math
 
 import pytest
 
+from roadlog.quantities.units import economy_change_pct, mpg_us
 from roadlog.report import to_json
 from roadlog.results import Analysed
-from roadlog.units import economy_change_pct, mpg_us
 from tests.report.conftest import Change
 
 KEYS = {

@@ -7,7 +7,7 @@ import pytest
 from roadlog.report import summary_lines, text
 from roadlog.report.text import claim_words, headline, verdict
 from roadlog.results import Analysed, Finding, Interval
-from roadlog.study import Claim
+from roadlog.study.settings import Claim
 from tests.report.conftest import Change
 
 

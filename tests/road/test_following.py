@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 
 from roadlog.road.alignment import Line, Points, approach, make_line
-from roadlog.road.following import follow
 from roadlog.road.trace import STEP_M
+from roadlog.road.viterbi import follow
 
 START_M = -2000.0
 MAIN = make_line(np.array([START_M, 3000.0]), np.zeros(2))

@@ -4,8 +4,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from roadlog.quantities.tables import TRACK
 from roadlog.road import find_network, match
-from roadlog.tables import TRACK
 from tests.road.synthetic import Drives, drives, elevation
 
 PLAN = [(route, arm) for arm in ("baseline", "fitted") * 2 for route in ("out", "back")]

@@ -7,15 +7,15 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from roadlog.analysis import analyse
+from roadlog.analysis.analyse import analyse
 from roadlog.check import check_study
 from roadlog.errors import DesignError, InputError
 from roadlog.plan.register import changes, choices_of
 from roadlog.report import write_all
 from roadlog.road import Network, find_pieces, match
-from roadlog.routes import routes_of
-from roadlog.runs import study_sources
-from roadlog.study import RoadRule, load_study, parse_study
+from roadlog.runs.routes import routes_of
+from roadlog.runs.table import study_sources
+from roadlog.study.settings import RoadRule, load_study, parse_study
 
 ROUTE_M = 8000.0
 ARMS = ("baseline", "fitted")

@@ -11,11 +11,11 @@ from pathlib import Path
 
 import numpy as np
 
-from roadlog.analysis import analyse
+from roadlog.analysis.analyse import analyse
 from roadlog.demo import make_study
 from roadlog.results import Interval
-from roadlog.runs import study_sources
-from roadlog.study import Analysis, RoadRule, Study, load_study
+from roadlog.runs.table import study_sources
+from roadlog.study.settings import Analysis, RoadRule, Study, load_study
 
 TRUTH_PCT = 0.6
 NAMED = RoadRule(same_route={"out": ("*_out.csv",), "back": ("*_back.csv",)})

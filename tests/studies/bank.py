@@ -14,16 +14,17 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from roadlog import fuel, passes, road
-from roadlog.conditions import add_conditions
+from roadlog import fuel, road
 from roadlog.demo import car
 from roadlog.demo.driver import drive_all
 from roadlog.demo.logger import log_rows, positions, true_signals
-from roadlog.demo.plan import plan_days
 from roadlog.demo.road import LENGTH_M, ORIGIN_LAT, ORIGIN_LON, STEP_M, Road
-from roadlog.roadload import rolling_share
-from roadlog.study import Study, Vehicle
-from roadlog.timebase import resample
+from roadlog.demo.schedule import plan_days
+from roadlog.ingest.timebase import resample
+from roadlog.passes import table as passes
+from roadlog.passes.conditions import add_conditions
+from roadlog.physics.roadload import rolling_share
+from roadlog.study.settings import Study, Vehicle
 
 ROUTES = (821, 822, 823, 824)
 DAYS = 56

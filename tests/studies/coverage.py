@@ -17,7 +17,7 @@ from typing import Any, get_args
 import numpy as np
 
 from roadlog.demo.variants import Accessory, Gearbox, Meter
-from roadlog.study import atomic_write
+from roadlog.study.durable import atomic_write
 
 FIRST_SEED = 1_000
 
@@ -29,10 +29,10 @@ def study_record(
 
     `variants` are further choices of `roadlog.demo.make_study`: accessory, gearbox, meter.
     """
-    from roadlog.analysis import analyse
+    from roadlog.analysis.analyse import analyse
     from roadlog.demo import make_study
-    from roadlog.runs import study_sources
-    from roadlog.study import load_study
+    from roadlog.runs.table import study_sources
+    from roadlog.study.settings import load_study
 
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name) / "study"

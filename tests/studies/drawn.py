@@ -16,7 +16,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from roadlog.accessory import LEAST_WORTH_PCT
+from roadlog.analysis.accessory_time import LEAST_WORTH_PCT
 from roadlog.effect.crosschecks import percent_interval
 from roadlog.effect.estimate import both_fits
 from roadlog.effect.expected_fuel import TIME, WORK, ExpectedFuel, Terms, expected_terms
@@ -24,13 +24,13 @@ from roadlog.effect.finding import decide
 from roadlog.effect.fixed_offset import fuel_physics
 from roadlog.effect.held_equal import hold_equal, temperature_factor
 from roadlog.effect.layout import block_columns
-from roadlog.effect.randomise import Assignments
-from roadlog.effect.unit_contrast import UnitContrast, contrast_units, unit_t
-from roadlog.effect.unit_randomisation import UnitRandomisation, randomise_units
-from roadlog.fuels import FUELS
 from roadlog.plan.schedule import block_sizes, orders_of_plan
+from roadlog.quantities.fuels import FUELS
 from roadlog.results import FindingWord, HeldEqual
-from roadlog.study import Claim
+from roadlog.stats.randomise import Assignments
+from roadlog.stats.unit_contrast import UnitContrast, contrast_units, unit_t
+from roadlog.stats.unit_randomisation import UnitRandomisation, randomise_units
+from roadlog.study.settings import Claim
 
 Floats = NDArray[np.float64]
 Codes = NDArray[np.intp]
@@ -215,7 +215,8 @@ def draw_study(
 
 
 def _accessory_differed(fit: ExpectedFuel, arm: Codes, fixed: Floats) -> tuple[str, ...]:
-    """The analysis's stop (`roadlog.accessory`), on the accessory's share of each day's fuel."""
+    """The analysis's stop (`roadlog.analysis.accessory_time`), on the accessory's share of each
+    day's fuel."""
     terms = fit.terms
     of_day = np.bincount(terms.unit, terms.offset_ml, terms.units) / fit.unit_expected_ml
     difference, half, _ = unit_t(of_day, arm, fixed)

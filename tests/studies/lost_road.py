@@ -15,13 +15,13 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from roadlog.analysis import analyse
+from roadlog.analysis.analyse import analyse
 from roadlog.demo import make_study
 from roadlog.effect.crosschecks import fit_interval
 from roadlog.effect.design import build_design
 from roadlog.effect.estimate import fit_design
-from roadlog.runs import study_sources
-from roadlog.study import load_study
+from roadlog.runs.table import study_sources
+from roadlog.study.settings import load_study
 
 TRUTH_PCT = 0.6
 SHARES = (0.9, 0.8, 0.7, 0.6, 0.5, 0.4, 0.3)

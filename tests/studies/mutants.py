@@ -26,16 +26,17 @@ from unittest.mock import patch
 
 import numpy as np
 
-from roadlog import fuel, timebase
-from roadlog.analysis import analyse
-from roadlog.durable import atomic_write
+from roadlog import fuel
+from roadlog.analysis.analyse import analyse
+from roadlog.analysis.metering import read_units, sampled
 from roadlog.errors import RoadlogError
-from roadlog.ingest import Log, dayorder, read_log
-from roadlog.levels import refusals
-from roadlog.metering import read_units, sampled
+from roadlog.fuel.levels import refusals
+from roadlog.ingest import Log, read_log, timebase
+from roadlog.ingest.clock import dayorder
 from roadlog.results import Analysed
-from roadlog.runs import study_sources
-from roadlog.study import ColumnRule, Study, TimeRule, load_study
+from roadlog.runs.table import study_sources
+from roadlog.study.durable import atomic_write
+from roadlog.study.settings import ColumnRule, Study, TimeRule, load_study
 from tests.studies.mutations import Table, mutant
 
 SAMPLE = Path(__file__).resolve().parents[2] / "sample_logs"
@@ -220,7 +221,7 @@ class SampleStudy:
                 self._days[path] = fields(path, columns)
             return self._days[path]  # type: ignore[no-any-return]
 
-        with patch("roadlog.runs.read_log", read), patch.object(dayorder, "_fields", days):
+        with patch("roadlog.runs.table.read_log", read), patch.object(dayorder, "_fields", days):
             yield
 
     def whole(self, number: int) -> Outcome:

@@ -19,10 +19,10 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from roadlog.effect.unit_contrast import contrast_units
-from roadlog.plan.pilot import unit_scatter
+from roadlog.analysis.pilot import unit_scatter
 from roadlog.plan.promise import Order, Scatter, Simulated, simulate, typical_order
 from roadlog.plan.size import METERING_SD
+from roadlog.stats.unit_contrast import contrast_units
 from tests.studies.drawn import FIRST_SEED, Kind, Outcome, Route, Staged, draw_study, routes
 
 DAYS = (6, 10, 12, 20)

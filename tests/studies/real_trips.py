@@ -18,10 +18,10 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from roadlog import fuel, timebase
-from roadlog.fuel.accessory import AccessoryState, Modes, find_accessory
-from roadlog.ingest import read_log
-from roadlog.study import ColumnRule, parse_study
+from roadlog import fuel
+from roadlog.fuel.accessory_state import AccessoryState, Modes, find_accessory
+from roadlog.ingest import read_log, timebase
+from roadlog.study.settings import ColumnRule, parse_study
 
 ARCHIVE = Path(__file__).parents[3] / "shared" / "real_drives" / "trips.tar.gz"
 RULES = {

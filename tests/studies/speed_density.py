@@ -17,8 +17,8 @@ import pandas as pd
 from roadlog.demo import make_study
 from roadlog.fuel import calibrate, fuel_flow
 from roadlog.ingest import read_log
-from roadlog.study import parse_study
-from roadlog.timebase import integrate, resample
+from roadlog.ingest.timebase import integrate, resample
+from roadlog.study.settings import parse_study
 
 CAR = parse_study('[vehicle]\nfuel = "E10"\ndisplacement_l = 1.8\n[device]\nacts_on = "other"\n')
 METERED = ("maf_g_s", "absolute_load_pct")

@@ -4,9 +4,8 @@ import tarfile
 
 import pytest
 
-from roadlog import timebase
-from roadlog.fuel.accessory import find_accessory
-from roadlog.ingest import read_log
+from roadlog.fuel.accessory_state import find_accessory
+from roadlog.ingest import read_log, timebase
 from tests.studies import real_trips
 
 pytestmark = pytest.mark.skipif(

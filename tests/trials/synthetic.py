@@ -5,11 +5,11 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from roadlog.conditions import ROTATING_MASS
 from roadlog.ingest import Log
-from roadlog.study import Vehicle
+from roadlog.passes.conditions import ROTATING_MASS
+from roadlog.quantities.units import STANDARD_GRAVITY_M_S2
+from roadlog.study.settings import Vehicle
 from roadlog.trials.course import STANDARD_DENSITY_KG_M3
-from roadlog.units import STANDARD_GRAVITY_M_S2
 
 CAR = Vehicle(mass_kg=1310, cda_m2=0.66, crr=0.0105, displacement_l=1.8)
 POWER_KW = 75.0

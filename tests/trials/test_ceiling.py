@@ -8,7 +8,7 @@ import pytest
 
 from roadlog.cli import main
 from roadlog.errors import InputError
-from roadlog.fuels import FUELS
+from roadlog.quantities.fuels import FUELS
 from roadlog.trials import ceiling
 from roadlog.trials.ceiling import (
     Cell,

@@ -6,7 +6,7 @@ import pytest
 
 from roadlog.cli import main
 from roadlog.errors import DesignError
-from roadlog.trials.emissions import arm_means, by_arm, emissions_result, run_values
+from roadlog.trials.engine_signals import arm_means, by_arm, emissions_result, run_values
 from roadlog.trials.result import load_all
 
 
@@ -101,7 +101,7 @@ def test_the_trims_are_one_figure_in_the_report_and_in_this_trial():
     from roadlog.closure import run_evidence
     from roadlog.fuel import Calibration
     from roadlog.fuel.trims import bank_trims
-    from roadlog.study import Study
+    from roadlog.study.settings import Study
 
     frame = samples(trim=5.0)
     frame["fuel_status"] = np.where(np.arange(len(frame)) < 80, 4.0, 2.0)

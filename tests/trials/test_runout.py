@@ -8,7 +8,7 @@ import pytest
 
 from roadlog.cli import main
 from roadlog.errors import DesignError, InputError
-from roadlog.fuels import FUELS
+from roadlog.quantities.fuels import FUELS
 from roadlog.trials import runout_sheet
 from roadlog.trials.runout import evaluate, runout_result
 from roadlog.trials.runout_sheet import read_trials, run_end

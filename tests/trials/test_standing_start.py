@@ -6,9 +6,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from roadlog.conditions import WIND_AT_CAR
 from roadlog.demo.starts import Moment, full_throttle_rise
 from roadlog.errors import DesignError, InputError
+from roadlog.passes.conditions import WIND_AT_CAR
 from roadlog.trials import course
 from roadlog.trials.course import ambient_factor, corrected_time, pulling_power
 from roadlog.trials.declared import Declared

@@ -18,7 +18,7 @@ def line() -> Iterator[Line]:
 
 @pytest.fixture
 def open_adapter() -> Iterator[Callable]:
-    from roadlog.ingest.recorder.adapter import Adapter
+    from roadlog.recorder.adapter import Adapter
 
     opened = []
 

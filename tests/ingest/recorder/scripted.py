@@ -4,12 +4,12 @@ import threading
 from collections.abc import Iterator
 from pathlib import Path
 
-from roadlog.ingest.recorder.events import Connected, Event, Silent, Supply, Values
-from roadlog.ingest.recorder.memory import Memory
-from roadlog.ingest.recorder.nmea import PositionFix
-from roadlog.ingest.recorder.polling import Plan
-from roadlog.ingest.recorder.session import Session, Setup
-from roadlog.study import parse_study
+from roadlog.ingest.positions.nmea import PositionFix
+from roadlog.recorder.events import Connected, Event, Silent, Supply, Values
+from roadlog.recorder.memory import Memory
+from roadlog.recorder.polling import Plan
+from roadlog.recorder.session import Session, Setup
+from roadlog.study.settings import parse_study
 
 UTC_S = 1772437500.0  # 2026-03-02T07:45:00Z
 BOOT = "11111111-2222-3333-4444-555555555555"

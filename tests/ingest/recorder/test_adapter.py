@@ -7,8 +7,8 @@ import time
 
 import pytest
 
-from roadlog.ingest.recorder.adapter import AdapterLost
-from roadlog.ingest.recorder.polling import choose_plan, requests
+from roadlog.recorder.adapter import AdapterLost
+from roadlog.recorder.polling import choose_plan, requests
 
 from .peers import Line
 from .vehicle import Vehicle

@@ -9,10 +9,10 @@ import pytest
 
 from roadlog.cli import main
 from roadlog.ingest import read_log
-from roadlog.ingest.recorder.journal import Journal
-from roadlog.ingest.recorder.lines import values_text
-from roadlog.signals import POSITION
-from roadlog.timebase import resample
+from roadlog.ingest.journal.file import Journal
+from roadlog.ingest.journal.lines import values_text
+from roadlog.ingest.timebase import resample
+from roadlog.quantities.signals import POSITION
 
 
 def as_journal(csv: Path, folder: Path, boot_s: float) -> None:

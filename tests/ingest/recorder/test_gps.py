@@ -10,10 +10,10 @@ import tty
 import pytest
 
 from roadlog.errors import InputError
-from roadlog.ingest.recorder import gps, run
-from roadlog.ingest.recorder.events import PositionLinesRefused, PositionTrouble
-from roadlog.ingest.recorder.nmea import PositionFix, SentenceReader, possible
-from roadlog.signals import SIGNALS
+from roadlog.ingest.positions.nmea import PositionFix, SentenceReader, possible
+from roadlog.quantities.signals import SIGNALS
+from roadlog.recorder import gps, run
+from roadlog.recorder.events import PositionLinesRefused, PositionTrouble
 
 from .receiver import START, TcpReceiver, instant, sentence
 

@@ -9,10 +9,10 @@ import pytest
 
 from roadlog.errors import InputError
 from roadlog.ingest import read_log
-from roadlog.ingest.recorder import journal as module
-from roadlog.ingest.recorder.events import PositionLinesRefused
-from roadlog.ingest.recorder.journal import Journal, last_line
-from roadlog.ingest.recorder.lines import decode, encode
+from roadlog.ingest.journal import file as module
+from roadlog.ingest.journal.file import Journal, last_line
+from roadlog.ingest.journal.lines import decode, encode
+from roadlog.recorder.events import PositionLinesRefused
 
 from .scripted import BOOT, UTC_S, Recorded, connected, drive
 
@@ -148,7 +148,7 @@ def test_numbers_go_on_over_parts(tmp_path):
 
 
 def test_study_zone_is_the_logs_zone(tmp_path):
-    from roadlog.study import TimeRule
+    from roadlog.study.settings import TimeRule
 
     written(tmp_path / "a.log")
     start = read_log(tmp_path / "a.log", time=TimeRule(zone="America/New_York")).start

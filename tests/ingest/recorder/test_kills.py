@@ -20,9 +20,9 @@ import numpy as np
 import pytest
 
 from roadlog.ingest import read_log
-from roadlog.ingest.recorder.events import Values
-from roadlog.ingest.recorder.journal import Journal
-from roadlog.ingest.recorder.lines import decode
+from roadlog.ingest.journal.file import Journal
+from roadlog.ingest.journal.lines import decode
+from roadlog.recorder.events import Values
 
 from .peers import Line
 from .scripted import Recorded, connected
@@ -62,7 +62,7 @@ def numbers_in(path: Path) -> set[int]:
 
 def kill_loop(folder: Path, kills: int, seed: int, flush_s: float, monkeypatch) -> int:
     """Kill `kills` recordings; return how many readings were committed in all."""
-    monkeypatch.setattr("roadlog.ingest.recorder.journal.FLUSH_S", flush_s)
+    monkeypatch.setattr("roadlog.ingest.journal.file.FLUSH_S", flush_s)
     rng = random.Random(seed)
     begun = time.monotonic()
     committed: set[int] = set()

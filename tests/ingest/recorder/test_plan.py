@@ -6,13 +6,13 @@ from collections import Counter
 import numpy as np
 import pytest
 
-from roadlog.ingest.recorder import runs
-from roadlog.ingest.recorder.answers import checksum_holds, split
-from roadlog.ingest.recorder.clock import boot_id, fit_clock, now_s
-from roadlog.ingest.recorder.ignition import Wake
-from roadlog.ingest.recorder.pids import ASKED, OWN_DECODERS, supported_by
-from roadlog.ingest.recorder.polling import RateMeter, choose_plan, requests, too_slow
-from roadlog.signals import SIGNALS
+from roadlog.ingest.journal.clock import boot_id, fit_clock, now_s
+from roadlog.quantities.signals import SIGNALS
+from roadlog.recorder import runs
+from roadlog.recorder.answers import checksum_holds, split
+from roadlog.recorder.ignition import Wake
+from roadlog.recorder.pids import ASKED, OWN_DECODERS, supported_by
+from roadlog.recorder.polling import RateMeter, choose_plan, requests, too_slow
 
 OLD_CAR = ("speed_kmh", "maf_g_s", "rpm", "fuel_status", "stft1_pct", "ltft1_pct",
            "coolant_temp_c", "intake_air_temp_c", "throttle_pct", "engine_load_pct")  # fmt: skip

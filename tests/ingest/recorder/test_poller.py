@@ -8,11 +8,11 @@ from collections.abc import Callable
 
 import pytest
 
-from roadlog.ingest.recorder import poller as module
-from roadlog.ingest.recorder.adapter import Adapter, AdapterLost, Reading
-from roadlog.ingest.recorder.events import Connected, Lost, Silent, Supply, Values
-from roadlog.ingest.recorder.poller import Poller, Settings
-from roadlog.ingest.recorder.run import Opener
+from roadlog.recorder import poller as module
+from roadlog.recorder.adapter import Adapter, AdapterLost, Reading
+from roadlog.recorder.events import Connected, Lost, Silent, Supply, Values
+from roadlog.recorder.poller import Poller, Settings
+from roadlog.recorder.run import Opener
 
 
 class Polling:

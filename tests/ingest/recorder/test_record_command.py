@@ -12,7 +12,7 @@ import pytest
 
 from roadlog.cli import main
 from roadlog.ingest import read_log
-from roadlog.ingest.recorder.journal import first_header
+from roadlog.ingest.journal.file import first_header
 
 from .receiver import START, TcpReceiver
 
@@ -102,8 +102,8 @@ def test_records_a_drive_with_positions_and_goes_on_after_a_restart(study, line)
 
 
 def test_check_shows_the_rates_and_writes_nothing(study, line, capsys, monkeypatch):
-    monkeypatch.setattr("roadlog.ingest.recorder.run._CHECK_S", 2.5)
-    monkeypatch.setattr("roadlog.ingest.recorder.session.RATES_AFTER_S", 2.0)
+    monkeypatch.setattr("roadlog.recorder.run._CHECK_S", 2.5)
+    monkeypatch.setattr("roadlog.recorder.session.RATES_AFTER_S", 2.0)
     assert main(["record", str(study), "--adapter", line.place, "--check", "--no-vin"]) == 0
     out = capsys.readouterr().out
     assert "readings a second: maf_g_s" in out

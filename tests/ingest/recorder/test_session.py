@@ -5,9 +5,9 @@ import json
 import pytest
 
 from roadlog.ingest import read_log
-from roadlog.ingest.recorder.events import Lost, PositionTrouble, Supply, Values
-from roadlog.ingest.recorder.journal import first_header
-from roadlog.ingest.recorder.nmea import PositionFix
+from roadlog.ingest.journal.file import first_header
+from roadlog.ingest.positions.nmea import PositionFix
+from roadlog.recorder.events import Lost, PositionTrouble, Supply, Values
 
 from .scripted import BOOT, UTC_S, Recorded, connected, drive, silence
 
@@ -212,7 +212,7 @@ def test_standing_starts_are_recorded_from_the_first_answer(tmp_path):
 
 
 def test_a_file_that_no_pattern_of_the_study_finds_is_told(tmp_path):
-    from roadlog.study import parse_study
+    from roadlog.study.settings import parse_study
 
     study = parse_study('[logs]\nany = ["logs/*.csv"]\n')
     r = Recorded(tmp_path, study=study).play([connected(0)]).play(drive(1, 3, speed=0))

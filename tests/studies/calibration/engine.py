@@ -1,6 +1,6 @@
 """Both stages of the primary effect for many responses of one study at once.
 
-The same arithmetic as `roadlog.effect.expected_fuel` and `roadlog.effect.unit_contrast`, carried
+The same arithmetic as `roadlog.effect.expected_fuel` and `roadlog.stats.unit_contrast`, carried
 out for a batch: test_calibration_engine holds it to the shipped functions response by response.
 """
 
@@ -15,8 +15,8 @@ from scipy.special import ndtri, stdtrit
 from roadlog.effect.expected_fuel import MOST_ROUNDS, TOLERANCE, expected_terms
 from roadlog.effect.held_equal import temperature_factor
 from roadlog.effect.layout import Layout, lay_out
-from roadlog.effect.model import aliased_columns
-from roadlog.effect.reduction import orthonormal
+from roadlog.stats.bounded.cross_products import aliased_columns
+from roadlog.stats.reduction import orthonormal
 
 Floats = NDArray[np.floating[Any]]
 

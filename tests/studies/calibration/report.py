@@ -14,7 +14,7 @@ import pandas as pd
 from statsmodels.stats.proportion import proportion_confint
 
 from roadlog.errors import InputError
-from roadlog.study import atomic_write
+from roadlog.study.durable import atomic_write
 from tests.studies.calibration.cells import (
     COVERAGE_BAR,
     GROUPS,

@@ -19,11 +19,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 import roadlog.effect
-from roadlog.effect.power import coefficient_se, containment_df, smallest_detectable
-from roadlog.effect.randomise import assignments
-from roadlog.effect.unit_randomisation import randomise_units
 from roadlog.errors import DesignError
-from roadlog.study import atomic_write
+from roadlog.stats.power import coefficient_se, containment_df, smallest_detectable
+from roadlog.stats.randomise import assignments
+from roadlog.stats.unit_randomisation import randomise_units
+from roadlog.study.durable import atomic_write
 from tests.studies.calibration import alarms
 from tests.studies.calibration.cells import Cell
 from tests.studies.calibration.engine import BatchFit, Stages, stages_of

@@ -1,0 +1,1 @@
+"""The whole analysis, from log files to an `Analysed`."""

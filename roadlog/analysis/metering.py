@@ -1,0 +1,309 @@
+"""What each run drove and burned: logs go in, samples, fuel flow and totals of every run come out.
+
+Time base and fuel in their order, for all runs alike: one estimator and one calibration serve both
+arms (method sections 1 and 2).
+"""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from roadlog import closure, fuel
+from roadlog.effect import require_replication
+from roadlog.errors import DesignError
+from roadlog.fuel.levels import arm_refusal, refusals
+from roadlog.ingest import Log, timebase
+from roadlog.quantities.fuels import Fuel
+from roadlog.quantities.units import UNITS
+from roadlog.results import Warned
+from roadlog.study.settings import ARMS, Study
+from roadlog.wording.progress import bar
+
+SHORTEST_RUN_KM = 0.5
+
+
+@dataclass(frozen=True)
+class Metered:
+    """All runs with what they burned.
+
+    `runs` has a row, `samples`, `flows` (`tables.FUEL`) and `batches` an entry a run, in the same
+    order; `estimator` and `calibration` are those of the whole study, `warnings` what had to be
+    assumed or passed over on the way to them.
+    """
+
+    runs: pd.DataFrame
+    samples: tuple[pd.DataFrame, ...]
+    flows: tuple[pd.DataFrame, ...]
+    batches: tuple[Fuel | None, ...]
+    estimator: str
+    calibration: fuel.Calibration
+    warnings: tuple[str, ...] = ()
+
+    @property
+    def usable(self) -> dict[int, pd.DataFrame]:
+        """Fuel flow of the runs that count, by run."""
+        each = zip(self.runs["run"], self.flows, self.runs["used"], strict=True)
+        return {int(r): f for r, f, used in each if used}
+
+
+def sampled(logs: Sequence[Log], progress: bool) -> tuple[list[pd.DataFrame], list[Warned]]:
+    """Samples of every run, positions brought onto the wheel-speed clock where they correlate.
+
+    Returns
+    -------
+    list of DataFrame
+        `tables.SAMPLES`, one a log.
+    list of Warned
+        What was put right.
+    """
+    out: list[pd.DataFrame] = []
+    warnings: list[Warned] = []
+    for log in bar(logs, "time base", progress):
+        samples = timebase.resample(log.frame)
+        if {"lat_deg", "gps_speed_kmh", "speed_kmh"} <= set(samples.columns):
+            scale = timebase.speed_scale(samples)
+            if scale.aligned and abs(scale.lag_s) >= 1:
+                samples = timebase.shift_positions(samples, scale.lag_s)
+                warnings.append(
+                    Warned(
+                        "clock-offset",
+                        f"the position clock was {scale.lag_s:+.0f} s off the car's and was put "
+                        "right",
+                        log.path.name,
+                    )
+                )
+        out.append(samples)
+        warnings += [Warned("log-repaired", n, log.path.name) for n in log.notes]
+    return out, warnings
+
+
+def judged(
+    runs: pd.DataFrame,
+    samples: Sequence[pd.DataFrame],
+    set_aside: Mapping[int, str] | None = None,
+) -> pd.DataFrame:
+    """Add `km`, `used` and `reason`: a run without speed, or hardly driven, is set aside first.
+
+    Parameters
+    ----------
+    runs : DataFrame
+        As `roadlog.runs.table.build_runs` makes it.
+    samples : sequence of DataFrame
+        `tables.SAMPLES`, one a run.
+    set_aside : mapping of run to str, optional
+        Why other rules leave a run out (`roadlog.runs.deviations`).
+
+    Raises
+    ------
+    DesignError
+        If no run of an arm is left.
+    """
+    km = [timebase.distance_km(s) if "speed_kmh" in s else np.nan for s in samples]
+    noted = set_aside or {}
+    reason = [
+        "no vehicle speed in the log"
+        if np.isnan(d)
+        else (f"only {d:.2f} km driven" if d < SHORTEST_RUN_KM else noted.get(int(r), ""))
+        for r, d in zip(runs["run"], km, strict=True)
+    ]
+    table = runs.assign(km=np.nan_to_num(km), reason=reason, used=[r == "" for r in reason])
+    _require_arms(table)
+    return table
+
+
+def _require_arms(runs: pd.DataFrame) -> None:
+    for arm in ARMS:
+        mine = runs[runs["arm"] == arm]
+        if not mine["used"].any():
+            raise DesignError(
+                f"no usable run of the {arm} arm: {mine['file'].iloc[0]}: {mine['reason'].iloc[0]}"
+            )
+
+
+def read_units(log: Log) -> dict[str, str]:
+    """In which unit each signal of a log was read."""
+    return {c.signal: c.unit for c in log.columns if c.signal is not None and c.unit in UNITS}
+
+
+def with_levels_refused(
+    runs: pd.DataFrame,
+    samples: Sequence[pd.DataFrame],
+    study: Study,
+    estimator: str,
+    units: Sequence[Mapping[str, str]],
+) -> pd.DataFrame:
+    """Leave out the runs whose fuel no engine can have burned (`roadlog.fuel.levels`).
+
+    Parameters
+    ----------
+    runs : DataFrame
+        With `used` and `reason` of `judged`.
+    samples : sequence of DataFrame
+        `tables.SAMPLES`, one a run.
+    study : Study
+    estimator : str
+    units : sequence of mapping of signal to unit
+        In which units each run's log was read.
+
+    Raises
+    ------
+    DesignError
+        If no run of an arm is left, or the runs of an arm together burn what no engine can.
+    """
+    at = [int(i) for i in np.flatnonzero(runs["used"])]
+    said = refusals([samples[i] for i in at], study, estimator, [units[i] for i in at])
+    reason = runs["reason"].to_numpy(object).copy()
+    reason[at] = said
+    table = runs.assign(reason=reason, used=[r == "" for r in reason])
+    _require_arms(table)
+    for arm in ARMS:
+        mine = [int(i) for i in np.flatnonzero(table["used"] & (table["arm"] == arm))]
+        if fault := arm_refusal([samples[i] for i in mine], study, estimator, units[mine[0]]):
+            raise DesignError(f"the runs of the {arm} arm together can't be right: {fault}")
+    return table
+
+
+def usable_samples(
+    runs: pd.DataFrame, samples: Sequence[pd.DataFrame], arm: str | None = None
+) -> list[pd.DataFrame]:
+    """Samples of the runs that count, of one arm if it is named."""
+    wanted = runs["used"] & ((runs["arm"] == arm) if arm is not None else True)
+    return [s for s, use in zip(samples, wanted, strict=True) if use]
+
+
+def meter(
+    study: Study,
+    runs: pd.DataFrame,
+    samples: Sequence[pd.DataFrame],
+    ledger: closure.Ledger,
+    notes: pd.DataFrame | None,
+    progress: bool,
+    units: Sequence[Mapping[str, str]] | None = None,
+) -> Metered:
+    """Fuel flow and totals of every run, by the best estimate that all usable runs allow.
+
+    Parameters
+    ----------
+    study : Study
+    runs : DataFrame
+        With `km`, `used`, `reason` of `judged`.
+    samples : sequence of DataFrame
+        `tables.SAMPLES`, one a run.
+    ledger : Ledger
+        Fills tell which batch of fuel a run burned; cans of the baseline calibrate.
+    notes : DataFrame, optional
+        The driver's notes, which may name the batch.
+    progress : bool
+        Show progress bars on standard error.
+    units : sequence of mapping of signal to unit, optional
+        In which units each run's log was read (`read_units`).
+
+    Raises
+    ------
+    DesignError
+        If no fuel can be told, or what is told is no engine's, or each arm has one switch unit.
+    """
+    usable = usable_samples(runs, samples)
+    estimator = fuel.choose_estimator(usable, study)
+    passed_over = fuel.passed_over(usable, study, estimator)
+    read_in = units or [{} for _ in samples]
+    runs = with_levels_refused(runs, samples, study, estimator, read_in)
+    require_replication(runs)
+    calibration = fuel.calibrate(
+        usable_samples(runs, samples, ARMS[0]),
+        study,
+        fitted_samples=usable_samples(runs, samples, ARMS[1]),
+        baseline_fuel_l=closure.weighed_baseline_l(ledger, runs, study),
+    )
+    batches = fuel.fuels_by_run(runs, study, ledger.fills, notes)
+    flows = [
+        fuel.fuel_flow(s, study, estimator, calibration, batch)
+        for s, batch in zip(bar(samples, "fuel", progress), batches, strict=True)
+    ]
+    totals = _with_totals(runs, flows, study, batches)
+    return Metered(
+        totals,
+        tuple(samples),
+        tuple(flows),
+        tuple(batches),
+        estimator,
+        calibration,
+        (*calibration.warnings, *([passed_over] if passed_over else [])),
+    )
+
+
+def estimators_beside(metered: Metered, runs: pd.DataFrame, study: Study) -> pd.DataFrame:
+    """Every estimator side by side: litres per 100 km by arm and the plain change.
+
+    Parameters
+    ----------
+    metered : Metered
+    runs : DataFrame
+        `tables.RUNS`, whose `used` may leave out more than `metered.runs` does.
+    """
+    calibration = metered.calibration
+    tables = []
+    for s, arm, km, used, batch in zip(
+        metered.samples, runs["arm"], runs["km"], runs["used"], metered.batches, strict=True
+    ):
+        if used:
+            tables.append(fuel.fuel_variants(s, study, calibration, batch).assign(arm=arm, km=km))
+    every = pd.concat(tables, ignore_index=True)
+    rows = []
+    for name in every["estimator"].unique():
+        mine = every[every["estimator"] == name]
+        sums = mine.groupby("arm")[["fuel_l", "km"]].sum()
+        use = 100 * sums["fuel_l"] / sums["km"]
+        by_arm = {arm: float(use.get(arm, np.nan)) for arm in ARMS}
+        rows.append(
+            {
+                "name": name,
+                "available": bool(np.isfinite(list(by_arm.values())).all()),
+                "expected_error_pct": fuel.ESTIMATORS[name].expected_error_pct,
+                "unshared_error_pct": fuel.ESTIMATORS[name].unshared_error_pct,
+                "baseline_l_per_100km": by_arm["baseline"],
+                "fitted_l_per_100km": by_arm["fitted"],
+                "change_pct": 100 * (by_arm["fitted"] / by_arm["baseline"] - 1),
+            }
+        )
+    return pd.DataFrame(rows)
+
+
+def _with_totals(
+    runs: pd.DataFrame,
+    flows: Sequence[pd.DataFrame],
+    study: Study,
+    batches: Sequence[Fuel | None],
+) -> pd.DataFrame:
+    """Add distance and fuel over the time in which both fuel and speed are known.
+
+    `fuel_l` and its bounds are litres of the declared fuel with the same energy, `l_per_g` what
+    makes them; `burned_l`, `burned_kg` are volume at 15 °C and mass as burned, `lhv_mj_kg` its
+    lower heating value.
+    """
+    each = list(zip(flows, batches, strict=True))
+    per_gram = np.array([fuel.litres_per_gram(f, study, b) for f, b in each])
+    columns: dict[str, Sequence[float] | np.ndarray] = {
+        "km": [timebase.distance_km(f, also=("fuel_flow_g_s",)) for f in flows],
+        "hours": [float(f["dt_s"].sum()) / 3600 for f in flows],
+        "l_per_g": per_gram,
+    }
+    for column, source in (
+        ("fuel_l", "fuel_flow_g_s"),
+        ("fuel_low_l", "fuel_flow_low_g_s"),
+        ("fuel_high_l", "fuel_flow_high_g_s"),
+    ):
+        grams = np.array([timebase.integrate(f, source, also=("speed_kmh",)) for f in flows])
+        columns[column] = per_gram * grams
+        if column == "fuel_l":
+            density = [fuel.fuel_of(f, study, b).density_kg_m3 for f, b in each]
+            columns |= {"burned_l": grams / np.array(density), "burned_kg": grams / 1000}
+            columns["lhv_mj_kg"] = [fuel.fuel_of(f, study, b).lhv_mj_kg for f, b in each]
+    totals = runs.assign(**columns)
+    no_fuel = totals["used"] & ~(totals["fuel_l"] > 0)
+    return totals.assign(
+        used=totals["used"] & ~no_fuel,
+        reason=totals["reason"].where(~no_fuel, "no fuel flow could be computed"),
+    )

@@ -1,0 +1,260 @@
+"""A study's check: every run's, and what only shows across runs.
+
+In come the study and its files; out comes a `StudyCheck`. A log that can't be read is a run that
+isn't usable, with its reason, never the end of the check.
+"""
+
+from collections import Counter
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from itertools import pairwise
+from pathlib import Path
+
+import pandas as pd
+
+from roadlog import fuel
+from roadlog.check.finding import Finding
+from roadlog.check.one_run import RunCheck, check_run, unread
+from roadlog.errors import DesignError, RoadlogError
+from roadlog.fuel.levels import arm_refusal, refusals
+from roadlog.ingest import Log, join_positions, read_alike, read_log, settle_day_first
+from roadlog.ingest.alike import units_said
+from roadlog.ingest.clock.localday import clock_warnings, zone_warning
+from roadlog.ingest.datum import settled, uneven_datum
+from roadlog.runs.deviations import find_deviations
+from roadlog.runs.intake import arm_of
+from roadlog.runs.notes import of_no_drive, read_notes
+from roadlog.runs.table import Sources
+from roadlog.runs.taken import read_taken, sha256_of
+from roadlog.study.settings import ARMS, ColumnRule, Study, TimeRule
+from roadlog.weather.reports import study_weather, weather_file
+from roadlog.weather.station import about, drive_positions, locate, station_warnings
+
+
+@dataclass(frozen=True)
+class StudyCheck:
+    """All runs in order of start, and plain sentences on what they show together."""
+
+    study: Study
+    runs: tuple[RunCheck, ...]
+    warnings: tuple[str, ...]
+    estimator: str
+
+
+def check_study(
+    study: Study, sources: Sources, *, progress: Callable[[str], object] = lambda _: None
+) -> StudyCheck:
+    """Check every run of a study.
+
+    Parameters
+    ----------
+    sources : Sources
+        From `roadlog.runs.table.study_sources` or `pile_sources`.
+    progress : callable
+        Called with each file's name before it is read.
+    """
+    warnings: list[str] = []
+    paths = [path for path, _ in sources.runs]
+    time = study.time
+    try:
+        time = settle_day_first(paths, study.time, columns=study.columns)
+    except RoadlogError as e:
+        warnings.append(str(e))
+    study = study.model_copy(update={"time": time})
+    tracks = _tracks(sources, study, time, warnings)
+    read = _read(study, sources, time, tracks, warnings, progress)
+    runs = [_one(path, arm, study, sources, read[path]) for path, arm in sources.runs]
+    logs = [log for log in read.values() if isinstance(log, Log)]
+    warnings += units_said(logs)
+    warnings += clock_warnings(logs, study.time)
+    runs.sort(
+        key=lambda r: ("" if r.start is None else r.start.tz_localize(None).isoformat(), r.file)
+    )
+    runs = _with_deviations(runs, study, sources, warnings)
+    if by_day(study) and (zone := zone_warning(logs, study.time)):
+        warnings.append(zone)
+    warnings += _changed(sources)
+    warnings += _overlaps(runs)
+    warnings += _weather(study, sources, runs)
+    if uneven := uneven_datum([r.arm for r in runs], [r.altitude_datum for r in runs]):
+        warnings.append(uneven)
+    estimator, why = _estimator(runs, study)
+    warnings += why
+    if estimator in fuel.ESTIMATORS:
+        runs = _levels_together(runs, study, estimator, warnings)
+    warnings += [f"no usable run of the {a} arm" for a in ARMS if not _usable(runs, a)]
+    return StudyCheck(study, tuple(runs), tuple(warnings), estimator)
+
+
+def by_day(study: Study) -> bool:
+    """Whether days decide the arm."""
+    return study.schedule is not None and study.schedule.switched_by == "day"
+
+
+def _read(
+    study: Study,
+    sources: Sources,
+    time: TimeRule,
+    tracks: Sequence[Log],
+    warnings: list[str],
+    progress: Callable[[str], object],
+) -> dict[Path, Log | RoadlogError]:
+    """Every run's log, its units settled over all of them, or why it can't be read."""
+
+    def reread(path: Path, rules: Mapping[str, ColumnRule], *, alone: bool = True) -> Log:
+        return read_log(path, columns={**study.columns, **rules}, time=time, alone=alone)
+
+    read: dict[Path, Log | RoadlogError] = {}
+    for path, _ in sources.runs:
+        progress(path.name)
+        try:
+            read[path] = reread(path, {}, alone=False)
+        except RoadlogError as e:
+            read[path] = e
+    logs = [log for log in read.values() if isinstance(log, Log)]
+    try:
+        read |= {log.path: log for log in read_alike(logs, reread)}
+    except RoadlogError as e:
+        warnings.append(str(e))
+    for path, log in read.items():
+        if isinstance(log, Log):
+            joined = join_positions(log, tracks, zone=time.zone) if tracks else log
+            read[path] = settled(joined, study.road)
+    return read
+
+
+def _one(
+    path: Path, arm: str | None, study: Study, sources: Sources, log: Log | RoadlogError
+) -> RunCheck:
+    name = sources.shown(path)
+    if isinstance(log, RoadlogError):
+        return unread(name, arm or "", path, log)
+    told = arm or arm_of(path, study, log.start, None, name=name).arm
+    return check_run(log, study, file=name, arm=told)
+
+
+def _with_deviations(
+    runs: list[RunCheck], study: Study, sources: Sources, warnings: list[str]
+) -> list[RunCheck]:
+    """The runs with what the driver noted of them, by the study's rule."""
+    table = pd.DataFrame(
+        {
+            "run": range(len(runs)),
+            "file": [r.file for r in runs],
+            "day": ["" if r.start is None else f"{r.start:%Y-%m-%d}" for r in runs],
+        }
+    )
+    try:
+        notes = None
+        if sources.notes is not None:
+            notes = read_notes(sources.notes, study.time.day_first, tuple(table["day"]))
+        warnings += of_no_drive(notes, table)
+        found = find_deviations(table, notes, study.analysis.exclude_if)
+    except RoadlogError as e:
+        warnings.append(str(e))
+        return runs
+    warnings += found.doubts
+    said = {i: Finding("fatal", "deviation", why) for i, why in found.set_aside.items()} | {
+        i: Finding("care", "deviation", f"a noted deviation ('{note}') that holds no agreed word")
+        for i, note in found.staying.items()
+    }
+    return [
+        replace(r, findings=(*r.findings, said[i])) if i in said else r for i, r in enumerate(runs)
+    ]
+
+
+def _levels_together(
+    runs: list[RunCheck], study: Study, estimator: str, warnings: list[str]
+) -> list[RunCheck]:
+    """The runs held against each other, and each arm as a whole, for fuel that can't be."""
+    at = [i for i, r in enumerate(runs) if r.usable and not r.samples.empty]
+    said = refusals([runs[i].samples for i in at], study, estimator)
+    fatal = {i: Finding("fatal", "level", why) for i, why in zip(at, said, strict=True) if why}
+    runs = [
+        replace(r, findings=(*r.findings, fatal[i])) if i in fatal else r
+        for i, r in enumerate(runs)
+    ]
+    for arm in ARMS:
+        mine = [r.samples for r in runs if r.usable and r.arm == arm and not r.samples.empty]
+        if fault := arm_refusal(mine, study, estimator):
+            warnings.append(f"the runs of the {arm} arm together can't be right: {fault}")
+    return runs
+
+
+def _tracks(sources: Sources, study: Study, time: TimeRule, warnings: list[str]) -> list[Log]:
+    tracks = []
+    for path in sources.tracks:
+        try:
+            tracks.append(read_log(path, columns=study.columns, time=time))
+        except RoadlogError as e:
+            warnings.append(str(e))
+    return tracks
+
+
+def _changed(sources: Sources) -> list[str]:
+    if sources.root is None:
+        return []
+    out = []
+    for entry in read_taken(sources.root):
+        path = sources.root / entry.file
+        if not path.is_file():
+            out.append(f"{entry.file} was taken in and is missing")
+        elif sha256_of(path) != entry.sha256:
+            out.append(f"{entry.file} is not what was taken in: its contents changed since")
+    return out
+
+
+def _overlaps(runs: Sequence[RunCheck]) -> list[str]:
+    dated = [r for r in runs if r.start is not None and r.start != r.start.normalize()]
+    out = []
+    for a, b in pairwise(dated):
+        assert a.start is not None
+        assert b.start is not None
+        if (a.start.tz is None) != (b.start.tz is None):
+            continue
+        apart = (b.start - a.start).total_seconds()
+        if apart < a.minutes * 60 - 60:
+            out.append(f"{a.file} and {b.file} overlap in time: one drive logged twice?")
+    return out
+
+
+def _weather(study: Study, sources: Sources, runs: Sequence[RunCheck]) -> list[str]:
+    """What is wrong with the study's weather, or that its station's place isn't known."""
+    if sources.root is None:
+        return []
+    starts = pd.Series([r.start.tz_localize(None) for r in runs if r.start is not None])
+    file = weather_file(study)
+    try:
+        weather = study_weather(sources.root, study, starts.astype("datetime64[ns]"))
+        station = locate(weather, file, drive_positions(r.samples for r in runs))
+    except RoadlogError as e:
+        return [str(e)]
+    if station is None:
+        return []
+    unplaced = [] if station.nearest_km is not None else [about(station).rstrip(".")]
+    return unplaced + station_warnings(station)
+
+
+def _usable(runs: Sequence[RunCheck], arm: str) -> bool:
+    return any(r.usable for r in runs if r.arm == arm)
+
+
+def _estimator(runs: Sequence[RunCheck], study: Study) -> tuple[str, list[str]]:
+    """The estimator that all usable runs allow, and the runs that hold a better one back."""
+    good = [r for r in runs if r.usable and r.estimator in fuel.ESTIMATORS]
+    if not good:
+        return "", []
+    try:
+        common = fuel.choose_estimator([r.samples for r in good], study)
+    except DesignError as e:
+        return "", [str(e)]
+    counts = Counter(r.estimator for r in good)
+    best, _ = counts.most_common(1)[0]
+    if best == common or len(counts) == 1:
+        return common, []
+    held = [r.file for r in good if r.estimator != best]
+    more = f" and {len(held) - 1} more lack" if len(held) > 1 else " lacks"
+    return common, [
+        f"{held[0]}{more} signals that the other runs have, so all runs share the fuel "
+        f"estimate '{common}' instead of '{best}': leave them out, or log alike"
+    ]

@@ -1,0 +1,215 @@
+"""The fuel measured outside the car: `fills.csv` and `cans.csv` go in, fills and cans come out.
+
+Columns are matched by meaning and unit; each row becomes the same model that `[[fills]]` and
+`[[cans]]` of study.toml use, so that both are checked alike.
+"""
+
+import re
+from collections.abc import Iterator, Mapping
+from pathlib import Path
+
+import pandas as pd
+
+from roadlog.errors import InputError
+from roadlog.ingest.clock.handdates import looks_like_a_date, read_days, read_moments
+from roadlog.ingest.text.columns import unit_of
+from roadlog.ingest.text.handnumbers import decimal_mark
+from roadlog.ingest.text.handtable import line_of, read_table
+from roadlog.quantities.units import UNITS, convert
+from roadlog.runs.notes import quantity, split_unit
+from roadlog.study.settings import Can, Fill, row_of
+
+Cells = dict[str, object]
+
+FILL_NUMBERS = {  # our field: unit, words
+    "litres": ("l", ("litres", "liters", "volume", "fuel", "amount", "quantity")),
+    "odometer_km": ("km", ("odometer", "odometer reading", "mileage")),
+    "price_per_l": ("ratio", ("price", "price per litre", "price per liter", "price per")),
+    "temp_c": ("°c", ("temperature", "fuel temperature", "temp")),
+}
+FILL_TEXTS = {
+    "batch": ("batch", "fuel batch"),
+    "unit": ("unit", "switch unit"),
+    "arm": ("arm",),
+    "full": ("full", "full tank", "full or partial", "filled"),
+}
+CAN_NUMBERS = {
+    "before_kg": ("kg", ("before", "mass before", "weight before")),
+    "after_kg": ("kg", ("after", "mass after", "weight after")),
+    "km": ("km", ("distance", "km", "driven")),
+}
+CAN_TEXTS = {
+    "run": ("run", "log", "file"),
+    "unit": ("unit", "switch unit", "day", "date"),
+    "arm": ("arm",),
+    "batch": ("batch", "fuel batch"),
+}
+TIME_WORDS = ("time", "date", "date time", "datetime", "date and time")
+FULL = {"yes": True, "full": True, "true": True, "1": True, "y": True, "": True,
+        "no": False, "partial": False, "false": False, "0": False, "n": False}  # fmt: skip
+KM_PER_M = 0.001
+_KIND = r"[\[(]?(?:us|uk|imp|imperial)\.?[\])]?"
+_GALLONS_ALONE = re.compile(rf"(?:{_KIND} ?)?gal(?:lon)?s?(?: ?{_KIND})?")
+
+
+def read_fills(path: Path, day_first: bool | None = None) -> tuple[Fill, ...]:
+    """Read `fills.csv`, one row a fill-up.
+
+    `day_first` is the order of day and month that the study's logs or its `[time]` settle.
+
+    Raises
+    ------
+    InputError
+        Naming the line where a value is missing, unreadable or impossible.
+    """
+    table = read_table(path)
+    clock = next((h for h in table.columns if split_unit(h)[0] in TIME_WORDS), None)
+    if clock is None:
+        raise InputError(f"{path}: no column 'time': add one with date and time of each fill")
+    times = read_moments(table[clock], day_first, path, clock)
+    rows = []
+    body = _rows(table.drop(columns=clock), path, FILL_NUMBERS, FILL_TEXTS, day_first)
+    for (line, row), time in zip(body, times, strict=True):
+        if time is None:
+            raise InputError(f"{path}: line {line}: no date: write 2026-03-02T08:00")
+        row["time"] = time
+        if "full" in row:
+            word = str(row["full"]).lower()
+            if word not in FULL:
+                raise InputError(f"{path}: line {line}: '{row['full']}' is neither yes nor no: "
+                                 "say whether the tank was filled up")  # fmt: skip
+            row["full"] = FULL[word]
+        rows.append(row_of(Fill, row, f"{path}: line {line}"))
+    return tuple(rows)
+
+
+def read_cans(path: Path, day_first: bool | None = None) -> tuple[Can, ...]:
+    """Read `cans.csv`, one row a can weighed before and after.
+
+    Raises
+    ------
+    InputError
+        As `read_fills`.
+    """
+    table = read_table(path)
+    return tuple(
+        row_of(Can, row, f"{path}: line {line}")
+        for line, row in _rows(table, path, CAN_NUMBERS, CAN_TEXTS, day_first)
+    )
+
+
+def _rows(
+    table: pd.DataFrame,
+    path: Path,
+    numbers: Mapping[str, tuple[str, tuple[str, ...]]],
+    texts: Mapping[str, tuple[str, ...]],
+    day_first: bool | None,
+) -> Iterator[tuple[int, Cells]]:
+    """Line number and named values of each row; blank cells are left out."""
+    columns: dict[str, pd.Series] = {}
+    mark = decimal_mark(table)
+    for header in table.columns:
+        name, own, unit = _meaning(str(header), path, numbers, texts)
+        if name in columns:
+            raise InputError(f"{path}: two columns give {name.replace('_', ' ')}: leave one out")
+        cells = table[header]
+        if name in texts:
+            told = cells.fillna("").str.strip()
+            columns[name] = told
+            if name == "unit":
+                columns[name] = _unit_names(told, day_first, path, str(header))
+        elif own == "km":  # the unit table has metres as the base of length
+            columns[name] = KM_PER_M * quantity(
+                cells,
+                unit or "km",
+                "m",
+                path,
+                str(header),
+                decimal=mark,
+                whole=name == "odometer_km",
+            )
+        elif name == "price_per_l":
+            price = quantity(cells, None, own, path, str(header), decimal=mark or _pumps(cells))
+            columns[name] = price / _litres(unit, path, str(header))
+        else:
+            pumped = mark or (_pumps(cells) if name == "litres" else None)
+            columns[name] = quantity(cells, unit, own, path, str(header), decimal=pumped)
+    for i in range(len(table)):
+        values = {name: cells.iloc[i] for name, cells in columns.items()}
+        yield line_of(table, i), {k: v for k, v in values.items() if not pd.isna(v) and v != ""}
+
+
+def _gallon_named(header: str, unit: str | None, path: Path) -> str | None:
+    """The unit, a gallon as the kind that the heading names (its currency may).
+
+    Raises
+    ------
+    InputError
+        If it may be either, a fifth apart.
+    """
+    priced, slash, volume = (unit or "").rpartition("/")
+    if unit_of(volume) != "gal":
+        return unit
+    words = {w.strip(".") for w in re.split(r"[^a-z.£$]+", header.lower())}
+    us, imperial = (
+        bool(words & {"us", "u.s", "usd"}),
+        bool(words & {"uk", "imp", "imperial", "gbp"}),
+    )
+    if us == imperial:
+        raise InputError(
+            f"{path}: column '{header}' is in gallons, US or imperial (a fifth more): name which, "
+            "as in 'volume [US gal]' or 'volume [UK gal]'"
+        )
+    return f"{priced}{slash}{'gal (us)' if us else 'gal (imp)'}"
+
+
+def _pumps(cells: pd.Series) -> str:
+    """The decimal mark of a price or a fill: pumps show three decimals of both, and no thousands.
+
+    >>> _pumps(pd.Series(["1,799"])), _pumps(pd.Series(["41.234"]))
+    (',', '.')
+    """
+    return "," if cells.dropna().str.contains(",", regex=False).any() else "."
+
+
+def _unit_names(cells: pd.Series, day_first: bool | None, path: Path, header: str) -> pd.Series:
+    """Switch units as the schedule spells them: days as YYYY-MM-DD, other names as they are."""
+    dates = cells.where(cells.map(looks_like_a_date).astype(bool))
+    return read_days(dates, day_first, path, header).fillna(cells)
+
+
+def _litres(priced: str | None, path: Path, header: str) -> float:
+    """Litres that a price is for; `priced` as "EUR/L", "gallon", or a currency alone (a litre)."""
+    if priced is None:
+        return 1.0
+    unit = unit_of(priced.rpartition("/")[2])
+    if unit is None and "/" not in priced:
+        return 1.0
+    if unit is None or UNITS[unit].dimension != UNITS["l"].dimension:
+        raise InputError(f"{path}: column '{header}': give the price of a litre or a gallon")
+    return float(convert(1.0, unit, "l"))
+
+
+def _meaning(
+    header: str,
+    path: Path,
+    numbers: Mapping[str, tuple[str, tuple[str, ...]]],
+    texts: Mapping[str, tuple[str, ...]],
+) -> tuple[str, str, str | None]:
+    """Our field, its unit, and the unit that the header tells."""
+    words, unit = split_unit(header)
+    plain = header.strip().lower()
+    if "litres" in numbers and _GALLONS_ALONE.fullmatch(plain):
+        return "litres", "l", _gallon_named(header, "gal", path)
+    for name, (own, known) in numbers.items():
+        if words in known or plain in (*known, name):
+            return (
+                name,
+                own,
+                _gallon_named(header, unit, path),
+            )
+    for name, known in texts.items():
+        if words in known or plain in known:
+            return name, "", None
+    every = [w[0] for _, w in numbers.values()] + [w[0] for w in texts.values()]
+    raise InputError(f"{path}: column '{header}' is not known: known are {', '.join(every)}")

@@ -1,0 +1,1 @@
+"""Columns of time to seconds since a log's start, and its day."""

@@ -1,0 +1,60 @@
+"""Day before month or after, from all logs of a study together.
+
+In come the study's logs; out comes its time rule, with `day_first` set where one log settles what
+another leaves open. Only the head of each log is read. Part of the ingest stage.
+"""
+
+import re
+from collections.abc import Mapping, Sequence
+from functools import partial
+from pathlib import Path
+
+from roadlog.errors import InputError, RoadlogError
+from roadlog.ingest.text.columns import is_known, match_columns
+from roadlog.ingest.text.dialect import sniff, utf8_text
+from roadlog.ingest.text.source import Text
+from roadlog.study.settings import ColumnRule, TimeRule
+
+_YEAR_LAST = re.compile(r"(\d{1,2})[-/.](\d{1,2})[-/.](?:\d{4}|\d{2})\b")
+_HEAD_BYTES = 1 << 17
+
+
+def settle_day_first(
+    paths: Sequence[Path], time: TimeRule, *, columns: Mapping[str, ColumnRule]
+) -> TimeRule:
+    """The time rule with `day_first` set, if any log's dates tell.
+
+    Logs that can't be read are passed over: reading them says why.
+
+    Raises
+    ------
+    InputError
+        If one log can only be day before month and another only month before day.
+    """
+    if time.day_first is not None:
+        return time
+    found: dict[bool, Path] = {}
+    for path in paths:
+        for first, second in _fields(path, columns):
+            if first > 12 or second > 12:
+                found.setdefault(first > 12, path)
+    if len(found) == 2:
+        raise InputError(
+            f"{found[True]} writes day before month and {found[False]} month before day: put them "
+            "in studies of their own, or export one again"
+        )
+    return time.model_copy(update={"day_first": next(iter(found))}) if found else time
+
+
+def _fields(path: Path, columns: Mapping[str, ColumnRule]) -> list[tuple[int, int]]:
+    """First and second field of every date written with its year last."""
+    try:
+        with path.open("rb") as file:
+            raw = utf8_text(Text.of(file.read(_HEAD_BYTES)), path)
+        dialect = sniff(raw, path, partial(is_known, rules=columns))
+    except (OSError, RoadlogError):
+        return []
+    meanings = match_columns(dialect.headers, dialect.units, columns, path)
+    times = [i for i, m in enumerate(meanings) if m.role in ("time", "date")]
+    cells = (row[i] for row in dialect.samples for i in times)
+    return [(int(m[1]), int(m[2])) for c in cells if (m := _YEAR_LAST.match(c))]

@@ -1,0 +1,1 @@
+"""Tracks and fixes: read, joined to a log, held against its speed."""

@@ -1,0 +1,417 @@
+"""Delimited text of any logger to a `Log`.
+
+In come a file's text and the study's `[columns]` and `[time]` rules; out comes the log in
+canonical units. A clean file is parsed once, typed, by pyarrow; only a file that isn't clean is
+read again as text and mended, and every mend is noted. The raw side of section 2 of the method.
+"""
+
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from functools import partial
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pyarrow as pa
+
+from roadlog.errors import InputError
+from roadlog.ingest.clock.columns import TimeColumn, read_clock
+from roadlog.ingest.clock.datetext import zone_of
+from roadlog.ingest.clock.order import Place
+from roadlog.ingest.datum import datum_from
+from roadlog.ingest.log import Bools, ColumnMatch, Floats, Log, UnitEvidence, counted, shown
+from roadlog.ingest.table.byvalues import in_read_units, unit_name, units_by_values
+from roadlog.ingest.table.clockunit import clock_unit
+from roadlog.ingest.table.long import widen
+from roadlog.ingest.table.rows import read_rows
+from roadlog.ingest.table.trims import trims_in_percent
+from roadlog.ingest.text import cells
+from roadlog.ingest.text.columns import Meaning, is_known, match_columns, misfits
+from roadlog.ingest.text.dialect import (
+    BLANKS,
+    Dialect,
+    as_utf8,
+    is_number,
+    sniff,
+    spaces_to_tabs,
+    stray_nuls,
+    utf8_text,
+)
+from roadlog.ingest.text.nearmiss import NearMiss, near_misses
+from roadlog.ingest.text.numerals import MarkUnclear, Unsettled
+from roadlog.ingest.text.quotes import plain_quotes
+from roadlog.ingest.text.rivals import Claim, clean, settle
+from roadlog.ingest.text.source import Text
+from roadlog.quantities.signals import REACHES_THOUSANDS, SIGNALS
+from roadlog.quantities.units import convert
+from roadlog.study.settings import ColumnRule, TimeRule
+
+_ISO = re.compile(
+    r"\d{4}-\d{2}-\d{2}([ T]\d{2}:\d{2}(:\d{2}(\.\d{1,9})?)?(Z|[+-]\d{2}(:?\d{2})?)?)?"
+)
+_HEAD_BYTES = 1 << 14
+_HEMISPHERE = re.compile(r"(?i)^(n/?s|e/?w|(lat|lon)\w*[ _]?(hemi\w*|dir\w*|ns|ew|n/s|e/w|ref))$")
+
+
+def read_delimited(
+    path: Path,
+    raw: Text,
+    columns: Mapping[str, ColumnRule],
+    time: TimeRule,
+    *,
+    lines_above: int = 0,
+) -> Log:
+    """Read one delimited text; `lines_above` of its first lines aren't in the file.
+
+    Raises
+    ------
+    InputError
+        If it isn't text, has no header, no rows, no time or no column that means anything, if two
+        columns claim one signal, or if its clock runs backwards.
+    """
+    data = utf8_text(raw, path, legacy=_code_page(raw, path, columns))
+    if len(data) < 4096 and not data[:].strip(b" \t\r\n\x1a"):
+        raise InputError(f"{path} is empty: give a log with a header and rows")
+    rules = dict(columns)
+    if time.column is not None:
+        rules[time.column] = ColumnRule(signal="time")
+    quoted = plain_quotes(data, path)
+    data, dialect = _cut(quoted.data, path, rules)
+    dialect = replace(dialect, first_line=dialect.first_line - lines_above)
+    meanings = match_columns(dialect.headers, dialect.units, rules, path)
+    times = _time_columns(meanings, dialect, time, path)
+    if dialect.width > dialect.named:
+        _check_names_fit(meanings, dialect, path)
+    notes = [*_unused_rules(columns, dialect.headers, meanings), *misfits(meanings), *quoted.notes]
+    if dialect.ended:
+        notes.append("rows end in a delimiter that the header hasn't: names count from the left")
+    has = {m.signal for m in meanings}
+    notes += [
+        f"'{shown(m.header)}' is not known: is it meant as '{m.word}' ({m.means})?"
+        for m in near_misses(meanings)
+        if m.means in SIGNALS and m.means not in has
+    ]
+    if nuls := stray_nuls(raw):
+        notes.append(f"{counted(nuls, 'NUL byte')} removed: the logger lost power or its card")
+    used = _used_columns(meanings, times, dialect, path)
+    hemispheres = _hemisphere_columns(dialect.headers)
+    types = {i: _type_of(meanings[i], _column(dialect, i)) for i in [*used, *hemispheres.values()]}
+    table, place = read_rows(data, dialect, types, path, notes, over_lines=quoted.over_lines)
+    clock = read_clock(
+        [TimeColumn(meanings[i], table[f"c{i}"], _column(dialect, i)) for i in times],
+        time, place, dialect.decimal, long=any(m.role == "name" for m in meanings),
+    )  # fmt: skip
+    notes.extend(clock.notes)
+    table = table.drop_columns([f"c{i}" for i in times])
+    pa.default_memory_pool().release_unused()
+    signals = [(i, meanings[i]) for i in used if meanings[i].role == "signal"]
+    claims = []
+    for (
+        i,
+        m,
+    ) in signals:  # each column leaves the table as it is claimed, so that none is held twice
+        claim = _claim(m, table, i, hemispheres.get(i), dialect, place, notes)
+        table = table.drop_columns([f"c{i}"])
+        claims.append(claim if clock.rows is None else claim.at(clock.rows))
+        del claim
+    claims, units = units_by_values(trims_in_percent(claims, notes), clock.t_s, notes)
+    kept = settle(claims, path)
+    del claims
+    notes.extend(kept.notes)
+    frame, t_s = {c.signal: c.values for c in kept.claims}, clock.t_s
+    matches = in_read_units(_matches(meanings, times, kept.dropped), units)
+    long_units: tuple[UnitEvidence, ...] = ()
+    if any(m.role == "name" for m in meanings):
+        wide, named, long_units = widen(
+            meanings, table, clock, dialect.decimal, columns, place, notes
+        )
+        t_s, back = np.unique(t_s, return_inverse=True)
+        frame = {name: _spread(v, back, len(t_s)) for name, v in frame.items()}
+        frame = {**wide(len(t_s), back), **frame}
+        matches = (*matches, *named)
+    units = (*units, *long_units)
+    by_values = {e.header: e.read_as for e in units}
+    _note_assumed([m for _, m in signals if by_values.get(m.header, m.unit) == m.unit], notes)
+    cleaned = clean(frame, path, notes)
+    if clock.assumed:
+        evidence = clock_unit(t_s, cleaned, clock.assumed, clock.unit, path)
+        units = (*units, evidence)
+        if evidence.read_as != clock.unit:
+            t_s = t_s * (convert(1.0, evidence.read_as, "s") / convert(1.0, clock.unit, "s"))
+            notes = [n for n in notes if not n.startswith(f"'{clock.assumed}' has no unit")]
+            notes.append(
+                f"'{clock.assumed}' has no unit: read as counting {unit_name(evidence.read_as)}, "
+                "the only unit that fits the drive"
+            )
+    return Log(
+        path=path,
+        frame=pd.DataFrame({"t_s": t_s, **cleaned}, copy=False),
+        start=clock.start,
+        columns=matches,
+        notes=tuple(notes),
+        altitude_datum=datum_from(matches),
+        units=units,
+    )
+
+
+def _code_page(raw: Text, path: Path, rules: Mapping[str, ColumnRule]) -> str:
+    """Western or Central European, whichever makes more of the header's words known."""
+    head = raw[:_HEAD_BYTES].rpartition(b"\n")[0]
+    if head.isascii():
+        return "cp1252"
+    best, most = "cp1252", -1
+    for page in ("cp1252", "cp1250"):
+        words = re.split(r"[,;\t|\r\n]", as_utf8(head, path, legacy=page).decode()[:4096])
+        known = sum(is_known(w.strip().strip('"'), rules) for w in set(words) if 0 < len(w) < 200)
+        if known > most:
+            best, most = page, known
+    return best
+
+
+def _cut(data: Text, path: Path, rules: Mapping[str, ColumnRule]) -> tuple[Text, Dialect]:
+    """The text and its dialect; a text that only spaces delimit is delimited by tabs first."""
+    known = partial(is_known, rules=rules)
+    tabbed = spaces_to_tabs(data, known)
+    if tabbed is not None:
+        data = tabbed
+    return data, sniff(data, path, known)
+
+
+def _unused_rules(
+    rules: Mapping[str, ColumnRule], headers: Sequence[str], meanings: Sequence[Meaning]
+) -> list[str]:
+    """A note for each rule that names no column (in a long log, rules name signals instead)."""
+    if any(m.role == "name" for m in meanings):
+        return []
+    known = {h.casefold() for h in headers}
+    return [
+        f"the rule for '{shown(h)}' in [columns] names no column of this log"
+        for h in rules
+        if h.strip().casefold() not in known
+    ]
+
+
+def _used_columns(
+    meanings: Sequence[Meaning], times: Sequence[int], dialect: Dialect, path: Path
+) -> list[int]:
+    roles = ("signal", "name", "value", "unit")
+    used = [i for i, m in enumerate(meanings) if m.role in roles or i in times]
+    if not any(meanings[i].role in ("signal", "value") for i in used):
+        near = next((m for m in near_misses(meanings) if m.means in SIGNALS), None)
+        raise InputError(
+            f"{path}: line {dialect.first_line - 1}: no column is recognised among "
+            f"{_listed(dialect.headers)}: {_proposed(near, near.means) if near else ''}name them "
+            'in study.toml under [columns], as "its header" = "speed_kmh"'
+        )
+    return used
+
+
+def _time_columns(
+    meanings: Sequence[Meaning], dialect: Dialect, rule: TimeRule, path: Path
+) -> list[int]:
+    found = [i for i, m in enumerate(meanings) if m.role in ("time", "date")]
+    if rule.column is not None:
+        wanted = rule.column.strip().casefold()
+        named = [i for i in found if dialect.headers[i].casefold() == wanted]
+        if not named:
+            raise InputError(
+                f"{path}: [time] column '{rule.column}' is not among {_listed(dialect.headers)}: "
+                "correct it in study.toml"
+            )
+        return named + [i for i in found if meanings[i].role == "date" and i not in named]
+    by_rule = [i for i in found if meanings[i].by_rule]
+    found = by_rule or found
+    if not found:
+        raise InputError(
+            f"{path}: line {dialect.first_line - 1}: no time column among "
+            f"{_listed(dialect.headers)}: {_clock_like(meanings)}name it in study.toml, as "
+            '[columns] "its header" = "time"'
+        )
+    return found
+
+
+def _check_names_fit(meanings: Sequence[Meaning], dialect: Dialect, path: Path) -> None:
+    """Refuse rows that end in a blank cell too many if a name that is missing explains them better.
+
+    A column of junk alone doesn't: it is junk also with its neighbour's values.
+
+    Raises
+    ------
+    InputError
+        Naming the line and the column.
+    """
+    stand = np.array([_misfit(m, _column(dialect, i)) for i, m in enumerate(meanings)], int)
+    moved = [_misfit(m, _column(dialect, i + 1)) for i, m in enumerate(meanings[:-1])]
+    after = np.cumsum([*moved, 0][::-1])[::-1]
+    before = np.concatenate([[0], np.cumsum(stand)[:-1]])
+    if not len(stand) or not (before + after).min() < stand.sum():
+        return
+    i = int(np.argmax(stand))
+    raise InputError(
+        f"{path}: line {dialect.first_line - 1}: rows have one cell more than names, and "
+        f"{next(s for s in _column(dialect, i) if is_number(s))} below "
+        f"'{shown(meanings[i].header)}' can't be that: name every column"
+    )
+
+
+def _misfit(meaning: Meaning, cells_below: Sequence[str]) -> bool:
+    """Whether most numbers in these cells are out of the range of what the header means."""
+    filled = [s for s in cells_below if is_number(s)]
+    if meaning.signal is None or meaning.unit is None or not filled:
+        return False
+    plain = np.array([float(s.replace(",", ".")) for s in filled])
+    signal = SIGNALS[meaning.signal]
+    values = convert(plain, meaning.unit, signal.unit)
+    return bool(np.mean((values < signal.low) | (values > signal.high)) > 0.5)
+
+
+def _clock_like(meanings: Sequence[Meaning]) -> str:
+    """A column to propose for the clock: a misspelt one, or the engine's run time."""
+    near = next((m for m in near_misses(meanings) if m.as_time()), None)
+    if near is not None:
+        return _proposed(near, "time")
+    run_time = next((m.header for m in meanings if m.signal == "engine_runtime_s"), None)
+    if run_time is None:
+        return ""
+    return f"'{shown(run_time)}' counts from the engine's start and may serve: "
+
+
+def _proposed(near: NearMiss, means: str) -> str:
+    return (
+        f"is '{shown(near.header)}' meant as '{near.word}'? Then "
+        f"--column '{near.header}={means}', or "
+    )
+
+
+def _type_of(meaning: Meaning, samples: Sequence[str]) -> pa.DataType:
+    filled = [s for s in samples if s.lower() not in BLANKS]
+    if meaning.role in ("name", "unit"):
+        return pa.string()
+    if all(is_number(s) for s in filled):
+        packed = meaning.role in ("time", "date") and all(
+            len(s) in (6, 8, 14) and s.isdigit() for s in filled
+        )
+        return pa.string() if packed and filled else pa.float64()
+    if meaning.role in ("time", "date") and all(_ISO.fullmatch(s) for s in filled):
+        zoned = zone_of(filled[0]) is not None
+        return pa.timestamp("ns", "UTC") if zoned else pa.timestamp("ns")
+    return pa.string()
+
+
+def _claim(
+    meaning: Meaning,
+    table: pa.Table,
+    index: int,
+    hemisphere: int | None,
+    dialect: Dialect,
+    place: Place,
+    notes: list[str],
+) -> Claim:
+    column = table[f"c{index}"]
+    assert meaning.signal is not None
+    assert meaning.unit is not None
+    if meaning.signal == "fuel_status":
+        values, bad = cells.statuses(column)
+        what = "without a plain fuel-system status"
+    elif meaning.signal == "mil_on":
+        values, bad = cells.switches(column, dialect.decimal)
+        what = "that is neither on nor off"
+    elif meaning.signal in ("lat_deg", "lon_deg"):
+        values, bad = cells.angles(column, dialect.decimal)
+        what = "without an angle"
+        if hemisphere is not None:
+            values = _signed(values, cells.hemispheres(table[f"c{hemisphere}"]))
+    else:
+        values, bad = _numbers(meaning, column, dialect.decimal, place)
+        what = "without a number"
+    if bad.any():
+        n = int(bad.sum())
+        line = place.line(int(np.flatnonzero(bad)[0]))
+        notes.append(
+            f"'{meaning.header}': {counted(n, 'cell')} {what}, first in line {line}: left blank"
+        )
+    return Claim(meaning, values, index)
+
+
+def _numbers(
+    meaning: Meaning, column: pa.ChunkedArray, decimal: str, place: Place
+) -> tuple[Floats, Bools]:
+    unsettled: Unsettled = "group" if meaning.signal in REACHES_THOUSANDS else "ask"
+    try:
+        return cells.numbers(column, decimal, meaning.unit, unsettled)
+    except MarkUnclear as e:
+        raise InputError(
+            f"{place.path}: line {place.line(e.row)}, column '{shown(meaning.header)}': "
+            f"'{shown(e.cell)}' can have decimals or be in thousands: export it without marks "
+            "between thousands"
+        ) from None
+
+
+def _signed(values: Floats, signs: Floats) -> Floats:
+    size = np.where(np.isfinite(values), np.abs(values), np.nan)
+    if np.nanmax(size, initial=0.0) > 180:
+        size = cells.degrees_minutes(size)
+    return np.where(np.isnan(signs), np.sign(values), signs) * size
+
+
+def _hemisphere_columns(headers: Sequence[str]) -> dict[int, int]:
+    """Index of the latitude or longitude column -> index of its hemisphere column."""
+    found: dict[int, int] = {}
+    for i, header in enumerate(headers):
+        if not _HEMISPHERE.match(header.strip()):
+            continue
+        north = bool(re.match(r"(?i)(n|lat)", header.strip()))
+        wanted = "lat" if north else "lon"
+        near = [j for j, h in enumerate(headers) if j != i and h.lower().startswith(wanted)]
+        if near:
+            found[near[0]] = i
+    return found
+
+
+def _matches(
+    meanings: Sequence[Meaning], times: Sequence[int], dropped: Mapping[int, str]
+) -> tuple[ColumnMatch, ...]:
+    out = []
+    for i, m in enumerate(meanings):
+        if i in times:
+            out.append(ColumnMatch(m.header, None, m.unit, "time", "time"))
+        elif i in dropped:
+            out.append(ColumnMatch(m.header, None, m.unit, dropped[i], "ignored"))
+        elif m.role == "signal":
+            note = "no unit in the header" if m.assumed else m.note
+            out.append(ColumnMatch(m.header, m.signal, m.unit, note))
+        elif m.role in ("name", "value", "unit"):
+            out.append(ColumnMatch(m.header, None, None, f"{m.role} of each reading", "ignored"))
+        elif m.role == "ignored" or m.role in ("time", "date"):
+            out.append(ColumnMatch(m.header, None, m.unit, m.note, "ignored"))
+        else:
+            out.append(ColumnMatch(m.header, None, m.unit, m.note, "unmatched"))
+    return tuple(out)
+
+
+def _note_assumed(meanings: Sequence[Meaning], notes: list[str]) -> None:
+    plain = {"rpm", "%", "°", "ratio", "v"}
+    taken = [
+        f"{m.header} in {m.unit}"
+        for m in meanings
+        if m.assumed and m.unit not in plain and m.header not in (m.signal,)
+    ]
+    if taken:
+        notes.append("no unit in the header, taken as SAE J1979 gives it: " + ", ".join(taken))
+
+
+def _spread(values: Floats, back: np.ndarray, n: int) -> Floats:
+    out = np.full(n, np.nan)
+    have = ~np.isnan(values)
+    out[back[have]] = values[have]
+    return out
+
+
+def _column(dialect: Dialect, index: int) -> tuple[str, ...]:
+    return tuple(s[index] for s in dialect.samples)
+
+
+def _listed(headers: Sequence[str]) -> str:
+    named = [f"'{shown(h)}'" for h in headers if h]
+    return ", ".join(named[:12]) + (f" and {len(named) - 12} more" if len(named) > 12 else "")

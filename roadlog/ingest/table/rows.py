@@ -1,0 +1,310 @@
+"""The data rows of a delimited text to columns.
+
+In come the text, its dialect and the type of each column that is used; out comes a table and a way
+to say in which line of the file a row stands. A clean file is parsed once, typed, by pyarrow; a
+column that isn't clean is read as text, and torn, short and repeated header rows are mended and
+noted. Part of the ingest stage.
+"""
+
+import csv
+import io
+import re
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from functools import partial
+from pathlib import Path
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.compute as pc
+import pyarrow.csv as pa_csv
+from numpy.typing import NDArray
+
+from roadlog.errors import InputError
+from roadlog.ingest.clock.order import Place
+from roadlog.ingest.log import counted, shown
+from roadlog.ingest.text.columns import match_header, unit_of
+from roadlog.ingest.text.dialect import BLANKS, Dialect, read_records
+from roadlog.ingest.text.grown import Grown
+from roadlog.ingest.text.shape import MAX_TORN, to_width
+from roadlog.ingest.text.source import Text
+
+_NULLS = sorted({v for b in BLANKS for v in (b, b.upper(), b.title())} | {"NaN", "N/A", "-NaN"})
+_BLOCK = 1 << 20
+_PIECE = 1 << 24
+_MAX_RETRIES = 3
+_HEADER_LIKE = r"^[^\d\s][^\d]*[\[(][^\d]*[\])]\s*$"  # words with a unit in brackets
+_FAILED_COLUMN = re.compile(r"In CSV column #(\d+)")
+
+
+def read_rows(
+    data: Text,
+    dialect: Dialect,
+    types: Mapping[int, pa.DataType],
+    path: Path,
+    notes: list[str],
+    *,
+    over_lines: bool = False,
+) -> tuple[pa.Table, Place]:
+    """Columns `c0`, `c1` … of the data rows, those in `types` only, and where rows stand.
+
+    A column whose cells don't all fit its type comes back as text. `over_lines` says that cells in
+    quotes run over the ends of lines.
+
+    Raises
+    ------
+    InputError
+        If the rows can't be cut into cells, or none is complete.
+    """
+    body = data.part(dialect.body)
+    nameless = {i: pa.string() for i in range(dialect.named, dialect.width)}
+    wanted = {**nameless, **types}
+    table, torn = _typed(body, dialect, wanted, over_lines, path)
+    line_of: Callable[[NDArray[np.int64] | None, int], int] = partial(_line_of, data, dialect)
+    if len(torn) > max(1, MAX_TORN * (len(table) + len(torn))):
+        del table
+        brought = to_width(list(_records(body, dialect)), dialect.width, path)
+        notes.extend(brought.notes)
+        text = Text.of(_written(brought.cells, dialect))
+        table, _ = _typed(text, dialect, wanted, False, path)
+        line_of = partial(_line_among, brought.lines)
+    elif torn:
+        _note_torn(torn, data, notes)
+    kept = _named_rows(table, list(nameless), partial(line_of, None), notes)
+    if kept is not None:
+        table, line_of = table.take(pa.array(kept)), partial(_through, line_of, kept)
+    rows = _header_rows(table, dialect, partial(line_of, None), path, notes)
+    if rows is not None:
+        table = table.take(pa.array(rows))
+    if not len(table):
+        raise InputError(f"{path}: line {dialect.first_line}: no complete row: the log is empty")
+    return table, Place(path, partial(line_of, rows), dialect.preamble)
+
+
+def _note_torn(torn: Sequence[str], data: Text, notes: list[str]) -> None:
+    cut = _last_line(data).strip() in (t.strip() for t in torn)
+    if cut:
+        notes.append("the last line is incomplete and was dropped")
+    if len(torn) > cut:
+        at = _found(data, torn[0].encode())
+        line = f", first in line {data.line_at(at)}" if at is not None else ""
+        notes.append(
+            f"{counted(len(torn) - cut, 'line')} with the wrong number of cells dropped{line}"
+        )
+
+
+def _found(data: Text, line: bytes) -> int | None:
+    for start, piece in data.pieces():
+        if (at := piece.find(line)) >= 0:
+            return start + at
+    return None
+
+
+def _named_rows(
+    table: pa.Table, nameless: Sequence[int], line_of: Callable[[int], int], notes: list[str]
+) -> NDArray[np.int64] | None:
+    """The rows to keep if others hold something behind the last column that has a name."""
+    beyond = np.zeros(len(table), bool)
+    for i in nameless:
+        filled = pc.not_equal(pc.utf8_trim_whitespace(table[f"c{i}"]), "")
+        beyond |= np.asarray(filled.fill_null(False).to_numpy(), bool)
+    if not beyond.any():
+        return None
+    first = line_of(int(np.flatnonzero(beyond)[0]))
+    notes.append(
+        f"{counted(int(beyond.sum()), 'line')} with more cells than the header names dropped, "
+        f"first in line {first}"
+    )
+    return np.flatnonzero(~beyond)
+
+
+def _written(rows: Sequence[Sequence[str]], dialect: Dialect) -> bytes:
+    """Rows as a text that is cut as they are: line ends within cells become spaces."""
+    out = io.StringIO()
+    writer = csv.writer(out, delimiter=dialect.delimiter, lineterminator="\n")
+    writer.writerows([[" ".join(c.split()) for c in row] for row in rows])
+    return out.getvalue().encode()
+
+
+def _records(body: Text, dialect: Dialect) -> Iterator[tuple[int, list[str]]]:
+    for line, cells in read_records(body.lines(), dialect.delimiter):
+        if any(c.strip() for c in cells):
+            yield line + dialect.first_line - 1, cells
+
+
+def _line_among(lines: NDArray[np.int64], rows: NDArray[np.int64] | None, row: int) -> int:
+    return int(lines[row if rows is None else rows[row]])
+
+
+def _through(
+    line_of: Callable[[NDArray[np.int64] | None, int], int],
+    kept: NDArray[np.int64],
+    rows: NDArray[np.int64] | None,
+    row: int,
+) -> int:
+    return line_of(kept, row if rows is None else int(rows[row]))
+
+
+def _typed(
+    body: Text,
+    dialect: Dialect,
+    types: Mapping[int, pa.DataType],
+    over_lines: bool,
+    path: Path,
+) -> tuple[pa.Table, list[str]]:
+    """The table and the rows of another width; what doesn't parse as its type is text."""
+    left = dict(types)
+    for _ in range(_MAX_RETRIES):
+        try:
+            return _parse(body, dialect, left, over_lines)
+        except (pa.ArrowException, ValueError, OSError) as e:
+            failed = _FAILED_COLUMN.search(str(e))
+            if not failed or left.get(int(failed[1])) in (None, pa.string()):
+                break
+            left[int(failed[1])] = pa.string()
+    try:
+        return _parse(body, dialect, dict.fromkeys(types, pa.string()), over_lines)
+    except (pa.ArrowException, ValueError, OSError) as e:
+        raise InputError(
+            f"{path}: the rows after line {dialect.first_line - 1} can't be cut into cells: "
+            "export the log again"
+        ) from e
+
+
+def _parse(
+    body: Text,
+    dialect: Dialect,
+    types: Mapping[int, pa.DataType],
+    over_lines: bool,
+) -> tuple[pa.Table, list[str]]:
+    """All rows, piece by piece, so that neither the whole text nor a number twice is in memory."""
+    torn: list[str] = []
+
+    def skip(row: pa_csv.InvalidRow) -> str:
+        if row.text.strip(" \t\x1a"):
+            torn.append(row.text)
+        return "skip"
+
+    parse = pa_csv.ParseOptions(
+        delimiter=dialect.delimiter, newlines_in_values=over_lines, invalid_row_handler=skip
+    )
+    read = pa_csv.ReadOptions(
+        column_names=[f"c{i}" for i in range(dialect.width)], block_size=_BLOCK
+    )
+    convert = pa_csv.ConvertOptions(
+        include_columns=[f"c{i}" for i in types],
+        column_types={f"c{i}": t for i, t in types.items()},
+        null_values=_NULLS,
+        strings_can_be_null=False,
+        decimal_point=dialect.decimal,
+        timestamp_parsers=[pa_csv.ISO8601],
+    )
+    grown = Grown({f"c{i}": t for i, t in types.items()}, len(body))
+    for start, piece in body.pieces(0, _PIECE, whole_quotes=over_lines):
+        if piece.strip(b"\r\n"):
+            part = pa_csv.read_csv(pa.BufferReader(piece), read, parse, convert)
+            grown.add(part, start + len(piece))
+    return grown.table(), torn
+
+
+def _header_rows(
+    table: pa.Table,
+    dialect: Dialect,
+    line_of: Callable[[int], int],
+    path: Path,
+    notes: list[str],
+) -> NDArray[np.int64] | None:
+    """The rows to keep if the logger repeated its header (and units row) among them, else None.
+
+    Raises
+    ------
+    InputError
+        If a header or units row in mid-file says something else than the first did.
+    """
+    texts = [n for n in table.column_names if pa.types.is_string(table[n].type)]
+    if not texts:
+        return None
+    wordy = np.zeros(len(table), bool)
+    for name in texts:
+        header = dialect.headers[int(name[1:])]
+        cells = pc.utf8_trim_whitespace(table[name])
+        named = pc.or_(pc.equal(cells, header), pc.match_substring_regex(cells, _HEADER_LIKE))
+        wordy |= np.asarray(named.fill_null(False).to_numpy(), bool)
+    repeats: list[int] = []
+    for row in map(int, np.flatnonzero(wordy)):
+        here = {int(n[1:]): str(table[n][row].as_py() or "").strip() for n in texts}
+        if _is_header(here, dialect, lambda row=row: line_of(row), path):  # type: ignore[misc]
+            repeats.append(row)
+        elif repeats and row == repeats[-1] + 1 and _is_units(here):
+            _refuse_other_units(here, dialect, line_of(row), path)
+            repeats.append(row)
+    if any(dialect.units):
+        for row in [r + 1 for r in repeats if r + 1 < len(table) and r + 1 not in repeats]:
+            here = {int(n[1:]): str(table[n][row].as_py() or "").strip() for n in texts}
+            if not any(any(ch.isdigit() for ch in c) for c in here.values()):
+                _refuse_other_units(here, dialect, line_of(row), path)
+                repeats.append(row)
+    if not repeats:
+        return None
+    notes.append(f"{counted(len(repeats), 'repeated header row')} dropped")
+    keep = np.ones(len(table), bool)
+    keep[repeats] = False
+    return np.flatnonzero(keep)
+
+
+def _is_header(
+    here: Mapping[int, str], dialect: Dialect, line: Callable[[], int], path: Path
+) -> bool:
+    """Whether the cells of a row are headers again; other headers than the first are refused."""
+    filled = {i: c for i, c in here.items() if c}
+    same = [i for i, c in filled.items() if c == dialect.headers[i]]
+    meant = {i: match_header(c) for i, c in filled.items() if not any(ch.isdigit() for ch in c)}
+    other = [i for i, m in meant.items() if i not in same and m.role in ("signal", "time", "date")]
+    if len(same) + len(other) <= len(filled) / 2:
+        return False
+    if other:
+        raise InputError(
+            f"{path}: line {line()}: a second header begins here, with '{shown(filled[other[0]])}' "
+            f"where the first has '{shown(dialect.headers[other[0]])}': split the file there"
+        )
+    return True
+
+
+def _is_units(here: Mapping[int, str]) -> bool:
+    filled = [c.strip("[](){} ") for c in here.values() if c]
+    return bool(filled) and all(unit_of(c) is not None for c in filled)
+
+
+def _refuse_other_units(here: Mapping[int, str], dialect: Dialect, line: int, path: Path) -> None:
+    for i, cell in here.items():
+        unit, first = unit_of(cell.strip("[](){} ")), dialect.units[i]
+        if unit is not None and first is not None and unit != first:
+            raise InputError(
+                f"{path}: line {line}: '{shown(dialect.headers[i])}' goes on in {unit} where it "
+                f"began in {first}: split the file there"
+            )
+
+
+def _last_line(data: Text) -> str:
+    tail = data[-65536:].rstrip(b"\r\n\x1a")
+    return re.split(rb"[\r\n]", tail)[-1].decode(errors="replace")
+
+
+def _line_of(data: Text, dialect: Dialect, rows: NDArray[np.int64] | None, row: int) -> int:
+    """Line number in the file of a row of the table (only on the way to a message)."""
+    wanted = int(rows[row]) if rows is not None else row
+    seen = -1
+    for line, width in _widths(data.part(dialect.body), dialect):
+        seen += width == dialect.width
+        if seen == wanted:
+            return line + dialect.first_line - 1
+    return dialect.first_line
+
+
+def _widths(body: Text, dialect: Dialect) -> Iterator[tuple[int, int]]:
+    """Line number (from 1) and number of cells of each record, lazily: the row is mostly near."""
+    if b'"' in body:
+        for line, record in read_records(body.lines(), dialect.delimiter):
+            yield line, len(record)
+        return
+    for line, text in enumerate(body.lines(), 1):
+        yield line, text.count(dialect.delimiter) + 1

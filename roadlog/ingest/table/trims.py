@@ -1,0 +1,108 @@
+"""Fuel trims in percent, whatever form a logger writes them in.
+
+In come the columns that claim a trim; out come the same columns in percent. Loggers write a trim
+of five percent as 5, as 1.05 or as 0.05, often without a unit, and the values tell which: those of
+a working loop in percent cross zero in steps of 100/128 (SAE J1979, PIDs 06 to 09).
+"""
+
+import dataclasses
+from collections.abc import Sequence
+from typing import Literal
+
+import numpy as np
+
+from roadlog.ingest.log import Floats, counted, shown
+from roadlog.ingest.text.rivals import Claim
+from roadlog.quantities.signals import TRIM_STEP_PCT, TRIMS
+
+Form = Literal["percent", "factor", "fraction"]
+
+_SHORT = frozenset(short for short, _ in TRIMS)
+TRIM_SIGNALS = frozenset(name for bank in TRIMS for name in bank)
+FACTOR_RANGE = (0.5, 1.5)  # ± 50 %: beyond what any controller corrects
+LARGEST_FRACTION = 0.3  # common practice, no source: controllers give up near ± 25 to 30 %
+FACTOR_SHARE = 0.95  # of the values, to be taken for factors about 1
+LEAST_DISTINCT = 3  # values other than zero, to be taken for fractions without a word
+STILL = 0.05  # a constant so close to a step of percent may be percent
+
+
+def trims_in_percent(claims: Sequence[Claim], notes: list[str]) -> list[Claim]:
+    """The claims with every trim in percent, and a note for each column that was converted.
+
+    Trims with the same unit written are judged together, since one logger writes them in one form
+    and a learned trim that stands still tells nothing by itself.
+    """
+    units = {_unit(c) for c in claims} - {None}
+    forms = {
+        unit: form_of(
+            [c.values for c in claims if _unit(c) == unit and c.signal in _SHORT],
+            [c.values for c in claims if _unit(c) == unit and c.signal not in _SHORT],
+            str(unit),
+        )
+        for unit in units
+    }
+    out = []
+    for claim in claims:
+        unit = _unit(claim)
+        out.append(claim if unit is None else _converted(claim, forms[unit], notes))
+    return out
+
+
+def form_of(short: Sequence[Floats], long: Sequence[Floats], unit: str) -> Form:
+    """What trims are written as, from their values and the unit that their headers give.
+
+    Parameters
+    ----------
+    short, long : sequence of array
+        Values of short and long term trims as written. A short term trim moves while the loop
+        works, so it tells the form beyond doubt; one that stands still, and a learned trim, don't.
+    unit : {"%", "ratio", "none"}
+
+    >>> form_of([np.array([1.02, 0.97, 1.0])], [np.array([1.05, 1.05, 1.05])], "none")
+    'factor'
+    >>> form_of([np.array([0.78, -1.56, 0.0])], [np.array([0.78, 0.78, 0.78])], "none")
+    'percent'
+    """
+    columns = [v[np.isfinite(v)] for v in (*short, *long) if np.isfinite(v).any()]
+    if not columns:
+        return "percent"
+    distinct = np.unique(np.concatenate(columns))
+    if all(
+        ((v >= FACTOR_RANGE[0]) & (v <= FACTOR_RANGE[1])).mean() >= FACTOR_SHARE for v in columns
+    ):
+        moves = any(len(np.unique(v[np.isfinite(v)])) > 1 for v in short)
+        steps = np.round(distinct / TRIM_STEP_PCT) * TRIM_STEP_PCT
+        maybe_percent = bool((np.abs(distinct - steps) <= STILL).all())
+        if moves or unit == "ratio" or (unit == "none" and not maybe_percent):
+            return "factor"
+        return "percent"
+    small = bool(np.abs(distinct).max() <= LARGEST_FRACTION)
+    if small and (unit == "ratio" or (distinct != 0).sum() >= LEAST_DISTINCT):
+        return "fraction"
+    return "percent"
+
+
+def _unit(claim: Claim) -> str | None:
+    """The unit that a trim's header gives, "none" without one; None for other signals."""
+    if claim.signal not in TRIM_SIGNALS:
+        return None
+    return "none" if claim.meaning.assumed else claim.meaning.unit or "none"
+
+
+def _converted(claim: Claim, form: Form, notes: list[str]) -> Claim:
+    meaning = dataclasses.replace(claim.meaning, unit="%")
+    name = shown(claim.meaning.header)
+    if form == "percent":
+        if claim.meaning.unit == "ratio":
+            notes.append(f"'{name}': its values are too large for a ratio: read as percent")
+        return dataclasses.replace(claim, meaning=meaning)
+    if form == "fraction":
+        notes.append(f"'{name}': its values are trims as fractions: read as percent, times 100")
+        return dataclasses.replace(claim, meaning=meaning, values=100 * claim.values)
+    wrong = (claim.values < FACTOR_RANGE[0]) | (claim.values > FACTOR_RANGE[1])
+    notes.append(
+        f"'{name}': its values are trims as ratios about 1: read as percent (1.05 is +5 %)"
+        + (f", {counted(int(wrong.sum()), 'value')} far from 1 left blank" if wrong.any() else "")
+    )
+    percent = np.where(wrong, np.nan, 100 * (claim.values - 1))
+    return dataclasses.replace(claim, meaning=meaning, values=percent)

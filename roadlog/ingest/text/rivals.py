@@ -1,0 +1,190 @@
+"""From columns that claim a signal to one column a signal, in range.
+
+In come the values of every matched column; out comes one float64 column per signal in its
+canonical unit. Two columns that say the same are one; two that differ are refused, never chosen
+between. Values that the signal can't take are blanked and counted.
+"""
+
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from roadlog.errors import InputError
+from roadlog.ingest.datum import ALTITUDE, datum_of
+from roadlog.ingest.log import Floats, counted
+from roadlog.ingest.text.cells import step_of
+from roadlog.ingest.text.columns import Meaning
+from roadlog.quantities.signals import SIGNALS
+from roadlog.quantities.units import convert
+
+_OUTSIDE = re.compile(r"(\w+): (\d+) values? outside ")
+
+
+@dataclass(frozen=True)
+class Claim:
+    """A column's values, as written, and the signal and unit that they claim to be."""
+
+    meaning: Meaning
+    values: Floats
+    column: int
+
+    @property
+    def signal(self) -> str:
+        """Name of the signal."""
+        assert self.meaning.signal is not None
+        return self.meaning.signal
+
+    def at(self, rows: NDArray[np.int64]) -> "Claim":
+        """The same claim at these rows, in this order."""
+        return replace(self, values=self.values[rows])
+
+
+@dataclass(frozen=True)
+class Settled:
+    """One claim a signal in canonical units; the columns left out, with why; notes."""
+
+    claims: tuple[Claim, ...]
+    dropped: Mapping[int, str]
+    notes: tuple[str, ...]
+
+
+def settle(claims: Sequence[Claim], path: Path) -> Settled:
+    """Keep one column a signal.
+
+    Raises
+    ------
+    InputError
+        If two columns claim one signal and their values differ beyond rounding.
+    """
+    kept: list[Claim] = []
+    dropped: dict[int, str] = {}
+    notes: list[str] = []
+    by_signal: dict[str, list[Claim]] = {}
+    for claim in claims:
+        by_signal.setdefault(claim.signal, []).append(claim)
+    for signal, rivals in by_signal.items():
+        ruled = [c for c in rivals if c.meaning.by_rule]
+        if len(ruled) == 1 and len(rivals) > 1:
+            for c in rivals:
+                if c is not ruled[0]:
+                    dropped[c.column] = f"[columns] gives {signal} to another column"
+            rivals = ruled
+        rivals = _above_sea_level(rivals, dropped)
+        full = [c for c in rivals if not np.isnan(c.values).all()]
+        best = canonical((full or rivals)[0])
+        for rival in map(canonical, full[1:]):
+            fine, coarse = sorted((best, rival), key=_step)
+            if not _same(fine.values, coarse.values, (_step(fine) + _step(coarse)) / 2):
+                raise _conflict(signal, full, path)
+            notes.append(
+                f"'{coarse.meaning.header}' repeats '{fine.meaning.header}': the finer is used"
+            )
+            dropped[coarse.column] = f"repeats '{fine.meaning.header}'"
+            best = fine
+        kept.append(best)
+    return Settled(tuple(kept), dropped, tuple(notes))
+
+
+def _above_sea_level(rivals: list[Claim], dropped: dict[int, str]) -> list[Claim]:
+    """The one altitude that says it is above sea level, if others are above something else."""
+    said = [c for c in rivals if datum_of(c.meaning.header) == "sea level"]
+    if len(said) != 1 or len(rivals) == 1 or said[0].signal != ALTITUDE:
+        return rivals
+    for c in rivals:
+        if c is not said[0]:
+            dropped[c.column] = f"'{said[0].meaning.header}' is above sea level"
+    return said
+
+
+def canonical(claim: Claim) -> Claim:
+    """The claim with its values in the signal's canonical unit."""
+    unit, own = claim.meaning.unit, SIGNALS[claim.signal].unit
+    if unit is None or unit == own:
+        return claim
+    return replace(claim, values=convert(claim.values, unit, own))
+
+
+def clean(frame: Mapping[str, Floats], path: Path, notes: list[str]) -> dict[str, Floats]:
+    """Blank what a signal can't be; refuse swapped or impossible positions.
+
+    Raises
+    ------
+    InputError
+        If latitude and longitude are swapped, or latitudes are impossible.
+    """
+    out = dict(frame)
+    if "lat_deg" in out and "lon_deg" in out:
+        _check_positions(out["lat_deg"], out["lon_deg"], path)
+        nowhere = (out["lat_deg"] == 0) & (out["lon_deg"] == 0)
+        if nowhere.any():
+            notes.append(f"{int(nowhere.sum())} of {len(nowhere)} fixes lie at 0, 0: left blank")
+            for name in ("lat_deg", "lon_deg"):
+                out[name] = np.where(nowhere, np.nan, out[name])
+    for name, values in out.items():
+        signal = SIGNALS[name]
+        if not len(values):
+            continue
+        least, most = np.fmin.reduce(values), np.fmax.reduce(values)
+        if not (least < signal.low or most > signal.high):
+            continue
+        wrong = (values < signal.low) | (values > signal.high)
+        notes.append(
+            f"{name}: {counted(int(wrong.sum()), 'value')} outside {signal.low:g} … "
+            f"{signal.high:g} {signal.unit}: left blank"
+        )
+        out[name] = np.where(wrong, np.nan, values)
+    return out
+
+
+def blanked(notes: Sequence[str]) -> dict[str, int]:
+    """Signal -> values that `clean` blanked because they lay out of range, from a log's notes."""
+    found = (_OUTSIDE.match(n) for n in notes)
+    return {m[1]: int(m[2]) for m in found if m}
+
+
+def _check_positions(lat: Floats, lon: Floats, path: Path) -> None:
+    both = ~np.isnan(lat) & ~np.isnan(lon)
+    if not both.any():
+        return
+    over = both & (np.abs(lat) > 90)
+    if over.sum() <= 0.01 * both.sum():
+        return
+    value = float(lat[over][0])
+    if (np.abs(lat[over]) <= 180).mean() > 0.9 and (np.abs(lon[over]) <= 90).mean() > 0.9:
+        raise InputError(
+            f"{path}: latitude and longitude look swapped (a latitude of {value:g}): exchange the "
+            "two in study.toml under [columns]"
+        )
+    raise InputError(
+        f"{path}: latitudes such as {value:g} are impossible: log positions in decimal degrees"
+    )
+
+
+def _step(claim: Claim) -> float:
+    step = step_of(claim.values)
+    return step if np.isfinite(step) else np.inf
+
+
+def _same(a: Floats, b: Floats, tolerance: float) -> bool:
+    both = ~np.isnan(a) & ~np.isnan(b)
+    if both.sum() < 0.5 * min((~np.isnan(a)).sum(), (~np.isnan(b)).sum()) or not both.any():
+        return False
+    return bool(np.all(np.abs(a[both] - b[both]) <= tolerance * 1.01 + 1e-9))
+
+
+def _conflict(signal: str, rivals: Sequence[Claim], path: Path) -> InputError:
+    headers = [c.meaning.header for c in rivals]
+    listed = " and ".join(f"'{h}'" for h in headers)
+    if len(set(headers)) < len(headers):
+        return InputError(
+            f"{path}: two columns are both called {listed.split(' and ')[0]} and differ: rename or "
+            "remove one in the logger"
+        )
+    return InputError(
+        f"{path}: columns {listed} both claim {signal} and differ: settle it in study.toml under "
+        f'[columns], as "{headers[-1]}" = "ignore"'
+    )

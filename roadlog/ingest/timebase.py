@@ -1,0 +1,440 @@
+"""Time base: rows of a log as they were polled go in, samples on an even, monotone grid come out.
+
+Implements section 2 of the method. Signals are interpolated or held by their nature, never across
+a gap longer than their limit; `dt_s` is the elapsed time that a sample stands for, so that every
+integral runs over true time and leaves the gaps out. The clocks of OBD and GPS are laid over each
+other by their two speeds.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from roadlog.errors import InputError
+from roadlog.ingest.clock.coarse import spread_rounded
+from roadlog.quantities.signals import POSITION, SIGNALS, Nature
+from roadlog.quantities.tables import SAMPLES
+
+Array = np.ndarray
+
+GAP_INTERVALS = 3.0
+FLOW_LIMIT_S = (3.0, 10.0)
+SLOW_LIMIT_S = 60.0
+MAX_LAG_S = 30.0
+
+_CIRCULAR = "heading_deg"
+_STEP_TOLERANCE_S = 3.0  # engine run time is whole seconds and is polled late
+_MOVING_KMH = 20.0
+_MIN_OVERLAP_S = 60.0
+_MIN_CORRELATION = 0.7
+_MIN_PROMINENCE = 0.02
+_MAX_LAG_CHANGE_S = 2.0
+
+
+@dataclass(frozen=True)
+class SpeedScale:
+    """How the speed by wheel and the speed by GPS of one run compare.
+
+    Attributes
+    ----------
+    factor : float
+        Median of GPS speed over wheel speed above 20 km/h [1]; true distance is wheel distance
+        times this. NaN without GPS speed.
+    lag_s : float
+        How much later the GPS clock shows the same event [s]; 0 where not aligned.
+    correlation : float
+        Pearson correlation of the two speeds at that lag [1].
+    aligned : bool
+        Whether the two speeds pin the lag down; False on a flat correlation, a peak at the end of
+        the search, or a lag that changes within the run (a clock step).
+    n : int
+        Samples with both speeds.
+    note : str
+        One plain sentence on why the clocks are not aligned, else "".
+    """
+
+    factor: float
+    lag_s: float
+    correlation: float
+    aligned: bool
+    n: int
+    note: str = ""
+
+
+@dataclass(frozen=True)
+class ClockStep:
+    """A jump of the log's own clock: at `t_s` it moved by `step_s` more than time passed [s]."""
+
+    t_s: float
+    step_s: float
+    message: str
+
+
+def resample(frame: pd.DataFrame, *, step_s: float = 1.0) -> pd.DataFrame:
+    """Put the signals of one log on an even grid.
+
+    Parameters
+    ----------
+    frame : DataFrame
+        `t_s` [s], non-decreasing, and one float column a signal, NaN where a row has none.
+    step_s : float
+        Grid step [s]: 1 for 1 Hz, 0.5 for 2 Hz, 0.2 for 5 Hz.
+
+    Returns
+    -------
+    DataFrame
+        `roadlog.quantities.tables.SAMPLES`: `t_s`, `dt_s`, and the signals in the order of `frame`.
+        Columns that are no signal are left out.
+
+    Raises
+    ------
+    InputError
+        If the step isn't positive, there is no row with a value, or time runs backwards.
+
+    Notes
+    -----
+    * A signal's limit is 3 x its own median interval, at least 3 s and at most 10 s, for `flow`
+      and `position`; 60 s for `slow` and `status`.
+    * `flow` and `position` are interpolated linearly; a `flow` signal that is read more often
+      than the grid is averaged over the sample's time instead, so its integral is kept. Beyond
+      the outermost reading beside a gap a `flow` signal is held for one median interval, because
+      polled signals take turns. `slow` is interpolated, and held at the ends up to its limit.
+      `status` is held. `heading_deg` is interpolated round the circle.
+    * The clock has a gap where two rows lie further apart than 3 x the median row interval (at
+      least 3 s, at most 10 s): `dt_s` is 0 there and all signals NaN. A grid point just inside a
+      gap whose sample still holds logged time takes the values at the gap's edge, so that no
+      logged time is lost. The sum of `dt_s` is the time logged.
+    * Rows with the same time are merged: the mean, for `status` and heading the last. Where a
+      clock is rounded (to whole seconds, say) and rows share times, the rows of one step are
+      first spread evenly within it, in their order.
+    """
+    if not step_s > 0:
+        raise InputError(f"sampling step {step_s} s is not positive: give 1, 0.5 or 0.2")
+    names = [str(c) for c in frame.columns if c in SIGNALS]
+    raw = {c: frame[c].to_numpy(np.float64, na_value=np.nan) for c in names}
+    logged = np.zeros(len(frame), bool)
+    for v in raw.values():
+        logged |= np.isfinite(v)
+    if not logged.any():
+        raise InputError("the log holds no row with a value of a known signal: check its columns")
+    times = frame["t_s"].to_numpy(np.float64)[logged]
+    backwards = np.flatnonzero(np.diff(times) < 0)
+    if backwards.size:
+        raise InputError(
+            f"time runs backwards after {times[backwards[0]]:.1f} s: split the log there"
+        )
+    times = spread_rounded(times)
+    rows = np.unique(times)
+    grid, at, dt = _grid(rows, step_s)
+    edges = np.clip(np.append(grid - step_s / 2, grid[-1] + step_s / 2), rows[0], rows[-1])
+    columns: dict[str, Array] = {"t_s": grid, "dt_s": dt}
+    for name in names:
+        t, v = _readings(times, raw[name][logged], last=_keeps_last(name))
+        columns[name] = _carry(name, t, v, at, edges, step_s)
+    if len(rows) > 1:
+        for name in names:
+            columns[name][dt == 0] = np.nan
+    return SAMPLES.check(pd.DataFrame(columns))
+
+
+def integrate(samples: pd.DataFrame, column: str, *, also: Sequence[str] = ()) -> float:
+    """Integrate one column over the time that its samples stand for.
+
+    Parameters
+    ----------
+    samples : DataFrame
+        At least `dt_s` [s] and `column`.
+    column : str
+        A column in some unit U.
+    also : sequence of str
+        Columns that must be there too: a sample that lacks one of them is left out, so that fuel
+        and distance of a ratio come from the same time.
+
+    Returns
+    -------
+    float [U s]
+        The sum of value x `dt_s`; on an even grid this is the trapezoid rule, stopped at gaps.
+
+    >>> samples = pd.DataFrame({"dt_s": [0.5, 1, 0.5], "maf_g_s": [2.0, 4.0, 6.0]})
+    >>> integrate(samples, "maf_g_s")
+    8.0
+    """
+    value = samples[column].to_numpy(np.float64)
+    there = np.isfinite(value)
+    for name in also:
+        there &= np.isfinite(samples[name].to_numpy(np.float64))
+    return float(value[there] @ samples["dt_s"].to_numpy(np.float64)[there])
+
+
+def distance_km(
+    samples: pd.DataFrame, *, column: str = "speed_kmh", also: Sequence[str] = ()
+) -> float:
+    """Distance driven while speed was logged [km], gaps left out; arguments as `integrate`.
+
+    >>> samples = pd.DataFrame({"dt_s": [1800.0, 1800.0], "speed_kmh": [50.0, 70.0]})
+    >>> distance_km(samples)
+    60.0
+    """
+    return integrate(samples, column, also=also) / 3600
+
+
+def speed_scale(samples: pd.DataFrame) -> SpeedScale:
+    """Compare wheel speed with GPS speed: clock lag by cross-correlation, and their ratio.
+
+    Parameters
+    ----------
+    samples : DataFrame
+        Samples with `speed_kmh` and `gps_speed_kmh` [km/h].
+
+    Returns
+    -------
+    SpeedScale
+        Lags up to 30 s either way are tried. The clocks count as aligned if the correlation
+        reaches 0.7 at its peak, stands out from the median over all lags by 0.02 or more (a flat
+        correlation says nothing), and the run's two halves agree within 2 s.
+    """
+    if not {"speed_kmh", "gps_speed_kmh"} <= set(samples.columns):
+        return SpeedScale(np.nan, 0.0, np.nan, False, 0, "the run has not both speeds")
+    t = samples["t_s"].to_numpy(np.float64)
+    wheel = samples["speed_kmh"].to_numpy(np.float64)
+    gps = samples["gps_speed_kmh"].to_numpy(np.float64)
+    both = np.isfinite(wheel) & np.isfinite(gps)
+    n = int(both.sum())
+    step = float(t[1] - t[0]) if len(t) > 1 else 1.0
+    if n * step < _MIN_OVERLAP_S:
+        return SpeedScale(
+            np.nan, 0.0, np.nan, False, n, "the two speeds overlap for under a minute"
+        )
+    lag, peak, note = _find_lag(wheel, gps, step)
+    if not note:
+        note = _lag_change(wheel, gps, step)
+    lag = 0.0 if note else lag
+    shifted = _evaluate(t - lag, gps, t, FLOW_LIMIT_S[0], 0.0)
+    fast = np.isfinite(shifted) & (wheel > _MOVING_KMH) & (shifted > _MOVING_KMH)
+    factor = float(np.median(shifted[fast] / wheel[fast])) if fast.sum() * step >= 30 else np.nan
+    return SpeedScale(factor, lag, peak, not note, n, note)
+
+
+def shift_positions(samples: pd.DataFrame, lag_s: float) -> pd.DataFrame:
+    """Move the GPS columns `lag_s` earlier, onto the clock of the other signals.
+
+    Parameters
+    ----------
+    samples : DataFrame
+        Samples, or a log's frame.
+    lag_s : float
+        How much later the GPS clock shows the same event [s] (`SpeedScale.lag_s`).
+
+    Returns
+    -------
+    DataFrame
+        A new frame; positions that would come from outside the log or a gap are NaN.
+    """
+    names = [c for c in POSITION if c in samples.columns]
+    if lag_s == 0 or not names:
+        return samples
+    t = samples["t_s"].to_numpy(np.float64)
+    moved = {}
+    for name in names:
+        at, v = _readings(t - lag_s, samples[name].to_numpy(np.float64), last=_keeps_last(name))
+        moved[name] = _carry(name, at, v, t, None, np.inf)
+    return samples.assign(**moved)
+
+
+def clock_steps(frame: pd.DataFrame) -> tuple[ClockStep, ...]:
+    """Find jumps of the log's clock, from the rows as they were logged.
+
+    Parameters
+    ----------
+    frame : DataFrame
+        `t_s` [s] in file order; `engine_runtime_s` [s] if logged.
+
+    Returns
+    -------
+    tuple of ClockStep
+        Every place where time runs backwards, and every place where the clock moved 3 s more or
+        less than the engine's own run time did (both between two readings of that signal). A
+        stretch in which the engine was off resets its run time and is not a step.
+    """
+    t = frame["t_s"].to_numpy(np.float64)
+    found = []
+    for i in np.flatnonzero(np.diff(t) < 0):
+        step = float(t[i + 1] - t[i])
+        found.append(
+            ClockStep(float(t[i]), step, f"the clock goes back by {-step:.0f} s at {t[i]:.0f} s")
+        )
+    if "engine_runtime_s" in frame.columns:
+        run = frame["engine_runtime_s"].to_numpy(np.float64)
+        there = np.isfinite(run)
+        at, run = t[there], run[there]
+        excess = np.diff(at) - np.diff(run)
+        odd = (np.abs(excess) >= _STEP_TOLERANCE_S) & (np.diff(run) >= 0) & (np.diff(at) >= 0)
+        for i in np.flatnonzero(odd):
+            found.append(
+                ClockStep(
+                    float(at[i]),
+                    float(excess[i]),
+                    f"the clock moves {excess[i]:+.0f} s against the engine's run time after "
+                    f"{at[i]:.0f} s",
+                )
+            )
+    return tuple(sorted(found, key=lambda s: s.t_s))
+
+
+def _keeps_last(name: str) -> bool:
+    return SIGNALS[name].nature == "status"
+
+
+def _limit_s(nature: Nature, median_s: float) -> float:
+    if nature in ("slow", "status"):
+        return SLOW_LIMIT_S
+    return float(np.clip(GAP_INTERVALS * median_s, *FLOW_LIMIT_S))
+
+
+def _median_interval(t: Array) -> float:
+    return float(np.median(np.diff(t))) if len(t) > 1 else 0.0
+
+
+def _grid(rows: Array, step_s: float) -> tuple[Array, Array, Array]:
+    """Grid times, the times at which signals are evaluated for them, and the time they stand for.
+
+    `rows` are the distinct times at which something was logged.
+    """
+    n = int(np.ceil((rows[-1] - rows[0]) / step_s - 0.5 - 1e-9)) + 1
+    grid = rows[0] + step_s * np.arange(n)
+    if len(rows) == 1:
+        return grid, grid, np.zeros(n)
+    interval = np.diff(rows)
+    gap = interval > _limit_s("flow", _median_interval(rows))
+    covered = np.concatenate([[0.0], np.cumsum(np.where(gap, 0.0, interval))])
+    dt = np.diff(np.interp(np.append(grid - step_s / 2, grid[-1] + step_s / 2), rows, covered))
+    dt[dt < 1e-9] = 0.0
+    at = np.clip(grid, rows[0], rows[-1])
+    i = np.clip(np.searchsorted(rows, at, side="right") - 1, 0, len(interval) - 1)
+    left, right = rows[i], rows[i + 1]
+    nearest = np.where(at - left <= right - at, left, right)
+    return grid, np.where(gap[i], nearest, at), dt
+
+
+def _readings(times: Array, values: Array, *, last: bool) -> tuple[Array, Array]:
+    """The finite readings of one signal at distinct times; doubles averaged, or the last kept."""
+    there = np.isfinite(values)
+    t, v = times[there], values[there]
+    if len(t) < 2 or (np.diff(t) > 0).all():
+        return t, v
+    distinct, start, counts = np.unique(t, return_index=True, return_counts=True)
+    if last:
+        return distinct, v[start + counts - 1]
+    return distinct, np.add.reduceat(v, start) / counts
+
+
+def _carry(name: str, t: Array, v: Array, at: Array, edges: Array | None, step_s: float) -> Array:
+    """One signal, from its readings to the times `at`, by its nature."""
+    if len(t) == 0:
+        return np.full(len(at), np.nan)
+    nature = SIGNALS[name].nature
+    median = _median_interval(t)
+    limit = _limit_s(nature, median)
+    if name == _CIRCULAR:
+        turned = np.unwrap(v, period=360.0)
+        return _evaluate(t, turned, at, _limit_s("position", median), 0.0) % 360.0
+    if nature == "status":
+        return _hold(t, v, at, limit)
+    beyond = {"slow": limit, "flow": min(median, limit)}.get(nature, 0.0)
+    value = _evaluate(t, v, at, limit, beyond)
+    if nature == "flow" and edges is not None and 0 < median < 0.9 * step_s:
+        mean, share = _cell_means(t, v, edges, limit)
+        value = np.where(share > 0.25 * step_s, mean, value)
+    return value
+
+
+def _hold(t: Array, v: Array, at: Array, limit_s: float) -> Array:
+    """The last reading, up to `limit_s` old; before the first reading, that one, as long."""
+    i = np.searchsorted(t, at, side="right") - 1
+    held = v[np.maximum(i, 0)]
+    age = np.where(i >= 0, at - t[np.maximum(i, 0)], t[0] - at)
+    return np.where(age <= limit_s, held, np.nan)
+
+
+def _evaluate(t: Array, v: Array, at: Array, limit_s: float, beyond_s: float) -> Array:
+    """Interpolate linearly where the readings around lie within `limit_s`, else hold `beyond_s`."""
+    there = np.isfinite(v)
+    t, v = t[there], v[there]
+    if len(t) == 0:
+        return np.full(len(at), np.nan)
+    value: Array = np.interp(at, t, v)
+    right = np.searchsorted(t, at, side="left")
+    after = np.where(right < len(t), t[np.minimum(right, len(t) - 1)], np.inf)
+    left = np.searchsorted(t, at, side="right") - 1
+    before = np.where(left >= 0, t[np.maximum(left, 0)], -np.inf)
+    since, until = at - before, after - at
+    far = since + until > limit_s
+    if not far.any():
+        return value
+    held = np.where(since <= until, v[np.maximum(left, 0)], v[np.minimum(right, len(t) - 1)])
+    near = np.minimum(since, until) <= beyond_s
+    value[far] = np.where(near, held, np.nan)[far]
+    return value
+
+
+def _cell_means(t: Array, v: Array, edges: Array, limit_s: float) -> tuple[Array, Array]:
+    """Mean of the interpolated signal between successive `edges`, and the time that it covers."""
+    width = np.diff(t)
+    bridged = width <= limit_s
+    area = np.concatenate([[0.0], np.cumsum(np.where(bridged, width * (v[1:] + v[:-1]) / 2, 0))])
+    time = np.concatenate([[0.0], np.cumsum(np.where(bridged, width, 0.0))])
+    e = np.clip(edges, t[0], t[-1])
+    i = np.clip(np.searchsorted(t, e, side="right") - 1, 0, len(t) - 2)
+    s = np.where(bridged[i], e - t[i], np.where(e >= t[i + 1], width[i], 0.0))
+    slope = (v[i + 1] - v[i]) / width[i]
+    part = np.where(bridged[i], s * (v[i] + slope * s / 2), 0.0)
+    area_at, time_at = area[i] + part, time[i] + np.where(bridged[i], s, 0.0)
+    share = np.diff(time_at)
+    mean = np.diff(area_at) / np.where(share > 0, share, 1.0)
+    return np.where(share > 0, mean, np.nan), share
+
+
+def _correlations(wheel: Array, gps: Array, step: float) -> tuple[Array, Array]:
+    """Pearson correlation of the two speeds at every lag on the grid; positive = GPS late."""
+    reach = round(MAX_LAG_S / step)
+    lags = np.arange(-reach, reach + 1)
+    r = np.full(len(lags), np.nan)
+    for k in range(len(lags)):
+        late, early = max(0, k - reach), max(0, reach - k)
+        a, b = wheel[early : len(wheel) - late], gps[late : len(gps) - early]
+        ok = np.isfinite(a) & np.isfinite(b)
+        if ok.sum() * step < _MIN_OVERLAP_S / 2:
+            continue
+        x, y = a[ok] - a[ok].mean(), b[ok] - b[ok].mean()
+        spread = float(np.sqrt((x @ x) * (y @ y)))
+        r[k] = x @ y / spread if spread > 0 else 0.0
+    return lags * step, r
+
+
+def _find_lag(wheel: Array, gps: Array, step: float) -> tuple[float, float, str]:
+    """The lag [s] by parabola through the peak, the correlation there, and what speaks against."""
+    lags, r = _correlations(wheel, gps, step)
+    if not np.isfinite(r).any():
+        return 0.0, np.nan, "the two speeds overlap too little"
+    k = int(np.nanargmax(r))
+    peak = float(r[k])
+    if k in (0, len(r) - 1):
+        return 0.0, peak, f"the clocks differ by {MAX_LAG_S:.0f} s or more"
+    if peak < _MIN_CORRELATION or peak - float(np.nanmedian(r)) < _MIN_PROMINENCE:
+        return 0.0, peak, "the correlation of the two speeds is too flat to align the clocks"
+    around = r[k - 1 : k + 2]
+    bend = float(around[0] - 2 * around[1] + around[2])
+    refine = float(0.5 * (around[0] - around[2]) / bend) if np.isfinite(bend) and bend < 0 else 0.0
+    return float(lags[k] + refine * step), peak, ""
+
+
+def _lag_change(wheel: Array, gps: Array, step: float) -> str:
+    """One sentence if the two halves of a run give different lags, else ""."""
+    middle = len(wheel) // 2
+    first, _, a = _find_lag(wheel[:middle], gps[:middle], step)
+    second, _, b = _find_lag(wheel[middle:], gps[middle:], step)
+    if a or b or abs(first - second) <= _MAX_LAG_CHANGE_S:
+        return ""
+    return f"the GPS clock steps by {second - first:+.0f} s against the other within the run"

@@ -1,0 +1,1 @@
+"""The pass table: what road and air asked of each run on each segment."""

@@ -1,0 +1,492 @@
+"""The pass table: one row for each time that a run drove a segment.
+
+Matched tracks, the runs table, notes and weather go in; the rows that the effect model sees come
+out (method section 4), with the passes that a rule set beforehand leaves out listed with why.
+"""
+
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from roadlog.errors import InputError
+from roadlog.ingest.datum import uneven_datum
+from roadlog.passes.conditions import add_conditions, wind_share
+from roadlog.quantities.fuels import FUELS
+from roadlog.quantities.tables import NOTE, PASSES, REMARK
+from roadlog.road.network import Network
+from roadlog.road.trace import travelled
+from roadlog.runs.deviations import is_deviation
+from roadlog.runs.notes import NOTE_KEYS, note_headings, noted, split_unit
+from roadlog.study.settings import Analysis, Study
+
+Floats = NDArray[np.float64]
+
+MIN_LENGTH_SHARE = 0.9  # a pass has to cover this share of its segment
+MAX_DISTANCE_ERROR = 0.10  # wheel distance against the segment's length
+COLD_BELOW_C = 70.0
+WASHOUT = "washout"
+SOURCE_SHARE = 0.2
+IDLE_BELOW_KMH = 1.0
+_AIR = ("ambient_source", "pressure_source")
+YES_NO = {"yes": "1", "no": "0", "true": "1", "false": "0", "on": "1", "off": "0"}
+
+_MEANS = {  # pass column: track column, averaged over time
+    "mean_vsp_kw_t": "vsp_kw_t", "ambient_c": "ambient_c", "pressure_kpa": "pressure_kpa",
+    "air_density_kg_m3": "air_density_kg_m3", "headwind_m_s": "headwind_m_s",
+    "wet_road": "wet_road", "supply_voltage_v": "supply_voltage_v",
+}  # fmt: skip
+_TAKEN = (
+    "t_s", "dt_s", "speed_kmh", "fuel_flow_g_s", "fuel_flow_low_g_s", "fuel_flow_high_g_s",
+    "coolant_temp_c", "engine_runtime_s", "traction_w", "s_m", *_MEANS.values(),
+)  # fmt: skip
+
+
+def build_passes(
+    tracks: Mapping[int, pd.DataFrame],
+    runs: pd.DataFrame,
+    network: Network,
+    study: Study,
+    notes: pd.DataFrame | None,
+    weather: pd.DataFrame | None = None,
+) -> pd.DataFrame:
+    """Build the pass table.
+
+    Parameters
+    ----------
+    tracks : mapping of run to DataFrame
+        `tables.TRACK`; conditions are added to those that `conditions.add_conditions` hasn't seen.
+    runs : DataFrame
+        `tables.RUNS`.
+    network : Network
+    study : Study
+        Vehicle, fuel, `analysis.min_coverage`, `device.washout_km`.
+    notes : DataFrame, optional
+        One row a day (column `date`) or a run (column `run` or `file`); every other column
+        becomes `note_…` if `[analysis]` names it, else `remark_…`, as numbers where all its
+        entries are numbers or yes/no.
+    weather : DataFrame, optional
+        See `conditions.add_conditions`.
+
+    Returns
+    -------
+    DataFrame
+        `tables.PASSES`, ordered by run and entry, with `ambient_source`, `pressure_source`,
+        `length_share` (of the segment that was driven) and `km_since_switch` beside them. A run
+        that made no pass has one row without segment, not used, that says why.
+
+    Raises
+    ------
+    InputError
+        If notes name no known key, have two rows for the same day or run, or lack a column that
+        `[analysis] noted_covariates` names.
+
+    Notes
+    -----
+    A pass isn't used when its run isn't; when it covers < 90 % of the segment; when fuel and speed
+    are known for less than `min_coverage` of its time; when its wheel distance differs from the
+    segment's length by > 10 % (after the study's median ratio, which is the speedometer's); or
+    when it begins within `washout_km` of its switch unit's start, switched or not. Distance, fuel
+    and time are sums over the same samples: those where both fuel and speed are known.
+    """
+    runs = runs.sort_values("run", ignore_index=True)
+    listed = [r for r in runs["run"] if r in tracks and len(tracks[r])]
+    driven = {}
+    for r, start in zip(runs["run"], runs["start"], strict=True):
+        if r in listed:
+            known = "traction_w" in tracks[r].columns
+            driven[r] = tracks[r] if known else add_conditions(
+                tracks[r], study.vehicle, start=pd.Timestamp(start), weather=weather,
+                wind_at_car=wind_share(study.weather.shelter, study.weather.wind_height_m),
+            )  # fmt: skip
+    samples = _stack(driven)
+    table = _sums(samples, _ml_per_g(runs, study))
+    table["why"] = ""
+    absent = _without_pass(runs, driven, network, set(table["run"]))
+    if len(absent):
+        table = pd.concat([table, absent]) if len(table) else absent.reindex(columns=table.columns)
+    table = table.sort_values(["run", "traversal"], kind="stable", ignore_index=True)
+    table = table.merge(_of_run(runs, driven), on="run", how="left", validate="many_to_one")
+    table = _placed(table, network)
+    table["reason"] = _reasons(table, network, study)
+    table["used"] = table["reason"] == ""
+    table = _with_notes(table, runs, notes, study.analysis)
+    first = [c for c in PASSES.columns if c in table.columns]
+    dropped = {
+        "traversal",
+        "entry_s",
+        "entry_km",
+        "before_km",
+        "file",
+        "run_used",
+        "run_reason",
+        "why",
+    }
+    rest = [c for c in table.columns if c not in PASSES.columns and c not in dropped]
+    return PASSES.check(table[first + rest])
+
+
+@dataclass(frozen=True)
+class _Samples:
+    """All samples on the network, run after run: columns, pass numbers, step and entry."""
+
+    columns: dict[str, Floats]
+    number: NDArray[np.int64]
+    first: NDArray[np.int64]
+    run: NDArray[np.int64]
+    traversal: NDArray[np.int64]
+    segment: NDArray[np.object_]
+    elapsed_s: Floats
+    d_m: Floats
+    step_m: Floats
+    source: dict[int, tuple[str, str]]
+
+
+def _stack(driven: Mapping[int, pd.DataFrame]) -> _Samples:
+    columns: dict[str, list[Floats]] = {c: [] for c in _TAKEN}
+    run, traversal, segment, elapsed, distance, step = [], [], [], [], [], []
+    for r, track in driven.items():
+        on = np.flatnonzero(track["traversal"].to_numpy() >= 0)
+        n = len(track)
+        for c, parts in columns.items():
+            if c in track.columns:
+                parts.append(track[c].to_numpy(float)[on])
+            else:
+                parts.append(np.full(len(on), np.nan))
+        d, t = _distance(track), track["t_s"].to_numpy(float)
+        run.append(np.full(len(on), r))
+        traversal.append(track["traversal"].to_numpy(np.int64)[on])
+        segment.append(track["segment"].to_numpy(object)[on])
+        last = float(np.median(np.diff(t))) if n > 1 else 0.0
+        elapsed.append(np.append(np.diff(t), last)[on])
+        distance.append(d[on])
+        step.append(np.append(np.diff(d), 0.0)[on])
+    if not run:
+        none, whole = np.empty(0), np.empty(0, dtype=np.int64)
+        return _Samples(
+            dict.fromkeys(_TAKEN, none), whole, whole, whole, whole, np.empty(0, object), none,
+            none, none, {},
+        )  # fmt: skip
+    runs, entries = np.concatenate(run), np.concatenate(traversal)
+    new = np.append(True, (np.diff(runs) != 0) | (np.diff(entries) != 0))[: len(runs)]
+    source = {
+        r: (str(t["ambient_source"].iloc[0]), str(t["pressure_source"].iloc[0]))
+        for r, t in driven.items()
+    }
+    return _Samples(
+        {c: np.concatenate(p) for c, p in columns.items()}, np.cumsum(new) - 1,
+        np.flatnonzero(new), runs, entries, np.concatenate(segment), np.concatenate(elapsed),
+        np.concatenate(distance), np.concatenate(step), source,
+    )  # fmt: skip
+
+
+def _distance(track: pd.DataFrame) -> Floats:
+    if "d_m" in track.columns:
+        return track["d_m"].to_numpy(float)
+    return travelled(track, track["x_m"].to_numpy(float), track["y_m"].to_numpy(float))
+
+
+def _ml_per_g(runs: pd.DataFrame, study: Study) -> dict[int, float]:
+    """Millilitres of the declared fuel that hold the energy of a gram of each run's fuel."""
+    declared = 1000 / FUELS[study.vehicle.fuel].density_kg_m3
+    own = 1000 * runs["l_per_g"] if "l_per_g" in runs.columns else [declared] * len(runs)
+    return {int(r): float(x) for r, x in zip(runs["run"], own, strict=True)}
+
+
+def _sums(samples: _Samples, ml_per_g: Mapping[int, float]) -> pd.DataFrame:
+    """One row a pass: sums and means over its samples."""
+    c, number, first = samples.columns, samples.number, samples.first
+    n = len(first)
+    known = np.isfinite(c["fuel_flow_g_s"]) & np.isfinite(c["speed_kmh"])
+    dt = np.where(known, c["dt_s"], 0.0)
+
+    def total(value: Floats) -> Floats:
+        return _added(number, np.where(dt > 0, value, 0.0) * dt, n)
+
+    def mean(value: Floats) -> Floats:
+        there = np.isfinite(value) & (samples.elapsed_s > 0)
+        weight = _added(number, np.where(there, samples.elapsed_s, 0.0), n)
+        top = _added(number, np.where(there, value * samples.elapsed_s, 0.0), n)
+        return _ratio(top, weight)
+
+    time, elapsed = _added(number, dt, n), _added(number, samples.elapsed_s, n)
+    km = total(c["speed_kmh"]) / 3600
+    own_ml_per_g = np.array([ml_per_g[int(r)] for r in samples.run[first]], dtype=float)
+    fuel = {
+        name: own_ml_per_g * total(c[column])
+        for name, column in (
+            ("fuel_ml", "fuel_flow_g_s"),
+            ("fuel_low_ml", "fuel_flow_low_g_s"),
+            ("fuel_high_ml", "fuel_flow_high_g_s"),
+        )
+    }
+    per_km = _ratio(np.ones(n), km)
+    work = total(np.fmax(c["traction_w"], 0.0)) / 1000
+    coolant = c["coolant_temp_c"]
+    cold = np.where(np.isfinite(coolant), (coolant < COLD_BELOW_C).astype(float), np.nan)
+    runtime = c["engine_runtime_s"][first]
+    ends = np.append(first[1:], len(number)) - 1
+    wheel_km = _added(number, samples.step_m, n) / 1000
+    return pd.DataFrame(
+        {
+            "run": samples.run[first],
+            "traversal": samples.traversal[first],
+            "segment": pd.array(samples.segment[first], dtype="str"),
+            "entry_s": c["t_s"][first],
+            "entry_km": samples.d_m[first] / 1000,
+            "distance_km": km,
+            "duration_s": time,
+            **fuel,
+            "ml_per_km": fuel["fuel_ml"] * per_km,
+            "mean_speed_kmh": _ratio(3600 * km, time),
+            "idle_s_per_km": total((c["speed_kmh"] < IDLE_BELOW_KMH).astype(float)) * per_km,
+            "demand_kj_per_km": work * per_km,
+            "cold_share": mean(cold),
+            "since_start_s": np.where(np.isfinite(runtime), runtime, c["t_s"][first]),
+            **{name: mean(c[column]) for name, column in _MEANS.items()},
+            "coverage": np.minimum(_ratio(time, elapsed), 1.0),
+            "ambient_source": [samples.source[r][0] for r in samples.run[first]],
+            "pressure_source": [samples.source[r][1] for r in samples.run[first]],
+            "wheel_km": wheel_km,
+            "driven_m": c["s_m"][ends] - c["s_m"][first] + samples.step_m[ends],
+        }
+    )  # fmt: skip
+
+
+def _added(number: NDArray[np.int64], value: Floats, n: int) -> Floats:
+    return np.asarray(np.bincount(number, value, n), float)
+
+
+def _ratio(a: Floats, b: Floats) -> Floats:
+    out: Floats = np.divide(a, b, out=np.full(len(a), np.nan), where=b > 0)
+    return out
+
+
+def _without_pass(
+    runs: pd.DataFrame, driven: Mapping[int, pd.DataFrame], network: Network, passed: set[int]
+) -> pd.DataFrame:
+    """One row for each run that made no pass, so that it is listed with why."""
+    rows = []
+    for run, km in zip(runs["run"], runs["km"], strict=True):
+        if run in passed:
+            continue
+        track = driven.get(run)
+        if track is None:
+            why = "no samples in this run"
+        elif run in network.off:
+            why = network.off[run]
+        elif network.kind == "road" and run not in network.lines:
+            why = "no positions in this run, so that it can't be placed on a segment"
+        else:
+            why = "never on a segment that runs of both arms share"
+        rows.append({"run": run, "traversal": 0, "segment": "", "distance_km": km, "why": why})
+    return pd.DataFrame(rows)
+
+
+def _of_run(runs: pd.DataFrame, driven: Mapping[int, pd.DataFrame]) -> pd.DataFrame:
+    """What a run lends to its passes, with the distance driven in its switch unit before it."""
+    columns = ["run", "file", "arm", "day", "switch_unit", "block"]
+    out = runs[columns].assign(
+        run_start=runs["start"], run_used=runs["used"], run_reason=runs["reason"]
+    )
+    if "lhv_mj_kg" in runs:
+        out["fuel_lhv_mj_kg"] = runs["lhv_mj_kg"]
+    length = [
+        _distance(driven[r])[-1] / 1000 if r in driven else float(km)
+        for r, km in zip(runs["run"], runs["km"], strict=True)
+    ]
+    km = pd.Series(length, index=out.index, dtype=float).fillna(0.0)
+    out["before_km"] = km.groupby(out["switch_unit"]).cumsum() - km
+    coolant = {r: _first_known(t, "coolant_temp_c") for r, t in driven.items()}
+    out["coolant_start_c"] = out["run"].map(coolant).astype(float)
+    return out
+
+
+def _first_known(track: pd.DataFrame, column: str) -> float:
+    if column not in track.columns:
+        return float("nan")
+    values = track[column].to_numpy(float)
+    known = values[np.isfinite(values)]
+    return float(known[0]) if len(known) else float("nan")
+
+
+def _placed(table: pd.DataFrame, network: Network) -> pd.DataFrame:
+    """Add start, share of the segment driven, and distance since the switch."""
+    out = table.copy()
+    lengths = {s.id: s.length_m for s in network.segments}
+    length = out["segment"].map(lengths).astype(float)
+    whole = network.kind == "run"
+    out["length_share"] = 1.0 if whole else np.minimum(out["driven_m"] / length, 1.0)
+    out["length_ratio"] = 1.0 if whole else 1000 * out["wheel_km"] / out["driven_m"]
+    out["start"] = out["run_start"] + pd.to_timedelta(out["entry_s"], unit="s")
+    out["km_since_switch"] = out["before_km"] + out["entry_km"]
+    return out.drop(columns=["run_start", "driven_m", "wheel_km"])
+
+
+def _reasons(table: pd.DataFrame, network: Network, study: Study) -> pd.Series:
+    """Why each pass isn't used; empty where it is. The first rule that applies speaks."""
+    usual = float(table.loc[table["length_share"] >= MIN_LENGTH_SHARE, "length_ratio"].median())
+    error = table["length_ratio"] / usual - 1
+    least, washout = study.analysis.min_coverage, study.device.washout_km
+    share, coverage = 100 * table["length_share"], 100 * table["coverage"]
+    why = table["why"].astype(str)
+    rules: list[tuple[pd.Series, pd.Series]] = [
+        (~table["run_used"].astype(bool), "run not used: " + table["run_reason"].astype(str)),
+        (why != "", why),
+        (
+            table["length_share"] < MIN_LENGTH_SHARE,
+            "only " + _text(share, 0) + " % of the segment driven",
+        ),
+        (
+            ~(table["coverage"] >= least),
+            "fuel and speed known for only " + _text(coverage, 0) + " % of the time",
+        ),
+        (~(table["distance_km"] > 0), pd.Series("no distance driven", table.index)),
+        (
+            error.abs() > MAX_DISTANCE_ERROR,
+            "wheel distance " + _text(100 * error, 0, sign=True) + " % off the segment's length",
+        ),
+        (
+            table["km_since_switch"] < washout,
+            f"{WASHOUT}: begins " + _text(table["km_since_switch"], 1) + " km after the switch",
+        ),
+    ]
+    reason = np.full(len(table), "", dtype=object)
+    for applies, text in rules:
+        here = applies.to_numpy(bool) & (reason == "")
+        reason[here] = text.to_numpy(object)[here]
+    return pd.Series(reason, index=table.index).astype(str)
+
+
+def _text(values: pd.Series, digits: int, *, sign: bool = False) -> pd.Series:
+    style = f"{{:{'+' if sign else ''}.{digits}f}}"
+    return pd.Series([style.format(v) for v in values], index=values.index)
+
+
+def _with_notes(
+    table: pd.DataFrame, runs: pd.DataFrame, notes: pd.DataFrame | None, rule: Analysis
+) -> pd.DataFrame:
+    """Join notes by run, file or day: `NOTE` before those that the study named, or `REMARK`.
+
+    Deviations decide which runs are used (`roadlog.runs.deviations`) and are no covariate; nor is
+    the number on a seal, which is no condition of a drive.
+    """
+    names = {} if notes is None else note_headings(notes)
+    wanted = {w.casefold() for w in (*rule.noted_covariates, *(rule.covariates or ()))}
+    spelled = {c: _spellings(c) for c in names.values()}
+    for word in rule.noted_covariates:
+        if not any(word.casefold() in s for s in spelled.values()):
+            raise InputError(
+                f"notes.csv has no column '{word}', which noted_covariates in [analysis] names "
+                f"(it has {', '.join(names) or 'none'}): correct one of them"
+            )
+    out = table.copy()
+    if notes is None or notes.empty:
+        return out
+    for name, column in names.items():
+        if name in (*NOTE_KEYS, "arm", "seal") or is_deviation(column):
+            continue
+        entry = noted(notes, runs, _numeric(notes[column]))
+        prefix = NOTE if wanted & spelled[column] else REMARK
+        out[prefix + _slug(name)] = out["run"].map(entry)
+    return out
+
+
+def _spellings(heading: str) -> set[str]:
+    """What study.toml may call a column of the notes: its heading, with or without the unit."""
+    plain = heading.strip().casefold()
+    return {plain, split_unit(heading)[0], _slug(plain), NOTE + _slug(plain)}
+
+
+def _slug(heading: str) -> str:
+    return re.sub(r"\W+", "_", heading).strip("_")
+
+
+def _numeric(values: pd.Series) -> pd.Series:
+    """Numbers where every entry is one (yes/no counts as 1/0), else text as it is."""
+    text = values.astype(str).str.strip().str.lower()
+    empty = values.isna() | (text == "")
+    number = pd.to_numeric(text.replace(YES_NO).where(~empty), errors="coerce")
+    return number if bool((number.notna() | empty).all()) else values
+
+
+def source_warnings(passes: pd.DataFrame) -> list[str]:
+    """Sentences on temperature or pressure that come from different sources in the two arms.
+
+    A source is a bias of its own (a sensor behind a warm bumper, a station far away), so a share
+    of passes that differs by arm by more than `SOURCE_SHARE` can look like an effect.
+    """
+    used = passes[passes["used"].astype(bool)]
+    found = []
+    for column, what in (("ambient_source", "temperature"), ("pressure_source", "pressure")):
+        if column not in used.columns or used["arm"].nunique() < 2:
+            continue
+        share = pd.crosstab(used[column], used["arm"], normalize="columns")
+        apart = share.max(axis=1) - share.min(axis=1)
+        if apart.max() > SOURCE_SHARE:
+            name = str(apart.index[int(apart.to_numpy().argmax())])
+            row = share.iloc[int(apart.to_numpy().argmax())]
+            by_arm = ", ".join(f"{100 * v:.0f} % of {arm}" for arm, v in row.items())
+            found.append(
+                f"ambient {what} is from another source in one arm ({name}: {by_arm} passes), so "
+                "that its error can pass for an effect: log it alike in both arms, or give weather"
+            )
+    return found
+
+
+def datum_warnings(passes: pd.DataFrame, runs: pd.DataFrame) -> list[str]:
+    """A sentence if air was computed from altitudes that aren't above one surface in both arms.
+
+    Parameters
+    ----------
+    passes : DataFrame
+        `tables.PASSES`.
+    runs : DataFrame
+        `run`, `arm` and `altitude_datum` (`roadlog.ingest.Log`).
+    """
+    used = passes[passes["used"].astype(bool)]
+    by_height = [used[c].astype(str).str.endswith("the altitude") for c in _AIR if c in used]
+    if not by_height or "altitude_datum" not in runs:
+        return []
+    mine = runs[runs["run"].isin(used.loc[np.logical_or.reduce(by_height), "run"])]
+    known = [d if isinstance(d, str) else None for d in mine["altitude_datum"]]
+    uneven = uneven_datum(mine["arm"].tolist(), known)
+    return [] if uneven is None else [uneven]
+
+
+def mode_table(tracks: Mapping[int, pd.DataFrame], passes: pd.DataFrame) -> pd.DataFrame:
+    """Time and fuel by operating mode and switch unit, over the runs that made a used pass.
+
+    Returns
+    -------
+    DataFrame
+        `switch_unit`, `mode` (`conditions.operating_mode`), `seconds`, `fuel_g`; warm samples on
+        segments only, because a cold engine isn't comparable by mode.
+    """
+    used = passes[passes["used"].astype(bool)]
+    unit = dict(zip(used["run"], used["switch_unit"], strict=True))
+    parts = []
+    for run, track in tracks.items():
+        if run not in unit:
+            continue
+        coolant = track["coolant_temp_c"] if "coolant_temp_c" in track.columns else None
+        warm = True if coolant is None else ~(coolant < COLD_BELOW_C)
+        on = track["fuel_flow_g_s"].notna() & (track["op_mode"] >= 0) & (track["traversal"] >= 0)
+        kept = track[on & warm]
+        parts.append(
+            pd.DataFrame(
+                {
+                    "switch_unit": unit[run],
+                    "mode": kept["op_mode"],
+                    "seconds": kept["dt_s"],
+                    "fuel_g": kept["fuel_flow_g_s"] * kept["dt_s"],
+                }
+            )
+        )
+    if not parts:
+        return pd.DataFrame(columns=["switch_unit", "mode", "seconds", "fuel_g"])
+    every = pd.concat(parts, ignore_index=True)
+    return every.groupby(["switch_unit", "mode"], as_index=False)[["seconds", "fuel_g"]].sum()

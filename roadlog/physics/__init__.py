@@ -1,0 +1,1 @@
+"""Air, road load and the earth as functions of numbers; no settings, no files."""

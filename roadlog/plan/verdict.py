@@ -1,0 +1,238 @@
+"""The plan in plain words for a terminal: chances, verdict and what would settle the claim.
+
+Sizes and schedule go in; lines of 88 columns come out. A driver who isn't to know the arm may
+read them: they never tell which day is fitted.
+"""
+
+import datetime as dt
+import math
+import textwrap
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+
+from roadlog.effect.finding import LEAST_P_FOR_GATE
+from roadlog.plan.promise import STUDIES, Scatter, needed_units
+from roadlog.plan.size import Layout, Loss, Size, log_of
+from roadlog.results import ChanceOfWord
+from roadlog.stats.randomise import ENOUGH_ASSIGNMENTS
+from roadlog.study.settings import Claim, Plan, Schedule, Study
+
+WIDTH = 88
+LABEL = 13
+RELIABLE = 0.8
+
+
+def paragraph(label: str, text: str) -> list[str]:
+    """A label and its wrapped text."""
+    return textwrap.wrap(
+        text, WIDTH, initial_indent=label.ljust(LABEL), subsequent_indent=" " * LABEL
+    )
+
+
+def days_lines(schedule: Schedule, plan: Plan, spare: int) -> list[str]:
+    """When, how many units, in which blocks, balanced how."""
+    units = schedule.unit
+    first, last = units[0].unit, schedule.stop_date
+    days = sum(1 + len(u.also) for u in units)
+    blocks = len({u.block for u in units})
+    text = (
+        f"{days} driving days from {_day(first)} to {_day(last)}: {len(units)} switch units in "
+        f"{blocks} blocks, chance decides within each; {plan.runs_per_day} runs of "
+        f"{plan.km_per_run:g} km a day."
+    )
+    if spare:
+        text += f" The last {_count(spare, 'day')} made no whole block and stay out."
+    lines = paragraph("Days", text)
+    if schedule.weekday_limit is not None:
+        lines += paragraph(
+            "Balance",
+            f"no weekday has more than {schedule.weekday_limit} days more in one arm than in the "
+            "other.",
+        )
+    if plan.runs_per_day % 2 and plan.days_per_unit % 2:
+        lines += paragraph(
+            "Directions",
+            f"{_count(plan.runs_per_day, 'run')} a day can't hold both directions equally often: "
+            "drive there and back on every day, or directions and arms may go together.",
+        )
+    return lines
+
+
+def size_lines(s: Size, scatter: Scatter) -> list[str]:
+    """Scatter, expected interval, smallest effects."""
+    text = (
+        f"{100 * scatter.unit_sd:.1f} % from switch unit to switch unit in fuel over what the same "
+        f"driving would have burned ({scatter.source})."
+    )
+    if scatter.df is not None:
+        text += (
+            f" {scatter.df:g} degrees of freedom tell it only roughly: the chances allow for it."
+        )
+    lines = paragraph("Scatter", text)
+    lines += paragraph(
+        "Interval",
+        f"about +/-{s.half_width_pct:.1f} % (95 %, {s.df} degrees of freedom); half of such "
+        "studies come out narrower, half wider.",
+    )
+    return lines + paragraph(
+        "Can detect",
+        f"{s.detectable_pct:.1f} % is the smallest saving found 4 times out of 5; "
+        f"{-s.refutable_pct:.1f} % is the smallest claim refuted 4 times out of 5 if the add-on "
+        "does nothing.",
+    )
+
+
+def chance_lines(chances: Sequence[ChanceOfWord]) -> list[str]:
+    """A small table: how often each final word comes, by what the add-on really does."""
+    if not chances:
+        return []
+    names = ("does nothing", "does half of it", "does what is claimed", "does twice that")
+    head = f"{'if the add-on':31}{'refuted':>9}{'supported':>11}{'undecided':>11}"
+    rows = [
+        f"{name + f' ({c.true_pct + 0.0:+.1f} %)':31}"
+        f"{_share(c.refuted):>9}{_share(c.supported):>11}{_share(c.undecided):>11}"
+        for name, c in zip(names, chances, strict=False)
+    ]
+    note = f"of {STUDIES:,} simulated studies, judged by the rule that the analysis uses"
+    lines = [head, *rows, note]
+    return [("Chances" if i == 0 else "").ljust(LABEL) + line for i, line in enumerate(lines)]
+
+
+def curve_lines(curve: Mapping[int, float], days_per_unit: int) -> list[str]:
+    """Smallest claim that can be refuted, by days."""
+    each = ", ".join(f"{-x:.1f} in {n * days_per_unit}" for n, x in curve.items())
+    return paragraph(
+        "By days",
+        "smallest claim [% of fuel] refuted 4 times out of 5 if the add-on does nothing: "
+        f"{each} days.",
+    )
+
+
+def loss_lines(lost: Sequence[Loss], needed: int | None) -> list[str]:
+    """What loose protocol costs, in switch units, the dearest first."""
+    if not lost or needed is None:
+        return []
+    each = "; ".join(f"{'over 400' if k.needed is None else k.needed} for {k.words}" for k in lost)
+    return paragraph(
+        "Looseness",
+        f"{needed} switch units refute the claim 4 times out of 5; with each of these alone it "
+        f"takes {each} (run errors of public trips of one car).",
+    )
+
+
+def looseness(lost: Sequence[Loss], needed: int | None) -> str | None:
+    """The dearest looseness in one sentence for the sheet."""
+    if not lost or needed is None:
+        return None
+    most = "over 400" if lost[0].needed is None else lost[0].needed
+    return f"With {lost[0].words}, the claim takes {most} switching times instead of {needed}."
+
+
+def verdict_lines(
+    s: Size, scatter: Scatter, layout: Layout, plan: Plan, claim: Claim | None
+) -> list[str]:
+    """Whether the days can settle the claim, and what would if they can't."""
+    if claim is None or s.settles is None:
+        return paragraph(
+            "Verdict", "no claim is given in [claim], so there is nothing to size the test by."
+        )
+    c = claim.fuel_use_change_pct
+    chance = f"{100 * s.settles:.0f} %" if s.settles < 0.995 else "more than 99 %"
+    if s.settles >= RELIABLE:
+        spare = f"; {s.needed} switch units would do for 80 %" if s.needed else ""
+        lines = paragraph(
+            "Verdict",
+            f"these days can settle the claim ({c:+.1f} % fuel): if the add-on does nothing, they "
+            f"refute it with a probability of {chance}{spare}.",
+        )
+    else:
+        lines = paragraph(
+            "Verdict",
+            f"these days can NOT settle the claim ({c:+.1f} % fuel): even if the add-on does "
+            f"nothing, they refute it with a probability of only {chance}.",
+        )
+        lines += paragraph("What would", _remedies(s, scatter, layout, plan, claim))
+    return lines + paragraph(
+        "Mind",
+        "an add-on that does exactly what is claimed stays undecided, because the interval then "
+        "lies astride the claim: to be supported it has to beat it by about as much as the "
+        "smallest claim that can be refuted.",
+    )
+
+
+def chance_line(assignments: int) -> list[str]:
+    """Whether the schedule is rich enough for the randomisation interval."""
+    enough = (
+        "enough for an interval that assumes no model"
+        if assignments >= ENOUGH_ASSIGNMENTS
+        else f"under {ENOUGH_ASSIGNMENTS}, too few for an interval that assumes no model"
+    )
+    if assignments * LEAST_P_FOR_GATE < 1:
+        enough += (
+            "; and too few to hold a firm word against, so that it rests on the t interval alone: "
+            "two units more make it at least 36"
+        )
+    return paragraph("By chance", f"{assignments:,} schedules were equally likely: {enough}.")
+
+
+def permanent_lines(study: Study, plan: Plan, scatter: Scatter) -> list[str]:
+    """Why a permanent add-on can't be switched by the day, and what can be done instead."""
+    n = max(4, plan.days // 2)
+    from roadlog.stats.power import smallest_detectable_pct
+
+    # Difference between two cars on the same day, before against after: variance 4/n.
+    found = smallest_detectable_pct(scatter.unit_sd * math.sqrt(4 / n), 2 * n - 2)
+    lines = paragraph(
+        "Verdict",
+        f"{study.device.name} is declared permanent (carry_over): what stays in the car after it "
+        "is taken out would count for both arms, so days can't be dealt out by chance. No "
+        "schedule is written.",
+    )
+    lines += paragraph(
+        "Better",
+        f"a parallel control: two cars of one kind on one route, {n} days both without; then "
+        f"chance gives it to one of them (toss a coin before witnesses), {n} days more. The change "
+        "of the treated car less that of the other is the effect; weather, fuel and season cancel. "
+        f"At this scatter it finds {found:.1f} % 4 times out of 5, as long as the two cars age "
+        "alike: one pair of cars can't prove that, more pairs can. roadlog computes each car's "
+        "fuel (passes.csv); it doesn't set two cars against each other: that comparison is yours.",
+    )
+    lines += paragraph(
+        "Weaker",
+        f"a run-in design with one car: {2 * n} days or more without, long enough to show how much "
+        "fuel use drifts by itself; then treat, drive the seller's run-in distance without "
+        f"counting it, and {n} days with. The finding stays undecided unless the drift seen "
+        "beforehand is small against the claim.",
+    )
+    return lines + paragraph(
+        "If not so",
+        'correct carry_over in [device] to "none" or "washes out" if its effect ends when it is '
+        "taken out.",
+    )
+
+
+def _remedies(s: Size, scatter: Scatter, layout: Layout, plan: Plan, claim: Claim) -> str:
+    options = []
+    if s.needed is not None:
+        switchable = [d for d in plan.weekdays if d not in plan.no_switch]
+        weeks = math.ceil(s.needed * plan.days_per_unit / max(1, len(switchable)))
+        options.append(f"{s.needed} switch units (about {_count(weeks, 'week')})")
+    steady = needed_units(
+        log_of(claim), replace(scatter, unit_sd=scatter.unit_sd / 2), layout.block_size
+    )
+    if steady is not None and steady <= s.units:
+        options.append("the same days on a route with half the scatter (less traffic, fewer stops)")
+    options.append(f"a claim of {-s.refutable_pct:.1f} % less fuel or more")
+    return "; or ".join(options) + "."
+
+
+def _share(chance: float) -> str:
+    return f"{100 * chance:.0f} %"
+
+
+def _count(n: int, noun: str) -> str:
+    return f"{n} {noun}{'' if n == 1 else 's'}"
+
+
+def _day(day: object) -> str:
+    return f"{day:%a %Y-%m-%d}" if isinstance(day, dt.date) else str(day)

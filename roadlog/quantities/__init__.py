@@ -1,0 +1,1 @@
+"""What is measured: signals and their units, fuels, and the frames that pass between stages."""

@@ -1,0 +1,278 @@
+"""The study's own small tables: `notes.csv` (what the driver wrote down) and `weather.csv`.
+
+In comes a delimited text in any dialect; out come frames as `roadlog.passes.table` and
+`roadlog.passes.conditions` take them. Weather columns are matched by meaning and unit; `noted` says
+which row of the notes is about which run.
+"""
+
+import re
+from collections.abc import Collection
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+from roadlog.errors import InputError
+from roadlog.ingest.clock.handdates import read_days, read_instants
+from roadlog.ingest.text.columns import unit_of
+from roadlog.ingest.text.handnumbers import hand_numbers
+from roadlog.ingest.text.handtable import line_of, read_table
+from roadlog.physics.geodesic import place_fault
+from roadlog.quantities.units import UNITS, convert
+
+WEATHER_WORDS = {  # our column: unit, words by which stations call it
+    "temp_c": ("°c", ("temperature", "air temperature", "temp", "outside temperature")),
+    "pressure_kpa": ("kpa", ("pressure", "station pressure", "air pressure", "barometer")),
+    "wind_speed_m_s": ("m/s", ("wind speed", "wind", "mean wind speed")),
+    "wind_from_deg": ("°", ("wind from", "wind direction", "wind bearing")),
+    "humidity_pct": ("%", ("humidity", "relative humidity")),
+    "dew_point_c": ("°c", ("dew point", "dewpoint", "dew point temperature")),
+    "qnh_kpa": (
+        "kpa",
+        ("qnh", "sea level pressure", "pressure at sea level", "mean sea level pressure"),
+    ),
+    "rain_mm": ("mm", ("precipitation", "rain", "rainfall", "precipitation amount")),
+}
+PLACE_WORDS = {  # of the station, the same in every row
+    "station_lat_deg": ("°", ("latitude", "lat", "station latitude")),
+    "station_lon_deg": ("°", ("longitude", "lon", "long", "lng", "station longitude")),
+    "station_elevation_m": (
+        "m",
+        ("elevation", "altitude", "station elevation", "station altitude", "station height"),
+    ),
+}
+# what rounding may do to one place [°, °, m]
+SAME_PLACE = pd.Series(
+    {"station_lat_deg": 0.02, "station_lon_deg": 0.02, "station_elevation_m": 20.0}
+)
+DAY_KEYS = ("date", "day")
+NOTE_KEYS = ("run", "file", *DAY_KEYS)  # what a row of the notes is about, nearest first
+MOST_LISTED = 6
+TIME_WORDS = ("time", "date time", "datetime", "timestamp", "date")
+
+
+def read_notes(
+    path: Path, day_first: bool | None = None, drives: Collection[str] = ()
+) -> pd.DataFrame:
+    """Read `notes.csv` as text cells, one row a day or a run; its dates as YYYY-MM-DD.
+
+    Parameters
+    ----------
+    path : Path
+    day_first : bool, optional
+        The order of day and month that the study's logs or its `[time]` settle.
+    drives : collection of str
+        Days of the study's drives, as YYYY-MM-DD.
+
+    Raises
+    ------
+    InputError
+        If it isn't a table with a header, or a date can't be read.
+    """
+    table = read_table(path)
+    for name, column in note_headings(table).items():
+        if name in DAY_KEYS:
+            days = read_days(table[column], day_first, path, column, drives)
+            table = table.assign(**{column: days})
+    return table
+
+
+def note_headings(notes: pd.DataFrame) -> dict[str, str]:
+    """The notes' headings by their words in lower case."""
+    return {str(c).strip().lower(): str(c) for c in notes.columns}
+
+
+def noted(notes: pd.DataFrame, runs: pd.DataFrame, values: pd.Series) -> pd.Series:
+    """What the notes tell of each run in one column: the entry of its own row, else of its day's.
+
+    Parameters
+    ----------
+    notes : DataFrame
+        With at least one of `NOTE_KEYS`. A row is about the run or file that it names, or else
+        about its day.
+    runs : DataFrame
+        Columns `run`, `file`, `day`.
+    values : Series
+        A column of the notes, perhaps converted; NaN where blank.
+
+    Returns
+    -------
+    Series
+        Indexed by run, NaN where nothing was noted.
+
+    Raises
+    ------
+    InputError
+        If the notes have none of the keys, two rows about one thing, or a date that can't be read.
+    """
+    names = note_headings(notes)
+    keys = [k for k in NOTE_KEYS if k in names]
+    if not keys:
+        raise InputError(
+            f"notes.csv has no column 'date', 'run' or 'file' (it has {', '.join(names)}): add one "
+            "that says which day or run each row is about"
+        )
+    out = pd.Series(np.nan, index=runs["run"].to_numpy())
+    spoken_for = np.zeros(len(notes), dtype=bool)
+    for key in keys:
+        ids, own = _note_ids(notes[names[key]], key), _own_ids(runs, key)
+        about = ((ids != "") & ~spoken_for).to_numpy(dtype=bool)
+        spoken_for |= about
+        twice = ids[about][ids[about].duplicated()]
+        if len(twice):
+            raise InputError(
+                f"notes.csv has two rows for {key} {twice.iloc[0]}: keep one, or give a row a run "
+                "with a column 'run' or 'file'"
+            )
+        entry = own.map(dict(zip(ids[about], values[about], strict=True)))
+        entry.index = out.index
+        out = entry.where(out.isna(), out)
+    return out
+
+
+def of_no_drive(notes: pd.DataFrame | None, runs: pd.DataFrame) -> list[str]:
+    """A sentence on rows of the notes that say something and match no drive, if there are any.
+
+    Rows of a day count only where the day of every run is known.
+
+    Parameters
+    ----------
+    notes : DataFrame, optional
+        As `read_notes` gives them.
+    runs : DataFrame
+        Columns `run`, `file`, `day`.
+    """
+    if notes is None or notes.empty:
+        return []
+    names = note_headings(notes)
+    keys = [k for k in NOTE_KEYS if k in names]
+    told = notes.drop(columns=[names[k] for k in (*keys, "arm") if k in names])
+    filled = told.notna() & (told.astype("str").apply(lambda c: c.str.strip()) != "")
+    open_rows = filled.any(axis=1).to_numpy(bool, copy=True)
+    dated = runs["day"].astype("str").str.fullmatch(r"\d{4}-\d{2}-\d{2}").all()
+    lost: list[tuple[int, str]] = []
+    for key in keys:
+        ids, own = _note_ids(notes[names[key]], key), set(_own_ids(runs, key))
+        here = open_rows & (ids != "").to_numpy(bool)
+        open_rows &= ~here
+        if key in DAY_KEYS and not dated:
+            continue
+        lost += [(int(i), str(ids.iloc[i])) for i in np.flatnonzero(here) if ids.iloc[i] not in own]
+    lost.sort()
+    listed = [f"line {line_of(notes, i)} ({name})" for i, name in lost[:MOST_LISTED]]
+    if len(lost) > MOST_LISTED:
+        listed.append(f"{len(lost) - MOST_LISTED} more")
+    if not listed:
+        return []
+    return [
+        f"notes.csv: {', '.join(listed)}: no drive of the study is of that day, run or file, so "
+        "what was noted there counts for none: correct it if a drive was meant"
+    ]
+
+
+def _note_ids(cells: pd.Series, key: str) -> pd.Series:
+    ids = cells.astype("str").fillna("").str.strip()
+    if key not in DAY_KEYS:
+        return ids.str.replace("\\", "/").str.split("/").str[-1]
+    days = pd.to_datetime(ids.where(ids != ""), format="%Y-%m-%d", errors="coerce")
+    bad = (days.isna() & (ids != "")).to_numpy()
+    if bad.any():
+        i = int(bad.argmax())
+        raise InputError(
+            f"notes.csv: line {line_of(cells, i)}: the date '{ids.iloc[i]}' can't be read: write "
+            "dates as YYYY-MM-DD"
+        )
+    return days.dt.strftime("%Y-%m-%d").fillna("")
+
+
+def _own_ids(runs: pd.DataFrame, key: str) -> pd.Series:
+    if key in ("date", "day"):
+        return runs["day"].astype("str")
+    return runs[key].astype("str").str.replace("\\", "/").str.split("/").str[-1]
+
+
+def read_weather(path: Path, day_first: bool | None = None) -> pd.DataFrame:
+    """Read a weather table: `time`, any of `WEATHER_WORDS`, and the station's `PLACE_WORDS`.
+
+    `day_first` is the order of day and month that the study's logs or its `[time]` settle.
+
+    Raises
+    ------
+    InputError
+        If there is no time column, no weather column, a cell that is neither number nor blank, or
+        more than one place.
+    """
+    table = read_table(path)
+    out: dict[str, pd.Series] = {}
+    for header in table.columns:
+        words, unit = split_unit(str(header))
+        if words in TIME_WORDS and "time" not in out:
+            out["time"] = read_instants(table[header], day_first, path, str(header))
+            continue
+        for name, (own, known) in (WEATHER_WORDS | PLACE_WORDS).items():
+            if words in known:
+                if name in out:
+                    raise InputError(f"{path}: two columns say '{words}': leave one out")
+                out[name] = quantity(table[header], unit, own, path, str(header))
+    if "time" not in out:
+        raise InputError(f"{path}: no time column: name one 'time', as 2026-03-02T08:00+01:00")
+    if not set(out) & set(WEATHER_WORDS):
+        known_names = ", ".join(w[0] for _, w in WEATHER_WORDS.values())
+        raise InputError(f"{path}: no weather column is recognised: name them {known_names}")
+    return _of_one_place(pd.DataFrame(out), path).sort_values("time", ignore_index=True)
+
+
+def _of_one_place(weather: pd.DataFrame, path: Path) -> pd.DataFrame:
+    """The table with the station's place in every row, or without it where no row tells it."""
+    known = [c for c in PLACE_WORDS if c in weather and weather[c].notna().any()]
+    lat, lon, _ = PLACE_WORDS
+    if (lat in known) != (lon in known):
+        raise InputError(
+            f"{path}: latitude without longitude, or the reverse: give both columns or neither"
+        )
+    places = weather[known].drop_duplicates()
+    if ((places.max() - places.min()) > SAME_PLACE[known]).any():
+        raise InputError(
+            f"{path}: weather of {len(places)} places: keep the one nearest to the route"
+        )
+    own = {c: float(weather[c].dropna().iloc[0]) for c in known}
+    if lat in own and (fault := place_fault(own[lat], own[lon])):
+        raise InputError(f"{path}: {fault}: correct the two columns")
+    return weather.drop(columns=[c for c in PLACE_WORDS if c in weather]).assign(**own)
+
+
+def quantity(
+    cells: pd.Series,
+    unit: str | None,
+    own: str,
+    path: Path,
+    header: str,
+    *,
+    decimal: str | None = None,
+    whole: bool = False,
+) -> pd.Series:
+    """Text cells as numbers in the unit `own`; blank cells as NaN.
+
+    `decimal` and `whole` are as in `roadlog.ingest.text.handnumbers.hand_numbers`.
+
+    Raises
+    ------
+    InputError
+        Naming the line of a cell that is no number or may be two, or the unit if it doesn't fit.
+    """
+    numbers = hand_numbers(cells, path, header, decimal=decimal, whole=whole)
+    name = own if unit is None else unit_of(unit)
+    if name is None or UNITS[name].dimension != UNITS[own].dimension:
+        raise InputError(f"{path}: column '{header}': unit '{unit}' doesn't fit: use {own}")
+    return pd.Series(convert(numbers.to_numpy(dtype=float), name, own), index=cells.index)
+
+
+def split_unit(header: str) -> tuple[str, str | None]:
+    """The words of a header in lower case, and the unit in brackets or behind the last gap."""
+    bracketed = re.fullmatch(r"(.*?)[\s_]*[\[(]([^\])]*)[\])]\s*", header)
+    if bracketed:
+        words, unit = bracketed[1], bracketed[2] or None
+    else:
+        head, _, tail = header.replace("_", " ").replace(",", " ").strip().rpartition(" ")
+        words, unit = (head, tail) if head and unit_of(tail) else (header, None)
+    return " ".join(re.sub(r"[_\-]", " ", words).lower().split()), unit

@@ -1,0 +1,1 @@
+"""REML with variances bounded at zero, and the degrees of freedom beside it."""

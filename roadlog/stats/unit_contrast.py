@@ -1,0 +1,144 @@
+"""Stage two of the effect: one value a switch unit in, the arm's contrast with its interval out.
+
+Weighted least squares of the units' values on what is fixed about them (blocks, or a trend where
+chance didn't draw the order) and the arm. The t interval judges by the scatter between units, and
+never narrower than the scatter of the passes within them allows (docs/method.md, section 5.2).
+"""
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from roadlog.stats.reduction import orthonormal
+
+Floats = NDArray[np.floating[Any]]
+
+LEAST_DF = 2  # under it there is no interval
+
+
+@dataclass(frozen=True)
+class UnitContrast:
+    """The arm's coefficient `tau`, scale of the values, and what its interval is made of.
+
+    `weights` (units,) times the values give tau; `se` comes from the scatter between units at
+    `df` degrees of freedom, `floor_se` from the scatter of passes within them (0 if unknown).
+    """
+
+    tau: float
+    weights: Floats
+    se: float
+    df: int
+    floor_se: float
+
+    @property
+    def bounded(self) -> bool:
+        """Whether there are enough units for an interval."""
+        return self.df >= LEAST_DF
+
+    def half_width(self, level: float = 0.95) -> float:
+        """Half of the interval's width at this confidence; NaN where there is none."""
+        from scipy.special import ndtri, stdtrit
+
+        if not self.bounded:
+            return float("nan")
+        upper = 0.5 + level / 2
+        return max(float(stdtrit(self.df, upper)) * self.se, float(ndtri(upper)) * self.floor_se)
+
+    @property
+    def on_floor(self) -> bool:
+        """Whether the passes' scatter, not the units', sets the 95 % width."""
+        from scipy.special import stdtrit
+
+        return self.bounded and self.half_width() > float(stdtrit(self.df, 0.975)) * self.se
+
+    def of(self, values: Floats) -> float:
+        """The same contrast of other values (units,)."""
+        return float(self.weights @ values)
+
+
+def contrast_units(
+    values: Floats,
+    arm: NDArray[np.intp],
+    fixed: Floats,
+    size: Floats | None = None,
+    pass_variance: Floats | None = None,
+) -> UnitContrast | None:
+    """Compare the arms by one value a switch unit.
+
+    Parameters
+    ----------
+    values : (units,) array
+    arm : (units,) array
+        0 or 1.
+    fixed : (units, k) array
+        Columns that take what the arm must not: intercept, blocks, trend, groups of routes.
+    size : (units,) array, optional
+        Expected fuel of each unit: a unit weighs size/(size + mean size), so that a short day
+        counts less, but not in proportion (its own scatter from day to day stays).
+    pass_variance : (units,) array, optional
+        Variance of each value that the passes within the unit imply.
+
+    Returns
+    -------
+    UnitContrast or None
+        None where the fixed columns determine the arm.
+    """
+    n = len(values)
+    w = np.ones(n) if size is None else size / (size + size.mean())
+    root = np.sqrt(w)
+    basis = orthonormal(fixed * root[:, None])
+    a = root * arm
+    left = a - basis @ (basis.T @ a)
+    length = float(left @ left)
+    if length < 1e-9 * max(float(a @ a), 1e-300):
+        return None
+    weights = root * left / length
+    tau = float(weights @ values)
+    rest = root * values - tau * a
+    residual = rest - basis @ (basis.T @ rest)
+    df = n - basis.shape[1] - 1
+    se = float(np.sqrt(residual @ residual / df / length)) if df > 0 else float("nan")
+    floor = 0.0
+    if pass_variance is not None and np.isfinite(pass_variance).all():
+        floor = float(np.sqrt(weights**2 @ pass_variance))
+    return UnitContrast(tau, np.asarray(weights), se, df, floor)
+
+
+def arm_contrast(unit_arm: NDArray[np.intp], fixed: Floats | None) -> tuple[Floats | None, Floats]:
+    """What least squares makes of one value a switch unit: weights, and the fixed part's basis.
+
+    Parameters
+    ----------
+    unit_arm : (n,) 0 or 1
+    fixed : (n, k) intercept with blocks or trend; None for the intercept alone
+
+    Returns
+    -------
+    weights : (n,) array or None
+        Of each unit's value in the arm difference; None where the fixed part determines the arm.
+    basis : (n, rank) array
+        Orthonormal basis of the fixed part.
+    """
+    arm = unit_arm.astype(float)
+    basis = orthonormal(np.ones((len(arm), 1)) if fixed is None else fixed)
+    left = arm - basis @ (basis.T @ arm)
+    length = float(left @ left)
+    return (left / length if length >= 1e-9 else None), basis
+
+
+def unit_t(
+    values: Floats, unit_arm: NDArray[np.intp], fixed: Floats | None
+) -> tuple[float, float, float]:
+    """Arm difference of one value a switch unit: estimate, 95 % half-width, degrees of freedom.
+
+    Units with a missing value are left out; `fixed` is as in `arm_contrast`. The half-width is NaN
+    under 2 degrees of freedom.
+    """
+    keep = np.isfinite(values)
+    columns = np.ones((len(values), 1)) if fixed is None else fixed
+    found = contrast_units(values[keep], unit_arm[keep], columns[keep]) if keep.any() else None
+    if found is None:
+        return float("nan"), float("nan"), 0.0
+    return found.tau, found.half_width(), float(max(found.df, 0))

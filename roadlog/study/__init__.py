@@ -1,0 +1,1 @@
+"""The study: what `study.toml` may say, and where its files lie."""

@@ -1,0 +1,666 @@
+"""The study: what `study.toml` may say, where the logs lie, and how results are written.
+
+A study is a folder with `study.toml`, the raw logs, an optional `notes.csv`, and `computed/`.
+`load_study` reads it; `roadlog.study.durable.atomic_write` is the one way that any file comes to
+be.
+"""
+
+import datetime as dt
+import difflib
+import re
+import tomllib
+from collections.abc import Mapping, Sequence
+from pathlib import Path, PurePosixPath
+from typing import Annotated, Any, Literal, TypeVar
+
+from pydantic import (
+    BaseModel,
+    ConfigDict,
+    Field,
+    ValidationError,
+    field_validator,
+    model_validator,
+)
+
+from roadlog.errors import InputError
+from roadlog.physics.geodesic import place_fault
+from roadlog.physics.roadload import CLASSES, VehicleClass
+from roadlog.quantities.signals import SIGNALS
+from roadlog.study.durable import atomic_write as atomic_write
+from roadlog.study.durable import is_part
+from roadlog.study.faults import first_fault, toml_fault
+
+Arm = Literal["baseline", "fitted"]
+ARMS: tuple[Arm, Arm] = ("baseline", "fitted")
+SwitchedBy = Literal["day", "run", "stretch"]
+Order = Literal["lots", "pairs", "blocks", "turns", "none"]
+FuelName = Literal["E0", "E10", "E15", "E85", "diesel"]
+Estimator = Literal[
+    "rate", "injection", "maf", "maf-trims", "absolute-load", "speed-density",
+    "speed-density-trims", "ledger",
+]  # fmt: skip
+Place = Literal["intake", "fuel", "oxygen-sensor", "electrical", "aero-or-rolling", "other"]
+Weekday = Literal["mon", "tue", "wed", "thu", "fri", "sat", "sun"]
+RoadType = Literal["motorway", "mixed", "town"]
+Positive = Annotated[float, Field(gt=0)]
+LOG_SUFFIXES = (".csv", ".tsv", ".txt", ".log", ".asc", ".dat", ".jsonl", ".ndjson")
+TRACK_SUFFIXES = (".gpx", ".kml", ".tcx", ".nmea")
+POSSIBLE = {  # of [vehicle]: lowest, highest, unit, why; common practice, no source
+    "mass_kg": (100.0, 60_000.0, "kg", "a moped with its rider weighs more, a road train less"),
+    "displacement_l": (
+        0.02,
+        30.0,
+        "litres, as 1.8, not cubic centimetres,",
+        "the smallest petrol engines have 0.02 litres, the largest on roads under 30",
+    ),
+    "cylinders": (1, 18, "cylinders", "no engine on a road has more"),
+    "cda_m2": (0.1, 15.0, "m²", "a rider lying down has more, the bluffest lorry less"),
+    "crr": (0.002, 0.1, "the coefficient", "a steel wheel on a rail rolls as easily as 0.002"),
+    "tank_l": (0.2, 3000.0, "litres", "a model engine's tank holds less, a road train's too"),
+}
+
+
+T = TypeVar("T", bound=BaseModel)
+
+
+class _Table(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
+
+
+class Vehicle(_Table):
+    """`[vehicle]`: declared before data; defaults are a mid-size petrol car.
+
+    `class` takes mass and road load of `roadload.CLASSES` where they aren't given. `road_load` is
+    A [N], B [N s/m], C [N s²/m²] at 20 °C and 98.21 kPa, in place of `cda_m2` and `crr`;
+    `coastdown` names a log from which it is fitted.
+    """
+
+    model_config = ConfigDict(populate_by_name=True)
+
+    fuel: FuelName = "E10"
+    displacement_l: Positive | None = None
+    cylinders: Annotated[int, Field(gt=0)] | None = None
+    mass_kg: Positive = 1500.0
+    cda_m2: Positive = 0.68
+    crr: Positive = 0.010
+    aspiration: Literal["natural", "turbo"] = "natural"
+    vehicle_class: VehicleClass | None = Field(default=None, alias="class")
+    road_load: tuple[Positive, float, Positive] | None = None
+    coastdown: str | None = None
+    tank_l: Positive | None = None
+    fuel_scale: Annotated[float, Field(ge=0.5, le=2)] = 1.0
+
+    @model_validator(mode="before")
+    @classmethod
+    def _of_class(cls, data: Any) -> Any:
+        name = data.get("class", data.get("vehicle_class")) if isinstance(data, dict) else None
+        if not isinstance(name, str) or name not in CLASSES:
+            return data
+        usual = CLASSES[name]
+        filled = {"mass_kg": usual.mass_kg, **data}
+        if not {"cda_m2", "crr", "road_load"} & set(data):
+            filled["road_load"] = tuple(usual[1:])
+        return filled
+
+    @model_validator(mode="after")
+    def _one_road_load(self) -> "Vehicle":
+        if (
+            self.coastdown is not None
+            and self.road_load is not None
+            and (self.vehicle_class is None)
+        ):
+            raise ValueError("give road_load or coastdown, not both")
+        return self
+
+    @model_validator(mode="after")
+    def _possible(self) -> "Vehicle":
+        for name, (low, high, unit, why) in POSSIBLE.items():
+            value = getattr(self, name)
+            if value is not None and not low <= value <= high:
+                raise ValueError(
+                    f"{name} = {value:g} is no vehicle on a road: {why}; give {unit} between "
+                    f"{low:g} and {high:g}"
+                )
+        return self
+
+
+class Device(_Table):
+    """`[device]`: the add-on under test and where it acts.
+
+    `acts_on` decides which fuel figure it can't bend (`roadlog.fuel.sight`). `other` is a place
+    that touches neither intake nor fuel nor sensors; None means that nobody said.
+    """
+
+    name: str = "add-on"
+    acts_on: Place | None = None
+    carry_over: Literal["none", "washes out", "permanent"] = "none"
+    washout_km: Annotated[float, Field(ge=0)] = 0.0
+
+
+class Claim(_Table):
+    """`[claim]`: what the seller promises, in the seller's own quantity, as a positive number.
+
+    `economy_pct = 12` is 12 % more distance per fuel; `fuel_pct = 10` is 10 % less fuel.
+    """
+
+    economy_pct: Annotated[float, Field(ge=-90, le=1000)] | None = None
+    fuel_pct: Annotated[float, Field(ge=-900, le=99)] | None = None
+
+    @model_validator(mode="after")
+    def _one_quantity(self) -> "Claim":
+        if (self.economy_pct is None) == (self.fuel_pct is None):
+            raise ValueError("give exactly one of economy_pct and fuel_pct")
+        return self
+
+    @property
+    def fuel_use_change_pct(self) -> float:
+        """The claim as a change of fuel use [%], negative = less fuel."""
+        if self.economy_pct is not None:
+            return -100 * self.economy_pct / (100 + self.economy_pct)
+        assert self.fuel_pct is not None
+        return -self.fuel_pct
+
+
+class ScheduleUnit(_Table):
+    """One switch unit of the schedule: a day (or a run file) and the arm it was given."""
+
+    unit: dt.date | str
+    arm: Arm
+    block: int | None = None
+    also: tuple[dt.date, ...] = ()  # later days in the same state, not units of their own
+
+
+class Schedule(_Table):
+    """`[schedule]`: what was switched, and whether chance decided the order.
+
+    Within each block chance decides which units are fitted, among the orders in which no weekday
+    has more than `weekday_limit` units more in one arm than in the other. `spending` lets an
+    analysis before the last day decide, at the price of a wider interval.
+    """
+
+    switched_by: SwitchedBy = "day"
+    randomised: bool = False
+    seed: int | None = None
+    weekday_limit: Annotated[int, Field(ge=0)] | None = None
+    spending: Literal["none", "obrien-fleming"] = "none"
+    unit: tuple[ScheduleUnit, ...] = ()
+
+    @model_validator(mode="after")
+    def _no_unit_twice(self) -> "Schedule":
+        seen = set[str]()
+        for u in self.unit:
+            for day in (u.unit, *u.also):
+                if str(day) in seen:
+                    raise ValueError(f"switch unit {day} is scheduled twice")
+                seen.add(str(day))
+        return self
+
+    @property
+    def stop_date(self) -> dt.date | None:
+        """The last scheduled day, None if the units aren't days."""
+        days = [d for u in self.unit for d in (u.unit, *u.also) if isinstance(d, dt.date)]
+        return max(days, default=None)
+
+
+class Plan(_Table):
+    """`[plan]`: what `roadlog plan` may use; the analysis never reads it.
+
+    `no_switch` names weekdays or dates on which the car is driven but nobody can switch the
+    add-on; on `closed` dates it isn't driven at all.
+    """
+
+    start: dt.date | None = None
+    days: Annotated[int, Field(ge=1, le=400)] = 20
+    weekdays: tuple[Weekday, ...] = ("mon", "tue", "wed", "thu", "fri")
+    closed: tuple[dt.date, ...] = ()
+    no_switch: tuple[Weekday | dt.date, ...] = ()
+    runs_per_day: Annotated[int, Field(ge=1, le=50)] = 2
+    km_per_run: Positive = 15.0
+    road: RoadType = "mixed"
+    block_size: Literal[2, 4] = 4
+    days_per_unit: Annotated[int, Field(ge=1, le=14)] = 1
+    switched_by_other: bool = False
+
+
+class ColumnRule(_Table):
+    """One entry of `[columns]`: what a header of the log means, where it isn't plain."""
+
+    signal: str
+    unit: str | None = None
+
+    @model_validator(mode="before")
+    @classmethod
+    def _short_form(cls, value: Any) -> Any:
+        return {"signal": value} if isinstance(value, str) else value
+
+    @model_validator(mode="after")
+    def _known_signal(self) -> "ColumnRule":
+        allowed = {*SIGNALS, "time", "date", "signal", "value", "unit", "ignore"}
+        if self.signal not in allowed:
+            near = difflib.get_close_matches(self.signal, allowed, n=1)
+            hint = f": did you mean '{near[0]}'?" if near else ""
+            raise ValueError(f"'{self.signal}' is no signal{hint}")
+        return self
+
+
+class TimeRule(_Table):
+    """`[time]`: how the logs' clocks are to be read where the data can't tell."""
+
+    zone: str | None = None
+    day_first: bool | None = None
+    column: str | None = None
+
+
+class Logs(_Table):
+    """`[logs]`: glob patterns, relative to the study's folder.
+
+    `any` logs get their arm from the schedule by date; where neither arm's logs are named, those in
+    `logs/baseline` and `logs/fitted` count beside them, with their folder's arm. `positions` are
+    GPX tracks (or position logs) that supply latitude and longitude to runs whose own log has none.
+    """
+
+    baseline: tuple[str, ...] = ()
+    fitted: tuple[str, ...] = ()
+    any: tuple[str, ...] = ()
+    positions: tuple[str, ...] = ()
+
+
+class Batch(_Table):
+    """`[[batches]]`: one delivery of fuel, where it differs from the vehicle's declared fuel.
+
+    What isn't given is taken from `fuel` or from the blend with `ethanol_pct`, else from the
+    declared fuel.
+    """
+
+    name: str
+    fuel: FuelName | None = None
+    ethanol_pct: Annotated[float, Field(ge=0, le=100)] | None = None
+    lhv_mj_kg: Annotated[float, Field(ge=20, le=50)] | None = None
+    density_kg_m3: Annotated[float, Field(ge=600, le=1000)] | None = None
+
+    @model_validator(mode="after")
+    def _one_composition(self) -> "Batch":
+        if self.fuel is not None and self.ethanol_pct is not None:
+            raise ValueError(f"batch '{self.name}': give fuel or ethanol_pct, not both")
+        return self
+
+
+class Fill(_Table):
+    """`[[fills]]` or a row of `fills.csv`: fuel pumped into the tank.
+
+    `full` says whether the tank was filled to the same level as always. `price_per_l` serves
+    `roadlog payback`. `unit` and `arm` are for
+    cars without usable logs: the switch unit and arm whose fuel this full fill replaced.
+    """
+
+    time: dt.datetime | dt.date
+    litres: Positive
+    odometer_km: Annotated[float, Field(ge=0)] | None = None
+    full: bool = True
+    price_per_l: Positive | None = None
+    batch: str | None = None
+    temp_c: Annotated[float, Field(ge=-40, le=60)] | None = None
+    unit: dt.date | str | None = None
+    arm: Arm | None = None
+
+    @field_validator("time", mode="before")
+    @classmethod
+    def _no_bare_number(cls, value: Any) -> Any:
+        if isinstance(value, int | float):
+            raise ValueError(f"{value} is no date: write 2026-03-02, or 2026-03-02T08:00")
+        return value
+
+
+class Can(_Table):
+    """`[[cans]]` or a row of `cans.csv`: a can weighed before and after, for one run or unit."""
+
+    before_kg: Positive
+    after_kg: Annotated[float, Field(ge=0)]
+    run: str | None = None
+    unit: dt.date | str | None = None
+    arm: Arm | None = None
+    km: Positive | None = None
+    batch: str | None = None
+
+    @model_validator(mode="after")
+    def _fuel_left_the_can(self) -> "Can":
+        if self.after_kg >= self.before_kg:
+            raise ValueError(
+                f"a can that weighs {self.before_kg:g} kg before and {self.after_kg:g} kg after "
+                "gave no fuel: swap or correct the two masses"
+            )
+        if (self.run is None) == (self.unit is None):
+            raise ValueError("give exactly one of run and unit for each weighed can")
+        return self
+
+
+class LedgerRule(_Table):
+    """`[ledger]`: how well fuel is measured outside the car.
+
+    `pump_pct` is the pump meter's permitted error; `fill_repeatability_l` the standard deviation
+    of the level that "full" means, by default what the tanks themselves show; `scale_error_kg` the
+    standard deviation of one weighing.
+    """
+
+    pump_pct: Annotated[float, Field(ge=0, le=5)] = 0.5
+    fill_repeatability_l: Annotated[float, Field(gt=0, le=20)] | None = None
+    scale_error_kg: Annotated[float, Field(gt=0, le=1)] = 0.005
+
+
+class RoadRule(_Table):
+    """`[road]`: files, relative to the study's folder, that say more of the road than drives do.
+
+    `altitude` is the surface that altitudes are above in logs that don't say; `geoid_height_m`, the
+    geoid's height above the ellipsoid on the route, carries those above the ellipsoid to sea level.
+    `same_route` says that runs without positions drive one route, or which logs drive which:
+    route -> patterns of file names.
+    """
+
+    gates: str | None = None
+    elevation: str | None = None
+    altitude: Literal["sea level", "ellipsoid"] | None = None
+    geoid_height_m: Annotated[float, Field(ge=-120, le=120)] | None = None
+    same_route: bool | dict[str, tuple[str, ...]] = False
+
+    @field_validator("same_route", mode="before")
+    @classmethod
+    def _one_pattern_or_more(cls, value: Any) -> Any:
+        if not isinstance(value, dict):
+            return value
+        if not value or any(not str(name).strip() for name in value):
+            raise ValueError('name the routes, as { out = "*_out.csv", back = "*_back.csv" }')
+        return {k: (v,) if isinstance(v, str) else v for k, v in value.items()}
+
+
+class WeatherRule(_Table):
+    """`[weather]`: where the weather comes from and what its station is like.
+
+    `shelter` is what stands beside the route: `open` country, `hedges` and scattered trees, or
+    `built-up` (houses or forest, where a station's wind says nothing of the car's). `station` is
+    its latitude and longitude [°].
+    """
+
+    metar: str | None = None
+    station: tuple[float, float] | None = None
+    station_elevation_m: Annotated[float, Field(ge=-450, le=5500)] | None = None
+    pressure: Literal["station", "sea level"] = "station"
+    wind_height_m: Annotated[float, Field(ge=2, le=100)] = 10.0
+    shelter: Literal["open", "hedges", "built-up"] = "open"
+
+    @model_validator(mode="after")
+    def _station_on_earth(self) -> "WeatherRule":
+        if self.station is not None and (fault := place_fault(*self.station)):
+            raise ValueError(f"{fault}: write station = [latitude, longitude], as [52.5, 13.4]")
+        return self
+
+
+class Analysis(_Table):
+    """`[analysis]`: choices fixed before the effect is computed.
+
+    `exclude_if` are the words, agreed before the data, by which a noted deviation sets a run aside;
+    `noted_covariates` the columns of notes.csv that may enter the model, none by default.
+    """
+
+    estimator: Estimator | None = None
+    min_coverage: Annotated[float, Field(gt=0, le=1)] = 0.9
+    segment_length_km: Annotated[float, Field(ge=0.2, le=5)] = 1.0
+    min_runs_per_arm: Annotated[int, Field(ge=1)] = 2
+    covariates: tuple[str, ...] | None = None
+    noted_covariates: tuple[str, ...] = ()
+    exclude_if: tuple[str, ...] = ()
+    driver_knew_arm: bool | None = None
+
+    @field_validator("exclude_if", "noted_covariates")
+    @classmethod
+    def _words_that_say_something(cls, words: tuple[str, ...]) -> tuple[str, ...]:
+        plain = tuple(dict.fromkeys(" ".join(w.split()) for w in words))
+        if any(not re.search(r"\w", w) for w in plain):
+            raise ValueError('a blank word would fit nothing: write words, as ["trailer"]')
+        return plain
+
+
+class StandingStart(_Table):
+    """`[standing_start]`: full-throttle starts; logs as in `[logs]` where none are named."""
+
+    target_kmh: Annotated[float, Field(ge=30, le=250)] = 100.0
+    baseline: tuple[str, ...] = ()
+    fitted: tuple[str, ...] = ()
+    any: tuple[str, ...] = ()
+    switched_by: SwitchedBy | None = None
+    randomised: bool | None = None
+    grade_out_pct: Annotated[float, Field(ge=-10, le=10)] = 0.0
+    alternating: bool = False
+    starts_file: str | None = None
+    only_starts: bool = False
+    claim_quicker_pct: Positive | None = None
+    claim_quicker_s: Positive | None = None
+    claim_power_pct: Positive | None = None
+
+
+class RunOuts(_Table):
+    """`[runout]`: fixed-volume trials of a small engine."""
+
+    file: str = "runout.csv"
+    fuel: FuelName = "E10"
+    randomised: bool = False
+    fixed_end_state: bool = False
+    claim_fuel_pct: Annotated[float, Field(gt=0, lt=100)] | None = None
+
+
+class AddOnPower(_Table):
+    """`[ceiling]`: what the add-on draws while it runs, and how it splits water if it does."""
+
+    voltage_v: Positive | None = None
+    current_a: Positive | None = None
+    power_w: Positive | None = None
+    in_series: Annotated[int, Field(gt=0)] = 1
+    current_efficiency: Annotated[float, Field(gt=0, le=1)] = 0.9
+    gas_ml_min: Positive | None = None
+    gas_temp_c: float = 25.0
+    gas_pressure_kpa: Positive = 101.325
+    splits_water: bool = True
+
+
+class Payback(_Table):
+    """`[payback]`: what the add-on costs and how far the car goes.
+
+    Without `fuel_price` (a litre) the latest fill with a price gives it.
+    """
+
+    price: Positive | None = None
+    fuel_price: Positive | None = None
+    km_per_year: Positive | None = None
+    currency: str = ""
+    claim_years: Positive | None = None
+
+
+class Study(_Table):
+    """The whole of `study.toml`."""
+
+    name: str = "study"
+    synthetic: bool = False
+    labels: dict[Arm, str] = Field(default_factory=dict)
+    vehicle: Vehicle = Vehicle()
+    device: Device = Device()
+    claim: Claim | None = None
+    plan: Plan = Plan()
+    schedule: Schedule | None = None
+    logs: Logs = Logs()
+    columns: dict[str, ColumnRule] = Field(default_factory=dict)
+    time: TimeRule = TimeRule()
+    road: RoadRule = RoadRule()
+    weather: WeatherRule = WeatherRule()
+    analysis: Analysis = Analysis()
+    batches: tuple[Batch, ...] = ()
+    fills: tuple[Fill, ...] = ()
+    cans: tuple[Can, ...] = ()
+    ledger: LedgerRule = LedgerRule()
+    standing_start: StandingStart = StandingStart()
+    runout: RunOuts = RunOuts()
+    ceiling: AddOnPower = AddOnPower()
+    payback: Payback = Payback()
+
+    @property
+    def randomised(self) -> bool:
+        """Whether the schedule says that chance decided the order of arms."""
+        return bool(self.schedule and self.schedule.randomised)
+
+    @property
+    def seed(self) -> int:
+        """The schedule's seed, for the draws of the randomisation test; 1 without one."""
+        return (self.schedule.seed if self.schedule else None) or 1
+
+    @model_validator(mode="after")
+    def _no_batch_twice(self) -> "Study":
+        names = [b.name for b in self.batches]
+        twice = [n for n in names if names.count(n) > 1]
+        if twice:
+            raise ValueError(f"batch '{twice[0]}' is described twice in [[batches]]: keep one")
+        return self
+
+    def label(self, arm: str) -> str:
+        """The user's word for an arm."""
+        return {str(k): v for k, v in self.labels.items()}.get(arm, arm)
+
+
+def parse_study(text: str, where: str = "study.toml") -> Study:
+    """Parse the text of a `study.toml`.
+
+    Raises
+    ------
+    InputError
+        On TOML that can't be read, an unknown key (with the nearest known one) or a bad value.
+
+    >>> parse_study('name = "collar"').name
+    'collar'
+    """
+    try:
+        data = tomllib.loads(text)
+    except RecursionError as e:
+        raise InputError(f"{where}: tables or lists nested too deeply: write it flat") from e
+    except ValueError as e:  # also of a number with thousands of digits
+        raise InputError(f"{where}: {toml_fault(e, text)}") from e
+    try:
+        return Study.model_validate(data)
+    except ValidationError as e:
+        raise InputError(f"{where}: {first_fault(e, Study)}") from e
+
+
+def override(
+    study: Study,
+    *,
+    vehicle: Mapping[str, object],
+    device: Mapping[str, object],
+    claim: Mapping[str, float] | None = None,
+) -> Study:
+    """The study with vehicle, device and claim of the command line in place of its own.
+
+    Raises
+    ------
+    InputError
+        If a value is impossible.
+    """
+    try:
+        changes: dict[str, object] = {
+            "vehicle": Vehicle.model_validate({**study.vehicle.model_dump(), **vehicle}),
+            "device": Device.model_validate({**study.device.model_dump(), **device}),
+        }
+        if claim is not None:
+            changes["claim"] = Claim.model_validate(dict(claim))
+    except ValidationError as e:
+        raise InputError(f"command line: {first_fault(e, Study)}") from e
+    return study.model_copy(update=changes)
+
+
+def column_rules(given: Sequence[str]) -> dict[str, ColumnRule]:
+    """Rules of `--column 'HEADER=signal[unit]'`, as `[columns]` of study.toml holds them.
+
+    Raises
+    ------
+    InputError
+        If one isn't of that form, names no signal, or names a header twice.
+
+    >>> column_rules(["V=speed_kmh[mph]"])["V"].unit
+    'mph'
+    """
+    rules: dict[str, ColumnRule] = {}
+    for text in given:
+        header, _, meant = text.rpartition("=")
+        found = re.fullmatch(r"\s*([\w ]+?)\s*(?:\[\s*([^\[\]]+?)\s*\])?\s*", meant)
+        if not header.strip() or not found:
+            raise InputError(
+                f"--column '{text}': write it as 'HEADER=signal[unit]', such as "
+                "'Speed 2=speed_kmh[mph]' or 'Speed 2=ignore'"
+            )
+        if header.strip() in rules:
+            raise InputError(f"--column: '{header.strip()}' is named twice: name it once")
+        try:
+            rule = ColumnRule.model_validate({"signal": found[1], "unit": found[2]})
+        except ValidationError as e:
+            raise InputError(f"--column '{text}': {first_fault(e, ColumnRule)}") from e
+        rules[header.strip()] = rule
+    return rules
+
+
+def load_study(folder: Path) -> Study:
+    """Read `folder/study.toml`.
+
+    Raises
+    ------
+    InputError
+        If the folder or the file is missing, or the file is wrong.
+    """
+    path = folder / "study.toml"
+    if not folder.is_dir():
+        raise InputError(f"{folder} is not a folder: name the folder that holds study.toml")
+    if not path.is_file():
+        raise InputError(
+            f"{folder} has no study.toml: write one, or use --baseline and --fitted instead"
+        )
+    try:
+        return parse_study(path.read_text(encoding="utf-8-sig"), str(path))
+    except UnicodeDecodeError as e:
+        raise InputError(f"{path}: not UTF-8 text (byte {e.start}): save it as UTF-8") from e
+
+
+def log_files(
+    folder: Path, patterns: Sequence[str], suffixes: Sequence[str] = LOG_SUFFIXES
+) -> list[Path]:
+    """The files that glob patterns name, relative to `folder`, sorted, each once.
+
+    A pattern that names no suffix (`logs/*`) takes files with one of `suffixes`.
+
+    Raises
+    ------
+    InputError
+        If a pattern matches nothing, or is none that can be looked up in the folder.
+    """
+    found: dict[Path, None] = {}
+    for pattern in patterns:
+        try:
+            hits = sorted(p for p in folder.glob(pattern) if p.is_file() and not is_part(p))
+        except (ValueError, NotImplementedError, IndexError) as e:
+            raise InputError(
+                f"'{pattern}' in [logs] is no pattern of files within {folder}: write one relative "
+                'to the study\'s folder, as "logs/fitted/*.csv"'
+            ) from e
+        if "." not in PurePosixPath(pattern).name:
+            hits = [p for p in hits if p.suffix.lower() in suffixes]
+        if not hits:
+            raise InputError(f"no file matches '{pattern}' in {folder}: correct [logs]")
+        found.update(dict.fromkeys(hits))
+    return list(found)
+
+
+def row_of(model: type[T], values: Mapping[str, object], where: str) -> T:
+    """One row of a table file as the model that study.toml uses for it.
+
+    Raises
+    ------
+    InputError
+        Naming `where` and the first fault.
+    """
+    try:
+        return model.model_validate(dict(values))
+    except ValidationError as e:
+        raise InputError(f"{where}: {first_fault(e, model)}") from e

@@ -1,0 +1,1 @@
+"""Numbers, intervals and paragraphs in words, alike on every screen and page."""
