@@ -15,10 +15,9 @@ from roadlog.errors import FitError, InputError
 from roadlog.ingest import read_log
 from roadlog.passes.conditions import ASSUMED_HUMIDITY_PCT, air_density
 from roadlog.physics.roadload import REFERENCE_DENSITY_KG_M3, REFERENCE_TEMP_C, ROLLING_PER_K
+from roadlog.quantities.arrays import Floats
 from roadlog.quantities.units import STANDARD_GRAVITY_M_S2
 from roadlog.study.settings import Study
-
-Floats = NDArray[np.float64]
 
 COASTING_MASS = 1.03  # turning wheels as a share of mass, in neutral: SAE J1263 (from memory)
 LEAST_DROP_KMH, LEAST_TIME_S = 30.0, 15.0

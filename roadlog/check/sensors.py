@@ -13,8 +13,9 @@ from numpy.typing import NDArray
 from roadlog.check.finding import Finding
 from roadlog.fuel.flattop import at_ceiling
 from roadlog.fuel.levels import MOST_FILLING
-from roadlog.ingest.log import Floats, Log
+from roadlog.ingest.log import Log
 from roadlog.ingest.text.rivals import blanked
+from roadlog.quantities.arrays import Floats
 from roadlog.quantities.signals import CLOSED_LOOP, CLOSED_LOOP_FAULT, SIGNALS, TRIMS, plain
 from roadlog.quantities.units import unit_symbol
 from roadlog.study.settings import Vehicle

@@ -10,9 +10,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from roadlog.quantities.arrays import Floats
 from roadlog.results import Interval
-
-Floats = NDArray[np.float64]
 
 NORMAL_95 = 1.959963984540054
 HALVINGS = 30

@@ -22,11 +22,9 @@ from roadlog.demo.variants import (
     Gearbox,
     converter,
 )
+from roadlog.quantities.arrays import Bools, Floats
 from roadlog.quantities.fuels import FUELS
 from roadlog.quantities.units import STANDARD_GRAVITY_M_S2
-
-Floats = NDArray[np.float64]
-Bools = NDArray[np.bool_]
 
 FUEL = FUELS["E10"]
 AIR_GAS_CONSTANT = 287.05  # J/(kg K), dry air

@@ -8,13 +8,11 @@ generator behind `roadlog demo` and implements no part of the method.
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter1d
 from scipy.signal import lfilter
 
 from roadlog.demo.road import STEP_M, Road
-
-Floats = NDArray[np.float64]
+from roadlog.quantities.arrays import Floats
 
 STEP_S = 0.2
 LATERAL_LIMIT_M_S2 = 2.2

@@ -20,9 +20,9 @@ from roadlog.demo.car import Conditions, Engine
 from roadlog.demo.driver import STEP_S, Drive, smooth_noise
 from roadlog.demo.road import Road
 from roadlog.demo.variants import Meter
+from roadlog.quantities.arrays import Floats
 from roadlog.quantities.signals import CLOSED_LOOP, OPEN_LOOP_COLD, OPEN_LOOP_LOAD_OR_CUT
 
-Floats = NDArray[np.float64]
 Texts = NDArray[np.str_]
 Style = Literal["rows", "sparse", "long"]
 

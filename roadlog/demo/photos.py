@@ -8,13 +8,11 @@ table that names them and score sheets of two invented scorers. It feeds the gen
 import io
 
 import numpy as np
-from numpy.typing import NDArray
 from PIL import Image, ImageDraw
 from scipy.ndimage import gaussian_filter
 
 from roadlog.demo.files import csv_text
-
-Floats = NDArray[np.float64]
+from roadlog.quantities.arrays import Floats
 
 PAIRS, SCORERS = 8, 2
 SIDE_PX = 320

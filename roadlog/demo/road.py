@@ -9,10 +9,9 @@ from dataclasses import dataclass
 from functools import cache
 
 import numpy as np
-from numpy.typing import NDArray
 from pyproj import Transformer
 
-Floats = NDArray[np.float64]
+from roadlog.quantities.arrays import Floats
 
 STEP_M = 5.0
 LENGTH_M = 17_000.0

@@ -6,14 +6,11 @@ of the method.
 """
 
 import numpy as np
-from numpy.typing import NDArray
 
 from roadlog.demo.driver import smooth_noise
 from roadlog.demo.files import csv_text
 from roadlog.demo.schedule import LABELS
 from roadlog.study.settings import ARMS, Arm
-
-Floats = NDArray[np.float64]
 
 FUEL_PCT = 0.6  # the collar's true change of fuel at equal load: a slight restriction here too
 CLAIM_FUEL_PCT = 10.0

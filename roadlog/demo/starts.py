@@ -15,10 +15,9 @@ from roadlog.demo import car
 from roadlog.demo.driver import smooth_noise
 from roadlog.demo.logger import PERCENT_BYTE, POSITION_HEADERS, WHEEL_SPEED_FACTOR, stamps
 from roadlog.demo.schedule import UTC_OFFSET, WARMER_PER_HOUR_C, WIND_SHARE, Day
+from roadlog.quantities.arrays import Floats
 from roadlog.quantities.units import STANDARD_GRAVITY_M_S2
 from roadlog.study.settings import ARMS
-
-Floats = NDArray[np.float64]
 
 TARGET_KMH, FROM_KMH = 100.0, 10.0
 POWER_PCT = -1.0  # the collar's true change of full-throttle power: a slight restriction
@@ -163,7 +162,7 @@ def _wheel_force_n(speed_m_s: Floats, gear: int, now: Moment) -> Floats:
     power = now.power_factor * car.full_throttle_w(rpm, now.ambient_c, now.pressure_kpa)
     force = power / (rpm * per_1000 / 3600)
     gentle = LAUNCH_M_S2 * now.launch_factor * car.MASS_KG * car.ROTATING_MASS_FACTOR
-    return np.where(slipping, np.minimum(force, gentle), force)
+    return np.asarray(np.where(slipping, np.minimum(force, gentle), force))
 
 
 def _load_n(speed_m_s: Floats, now: Moment) -> Floats:

@@ -9,12 +9,9 @@ and implements no part of the method. All constants are invented, of the size th
 from typing import Literal
 
 import numpy as np
-from numpy.typing import NDArray
 
 from roadlog.demo.driver import Drive
-
-Floats = NDArray[np.float64]
-Bools = NDArray[np.bool_]
+from roadlog.quantities.arrays import Bools, Floats
 
 Accessory = Literal["off", "loose"]
 Gearbox = Literal["manual", "automatic"]

@@ -15,8 +15,9 @@ import pandas as pd
 from roadlog.effect.crosschecks import percent, percent_interval
 from roadlog.effect.expected_fuel import ExpectedFuel
 from roadlog.effect.layout import Layout
+from roadlog.quantities.arrays import Floats
 from roadlog.results import NamedInterval, Warned
-from roadlog.stats.unit_contrast import Floats, UnitContrast, contrast_units
+from roadlog.stats.unit_contrast import UnitContrast, contrast_units
 
 AFTER_FITTED = "after a switch unit with the add-on in"
 BY_DISTANCE = "effect for each 10 km since the switch"

@@ -7,18 +7,15 @@ machinery, so agreement means something.
 """
 
 from collections.abc import Sequence
-from typing import Any
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from roadlog.effect.design import Design
 from roadlog.effect.layout import Layout
+from roadlog.quantities.arrays import Floats
 from roadlog.results import Interval, NamedInterval, Warned
 from roadlog.stats.unit_contrast import unit_t
-
-Floats = NDArray[np.floating[Any]]
 
 DISAGREEMENT_RULE = (
     "a cross-check disagrees when its estimate lies outside the primary interval and the primary "

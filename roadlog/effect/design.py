@@ -7,7 +7,6 @@ never enter because they lie on the path from device to fuel.
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -16,12 +15,11 @@ from numpy.typing import NDArray
 from roadlog.effect.expected_fuel import WARM_COOLANT_C, WARMUP_TIME_CONSTANT_S
 from roadlog.effect.layout import lay_out, without_fuel
 from roadlog.errors import DesignError, FitError, InputError
+from roadlog.quantities.arrays import Floats
 from roadlog.quantities.tables import NOTE, REMARK
 from roadlog.quantities.units import canonical_unit
 from roadlog.stats.power import covariate_budget
 from roadlog.stats.reduction import containment_df, orthonormal
-
-Floats = NDArray[np.floating[Any]]
 
 # On the path from device to fuel: never conditioned on in the main model.
 MEDIATORS = (

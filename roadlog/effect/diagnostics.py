@@ -4,8 +4,6 @@ In go the design and the primary fit; out come the tables that the report shows 
 stable codes.
 """
 
-from typing import Any
-
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
@@ -14,11 +12,10 @@ from roadlog.effect.crosschecks import percent, percent_interval
 from roadlog.effect.design import plain_name
 from roadlog.effect.expected_fuel import ExpectedFuel
 from roadlog.effect.layout import Layout, without_fuel
+from roadlog.quantities.arrays import Floats
 from roadlog.quantities.tables import NOTE, REMARK
 from roadlog.results import Interval, Warned
 from roadlog.stats.unit_contrast import contrast_units, unit_t
-
-Floats = NDArray[np.floating[Any]]
 
 _MOVES = 0.75
 LEAST_SPREAD = {"hour of day": 1.0}  # between units; minutes of lateness are no time of day

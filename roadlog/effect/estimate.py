@@ -8,11 +8,9 @@ and diagnostics.
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
-from typing import Any
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from roadlog.effect import carry_over, crosschecks, diagnostics
 from roadlog.effect.crosschecks import percent, percent_interval
@@ -30,6 +28,7 @@ from roadlog.effect.layout import Layout, lay_out
 from roadlog.effect.one_stage import OneStage, fit_one_stage
 from roadlog.effect.tables import coefficient_table, residual_table, scatter_table, unit_table
 from roadlog.errors import DesignError, FitError
+from roadlog.quantities.arrays import Floats
 from roadlog.results import EffectResult, Interval, NamedInterval, Warned
 from roadlog.stats import power
 from roadlog.stats.unit_contrast import UnitContrast, contrast_units
@@ -40,8 +39,6 @@ from roadlog.stats.unit_randomisation import (
     orders_of,
     randomise_units,
 )
-
-Floats = NDArray[np.floating[Any]]
 
 
 @dataclass(frozen=True)

@@ -10,15 +10,14 @@ exactly that factor and leaves the coefficients alone.
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
-from typing import Any
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from roadlog.quantities.arrays import Floats
 from roadlog.stats.bounded.cross_products import aliased_columns
 
-Floats = NDArray[np.floating[Any]]
 Integers = NDArray[np.intp]
 
 TOLERANCE = 1e-6  # of the largest change of a unit's log scale

@@ -6,15 +6,12 @@ fitted to the study's fuel, so it can't lean to an arm (docs/method.md, "Few pas
 """
 
 from dataclasses import dataclass, replace
-from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from roadlog.effect.expected_fuel import COLD, TIME, WORK, ExpectedFuel, Terms
+from roadlog.quantities.arrays import Floats
 from roadlog.stats.unit_contrast import UnitContrast
-
-Floats = NDArray[np.floating[Any]]
 
 DISTANCE = "distance"
 COEFFICIENT_ERROR = 0.25  # of each coefficient: what one car of its kind may differ

@@ -6,19 +6,16 @@ method.md, section 5.4), with the driving itself compared by arm.
 """
 
 from collections.abc import Callable
-from typing import Any
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from roadlog.effect.expected_fuel import COLD, WORK, ExpectedFuel, Terms, fit_expected_fuel
 from roadlog.effect.fixed_offset import FuelPhysics, coefficient_shift
 from roadlog.effect.layout import Layout
+from roadlog.quantities.arrays import Floats
 from roadlog.results import HeldEqual, Obstacle
 from roadlog.stats.unit_contrast import UnitContrast, unit_t
-
-Floats = NDArray[np.floating[Any]]
 
 # Of the work that more demand adds, warm: indicated efficiency. Chosen with the constants below on
 # simulated studies (docs/calibration.md).

@@ -7,15 +7,13 @@ chance didn't draw the order, routes that share no segment).
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
 from roadlog.errors import DesignError, InputError
-
-Floats = NDArray[np.floating[Any]]
+from roadlog.quantities.arrays import Floats
 
 TREND = "trend over time"
 ROUTE = "route"

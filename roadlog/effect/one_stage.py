@@ -7,20 +7,17 @@ Fleets use the same model (docs/method.md, section 5).
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from roadlog.effect.crosschecks import percent_interval
 from roadlog.effect.design import Design
 from roadlog.errors import FitError
+from roadlog.quantities.arrays import Floats
 from roadlog.results import NamedInterval, Role
 from roadlog.stats.bounded.cross_products import aliased_columns
 from roadlog.stats.bounded.df import DegreesOfFreedom, kenward_roger, satterthwaite
 from roadlog.stats.bounded.model import MixedFit, fit_mixed
-
-Floats = NDArray[np.floating[Any]]
 
 ONE_STAGE = "mixed model (REML, Kenward–Roger)"
 

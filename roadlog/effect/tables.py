@@ -1,18 +1,14 @@
 """The effect's tables: fits and contrasts in, the frames of `EffectResult` out."""
 
-from typing import Any
-
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from roadlog.effect.expected_fuel import COLD, IDLE, TIME, WORK, ExpectedFuel
 from roadlog.effect.fixed_offset import DISTANCE
 from roadlog.effect.layout import Layout
+from roadlog.quantities.arrays import Floats
 from roadlog.stats.reduction import orthonormal
 from roadlog.stats.unit_contrast import UnitContrast
-
-Floats = NDArray[np.floating[Any]]
 
 _UNITS = {TIME: "mL/s", IDLE: "mL/s, more", WORK: "mL/kJ", COLD: "mL/s, wholly cold"}
 

@@ -7,7 +7,6 @@ the schedules that chance could have drawn.
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from roadlog.effect.carry_over import COLUMNS
 from roadlog.effect.crosschecks import percent, percent_interval
@@ -19,6 +18,7 @@ from roadlog.effect.diagnostics import (
 )
 from roadlog.effect.layout import Layout, lay_out
 from roadlog.effect.tables import unit_table
+from roadlog.quantities.arrays import Floats
 from roadlog.results import EffectResult, Interval, NamedInterval
 from roadlog.stats.power import smallest_detectable_pct
 from roadlog.stats.reduction import orthonormal
@@ -30,8 +30,6 @@ from roadlog.stats.unit_randomisation import (
     orders_of,
     randomise_units,
 )
-
-Floats = NDArray[np.float64]
 
 
 def unit_effect(

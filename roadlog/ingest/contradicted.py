@@ -15,7 +15,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from roadlog.ingest.log import Floats, Log, counted
+from roadlog.ingest.log import Log, counted
+from roadlog.quantities.arrays import Floats
 
 Rows = NDArray[np.intp]
 Marked = NDArray[np.bool_]

@@ -17,7 +17,8 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 
-from roadlog.ingest.log import ColumnMatch, Datum, Floats, Log
+from roadlog.ingest.log import ColumnMatch, Datum, Log
+from roadlog.quantities.arrays import Floats
 from roadlog.study.settings import RoadRule
 
 ALTITUDE, GEOID = "altitude_m", "geoid_height_m"

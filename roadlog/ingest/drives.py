@@ -13,7 +13,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from roadlog.ingest.log import Floats, Log
+from roadlog.ingest.log import Log
+from roadlog.quantities.arrays import Floats
 
 LONGEST_GAP_S = 600.0  # these four: common practice, no source
 LONGEST_STOP_S = 300.0  # a stop-start engine at a level crossing stands for less

@@ -8,12 +8,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
 
-import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
-Floats = NDArray[np.float64]
-Bools = NDArray[np.bool_]
 Role = Literal["signal", "time", "ignored", "unmatched"]
 Datum = Literal["sea level", "ellipsoid", "unknown"]
 

@@ -20,10 +20,9 @@ from roadlog.physics.atmosphere import (
     station_pressure,
 )
 from roadlog.physics.roadload import REFERENCE_DENSITY_KG_M3, rolling_share
+from roadlog.quantities.arrays import Floats
 from roadlog.quantities.units import KM_PER_MILE, STANDARD_GRAVITY_M_S2
 from roadlog.study.settings import Vehicle
-
-Floats = NDArray[np.float64]
 
 STANDARD_TEMP_C, STANDARD_PRESSURE_KPA = 15.0, SEA_LEVEL_KPA  # ISO 2533:1975, sea level
 GAS_CONSTANT_DRY_AIR = 287.05287  # J/(kg K), ISO 2533:1975

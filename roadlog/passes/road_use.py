@@ -12,6 +12,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from roadlog.passes.table import WASHOUT
+from roadlog.quantities.arrays import Floats, Ints
 from roadlog.results import ArmUse, RoadUse, Warned
 from roadlog.road import Network
 from roadlog.road.trace import travelled
@@ -31,7 +32,6 @@ ONE_ARM = "on a segment that one arm alone has a usable pass of"
 HEADING_SAMPLES = 5
 
 Strings = NDArray[np.object_]
-Ints = NDArray[np.int64]
 Cell = tuple[int, int, int]
 
 
@@ -169,7 +169,7 @@ def _of_track(
     network: Network,
     shared: set[Cell],
     barren: Mapping[str, str],
-) -> tuple[NDArray[np.float64], Strings]:
+) -> tuple[Floats, Strings]:
     """Metres of each sample's step, and what they were lost to ("" where used)."""
     steps = np.append(np.diff(track["d_m"].to_numpy(float)), 0.0)
     entry = track["traversal"].to_numpy(np.int64)
@@ -220,7 +220,7 @@ def _shared_cells(runs: pd.DataFrame, tracks: Mapping[int, pd.DataFrame], k: int
     return {(int(i), int(j), int(turn)) for i, j, turn in counts.index[enough]}
 
 
-def _driven(samples: pd.DataFrame) -> NDArray[np.float64]:
+def _driven(samples: pd.DataFrame) -> Floats:
     nowhere = np.full(len(samples), np.nan)
     return travelled(samples, nowhere, nowhere)
 

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from roadlog.errors import InputError
 from roadlog.ingest.datum import uneven_datum
 from roadlog.passes.conditions import add_conditions, wind_share
+from roadlog.quantities.arrays import Floats
 from roadlog.quantities.fuels import FUELS
 from roadlog.quantities.tables import NOTE, PASSES, REMARK
 from roadlog.road.network import Network
@@ -22,8 +23,6 @@ from roadlog.road.trace import travelled
 from roadlog.runs.deviations import is_deviation
 from roadlog.runs.notes import NOTE_KEYS, note_headings, noted, split_unit
 from roadlog.study.settings import Analysis, Study
-
-Floats = NDArray[np.float64]
 
 MIN_LENGTH_SHARE = 0.9  # a pass has to cover this share of its segment
 MAX_DISTANCE_ERROR = 0.10  # wheel distance against the segment's length

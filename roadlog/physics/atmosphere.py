@@ -8,9 +8,8 @@ from typing import cast
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
-Floats = NDArray[np.float64]
+from roadlog.quantities.arrays import Floats
 
 SEA_LEVEL_KPA, SEA_LEVEL_K = 101.325, 288.15  # ISO 2533:1975
 WEATHER_REACH = pd.Timedelta(minutes=90)  # a reading speaks for this long before and after

@@ -5,9 +5,8 @@ weather and the comparison of the two need both (method section 4).
 """
 
 import numpy as np
-from numpy.typing import NDArray
 
-Floats = NDArray[np.float64]
+from roadlog.quantities.arrays import Floats
 
 
 def place_fault(lat_deg: float, lon_deg: float) -> str | None:

@@ -10,7 +10,6 @@ claims.
 import math
 from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -22,6 +21,7 @@ from roadlog.effect.held_equal import MOST_DRIVING, PER_DEGREE, SHARE_OF_DRIVING
 from roadlog.effect.layout import block_columns, lay_out
 from roadlog.errors import DesignError
 from roadlog.plan.schedule import block_sizes, orders_of_plan, redraw
+from roadlog.quantities.arrays import Floats
 from roadlog.stats.randomise import Assignments
 from roadlog.stats.reduction import orthonormal
 from roadlog.stats.unit_contrast import LEAST_DF, contrast_units
@@ -33,8 +33,6 @@ SEED = 1
 EXACT_ORDERS, DRAWN_ORDERS = 8000, 2000
 MANY_UNITS = 40  # above, the interval decides nearly always, and a rough gate will do
 _ROWS = 200  # studies held against all orders at a time
-
-Floats = NDArray[np.floating[Any]]
 
 
 @dataclass(frozen=True)

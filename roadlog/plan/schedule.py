@@ -10,12 +10,13 @@ import datetime as dt
 import hashlib
 from collections.abc import Sequence
 from pathlib import PurePosixPath
-from typing import Any, get_args
+from typing import get_args
 
 import numpy as np
 from numpy.typing import NDArray
 
 from roadlog.errors import DesignError, InputError
+from roadlog.quantities.arrays import Floats
 from roadlog.stats.randomise import DRAWS, EXACT_LIMIT, Assignments, assignments
 from roadlog.study.settings import ARMS, Plan, Schedule, ScheduleUnit, Weekday
 
@@ -24,8 +25,6 @@ LEAST_UNITS = 4
 # A weekday limit may cost schedules, but the randomisation test lives on them.
 KEPT_SCHEDULES = 200
 KEPT_SHARE = 0.25
-
-Floats = NDArray[np.floating[Any]]
 
 
 def driving_days(plan: Plan, first: dt.date) -> list[dt.date]:

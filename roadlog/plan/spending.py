@@ -15,14 +15,11 @@ J. R. Statist. Soc. A 132(2), 235-244: the recursion.
 """
 
 from collections.abc import Sequence
-from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from roadlog.errors import InputError
-
-Floats = NDArray[np.floating[Any]]
+from roadlog.quantities.arrays import Floats
 
 LEAST_INCREMENT = 1e-12  # less than this share of alpha buys no finite interval
 _POINTS = 1201  # integration points between the boundaries: 5 digits of z

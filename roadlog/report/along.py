@@ -12,13 +12,12 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from roadlog.quantities.arrays import Floats, Ints
 from roadlog.quantities.signals import SIGNALS
 from roadlog.quantities.units import unit_symbol
 from roadlog.report.strips import mark_step_km
 from roadlog.report.text import number
 
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
 Kind = Literal["road", "stop", "blind", "gap"]
 
 WIDTH, HEIGHT = 1000, 100

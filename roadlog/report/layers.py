@@ -13,11 +13,12 @@ from typing import Any
 
 import numpy as np
 
+from roadlog.quantities.arrays import Floats
 from roadlog.report.colours import ARM_COLOURS, INK
 from roadlog.report.legs import Leg
 from roadlog.report.strips import mark_step_km
 from roadlog.results import Analysed
-from roadlog.road.network import Floats, Segment
+from roadlog.road.network import Segment
 from roadlog.study.settings import ARMS
 
 SIDEWAYS_PX = 5.0

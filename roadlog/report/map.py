@@ -13,6 +13,7 @@ import pandas as pd
 from markupsafe import Markup
 
 from roadlog.effect.layout import without_fuel
+from roadlog.quantities.arrays import Floats
 from roadlog.quantities.units import mpg_us
 from roadlog.report.colours import NO_DATA, ChangeScale, change_scale
 from roadlog.report.layers import Drawn, draw_map, width_px
@@ -22,7 +23,6 @@ from roadlog.report.strips import strips
 from roadlog.report.templating import NO_NETWORK, environment, raw, render
 from roadlog.report.text import bounds, number, signed, typeset
 from roadlog.results import Analysed, Interval
-from roadlog.road.network import Floats
 from roadlog.study.settings import ARMS
 
 NO_FUEL = "a pass burned no fuel there, so that both arms leave it out"

@@ -12,14 +12,11 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter1d
 from scipy.spatial import cKDTree
 
-from roadlog.road.network import Floats
-from roadlog.road.trace import STEP_M, Bools, Trace
-
-Ints = NDArray[np.int64]
+from roadlog.quantities.arrays import Bools, Floats, Ints
+from roadlog.road.trace import STEP_M, Trace
 
 LINE_STEP_M = 10.0
 REACH_M = 50.0  # candidates lie at most this far aside of the line

@@ -10,12 +10,9 @@ from collections.abc import Sequence
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
-from roadlog.road.network import Floats
+from roadlog.quantities.arrays import Floats, Ints
 from roadlog.road.trace import Trace
-
-Ints = NDArray[np.int64]
 
 CELL_M = 40.0
 LAGS_S = np.arange(0.0, 21.0, 1.0)

@@ -13,13 +13,12 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from roadlog.road.network import Floats, Network
+from roadlog.quantities.arrays import Floats, Ints
+from roadlog.road.network import Network
 
 SHORTEST_M = 60.0
 SAME_LENGTH = (40.0, 0.02)  # m, and share of the way: wheels differ by under 1 %, lanes by some m
 SAME_WAY = 0.9  # of the gap has to lie on the same segments in all runs that could have driven it
-
-Ints = NDArray[np.int64]
 
 
 @dataclass(frozen=True)

@@ -13,8 +13,9 @@ import pandas as pd
 from scipy.ndimage import gaussian_filter1d
 
 from roadlog.errors import DesignError
+from roadlog.quantities.arrays import Floats
 from roadlog.quantities.tables import TRACK
-from roadlog.road.network import Floats, Network, Segment
+from roadlog.road.network import Network, Segment
 from roadlog.road.trace import travelled
 
 BY_DISTANCE = "distance"

@@ -6,11 +6,8 @@ section 3).
 """
 
 import numpy as np
-from numpy.typing import NDArray
 
-from roadlog.road.network import Floats
-
-Ints = NDArray[np.int64]
+from roadlog.quantities.arrays import Floats, Ints
 
 BIN_M = 20.0
 WINDOW_M = 560.0  # full width of the local cubic that gives elevation and grade

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from roadlog.road.network import Floats
+from roadlog.quantities.arrays import Floats
 from roadlog.road.projection import positions
 
 BESIDE_KM = 50.0  # one study's drives lie no farther apart than this, to count as one area

@@ -13,8 +13,8 @@ from typing import Any
 import numpy as np
 
 from roadlog.errors import InputError
+from roadlog.quantities.arrays import Floats
 from roadlog.road.alignment import Line
-from roadlog.road.network import Floats
 from roadlog.road.projection import Origin, to_local
 
 POINT_REACH_M = 40.0  # a point gate is on roads that pass this near

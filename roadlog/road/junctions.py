@@ -11,15 +11,13 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter1d
 
+from roadlog.quantities.arrays import Bools, Floats, Ints
 from roadlog.road.alignment import LINE_STEP_M, SUSTAINED_M, Line, Points, approach, make_line
-from roadlog.road.network import Floats
-from roadlog.road.trace import STEP_M, Bools
+from roadlog.road.trace import STEP_M
 from roadlog.road.viterbi import follow
 
-Ints = NDArray[np.int64]
 Path = tuple[Floats, Floats]
 
 ROUNDS = 2  # lines and the drives' biases are found in turn; the second round is nearly the last

@@ -13,17 +13,16 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from roadlog.quantities.arrays import Floats, Ints
 from roadlog.quantities.tables import TRACK
 from roadlog.road.alignment import Alignment, Line, approach, gather, line_of
 from roadlog.road.by_distance import BY_DISTANCE, place
-from roadlog.road.network import Floats, Network, Segment
+from roadlog.road.network import Network, Segment
 from roadlog.road.trace import STEP_M, make_trace
 from roadlog.road.viterbi import follow
 
 END_REACH_M = 3 * STEP_M  # a chain that begins this near an end of its line reaches that end
 SHORTEST_PIECE_M = 60.0
-
-Ints = NDArray[np.int64]
 
 
 def match(track: pd.DataFrame, network: Network, run: int) -> pd.DataFrame:

@@ -2,10 +2,7 @@
 
 from dataclasses import dataclass, field
 
-import numpy as np
-from numpy.typing import NDArray
-
-Floats = NDArray[np.float64]
+from roadlog.quantities.arrays import Floats
 
 
 @dataclass(frozen=True)

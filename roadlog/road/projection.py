@@ -12,7 +12,8 @@ import pandas as pd
 from numpy.typing import NDArray
 from pyproj import Proj
 
-Floats = NDArray[np.float64]
+from roadlog.quantities.arrays import Floats
+
 Origin = tuple[float, float]
 
 

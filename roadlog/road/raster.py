@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from roadlog.errors import InputError
-from roadlog.road.network import Floats
+from roadlog.quantities.arrays import Floats
 
 Indices = NDArray[np.intp]
 

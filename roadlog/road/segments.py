@@ -14,11 +14,12 @@ import pandas as pd
 from scipy.ndimage import gaussian_filter1d
 
 from roadlog.errors import DesignError, InputError
+from roadlog.quantities.arrays import Floats
 from roadlog.road.alignment import LINE_STEP_M, Points, gather
 from roadlog.road.altitude_lag import altitude_lag_s, lagged
 from roadlog.road.elevation import BIN_M, fuse, smooth
 from roadlog.road.gates import Gate, named_pieces, passed
-from roadlog.road.network import Floats, Network, Segment
+from roadlog.road.network import Network, Segment
 from roadlog.road.projection import Origin, centre, to_geographic
 from roadlog.road.raster import ElevationRaster, check_heights
 from roadlog.road.shared_lines import COUNT_STEP_M, Stretch, shared_stretches

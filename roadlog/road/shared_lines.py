@@ -9,9 +9,9 @@ are found they are joined up, and every run is placed anew on all of them.
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter, gaussian_filter1d
 
+from roadlog.quantities.arrays import Bools, Floats, Ints
 from roadlog.road.alignment import (
     LINE_STEP_M,
     REACH_M,
@@ -25,11 +25,8 @@ from roadlog.road.alignment import (
     sustained,
 )
 from roadlog.road.junctions import Placed, joined_up, place
-from roadlog.road.network import Floats
-from roadlog.road.trace import MAX_FIX_GAP_M, STEP_M, Bools
+from roadlog.road.trace import MAX_FIX_GAP_M, STEP_M
 from roadlog.road.tunnels import course
-
-Ints = NDArray[np.int64]
 
 CELL_M = 40.0
 SECTORS = 8
@@ -245,8 +242,8 @@ def _mean_line(points: Points, reference: Ints, free: Bools) -> Line:
         inside = (rows.chain >= 0) & (aside <= SAME_ROAD_M)
         if not inside.any():
             break
-        shift = _mean_offset(rows.s_m[inside], rows.offset_m[inside], line, SAME_ROAD_M)
-        line = make_line(line.x_m - line.ty * shift, line.y_m + line.tx * shift)
+        aside_m = _mean_offset(rows.s_m[inside], rows.offset_m[inside], line, SAME_ROAD_M)
+        line = make_line(line.x_m - line.ty * aside_m, line.y_m + line.tx * aside_m)
     line = _with_corners(line)
     return _through_tunnels(some, align(some, [line], usable), line)
 

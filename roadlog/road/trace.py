@@ -13,10 +13,8 @@ from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter1d, uniform_filter1d
 
 from roadlog.physics.atmosphere import pressure_altitude
-from roadlog.road.network import Floats
+from roadlog.quantities.arrays import Bools, Floats
 from roadlog.road.projection import Origin, positions, to_local
-
-Bools = NDArray[np.bool_]
 
 STEP_M = 20.0  # spacing of a trace's points
 SMOOTHING_M = 12.0  # standard deviation of the Gaussian that takes out receiver noise

@@ -10,7 +10,7 @@ from collections.abc import Callable
 import numpy as np
 from scipy.optimize import brentq
 
-from roadlog.road.network import Floats
+from roadlog.quantities.arrays import Floats
 
 STEP_M = 10.0
 LENGTH_KNOWN_TO = 0.01  # wheel distance over a tunnel is trusted to this share

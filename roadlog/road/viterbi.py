@@ -15,13 +15,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from roadlog.quantities.arrays import Floats, Ints
 from roadlog.road.alignment import LEAVING_GATE_M, LEAVING_OVER_M, Alignment, Line, sustained
-from roadlog.road.network import Floats
 from roadlog.road.trace import STEP_M
-
-Ints = NDArray[np.int64]
 
 FAR_M = 35.0  # an offset counts as this much at most
 CHANGE_M = 200.0  # evidence that leaving and joining the known lines takes, as distance on them

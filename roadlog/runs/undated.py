@@ -12,7 +12,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from roadlog.errors import InputError
-from roadlog.ingest.log import Floats, Log
+from roadlog.ingest.log import Log
+from roadlog.quantities.arrays import Floats
 from roadlog.runs.run_list import Listed
 
 ODOMETER, SINCE_CLEARED = "odometer_km", "since_cleared_min"

@@ -7,18 +7,15 @@ for them the rule of method section 5 that replication is the switch unit.
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from roadlog.effect.layout import block_columns
 from roadlog.errors import DesignError
+from roadlog.quantities.arrays import Floats
 from roadlog.stats.unit_contrast import arm_contrast
 from roadlog.study.settings import ARMS
-
-Floats = NDArray[np.floating[Any]]
 
 LEVEL = 0.95
 NORMAL = 1.959964  # 97.5 % quantile of the normal distribution

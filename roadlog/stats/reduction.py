@@ -1,11 +1,9 @@
 """What fixed effects leave of switch units: orthonormal bases and the arm's degrees of freedom."""
 
-from typing import Any
-
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
-Floats = NDArray[np.floating[Any]]
+from roadlog.quantities.arrays import Floats
 
 _RANK_TOLERANCE = 1e-8
 _STANDING = 0.5  # least length that fixed effects leave of a direction which still counts

@@ -6,14 +6,12 @@ never narrower than the scatter of the passes within them allows (docs/method.md
 """
 
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from roadlog.quantities.arrays import Floats
 from roadlog.stats.reduction import orthonormal
-
-Floats = NDArray[np.floating[Any]]
 
 LEAST_DF = 2  # under it there is no interval
 

@@ -18,17 +18,16 @@ Phipson B., Smyth G.K. (2010), Stat. Appl. Genet. Mol. Biol. 9(1), 39: p = (1 + 
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
-from typing import Any
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from roadlog.errors import DesignError
+from roadlog.quantities.arrays import Floats
 from roadlog.results import Randomisation
 from roadlog.stats.randomise import ENOUGH_ASSIGNMENTS, Assignments, assignments
 from roadlog.stats.reduction import orthonormal
 
-Floats = NDArray[np.floating[Any]]
 Redraw = Callable[[Sequence[str], np.random.Generator], Assignments | None]
 
 _SAME = 1e-9  # relative: orders closer than this to the real one's statistic count as ties

@@ -9,17 +9,15 @@ bounds the gas's own energy; a claim that the gas improves combustion is for the
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from roadlog.errors import InputError
 from roadlog.passes.conditions import saturation_pressure
 from roadlog.physics.atmosphere import SEA_LEVEL_KPA
+from roadlog.quantities.arrays import Floats
 from roadlog.quantities.fuels import HYDROGEN_G_MOL, Fuel
 from roadlog.results import FindingWord
 from roadlog.trials.result import TrialResult
 from roadlog.wording.screen import claim_words, rule
-
-Floats = NDArray[np.float64]
 
 # CODATA Key Values for Thermodynamics (Cox, Wagman, Medvedev 1989), 298.15 K: formation of water.
 FORMATION_VAPOUR_KJ_MOL = 241.826

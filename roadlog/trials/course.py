@@ -8,7 +8,6 @@ from collections.abc import Sequence
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from roadlog.ingest import Log
 from roadlog.ingest.timebase import resample
@@ -22,10 +21,9 @@ from roadlog.passes.conditions import (
     saturation_pressure,
     tractive_power,
 )
+from roadlog.quantities.arrays import Floats
 from roadlog.study.settings import Vehicle
 from roadlog.trials.starts import FROM_KMH, Start, crossing, pull_from_kmh
-
-Floats = NDArray[np.float64]
 
 J1349_TEMP_C, J1349_DRY_KPA = 25.0, 99.0
 STANDARD_DENSITY_KG_M3 = float(air_density(J1349_TEMP_C, J1349_DRY_KPA))

@@ -17,9 +17,9 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from roadlog.errors import DesignError, InputError
+from roadlog.quantities.arrays import Floats
 from roadlog.results import FindingWord
 from roadlog.study.durable import atomic_write
 from roadlog.trials.result import TrialResult
@@ -28,7 +28,6 @@ from roadlog.trials.sheet import read_sheet
 if TYPE_CHECKING:
     from PIL.Image import Image
 
-Floats = NDArray[np.float64]
 
 PHOTOS, SEALED = "for_scorers", "sealed"
 SHEET, KEY, OPENED = "score_sheet.csv", "key.json", "opened.json"

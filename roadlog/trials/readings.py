@@ -6,15 +6,11 @@ numbers were read, which it doesn't: trials that agree to the last digit share t
 Implements the floor of the run-out's interval, method section 7.
 """
 
-from typing import Any
-
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from roadlog.quantities.arrays import Floats
 from roadlog.quantities.fuels import Fuel
-
-Floats = NDArray[np.floating[Any]]
 
 # Limits of error, taken as rectangular; common practice, no source.
 SCALE_G = 1.0  # of a kitchen or parcel scale

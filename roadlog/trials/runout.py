@@ -11,19 +11,17 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from roadlog.closure.unit_shift import LARGEST_RATIO
 from roadlog.effect.layout import block_columns
 from roadlog.errors import DesignError
+from roadlog.quantities.arrays import Floats
 from roadlog.quantities.fuels import Fuel
 from roadlog.stats.compare import FEWEST_DF, Comparison, compare_arms, repeats_needed, stretches
 from roadlog.study.settings import ARMS
 from roadlog.trials.readings import reading_errors
 from roadlog.trials.result import TrialResult
 from roadlog.wording.screen import claim_words, interval_words, rule
-
-Floats = NDArray[np.float64]
 
 # How much of the fuel follows the load: d ln(fuel) / d ln(load) at the trials' load, for trials
 # too alike in load to tell. A small engine burns fuel at no load too, so it lies below 1; common

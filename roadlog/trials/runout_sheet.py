@@ -11,15 +11,13 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from roadlog.errors import DesignError, InputError
+from roadlog.quantities.arrays import Floats
 from roadlog.quantities.fuels import Fuel, mass_g
 from roadlog.study.settings import ARMS
 from roadlog.trials.readings import CLOCK_GRIDS_S, LEAST_FUEL_GRID_G, fuel_error_g, grid_of
 from roadlog.trials.sheet import read_sheet
-
-Floats = NDArray[np.float64]
 
 NUMBERS = (
     "volume_ml", "fuel_g", "run_time_s", "load_w", "fuel_temp_c", "addon_w", "start_s",

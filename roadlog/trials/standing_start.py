@@ -11,7 +11,6 @@ from typing import Literal
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from roadlog.errors import DesignError, InputError
 from roadlog.ingest import Log
@@ -33,8 +32,6 @@ from roadlog.trials.starts import (
     wide_open,
 )
 from roadlog.wording.screen import interval_words, rule
-
-Floats = NDArray[np.float64]
 
 CAUTIONS = (
     "Full-throttle starts belong on a closed course with its operator's leave and a helmeted, "

@@ -16,9 +16,8 @@ from numpy.typing import NDArray
 from roadlog.errors import DesignError, InputError
 from roadlog.ingest import Log
 from roadlog.ingest.clock.coarse import spread_rounded
+from roadlog.quantities.arrays import Floats
 from roadlog.trials.declared import LEAST_SHARE, UNDECLARED, Declared
-
-Floats = NDArray[np.float64]
 
 FROM_KMH = 10.0  # below, the speed signal may still read zero, and wheels may spin
 PULL_FROM_KMH = 30.0  # by here the clutch is shut and the tyres hold; common practice, no source

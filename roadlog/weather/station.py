@@ -10,15 +10,13 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from roadlog.errors import InputError
 from roadlog.physics.atmosphere import LAPSE_K_M
 from roadlog.physics.geodesic import distances_km
+from roadlog.quantities.arrays import Floats
 from roadlog.road.network import Network
 from roadlog.road.projection import positions
-
-Floats = NDArray[np.float64]
 
 # Radius of the largest area, 10,000 km2, that a station over even country is meant to stand for:
 # WMO-No. 488, Guide to the Global Observing System, 3.2.1.2.1 (2,000 to 10,000 km2).

@@ -21,19 +21,17 @@ from pathlib import Path
 import fastsim
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from roadlog.analysis.analyse import analyse
 from roadlog.demo.driver import STEP_S, Drive, drive_all, smooth_noise
 from roadlog.demo.logger import positions
 from roadlog.demo.road import STEP_M, Road, invented_road
 from roadlog.physics.roadload import rolling_share
+from roadlog.quantities.arrays import Floats
 from roadlog.quantities.fuels import FUELS
 from roadlog.results import Analysed, Interval
 from roadlog.runs.table import Sources
 from roadlog.study.settings import ARMS, Analysis, Schedule, ScheduleUnit, Study, Vehicle
-
-Floats = NDArray[np.float64]
 
 CAR = "2012_Ford_Fusion.yaml"  # the one conventional petrol saloon among fastsim's resources
 FUEL = "E0"

@@ -25,6 +25,7 @@ from roadlog.effect.fixed_offset import fuel_physics
 from roadlog.effect.held_equal import hold_equal, temperature_factor
 from roadlog.effect.layout import block_columns
 from roadlog.plan.schedule import block_sizes, orders_of_plan
+from roadlog.quantities.arrays import Floats
 from roadlog.quantities.fuels import FUELS
 from roadlog.results import FindingWord, HeldEqual
 from roadlog.stats.randomise import Assignments
@@ -32,7 +33,6 @@ from roadlog.stats.unit_contrast import UnitContrast, contrast_units, unit_t
 from roadlog.stats.unit_randomisation import UnitRandomisation, randomise_units
 from roadlog.study.settings import Claim
 
-Floats = NDArray[np.float64]
 Codes = NDArray[np.intp]
 
 E10 = FUELS["E10"]

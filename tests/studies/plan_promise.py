@@ -17,11 +17,11 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from roadlog.analysis.pilot import unit_scatter
 from roadlog.plan.promise import Order, Scatter, Simulated, simulate, typical_order
 from roadlog.plan.size import METERING_SD
+from roadlog.quantities.arrays import Floats
 from roadlog.stats.unit_contrast import contrast_units
 from tests.studies.drawn import FIRST_SEED, Kind, Outcome, Route, Staged, draw_study, routes
 
@@ -36,7 +36,6 @@ USUAL = Kind()
 LEVELS = ("to 20 %", "20 to 40", "40 to 60", "60 to 80", "80 to 95", "over 95")
 
 Chances = dict[str, float]
-Floats = NDArray[np.float64]
 
 
 def truths() -> Iterator[tuple[float, str, float]]:

@@ -10,7 +10,8 @@ from numpy.typing import NDArray
 
 from roadlog.errors import InputError
 from roadlog.ingest.clock.order import Place
-from roadlog.ingest.log import Bools, Floats, counted
+from roadlog.ingest.log import counted
+from roadlog.quantities.arrays import Bools, Floats
 
 _SHARED_ROWS = 0.2  # share of rows on an already used time that makes a clock "rounded"
 _WHOLE_CLOCK_STEPS_S = (60.0, 1.0)

@@ -30,9 +30,10 @@ from roadlog.ingest.clock.datetext import (
 from roadlog.ingest.clock.datewords import in_plain_forms
 from roadlog.ingest.clock.order import Place, in_order
 from roadlog.ingest.clock.sixdigits import is_six_digits, six_digit_clock, six_digit_dates
-from roadlog.ingest.log import Floats, counted, shown
+from roadlog.ingest.log import counted, shown
 from roadlog.ingest.text import cells
 from roadlog.ingest.text.columns import Meaning
+from roadlog.quantities.arrays import Floats
 from roadlog.quantities.units import convert
 from roadlog.study.settings import TimeRule
 

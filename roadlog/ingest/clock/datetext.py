@@ -17,7 +17,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 from numpy.typing import NDArray
 
-from roadlog.ingest.log import Bools, Floats
+from roadlog.quantities.arrays import Bools, Floats
 
 Kind = Literal["wall", "date", "day time", "elapsed"]
 

@@ -15,7 +15,8 @@ from numpy.typing import NDArray
 
 from roadlog.errors import InputError
 from roadlog.ingest.clock.datetext import Times
-from roadlog.ingest.log import Floats, counted
+from roadlog.ingest.log import counted
+from roadlog.quantities.arrays import Floats
 
 _SECONDS_PER_DAY = 86400.0
 _MAX_OUT_OF_ORDER = 0.05

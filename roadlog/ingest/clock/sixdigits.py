@@ -11,7 +11,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from roadlog.ingest.clock.datetext import DayMonthUnclear, Times, civil_days
-from roadlog.ingest.log import Floats
+from roadlog.quantities.arrays import Floats
 
 _ORDERS = {"ddmmyy": (2, 1, 0), "yymmdd": (0, 1, 2), "mmddyy": (2, 0, 1)}  # of year, month, day
 

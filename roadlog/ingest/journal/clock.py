@@ -12,7 +12,7 @@ from pathlib import Path
 
 import numpy as np
 
-from roadlog.ingest.log import Floats
+from roadlog.quantities.arrays import Floats
 
 EARLIEST_UTC_S = 1735689600.0  # 2025-01-01: an earlier clock was never set
 _BIN_S = 60.0

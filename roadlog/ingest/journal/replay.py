@@ -20,9 +20,10 @@ from roadlog.ingest.datum import ALTITUDE
 from roadlog.ingest.journal.clock import EARLIEST_UTC_S, ClockMap, fit_clock
 from roadlog.ingest.journal.file import header_of
 from roadlog.ingest.journal.lines import FORMAT, REFUSED, Line, decode
-from roadlog.ingest.log import ColumnMatch, Floats, Log, counted
+from roadlog.ingest.log import ColumnMatch, Log, counted
 from roadlog.ingest.positions.nmea import PositionFix, possible
 from roadlog.ingest.text.rivals import clean
+from roadlog.quantities.arrays import Floats
 from roadlog.quantities.signals import SIGNALS
 from roadlog.study.settings import TimeRule
 

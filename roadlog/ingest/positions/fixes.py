@@ -11,7 +11,8 @@ import numpy as np
 import pandas as pd
 
 from roadlog.ingest.clock.coarse import spread_rounded
-from roadlog.ingest.log import Bools, Floats, Log, counted
+from roadlog.ingest.log import Log, counted
+from roadlog.quantities.arrays import Bools, Floats
 from roadlog.quantities.signals import POSITION
 
 NOWHERE_DEG = 1e-6

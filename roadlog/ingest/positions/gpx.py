@@ -25,9 +25,10 @@ from roadlog.errors import InputError
 from roadlog.ingest.clock.columns import Clock, TimeColumn, in_zone, read_clock
 from roadlog.ingest.clock.order import Place
 from roadlog.ingest.datum import ALTITUDE, GEOID
-from roadlog.ingest.log import ColumnMatch, Datum, Floats, Log, counted
+from roadlog.ingest.log import ColumnMatch, Datum, Log, counted
 from roadlog.ingest.text.columns import Meaning
 from roadlog.ingest.text.rivals import clean
+from roadlog.quantities.arrays import Floats
 from roadlog.quantities.units import convert
 from roadlog.study.settings import TimeRule
 

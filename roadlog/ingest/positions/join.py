@@ -16,7 +16,8 @@ from numpy.typing import NDArray
 
 from roadlog.errors import InputError
 from roadlog.ingest.datum import ALTITUDE
-from roadlog.ingest.log import ColumnMatch, Datum, Floats, Log
+from roadlog.ingest.log import ColumnMatch, Datum, Log
+from roadlog.quantities.arrays import Floats
 from roadlog.quantities.signals import POSITION
 
 MAX_FIX_GAP_S = 10.0

@@ -15,8 +15,9 @@ import numpy as np
 
 from roadlog.errors import InputError
 from roadlog.ingest.clock.coarse import spread_rounded
-from roadlog.ingest.log import ColumnMatch, Floats, Log
+from roadlog.ingest.log import ColumnMatch, Log
 from roadlog.ingest.positions.fixes import wheel_distance_m, without_false_fixes
+from roadlog.quantities.arrays import Floats
 from roadlog.quantities.units import convert
 
 EARTH_RADIUS_M = 6371008.8  # mean radius R1, IUGG (GRS 80)

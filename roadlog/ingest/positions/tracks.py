@@ -23,9 +23,10 @@ import pandas as pd
 
 from roadlog.errors import InputError
 from roadlog.ingest.clock.columns import in_zone
-from roadlog.ingest.log import ColumnMatch, Datum, Floats, Log, counted
+from roadlog.ingest.log import ColumnMatch, Datum, Log, counted
 from roadlog.ingest.positions.gpx import read_gpx, track_clock
 from roadlog.ingest.text.rivals import clean
+from roadlog.quantities.arrays import Floats
 from roadlog.study.settings import TimeRule
 
 MAX_BYTES = 1 << 28

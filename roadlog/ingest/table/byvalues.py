@@ -15,9 +15,10 @@ from pathlib import Path
 import numpy as np
 
 from roadlog.errors import InputError
-from roadlog.ingest.log import ColumnMatch, Floats, UnitEvidence, shown
+from roadlog.ingest.log import ColumnMatch, UnitEvidence, shown
 from roadlog.ingest.text.rivals import Claim
 from roadlog.physics.atmosphere import standard_pressure
+from roadlog.quantities.arrays import Floats
 from roadlog.quantities.signals import SIGNALS
 from roadlog.quantities.units import UNITS, convert, unit_symbol
 

@@ -12,8 +12,9 @@ import numpy as np
 
 from roadlog.errors import InputError
 from roadlog.ingest.clock.coarse import spread_rounded
-from roadlog.ingest.log import Floats, UnitEvidence
+from roadlog.ingest.log import UnitEvidence
 from roadlog.ingest.positions.speedcheck import distance_ratio
+from roadlog.quantities.arrays import Floats
 from roadlog.quantities.units import convert
 
 _UNITS = ("s", "0.1 s", "0.01 s", "ms", "µs", "100 ns", "ns")

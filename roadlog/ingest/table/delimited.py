@@ -20,7 +20,7 @@ from roadlog.ingest.clock.columns import TimeColumn, read_clock
 from roadlog.ingest.clock.datetext import zone_of
 from roadlog.ingest.clock.order import Place
 from roadlog.ingest.datum import datum_from
-from roadlog.ingest.log import Bools, ColumnMatch, Floats, Log, UnitEvidence, counted, shown
+from roadlog.ingest.log import ColumnMatch, Log, UnitEvidence, counted, shown
 from roadlog.ingest.table.byvalues import in_read_units, unit_name, units_by_values
 from roadlog.ingest.table.clockunit import clock_unit
 from roadlog.ingest.table.long import widen
@@ -43,6 +43,7 @@ from roadlog.ingest.text.numerals import MarkUnclear, Unsettled
 from roadlog.ingest.text.quotes import plain_quotes
 from roadlog.ingest.text.rivals import Claim, clean, settle
 from roadlog.ingest.text.source import Text
+from roadlog.quantities.arrays import Bools, Floats
 from roadlog.quantities.signals import REACHES_THOUSANDS, SIGNALS
 from roadlog.quantities.units import convert
 from roadlog.study.settings import ColumnRule, TimeRule

@@ -14,13 +14,14 @@ from numpy.typing import NDArray
 from roadlog.errors import InputError
 from roadlog.ingest.clock.columns import Clock
 from roadlog.ingest.clock.order import Place
-from roadlog.ingest.log import ColumnMatch, Floats, UnitEvidence, counted, shown
+from roadlog.ingest.log import ColumnMatch, UnitEvidence, counted, shown
 from roadlog.ingest.table.byvalues import in_read_units, units_by_values
 from roadlog.ingest.table.trims import trims_in_percent
 from roadlog.ingest.text import cells
 from roadlog.ingest.text.columns import Meaning, match_columns, misfits, unit_of
 from roadlog.ingest.text.numerals import MarkUnclear, Unsettled
 from roadlog.ingest.text.rivals import Claim, canonical
+from roadlog.quantities.arrays import Floats
 from roadlog.quantities.signals import REACHES_THOUSANDS, SIGNALS
 from roadlog.study.settings import ColumnRule
 

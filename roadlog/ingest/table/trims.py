@@ -11,8 +11,9 @@ from typing import Literal
 
 import numpy as np
 
-from roadlog.ingest.log import Floats, counted, shown
+from roadlog.ingest.log import counted, shown
 from roadlog.ingest.text.rivals import Claim
+from roadlog.quantities.arrays import Floats
 from roadlog.quantities.signals import TRIM_STEP_PCT, TRIMS
 
 Form = Literal["percent", "factor", "fraction"]

@@ -12,10 +12,10 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from roadlog.ingest.log import Bools, Floats
 from roadlog.ingest.text.columns import unit_of
 from roadlog.ingest.text.dialect import BLANKS
 from roadlog.ingest.text.numerals import Unsettled, plain_numerals
+from roadlog.quantities.arrays import Bools, Floats
 from roadlog.quantities.signals import (
     CLOSED_LOOP,
     CLOSED_LOOP_FAULT,

@@ -10,7 +10,7 @@ from collections.abc import Mapping
 import numpy as np
 import pyarrow as pa
 
-from roadlog.ingest.log import Floats
+from roadlog.quantities.arrays import Floats
 
 _SPARE = 1.1  # of the rows that the pieces so far promise: only what is written takes memory
 

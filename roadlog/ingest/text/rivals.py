@@ -15,9 +15,10 @@ from numpy.typing import NDArray
 
 from roadlog.errors import InputError
 from roadlog.ingest.datum import ALTITUDE, datum_of
-from roadlog.ingest.log import Floats, counted
+from roadlog.ingest.log import counted
 from roadlog.ingest.text.cells import step_of
 from roadlog.ingest.text.columns import Meaning
+from roadlog.quantities.arrays import Floats
 from roadlog.quantities.signals import SIGNALS
 from roadlog.quantities.units import convert
 

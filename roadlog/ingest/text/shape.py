@@ -16,7 +16,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from roadlog.errors import InputError
-from roadlog.ingest.log import Floats, counted, shown
+from roadlog.ingest.log import counted, shown
+from roadlog.quantities.arrays import Floats
 
 MAX_TORN = 0.05
 _LEAST_FIT = 0.9

@@ -12,15 +12,14 @@ lme4, Journal of Statistical Software 67(1), section 3.
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
 from roadlog.errors import FitError
+from roadlog.quantities.arrays import Floats
 
-Floats = NDArray[np.floating[Any]]
 Ints = NDArray[np.intp]
 
 

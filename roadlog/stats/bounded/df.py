@@ -15,15 +15,12 @@ Halekoh U., Hojsgaard S. (2014), J. Statist. Software 59(9) (the form with W = 2
 
 from dataclasses import dataclass
 from itertools import pairwise
-from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from roadlog.errors import FitError
+from roadlog.quantities.arrays import Floats
 from roadlog.stats.bounded.model import MixedFit
-
-Floats = NDArray[np.floating[Any]]
 
 MAX_LEVELS = 4000
 

@@ -23,12 +23,12 @@ lme4, Journal of Statistical Software 67(1), sections 3.1-3.5.
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import Any
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from roadlog.errors import FitError
+from roadlog.quantities.arrays import Floats
 from roadlog.stats.bounded.cross_products import CrossProducts, aliased_columns, cross_products
 from roadlog.stats.bounded.reml import Minimum, criterion, factor, lower_solve, minimise
 
@@ -41,8 +41,6 @@ __all__ = [
     "profile_interval",
     "reml_criterion",
 ]
-
-Floats = NDArray[np.floating[Any]]
 
 
 @dataclass(frozen=True)

@@ -18,15 +18,12 @@ Searle S.R., Casella G., McCulloch C.E. (1992), Variance Components, chapter 6 (
 
 from dataclasses import dataclass
 from itertools import pairwise
-from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from roadlog.errors import FitError
+from roadlog.quantities.arrays import Floats
 from roadlog.stats.bounded.cross_products import CrossProducts
-
-Floats = NDArray[np.floating[Any]]
 
 _ITERATIONS = 100
 _HALVINGS = 30

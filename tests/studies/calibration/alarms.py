@@ -8,12 +8,12 @@ from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from roadlog.effect import diagnostics
 from roadlog.effect.held_equal import driving_outcomes
 from roadlog.effect.layout import Layout
 from roadlog.errors import DesignError
+from roadlog.quantities.arrays import Floats
 from tests.studies.calibration.cells import Cell
 from tests.studies.calibration.engine import stages_of
 from tests.studies.calibration.simulate import (
@@ -24,8 +24,6 @@ from tests.studies.calibration.simulate import (
     responses,
 )
 from tests.studies.calibration.tally import Tally
-
-Floats = NDArray[np.floating[Any]]
 
 FITTED_EVERY = 4  # one replicate in so many is fitted, for bias; the warning is sought in all
 READING_SD = 0.03  # relative error of a pass's demand

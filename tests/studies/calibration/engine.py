@@ -5,7 +5,6 @@ out for a batch: test_calibration_engine holds it to the shipped functions respo
 """
 
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -15,10 +14,9 @@ from scipy.special import ndtri, stdtrit
 from roadlog.effect.expected_fuel import MOST_ROUNDS, TOLERANCE, expected_terms
 from roadlog.effect.held_equal import temperature_factor
 from roadlog.effect.layout import Layout, lay_out
+from roadlog.quantities.arrays import Floats
 from roadlog.stats.bounded.cross_products import aliased_columns
 from roadlog.stats.reduction import orthonormal
-
-Floats = NDArray[np.floating[Any]]
 
 
 @dataclass(frozen=True)

@@ -6,15 +6,14 @@ use for it. Simulation stands outside the method: it makes data whose right answ
 """
 
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from roadlog.quantities.arrays import Floats
 from tests.studies.calibration.cells import Cell, Layout, Noise, Shape
 
-Floats = NDArray[np.floating[Any]]
 Ints = NDArray[np.intp]
 
 EFFECT = float(np.log(0.97))  # true effect of every cell: 3 % less fuel

@@ -16,10 +16,10 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 import roadlog.effect
 from roadlog.errors import DesignError
+from roadlog.quantities.arrays import Floats
 from roadlog.stats.power import coefficient_se, containment_df, smallest_detectable
 from roadlog.stats.randomise import assignments
 from roadlog.stats.unit_randomisation import randomise_units
@@ -38,8 +38,6 @@ from tests.studies.calibration.simulate import (
     true_effect,
 )
 from tests.studies.calibration.tally import Tally
-
-Floats = NDArray[np.floating[Any]]
 
 CHUNK = 200  # responses fitted at once: bounds the memory, and small batches stay in cache
 ALPHA = 0.05

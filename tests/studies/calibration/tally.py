@@ -7,9 +7,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from statsmodels.stats.proportion import proportion_confint
 
+from roadlog.quantities.arrays import Floats
 from tests.studies.calibration.engine import BatchFit
-
-Floats = NDArray[np.floating[Any]]
 
 
 @dataclass
