@@ -22,9 +22,9 @@ from roadlog.effect.estimate import estimate_effect, primary_stages
 from roadlog.errors import InputError
 from roadlog.fuel.accessory_state import find_accessory, on_less_off, two_modes
 from roadlog.report.along import along
-from roadlog.results import Interval
 from roadlog.runs.accessory_notes import accessory_noted, write_answers
 from roadlog.runs.notes import read_notes
+from roadlog.stats.interval import Interval
 from roadlog.study.settings import parse_study
 
 SAMPLE = Path(__file__).parents[1] / "sample_logs"

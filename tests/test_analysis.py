@@ -10,11 +10,11 @@ import pandas as pd
 import pytest
 
 from roadlog.analysis.analyse import analyse
+from roadlog.analysis.result import Analysed
 from roadlog.demo import make_study
 from roadlog.errors import DesignError, RoadlogError
-from roadlog.results import Analysed
 from roadlog.runs.table import Sources, study_sources
-from roadlog.study.settings import load_study
+from roadlog.study.folder import load_study
 
 
 @pytest.fixture(scope="module")

@@ -2,18 +2,16 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from roadlog.passes.conditions import (
+from roadlog.passes.conditions import add_conditions, usual_level
+from roadlog.physics.air import air_density, wind_share
+from roadlog.physics.atmosphere import standard_pressure
+from roadlog.physics.demand import (
     acceleration,
-    add_conditions,
-    air_density,
     operating_mode,
     tractive_power,
-    usual_level,
     vehicle_specific_power,
-    wind_share,
 )
-from roadlog.physics.atmosphere import standard_pressure
-from roadlog.study.settings import Vehicle
+from roadlog.study.car import Vehicle
 
 CAR = Vehicle(mass_kg=1500, cda_m2=0.7, crr=0.01)
 

@@ -32,7 +32,7 @@ from roadlog.plan.schedule import block_sizes
 from roadlog.quantities.fuels import volume_l
 from roadlog.quantities.signals import CLOSED_LOOP, OPEN_LOOP_LOAD_OR_CUT, SIGNALS
 from roadlog.quantities.units import UNITS, canonical_unit
-from roadlog.study.settings import load_study, log_files
+from roadlog.study.folder import load_study, log_files
 
 CALM = Conditions(
     ambient_c=8.0, pressure_kpa=100.5, wind_m_s=0.0, wind_from_deg=0.0, payload_kg=0.0,

@@ -16,7 +16,8 @@ from roadlog.report.page import report_page
 from roadlog.runs.deviations import agreed_word, find_deviations
 from roadlog.runs.notes import of_no_drive
 from roadlog.runs.table import study_sources
-from roadlog.study.settings import load_study, parse_study
+from roadlog.study.folder import load_study
+from roadlog.study.settings import parse_study
 
 AGREED = ("trailer", "other driver", "wrong fuel")
 BEFORE = dt.datetime(2026, 3, 1, 18, 0, tzinfo=dt.UTC)

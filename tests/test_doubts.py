@@ -20,8 +20,9 @@ from roadlog.fuel.flattop import at_ceiling
 from roadlog.ingest import read_log, timebase
 from roadlog.quantities.fuels import FUELS
 from roadlog.quantities.units import L_PER_IMPERIAL_GALLON, L_PER_US_GALLON
-from roadlog.results import Interval
-from roadlog.study.settings import Claim, Study
+from roadlog.stats.interval import Interval
+from roadlog.study.car import Claim
+from roadlog.study.settings import Study
 
 SAMPLE = Path(__file__).resolve().parents[1] / "sample_logs"
 MAF = "MAF air flow rate [g/s]"

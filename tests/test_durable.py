@@ -14,7 +14,7 @@ from roadlog.runs.intake import propose, take_in
 from roadlog.runs.table import study_sources
 from roadlog.runs.taken import read_taken, sha256_of
 from roadlog.study.durable import atomic_write, clean_parts, is_part
-from roadlog.study.settings import LOG_SUFFIXES, load_study, log_files
+from roadlog.study.folder import LOG_SUFFIXES, load_study, log_files
 from tests.kills import killed_at_step
 from tests.test_take import SCHEDULE, _drive, _joined, _study
 

@@ -114,7 +114,7 @@ def test_winter_blend_is_no_effect_in_a_whole_analysis(tmp_path):
     from roadlog.analysis.analyse import analyse
     from roadlog.demo import make_study
     from roadlog.runs.table import study_sources
-    from roadlog.study.settings import load_study
+    from roadlog.study.folder import load_study
 
     folder = tmp_path / "study"
     make_study(folder, days=8, effect_pct=0.0)

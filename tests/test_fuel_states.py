@@ -20,7 +20,7 @@ from roadlog.fuel.states import (
     lambda_bounds,
     overrun,
 )
-from roadlog.study.settings import Vehicle
+from roadlog.study.car import Vehicle
 
 PETROL = Vehicle(displacement_l=1.8)
 TURBO = Vehicle(displacement_l=1.8, aspiration="turbo")

@@ -22,7 +22,8 @@ from roadlog.fuel.levels import arm_refusal, level_of, refusal, refusals
 from roadlog.ingest import read_log, timebase
 from roadlog.quantities.fuels import FUELS
 from roadlog.quantities.units import KG_PER_LB, L_PER_IMPERIAL_GALLON, L_PER_US_GALLON
-from roadlog.study.settings import Study, load_study, parse_study
+from roadlog.study.folder import load_study
+from roadlog.study.settings import Study, parse_study
 
 ROOT = Path(__file__).resolve().parents[1]
 REAL = next((p for p in (ROOT.parent / "shared", ROOT.parents[1] / "shared")

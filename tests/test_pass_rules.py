@@ -4,7 +4,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from roadlog.passes.table import build_passes, source_warnings
+from roadlog.passes.cautions import source_warnings
+from roadlog.passes.table import build_passes
 from roadlog.road import Network, Segment
 from roadlog.study.settings import Study, parse_study
 

@@ -3,7 +3,8 @@ import pandas as pd
 import pytest
 
 from roadlog.errors import InputError
-from roadlog.passes.table import build_passes, datum_warnings, source_warnings
+from roadlog.passes.cautions import datum_warnings, source_warnings
+from roadlog.passes.table import build_passes
 from roadlog.quantities.fuels import FUELS
 from roadlog.quantities.tables import PASSES
 from roadlog.road import Network, find_network, match

@@ -12,6 +12,7 @@ from roadlog.passes.road_use import (
     ELSEWHERE,
     LEAST_SHARE,
     NO_POSITION,
+    RoadUse,
     lost_blocking,
     lost_warnings,
     road_use,
@@ -19,7 +20,6 @@ from roadlog.passes.road_use import (
 )
 from roadlog.passes.table import build_passes
 from roadlog.report.tabulate import road_table
-from roadlog.results import RoadUse
 from roadlog.study.settings import parse_study
 from tests.road.synthetic import Drives, drives
 

@@ -6,7 +6,8 @@ import pytest
 
 from roadlog.cli import main
 from roadlog.errors import InputError
-from roadlog.study.settings import load_study, log_files, parse_study
+from roadlog.study.folder import load_study, log_files
+from roadlog.study.settings import parse_study
 
 HOSTILE = {
     "a claim of 1e300 %": "[claim]\neconomy_pct = 1e300\n",

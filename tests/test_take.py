@@ -16,7 +16,8 @@ from roadlog.ingest.clock.localday import day_in_doubt, zone_warning
 from roadlog.ingest.drives import find_drives
 from roadlog.runs.intake import propose, take_in
 from roadlog.runs.taken import read_taken, sha256_of
-from roadlog.study.settings import TimeRule, load_study
+from roadlog.study.folder import load_study
+from roadlog.study.settings import TimeRule
 
 SCHEDULE = """
 [logs]

@@ -6,7 +6,7 @@ import pytest
 
 from roadlog.closure.unit_shift import unit_shift_blocking
 from roadlog.quantities.units import L_PER_IMPERIAL_GALLON, L_PER_US_GALLON
-from roadlog.results import Interval
+from roadlog.stats.interval import Interval
 from roadlog.study.settings import Study
 
 UK_OVER_US = L_PER_IMPERIAL_GALLON / L_PER_US_GALLON

@@ -13,17 +13,19 @@ import numpy as np
 import pandas as pd
 
 from roadlog.analysis.metering import Metered
+from roadlog.analysis.result import AccessoryTime
 from roadlog.effect import FuelPhysics
-from roadlog.effect.crosschecks import percent_interval
 from roadlog.effect.estimate import primary_stages
 from roadlog.effect.layout import Layout, lay_out
-from roadlog.errors import DesignError
+from roadlog.errors import DesignError, Warned
 from roadlog.fuel.accessory_state import SHRINK_S, AccessoryState, find_accessory, on_less_off
+from roadlog.quantities.arms import ARMS
 from roadlog.quantities.fuels import FUELS
-from roadlog.results import AccessoryTime, Interval, NamedInterval, Warned
 from roadlog.runs.accessory_notes import COLUMN, accessory_noted
+from roadlog.stats.interval import Interval, NamedInterval, percent_interval
 from roadlog.stats.unit_contrast import unit_t
-from roadlog.study.settings import ARMS, Study, Vehicle
+from roadlog.study.car import Vehicle
+from roadlog.study.settings import Study
 
 ACCESSORY_ML = "accessory_ml"
 SENSITIVITY_WITH, SENSITIVITY_WITHOUT = "with accessory time", "without accessory time"

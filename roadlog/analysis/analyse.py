@@ -29,10 +29,11 @@ from roadlog.analysis.metering import (
     estimators_beside,
     judged,
     meter,
-    read_units,
     sampled,
     usable_samples,
 )
+from roadlog.analysis.result import Analysed, ArmSummary
+from roadlog.closure.result import Closure, Evidence
 from roadlog.effect import (
     ONE_CHANGE,
     FuelPhysics,
@@ -46,14 +47,19 @@ from roadlog.effect import (
     without_intervals,
 )
 from roadlog.effect.crosschecks import disagreement_warnings
-from roadlog.errors import InputError
+from roadlog.effect.result import EffectResult
+from roadlog.errors import InputError, Warned
 from roadlog.fuel.outliers import outlying_signals
 from roadlog.ingest import Log
 from roadlog.ingest.alike import units_said
 from roadlog.ingest.clock.localday import clock_warnings, zone_warning
+from roadlog.ingest.log import read_units
 from roadlog.passes import table as passes
-from roadlog.passes.conditions import add_conditions, usual_level, wind_share
-from roadlog.passes.road_use import lost_blocking, lost_warnings, road_use, uneven_wheels
+from roadlog.passes.cautions import datum_warnings, source_warnings
+from roadlog.passes.conditions import add_conditions, usual_level
+from roadlog.passes.modes import mode_table
+from roadlog.passes.road_use import RoadUse, lost_blocking, lost_warnings, road_use, uneven_wheels
+from roadlog.physics.air import wind_share
 from roadlog.plan.looks import (
     FULL_LEVEL,
     agreed_notes,
@@ -62,20 +68,10 @@ from roadlog.plan.looks import (
     oversee,
     oversight_warnings,
 )
+from roadlog.plan.result import Oversight
 from roadlog.plan.schedule import redraw
 from roadlog.quantities.fuels import FUELS
 from roadlog.quantities.tables import RUNS
-from roadlog.results import (
-    Analysed,
-    ArmSummary,
-    Closure,
-    EffectResult,
-    Evidence,
-    Finding,
-    Oversight,
-    RoadUse,
-    Warned,
-)
 from roadlog.runs.deviations import find_deviations, staying_sentences
 from roadlog.runs.notes import of_no_drive, read_notes
 from roadlog.runs.order import (
@@ -95,6 +91,7 @@ from roadlog.runs.table import (
     with_day_order,
 )
 from roadlog.runs.twice import logged_twice
+from roadlog.stats.interval import Finding
 from roadlog.study.settings import Order, Study, SwitchedBy
 from roadlog.weather.reports import study_weather, weather_file
 from roadlog.weather.station import locate, network_positions, station_warnings
@@ -190,8 +187,8 @@ def analyse(
     model, told = agreed_notes(study, sources.root, runs)
     warnings += told
     table = passes.build_passes(tracks, metered.runs, network, model, notes, weather)
-    warnings += [Warned("ambient-source", w) for w in passes.source_warnings(table)]
-    warnings += [Warned("altitude-datum", w) for w in passes.datum_warnings(table, runs)]
+    warnings += [Warned("ambient-source", w) for w in source_warnings(table)]
+    warnings += [Warned("altitude-datum", w) for w in datum_warnings(table, runs)]
     by_chance = study.randomised if randomised is None else randomised
     physics = _physics(study, metered)
     whole_runs = network.kind == "run"
@@ -206,7 +203,7 @@ def analyse(
         randomised=by_chance,
         physics=physics,
         whole_runs=whole_runs,
-        modes=passes.mode_table(tracks, table),
+        modes=mode_table(tracks, table),
         covariates=model.analysis.covariates,
         seed=study.seed,
         redraw=None if study.schedule is None else partial(redraw, study.schedule),

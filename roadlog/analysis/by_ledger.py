@@ -15,6 +15,7 @@ import numpy as np
 import pandas as pd
 from pandas.api.typing import NaTType
 
+from roadlog.analysis.result import Analysed, ArmSummary
 from roadlog.closure.ledger import Ledger, Tank, tanks
 from roadlog.effect import (
     changed_once,
@@ -24,15 +25,15 @@ from roadlog.effect import (
     without_intervals,
 )
 from roadlog.effect.unit_effect import unit_effect
-from roadlog.errors import DesignError, InputError
+from roadlog.errors import DesignError, InputError, Warned
 from roadlog.fuel.batches import batch_fuel, fuels_by_run
 from roadlog.plan.schedule import redraw
+from roadlog.quantities.arms import ARMS
 from roadlog.quantities.fuels import FUELS, Fuel, mass_g
 from roadlog.quantities.tables import PASSES, RUNS
-from roadlog.results import Analysed, ArmSummary, Warned
 from roadlog.road.network import Network
 from roadlog.runs.deviations import find_deviations, staying_sentences
-from roadlog.study.settings import ARMS, Can, ScheduleUnit, Study, SwitchedBy
+from roadlog.study.settings import Can, ScheduleUnit, Study, SwitchedBy
 
 NOT_KNOWN = (
     "duration_s", "mean_speed_kmh", "idle_s_per_km", "demand_kj_per_km", "mean_vsp_kw_t",

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from roadlog.errors import FitError, InputError
 from roadlog.ingest import read_log
-from roadlog.passes.conditions import ASSUMED_HUMIDITY_PCT, air_density
+from roadlog.physics.air import ASSUMED_HUMIDITY_PCT, air_density
 from roadlog.physics.roadload import REFERENCE_DENSITY_KG_M3, REFERENCE_TEMP_C, ROLLING_PER_K
 from roadlog.quantities.arrays import Floats
 from roadlog.quantities.units import STANDARD_GRAVITY_M_S2

@@ -10,14 +10,16 @@ import numpy as np
 import pandas as pd
 
 from roadlog.analysis.metering import Metered
-from roadlog.closure.unit_shift import LARGEST_RATIO, unit_shift_blocking
-from roadlog.effect.finding import rule
+from roadlog.closure.unit_shift import unit_shift_blocking
 from roadlog.fuel.flattop import at_ceiling
 from roadlog.fuel.levels import CARRIERS, other_readings
+from roadlog.quantities.arms import ARMS
 from roadlog.quantities.fuels import FUELS
 from roadlog.quantities.signals import SIGNALS, plain
-from roadlog.results import Interval
-from roadlog.study.settings import ARMS, Claim, Study
+from roadlog.quantities.units import LARGEST_RATIO
+from roadlog.stats.interval import Interval, rule
+from roadlog.study.car import Claim
+from roadlog.study.settings import Study
 
 MOST_FUEL_AT_CEILING = 0.01
 

@@ -12,13 +12,12 @@ import pandas as pd
 
 from roadlog import closure, fuel
 from roadlog.effect import require_replication
-from roadlog.errors import DesignError
+from roadlog.errors import DesignError, Warned
 from roadlog.fuel.levels import arm_refusal, refusals
 from roadlog.ingest import Log, timebase
+from roadlog.quantities.arms import ARMS
 from roadlog.quantities.fuels import Fuel
-from roadlog.quantities.units import UNITS
-from roadlog.results import Warned
-from roadlog.study.settings import ARMS, Study
+from roadlog.study.settings import Study
 from roadlog.wording.progress import bar
 
 SHORTEST_RUN_KM = 0.5
@@ -120,11 +119,6 @@ def _require_arms(runs: pd.DataFrame) -> None:
             raise DesignError(
                 f"no usable run of the {arm} arm: {mine['file'].iloc[0]}: {mine['reason'].iloc[0]}"
             )
-
-
-def read_units(log: Log) -> dict[str, str]:
-    """In which unit each signal of a log was read."""
-    return {c.signal: c.unit for c in log.columns if c.signal is not None and c.unit in UNITS}
 
 
 def with_levels_refused(

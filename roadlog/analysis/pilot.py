@@ -14,7 +14,8 @@ import pandas as pd
 
 from roadlog.errors import DesignError, InputError
 from roadlog.plan.promise import Scatter
-from roadlog.study.settings import ARMS, Study
+from roadlog.quantities.arms import ARMS
+from roadlog.study.settings import Study
 
 LEAST_DAYS = 4
 PILOT_FOLDER = "logs/pilot"
@@ -28,7 +29,7 @@ def pilot_logs(folder: Path, given: Sequence[Path] = ()) -> list[Path]:
     InputError
         If a given path doesn't exist or holds no log.
     """
-    from roadlog.study.settings import LOG_SUFFIXES
+    from roadlog.study.folder import LOG_SUFFIXES
 
     places = list(given) or [folder / PILOT_FOLDER]
     files: list[Path] = []

@@ -21,12 +21,13 @@ from roadlog.ingest import Log, join_positions, read_alike, read_log, settle_day
 from roadlog.ingest.alike import units_said
 from roadlog.ingest.clock.localday import clock_warnings, zone_warning
 from roadlog.ingest.datum import settled, uneven_datum
+from roadlog.quantities.arms import ARMS
 from roadlog.runs.deviations import find_deviations
 from roadlog.runs.intake import arm_of
 from roadlog.runs.notes import of_no_drive, read_notes
 from roadlog.runs.table import Sources
 from roadlog.runs.taken import read_taken, sha256_of
-from roadlog.study.settings import ARMS, ColumnRule, Study, TimeRule
+from roadlog.study.settings import ColumnRule, Study, TimeRule
 from roadlog.weather.reports import study_weather, weather_file
 from roadlog.weather.station import about, drive_positions, locate, station_warnings
 

@@ -12,14 +12,13 @@ import numpy as np
 import pandas as pd
 
 from roadlog import fuel
-from roadlog.analysis.metering import read_units
 from roadlog.check import sensors
 from roadlog.check.finding import Finding, verdict
 from roadlog.errors import DesignError, RoadlogError
 from roadlog.fuel.levels import refusal
 from roadlog.fuel.states import standing_still
 from roadlog.ingest import Log, timebase
-from roadlog.ingest.log import Datum
+from roadlog.ingest.log import Datum, read_units
 from roadlog.ingest.positions.join import ground_speed_kmh
 from roadlog.quantities.signals import SIGNALS, plain
 from roadlog.quantities.units import unit_symbol

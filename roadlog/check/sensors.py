@@ -18,7 +18,7 @@ from roadlog.ingest.text.rivals import blanked
 from roadlog.quantities.arrays import Floats
 from roadlog.quantities.signals import CLOSED_LOOP, CLOSED_LOOP_FAULT, SIGNALS, TRIMS, plain
 from roadlog.quantities.units import unit_symbol
-from roadlog.study.settings import Vehicle
+from roadlog.study.car import Vehicle
 
 STUCK_S = 60.0
 STUCK_READINGS = 20

@@ -28,12 +28,13 @@ from roadlog.closure.regression import (
     scatter_sd,
     tank_covariance,
 )
-from roadlog.effect.crosschecks import percent_interval
+from roadlog.closure.result import Closure
 from roadlog.errors import InputError
+from roadlog.quantities.arms import ARMS
 from roadlog.quantities.fuels import FUELS, volume_l
-from roadlog.results import Closure, Interval, NamedInterval
+from roadlog.stats.interval import Interval, NamedInterval, percent_interval
 from roadlog.stats.unit_contrast import unit_t
-from roadlog.study.settings import ARMS, Can, Fill, Study
+from roadlog.study.settings import Can, Fill, Study
 
 MIN_LOGGED_SHARE = 0.97
 MAX_LOGGED_SHARE = 1.03  # beyond, odometer and log don't speak of the same driving

@@ -11,13 +11,15 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from roadlog.closure.result import Closure, Evidence
 from roadlog.closure.trims_alone import saving_in_trims_alone, trims_part
-from roadlog.effect.finding import rule
 from roadlog.fuel.air import signal
 from roadlog.fuel.sight import Sight, sight_of
+from roadlog.quantities.arms import ARMS
 from roadlog.quantities.signals import CLOSED_LOOP, CLOSED_LOOP_FAULT, TRIM_STEP_PCT, TRIMS
-from roadlog.results import Closure, Evidence, FindingWord, Interval
-from roadlog.study.settings import ARMS, Claim, Study
+from roadlog.stats.interval import FindingWord, Interval, rule
+from roadlog.study.car import Claim
+from roadlog.study.settings import Study
 
 LEAST_SHARE = 0.5  # of an arm's fuel, burned in closed loop with both trims read
 TRIM_CLUES = ("trim1", "trim2")

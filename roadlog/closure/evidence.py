@@ -12,8 +12,8 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from roadlog.effect.crosschecks import percent_interval
-from roadlog.effect.layout import block_columns
+from roadlog.closure.result import Evidence
+from roadlog.errors import Warned
 from roadlog.fuel import Calibration
 from roadlog.fuel.air import (
     Array,
@@ -25,8 +25,8 @@ from roadlog.fuel.air import (
     trim_factor,
 )
 from roadlog.fuel.trims import LEAST_SECONDS, bank_trims, closed_loop, warm_samples
-from roadlog.results import Evidence, Interval, Warned
-from roadlog.stats.unit_contrast import unit_t
+from roadlog.stats.interval import Interval, percent_interval
+from roadlog.stats.unit_contrast import block_columns, unit_t
 from roadlog.study.settings import Study
 
 LEAN_RICH_V = 0.45  # a narrow-band sensor's switching point: common practice, no source

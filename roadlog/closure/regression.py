@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from roadlog.quantities.arrays import Floats
-from roadlog.results import Interval
+from roadlog.stats.interval import Interval
 
 NORMAL_95 = 1.959963984540054
 HALVINGS = 30

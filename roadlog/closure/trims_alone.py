@@ -11,9 +11,10 @@ import numpy as np
 import pandas as pd
 
 from roadlog.closure.evidence import between_arms
+from roadlog.closure.result import Evidence
 from roadlog.fuel.air import trim_factor
 from roadlog.quantities.signals import TRIM_STEP_PCT
-from roadlog.results import Evidence, Interval
+from roadlog.stats.interval import Interval
 
 Stays = Callable[[float, float], bool]
 

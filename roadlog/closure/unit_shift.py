@@ -15,12 +15,10 @@ from roadlog.fuel.air import signal
 from roadlog.fuel.levels import CARRIERS, other_readings
 from roadlog.quantities.fuels import FUELS
 from roadlog.quantities.signals import SIGNALS, plain
-from roadlog.results import Interval
+from roadlog.quantities.units import LARGEST_RATIO
+from roadlog.stats.interval import Interval
 from roadlog.study.settings import Study
 
-LARGEST_RATIO = (
-    1.5  # of fuel use between the arms; beyond, `roadlog.analysis.doubts` forbids a firm word
-)
 LEAST_RATIO = 1.05  # nearer units are other names of the same
 NEAREST_PCT = 2.0  # that the shift may lie beside a factor
 LEAST_SAMPLES = 60

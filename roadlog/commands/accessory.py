@@ -48,7 +48,7 @@ def _run(a: argparse.Namespace) -> int:
     from roadlog.runs.accessory_notes import accessory_noted, write_answers
     from roadlog.runs.notes import read_notes
     from roadlog.runs.table import build_runs, read_logs, study_sources, with_day_order
-    from roadlog.study.settings import load_study
+    from roadlog.study.folder import load_study
 
     answers = dict(_answer(text) for text in a.answer)
     study = load_study(a.study)

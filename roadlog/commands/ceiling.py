@@ -62,16 +62,16 @@ def add(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None
 
 def _run(a: argparse.Namespace) -> int:
     from roadlog.quantities.fuels import FUELS
-    from roadlog.study.settings import Study, load_study, override
+    from roadlog.study.folder import load_study
+    from roadlog.study.settings import Study, override
     from roadlog.trials.ceiling import (
         ALTERNATOR_EFFICIENCY,
         ceiling_result,
         energy_ceiling,
         marginal_efficiency,
     )
-    from roadlog.trials.result import save
+    from roadlog.trials.result import save, screen
     from roadlog.trials.road_test import under_road_test
-    from roadlog.wording.screen import screen
 
     study = Study() if a.study is None else load_study(a.study)
     claim = {"economy_pct": a.claim_economy, "fuel_pct": a.claim_fuel}

@@ -63,7 +63,7 @@ def _progress(shown: bool) -> "Callable[[str], None]":
 def _lines(check: "StudyCheck", width: int) -> list[str]:
     from roadlog.ingest.datum import datum_counts
     from roadlog.report.check_page import start_text
-    from roadlog.report.text import number
+    from roadlog.wording.numbers import number
 
     wide = min(max((len(r.file) for r in check.runs), default=4), 40)
     heads = f"{'run':<{wide}}  {'start':<16}  {'arm':<8}  {'min':>4}  {'km':>5}  {'1/s':>4}  known"

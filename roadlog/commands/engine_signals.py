@@ -25,10 +25,10 @@ def _run(a: argparse.Namespace) -> int:
     from roadlog.runs.deviations import find_deviations
     from roadlog.runs.notes import of_no_drive, read_notes
     from roadlog.runs.table import build_runs, read_logs, study_sources, with_day_order
-    from roadlog.study.settings import load_study
+    from roadlog.study.folder import load_study
     from roadlog.trials.engine_signals import arm_means, by_arm, emissions_result, run_values
-    from roadlog.trials.result import save
-    from roadlog.wording.screen import grid, screen
+    from roadlog.trials.result import save, screen
+    from roadlog.wording.screen import grid
 
     study = load_study(a.study)
     sources = study_sources(a.study, study)

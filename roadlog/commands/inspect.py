@@ -68,10 +68,9 @@ def _prepare(a: argparse.Namespace) -> int:
 def _unblind(a: argparse.Namespace) -> int:
     import datetime as dt
 
-    from roadlog.study.settings import load_study
+    from roadlog.study.folder import load_study
     from roadlog.trials.inspection import unblind
-    from roadlog.trials.result import save
-    from roadlog.wording.screen import screen
+    from roadlog.trials.result import save, screen
 
     synthetic = a.study is not None and load_study(a.study).synthetic
     result = unblind(

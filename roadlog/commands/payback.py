@@ -47,12 +47,11 @@ def add(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None
 
 def _run(a: argparse.Namespace) -> int:
     from roadlog.quantities.fuels import FUELS
-    from roadlog.study.settings import load_study
+    from roadlog.study.folder import load_study
     from roadlog.trials.ceiling import ALTERNATOR_EFFICIENCY, marginal_efficiency
     from roadlog.trials.payback import Purchase, extra_litres, payback_result
-    from roadlog.trials.result import save
+    from roadlog.trials.result import save, screen
     from roadlog.trials.road_test import road_test, under_road_test
-    from roadlog.wording.screen import screen
 
     study = load_study(a.study)
     plan = study.payback

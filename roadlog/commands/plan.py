@@ -66,7 +66,7 @@ def _plan(a: argparse.Namespace) -> int:
     from roadlog.plan.promise import order_of_schedule
     from roadlog.plan.promised import keep_promise, promise_of
     from roadlog.plan.size import layout_of, losses, size
-    from roadlog.study.settings import load_study
+    from roadlog.study.folder import load_study
 
     study = _with_options(load_study(a.study), a)
     refuse_mediators((*study.analysis.noted_covariates, *(study.analysis.covariates or ())))
@@ -115,11 +115,12 @@ def _lines(
     from roadlog.plan.size import refutable_curve
     from roadlog.plan.to_log import log_lines
     from roadlog.report.text import claim_words
+    from roadlog.wording.screen import paragraph
 
     claim = study.claim
     lines = [study.name]
     if claim is not None:
-        lines += verdict.paragraph("Claim", claim_words(claim) + ".")
+        lines += paragraph("Claim", claim_words(claim) + ".")
     lines += verdict.days_lines(schedule, study.plan, spare)
     lines += verdict.size_lines(s, scatter)
     lines += verdict.chance_lines(s.chances)
@@ -128,18 +129,18 @@ def _lines(
         refutable_curve(scatter, layout, progress=sys.stderr.isatty()), study.plan.days_per_unit
     )
     lines += verdict.loss_lines(lost, s.needed)
-    lines += verdict.paragraph("To log", " ".join(log_lines(study)))
+    lines += paragraph("To log", " ".join(log_lines(study)))
     drawn = redraw(schedule, [str(u.unit) for u in schedule.unit], np.random.default_rng(1))
     if schedule.randomised and drawn is not None:
         lines += verdict.chance_line(drawn.total)
     if schedule.spending != "none":
-        lines += verdict.paragraph(
+        lines += paragraph(
             "Looks",
             "an analysis before the last day may decide, by an interval wide enough that all looks "
             "together are wrong at most 5 times in 100; each is logged.",
         )
     else:
-        lines += verdict.paragraph(
+        lines += paragraph(
             "Looks", "an analysis before the last day decides nothing, and is logged."
         )
     return lines

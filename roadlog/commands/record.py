@@ -72,7 +72,7 @@ def _record(a: argparse.Namespace) -> int:
     from roadlog.recorder.poller import Settings
     from roadlog.recorder.polling import Purpose
     from roadlog.recorder.session import Setup
-    from roadlog.study.settings import load_study
+    from roadlog.study.folder import load_study
 
     study = load_study(a.study)
     if not 0 < a.max_hz <= 100:

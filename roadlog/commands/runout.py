@@ -43,11 +43,11 @@ def add(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None
 
 def _run(a: argparse.Namespace) -> int:
     from roadlog.quantities.fuels import FUELS
-    from roadlog.study.settings import RunOuts, load_study
-    from roadlog.trials.result import save
+    from roadlog.study.folder import load_study
+    from roadlog.study.settings import RunOuts
+    from roadlog.trials.result import save, screen
     from roadlog.trials.runout import evaluate, runout_result
     from roadlog.trials.runout_sheet import read_trials
-    from roadlog.wording.screen import screen
 
     folder = a.table if a.table.is_dir() else None
     device, synthetic = "add-on", False

@@ -57,7 +57,8 @@ def chosen(
 ) -> "tuple[Study, Sources]":
     """The study and its files; `in_study` names a study's files where they aren't its [logs]."""
     from roadlog.runs.table import listed_sources, pile_sources, study_sources
-    from roadlog.study.settings import Study, column_rules, load_study
+    from roadlog.study.folder import load_study
+    from roadlog.study.settings import Study, column_rules
 
     require_one_source(a)
     rules = column_rules(a.column)

@@ -75,12 +75,11 @@ def _run(a: argparse.Namespace) -> int:
     require_one_source(a)
     if a.target is not None and not 30 <= a.target <= 250:
         raise InputError(f"--target {a.target:g} km/h: choose a speed from 30 to 250")
-    from roadlog.passes.conditions import wind_share
+    from roadlog.physics.air import wind_share
     from roadlog.runs.table import build_runs, read_logs, with_day_order
     from roadlog.study.settings import override
-    from roadlog.trials.result import save
+    from roadlog.trials.result import save, screen
     from roadlog.trials.standing_start import gather, standing_start_result
-    from roadlog.wording.screen import screen
 
     study, sources = chosen(a, _sources)
     changes = {"mass_kg": a.mass, "aspiration": "turbo" if a.turbo else None}

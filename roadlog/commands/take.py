@@ -44,7 +44,7 @@ def _take(a: argparse.Namespace) -> int:
     from roadlog.errors import InputError
     from roadlog.ingest.clock.localday import zone_warning
     from roadlog.runs.intake import propose, take_in
-    from roadlog.study.settings import load_study
+    from roadlog.study.folder import load_study
 
     study = load_study(a.study)
     proposals = propose(a.study, study, a.files, arm=a.arm, split=a.split)

@@ -24,8 +24,8 @@ from roadlog.demo.pump import Filled
 from roadlog.demo.road import Road
 from roadlog.demo.schedule import LABELS, UTC_OFFSET, WARMER_PER_HOUR_C, Day, Run
 from roadlog.demo.variants import Accessory, Meter
+from roadlog.quantities.arms import ARMS
 from roadlog.quantities.fuels import volume_l
-from roadlog.study.settings import ARMS
 
 PLAIN_VARIANTS = {"accessory": "off", "gearbox": "manual", "meter": "air"}
 STATION = ("47.68", "21.02", "110")  # invented: latitude [°], longitude [°], height [m]

@@ -10,7 +10,7 @@ import numpy as np
 from roadlog.demo.driver import smooth_noise
 from roadlog.demo.files import csv_text
 from roadlog.demo.schedule import LABELS
-from roadlog.study.settings import ARMS, Arm
+from roadlog.quantities.arms import ARMS, Arm
 
 FUEL_PCT = 0.6  # the collar's true change of fuel at equal load: a slight restriction here too
 CLAIM_FUEL_PCT = 10.0

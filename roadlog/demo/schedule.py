@@ -15,7 +15,7 @@ from roadlog.demo.driver import smooth_noise
 from roadlog.errors import InputError
 from roadlog.physics.roadload import rolling_share
 from roadlog.plan.schedule import LEAST_UNITS, block_sizes
-from roadlog.study.settings import ARMS, Arm
+from roadlog.quantities.arms import ARMS, Arm
 
 FIRST_DAY = dt.date(2026, 3, 2)
 UTC_OFFSET = "+01:00"

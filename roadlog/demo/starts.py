@@ -15,9 +15,9 @@ from roadlog.demo import car
 from roadlog.demo.driver import smooth_noise
 from roadlog.demo.logger import PERCENT_BYTE, POSITION_HEADERS, WHEEL_SPEED_FACTOR, stamps
 from roadlog.demo.schedule import UTC_OFFSET, WARMER_PER_HOUR_C, WIND_SHARE, Day
+from roadlog.quantities.arms import ARMS
 from roadlog.quantities.arrays import Floats
 from roadlog.quantities.units import STANDARD_GRAVITY_M_S2
-from roadlog.study.settings import ARMS
 
 TARGET_KMH, FROM_KMH = 100.0, 10.0
 POWER_PCT = -1.0  # the collar's true change of full-throttle power: a slight restriction

@@ -12,8 +12,10 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 
-from roadlog.results import EffectResult, Interval, NamedInterval, Warned
-from roadlog.study.settings import Device
+from roadlog.effect.result import EffectResult
+from roadlog.errors import Warned
+from roadlog.stats.interval import Interval, NamedInterval
+from roadlog.study.car import Device
 
 ONE_CHANGE = (
     "undecided: before and after with one change between them: whatever else changed at that time "

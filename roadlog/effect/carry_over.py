@@ -12,11 +12,11 @@ from collections.abc import Iterator
 import numpy as np
 import pandas as pd
 
-from roadlog.effect.crosschecks import percent, percent_interval
 from roadlog.effect.expected_fuel import ExpectedFuel
 from roadlog.effect.layout import Layout
+from roadlog.errors import Warned
 from roadlog.quantities.arrays import Floats
-from roadlog.results import NamedInterval, Warned
+from roadlog.stats.interval import NamedInterval, percent, percent_interval
 from roadlog.stats.unit_contrast import UnitContrast, contrast_units
 
 AFTER_FITTED = "after a switch unit with the add-on in"

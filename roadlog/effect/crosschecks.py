@@ -13,35 +13,15 @@ import pandas as pd
 
 from roadlog.effect.design import Design
 from roadlog.effect.layout import Layout
+from roadlog.errors import Warned
 from roadlog.quantities.arrays import Floats
-from roadlog.results import Interval, NamedInterval, Warned
+from roadlog.stats.interval import Interval, NamedInterval, percent_interval
 from roadlog.stats.unit_contrast import unit_t
 
 DISAGREEMENT_RULE = (
     "a cross-check disagrees when its estimate lies outside the primary interval and the primary "
     "estimate lies outside the cross-check's interval"
 )
-
-
-def percent(log_change: float) -> float:
-    """Percent change that a log ratio stands for.
-
-    >>> round(percent(0.1), 2)
-    10.52
-    """
-    return float(100 * np.expm1(log_change))
-
-
-def percent_interval(tau: float, half: float, df: float, method: str) -> Interval:
-    """Interval in percent from a log-scale estimate and half-width (NaN: no bounds)."""
-    bounded = np.isfinite(half)
-    return Interval(
-        estimate=percent(tau),
-        low=percent(tau - half) if bounded else None,
-        high=percent(tau + half) if bounded else None,
-        df=df,
-        method=method,
-    )
 
 
 def unadjusted(layout: Layout) -> Interval:

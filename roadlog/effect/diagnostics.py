@@ -8,13 +8,13 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from roadlog.effect.crosschecks import percent, percent_interval
 from roadlog.effect.design import plain_name
 from roadlog.effect.expected_fuel import ExpectedFuel
 from roadlog.effect.layout import Layout, without_fuel
+from roadlog.errors import Warned
 from roadlog.quantities.arrays import Floats
 from roadlog.quantities.tables import NOTE, REMARK
-from roadlog.results import Interval, Warned
+from roadlog.stats.interval import Interval, percent, percent_interval
 from roadlog.stats.unit_contrast import contrast_units, unit_t
 
 _MOVES = 0.75

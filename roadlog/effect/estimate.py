@@ -13,7 +13,6 @@ import numpy as np
 import pandas as pd
 
 from roadlog.effect import carry_over, crosschecks, diagnostics
-from roadlog.effect.crosschecks import percent, percent_interval
 from roadlog.effect.design import Design, build_design
 from roadlog.effect.expected_fuel import ExpectedFuel, Terms, expected_terms, fit_expected_fuel
 from roadlog.effect.fixed_offset import FuelPhysics, by_fixed_offset, total_by_fixed_offset
@@ -26,11 +25,12 @@ from roadlog.effect.held_equal import (
 )
 from roadlog.effect.layout import Layout, lay_out
 from roadlog.effect.one_stage import OneStage, fit_one_stage
+from roadlog.effect.result import EffectResult
 from roadlog.effect.tables import coefficient_table, residual_table, scatter_table, unit_table
-from roadlog.errors import DesignError, FitError
+from roadlog.errors import DesignError, FitError, Warned
 from roadlog.quantities.arrays import Floats
-from roadlog.results import EffectResult, Interval, NamedInterval, Warned
 from roadlog.stats import power
+from roadlog.stats.interval import Interval, NamedInterval, percent, percent_interval
 from roadlog.stats.unit_contrast import UnitContrast, contrast_units
 from roadlog.stats.unit_randomisation import (
     Redraw,

@@ -11,9 +11,10 @@ mixed model of the other word, a closure gap) turn it into `undecided`.
 import math
 from collections.abc import Sequence
 
-from roadlog.results import Finding, FindingWord, HeldEqual, Interval, Obstacle
+from roadlog.effect.result import HeldEqual
+from roadlog.stats.interval import Finding, FindingWord, Interval, Obstacle, rule
 from roadlog.stats.unit_randomisation import UnitRandomisation
-from roadlog.study.settings import Claim
+from roadlog.study.car import Claim
 
 LEAST_P_FOR_GATE = 1 / 20  # orders that can't go as low say nothing one-sided
 
@@ -32,19 +33,6 @@ _OBSTACLES: dict[Obstacle, str] = {
         "held equal with confidence: drive alike in both arms"
     ),
 }
-
-
-def rule(low: float | None, high: float | None, claim_pct: float) -> FindingWord:
-    """The bare rule for bounds [%] against a claimed change of fuel use [%].
-
-    >>> rule(-2.0, 3.0, -10.7), rule(-14.0, -11.0, -10.7), rule(-14.0, -9.0, -10.7)
-    ('refuted', 'supported', 'undecided')
-    """
-    if low is None or high is None:
-        return "undecided"
-    if low > claim_pct:
-        return "refuted"
-    return "supported" if high <= claim_pct else "undecided"
 
 
 def decide(

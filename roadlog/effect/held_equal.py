@@ -13,8 +13,9 @@ import pandas as pd
 from roadlog.effect.expected_fuel import COLD, WORK, ExpectedFuel, Terms, fit_expected_fuel
 from roadlog.effect.fixed_offset import FuelPhysics, coefficient_shift
 from roadlog.effect.layout import Layout
+from roadlog.effect.result import HeldEqual
 from roadlog.quantities.arrays import Floats
-from roadlog.results import HeldEqual, Obstacle
+from roadlog.stats.interval import Obstacle
 from roadlog.stats.unit_contrast import UnitContrast, unit_t
 
 # Of the work that more demand adds, warm: indicated efficiency. Chosen with the constants below on

@@ -5,7 +5,6 @@ its arm and block, and the columns that take what the arm must not (blocks as dr
 chance didn't draw the order, routes that share no segment).
 """
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -14,6 +13,7 @@ from numpy.typing import NDArray
 
 from roadlog.errors import DesignError, InputError
 from roadlog.quantities.arrays import Floats
+from roadlog.stats.unit_contrast import block_columns
 
 TREND = "trend over time"
 ROUTE = "route"
@@ -134,14 +134,6 @@ def without_fuel(used: pd.DataFrame) -> list[str]:
     """
     least = used.groupby("segment")["ml_per_km"].min()
     return [str(s) for s in least.index[least <= 0]]
-
-
-def block_columns(n: int, blocks: Sequence[str] | None) -> Floats:
-    """Intercept and indicators of all blocks but the first (n, k)."""
-    labels = np.asarray([] if blocks is None else blocks)
-    return np.column_stack(
-        [np.ones(n), *((labels == b).astype(float) for b in [*dict.fromkeys(labels)][1:])]
-    )
 
 
 def _comparable(used: pd.DataFrame) -> pd.DataFrame:

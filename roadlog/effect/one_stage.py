@@ -10,14 +10,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from roadlog.effect.crosschecks import percent_interval
 from roadlog.effect.design import Design
 from roadlog.errors import FitError
 from roadlog.quantities.arrays import Floats
-from roadlog.results import NamedInterval, Role
 from roadlog.stats.bounded.cross_products import aliased_columns
 from roadlog.stats.bounded.df import DegreesOfFreedom, kenward_roger, satterthwaite
 from roadlog.stats.bounded.model import MixedFit, fit_mixed
+from roadlog.stats.interval import NamedInterval, Role, percent_interval
 
 ONE_STAGE = "mixed model (REML, Kenward–Roger)"
 

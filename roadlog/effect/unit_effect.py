@@ -9,7 +9,6 @@ import numpy as np
 import pandas as pd
 
 from roadlog.effect.carry_over import COLUMNS
-from roadlog.effect.crosschecks import percent, percent_interval
 from roadlog.effect.diagnostics import (
     design_table,
     design_warnings,
@@ -17,9 +16,10 @@ from roadlog.effect.diagnostics import (
     influence_warnings,
 )
 from roadlog.effect.layout import Layout, lay_out
+from roadlog.effect.result import EffectResult
 from roadlog.effect.tables import unit_table
 from roadlog.quantities.arrays import Floats
-from roadlog.results import EffectResult, Interval, NamedInterval
+from roadlog.stats.interval import Interval, NamedInterval, percent, percent_interval
 from roadlog.stats.power import smallest_detectable_pct
 from roadlog.stats.reduction import orthonormal
 from roadlog.stats.unit_contrast import unit_t

@@ -14,7 +14,8 @@ import pandas as pd
 from roadlog.errors import DesignError
 from roadlog.fuel.sight import sight_of
 from roadlog.fuel.states import standing_still
-from roadlog.study.settings import Estimator, Study
+from roadlog.study.car import Estimator
+from roadlog.study.settings import Study
 
 MIN_SHARE = 0.5  # of a run's logged time, for a signal to count as logged
 

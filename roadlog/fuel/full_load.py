@@ -12,8 +12,8 @@ import numpy as np
 import pandas as pd
 
 from roadlog.fuel.air import Array, FullLoad, signal
-from roadlog.passes.conditions import acceleration
-from roadlog.study.settings import Vehicle
+from roadlog.physics.demand import acceleration
+from roadlog.study.car import Vehicle
 
 # Common practice, no source.
 HIGH_CALCULATED_LOAD_PCT = 90.0

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from roadlog.fuel.air import Array, Calibration, signal
-from roadlog.passes.conditions import acceleration
+from roadlog.physics.demand import acceleration
 
 PRESSED, OPEN_QUESTION, AT_REST, NOT_KNOWN = range(4)
 

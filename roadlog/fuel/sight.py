@@ -12,7 +12,7 @@ closed loop holds 1 + trims = 1/(m k s e). Figures over real fuel are then m s e
 from dataclasses import dataclass
 from typing import Literal, get_args
 
-from roadlog.study.settings import Estimator, Place
+from roadlog.study.car import Estimator, Place
 
 Follows = Literal["yes", "with trims", "no"]
 PLACES: tuple[Place | None, ...] = (*get_args(Place), None)

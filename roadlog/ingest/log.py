@@ -10,6 +10,8 @@ from typing import Literal
 
 import pandas as pd
 
+from roadlog.quantities.units import UNITS
+
 Role = Literal["signal", "time", "ignored", "unmatched"]
 Datum = Literal["sea level", "ellipsoid", "unknown"]
 
@@ -81,3 +83,8 @@ class Log:
     altitude_datum: Datum | None = None
     frozen_s: float = 0.0
     units: tuple[UnitEvidence, ...] = ()
+
+
+def read_units(log: Log) -> dict[str, str]:
+    """In which unit each signal of a log was read."""
+    return {c.signal: c.unit for c in log.columns if c.signal is not None and c.unit in UNITS}

@@ -6,17 +6,18 @@ other can pass for an effect, whatever the interval says: docs/road.md has the s
 """
 
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from roadlog.errors import Warned
 from roadlog.passes.table import WASHOUT
+from roadlog.quantities.arms import ARMS
 from roadlog.quantities.arrays import Floats, Ints
-from roadlog.results import ArmUse, RoadUse, Warned
-from roadlog.road import Network
+from roadlog.road.network import Network
 from roadlog.road.trace import travelled
-from roadlog.study.settings import ARMS
 from roadlog.wording.alike import alike
 
 WARN_BELOW = 0.80
@@ -33,6 +34,29 @@ HEADING_SAMPLES = 5
 
 Strings = NDArray[np.object_]
 Cell = tuple[int, int, int]
+
+
+@dataclass(frozen=True)
+class ArmUse:
+    """One arm's road: km driven, placed on shared road and used, and km lost by cause.
+
+    `share` is what is used of the km that could have been: without washout, drives set aside by
+    words agreed beforehand, and roads that too few runs of both arms drive.
+    """
+
+    driven_km: float
+    placed_km: float
+    used_km: float
+    share: float
+    lost: tuple[tuple[str, float], ...]
+
+
+@dataclass(frozen=True)
+class RoadUse:
+    """Both arms' road, and each run's: `runs` has `run`, `driven_km`, `placed_km`, `used_km`."""
+
+    arms: dict[str, ArmUse]
+    runs: pd.DataFrame
 
 
 def lost_warnings(use: RoadUse) -> list[Warned]:

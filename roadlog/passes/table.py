@@ -13,24 +13,23 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from roadlog.errors import InputError
-from roadlog.ingest.datum import uneven_datum
-from roadlog.passes.conditions import add_conditions, wind_share
+from roadlog.ingest.text.handtable import split_unit
+from roadlog.passes.conditions import add_conditions
+from roadlog.physics.air import wind_share
 from roadlog.quantities.arrays import Floats
 from roadlog.quantities.fuels import FUELS
 from roadlog.quantities.tables import NOTE, PASSES, REMARK
 from roadlog.road.network import Network
 from roadlog.road.trace import travelled
 from roadlog.runs.deviations import is_deviation
-from roadlog.runs.notes import NOTE_KEYS, note_headings, noted, split_unit
+from roadlog.runs.notes import NOTE_KEYS, note_headings, noted
 from roadlog.study.settings import Analysis, Study
 
 MIN_LENGTH_SHARE = 0.9  # a pass has to cover this share of its segment
 MAX_DISTANCE_ERROR = 0.10  # wheel distance against the segment's length
 COLD_BELOW_C = 70.0
 WASHOUT = "washout"
-SOURCE_SHARE = 0.2
 IDLE_BELOW_KMH = 1.0
-_AIR = ("ambient_source", "pressure_source")
 YES_NO = {"yes": "1", "no": "0", "true": "1", "false": "0", "on": "1", "off": "0"}
 
 _MEANS = {  # pass column: track column, averaged over time
@@ -410,82 +409,3 @@ def _numeric(values: pd.Series) -> pd.Series:
     empty = values.isna() | (text == "")
     number = pd.to_numeric(text.replace(YES_NO).where(~empty), errors="coerce")
     return number if bool((number.notna() | empty).all()) else values
-
-
-def source_warnings(passes: pd.DataFrame) -> list[str]:
-    """Sentences on temperature or pressure that come from different sources in the two arms.
-
-    A source is a bias of its own (a sensor behind a warm bumper, a station far away), so a share
-    of passes that differs by arm by more than `SOURCE_SHARE` can look like an effect.
-    """
-    used = passes[passes["used"].astype(bool)]
-    found = []
-    for column, what in (("ambient_source", "temperature"), ("pressure_source", "pressure")):
-        if column not in used.columns or used["arm"].nunique() < 2:
-            continue
-        share = pd.crosstab(used[column], used["arm"], normalize="columns")
-        apart = share.max(axis=1) - share.min(axis=1)
-        if apart.max() > SOURCE_SHARE:
-            name = str(apart.index[int(apart.to_numpy().argmax())])
-            row = share.iloc[int(apart.to_numpy().argmax())]
-            by_arm = ", ".join(f"{100 * v:.0f} % of {arm}" for arm, v in row.items())
-            found.append(
-                f"ambient {what} is from another source in one arm ({name}: {by_arm} passes), so "
-                "that its error can pass for an effect: log it alike in both arms, or give weather"
-            )
-    return found
-
-
-def datum_warnings(passes: pd.DataFrame, runs: pd.DataFrame) -> list[str]:
-    """A sentence if air was computed from altitudes that aren't above one surface in both arms.
-
-    Parameters
-    ----------
-    passes : DataFrame
-        `tables.PASSES`.
-    runs : DataFrame
-        `run`, `arm` and `altitude_datum` (`roadlog.ingest.Log`).
-    """
-    used = passes[passes["used"].astype(bool)]
-    by_height = [used[c].astype(str).str.endswith("the altitude") for c in _AIR if c in used]
-    if not by_height or "altitude_datum" not in runs:
-        return []
-    mine = runs[runs["run"].isin(used.loc[np.logical_or.reduce(by_height), "run"])]
-    known = [d if isinstance(d, str) else None for d in mine["altitude_datum"]]
-    uneven = uneven_datum(mine["arm"].tolist(), known)
-    return [] if uneven is None else [uneven]
-
-
-def mode_table(tracks: Mapping[int, pd.DataFrame], passes: pd.DataFrame) -> pd.DataFrame:
-    """Time and fuel by operating mode and switch unit, over the runs that made a used pass.
-
-    Returns
-    -------
-    DataFrame
-        `switch_unit`, `mode` (`conditions.operating_mode`), `seconds`, `fuel_g`; warm samples on
-        segments only, because a cold engine isn't comparable by mode.
-    """
-    used = passes[passes["used"].astype(bool)]
-    unit = dict(zip(used["run"], used["switch_unit"], strict=True))
-    parts = []
-    for run, track in tracks.items():
-        if run not in unit:
-            continue
-        coolant = track["coolant_temp_c"] if "coolant_temp_c" in track.columns else None
-        warm = True if coolant is None else ~(coolant < COLD_BELOW_C)
-        on = track["fuel_flow_g_s"].notna() & (track["op_mode"] >= 0) & (track["traversal"] >= 0)
-        kept = track[on & warm]
-        parts.append(
-            pd.DataFrame(
-                {
-                    "switch_unit": unit[run],
-                    "mode": kept["op_mode"],
-                    "seconds": kept["dt_s"],
-                    "fuel_g": kept["fuel_flow_g_s"] * kept["dt_s"],
-                }
-            )
-        )
-    if not parts:
-        return pd.DataFrame(columns=["switch_unit", "mode", "seconds", "fuel_g"])
-    every = pd.concat(parts, ignore_index=True)
-    return every.groupby(["switch_unit", "mode"], as_index=False)[["seconds", "fuel_g"]].sum()

@@ -16,7 +16,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from roadlog.errors import InputError
+from roadlog.errors import InputError, Warned
 from roadlog.plan.promised import promise_that_counts
 from roadlog.plan.register import (
     Entry,
@@ -27,8 +27,9 @@ from roadlog.plan.register import (
     read_register,
     without_late_notes,
 )
-from roadlog.results import Finding, Interval, Look, Oversight, Warned
+from roadlog.plan.result import Look, Oversight
 from roadlog.runs.deviations import REASON
+from roadlog.stats.interval import Finding, Interval
 from roadlog.study.settings import Schedule, Study
 
 LOOKS = "computed/looks.jsonl"

@@ -18,13 +18,13 @@ from numpy.typing import NDArray
 from roadlog.effect.before_after import changed_once
 from roadlog.effect.finding import LEAST_P_FOR_GATE
 from roadlog.effect.held_equal import MOST_DRIVING, PER_DEGREE, SHARE_OF_DRIVING, UNKNOWN_AIR
-from roadlog.effect.layout import block_columns, lay_out
+from roadlog.effect.layout import lay_out
 from roadlog.errors import DesignError
 from roadlog.plan.schedule import block_sizes, orders_of_plan, redraw
 from roadlog.quantities.arrays import Floats
 from roadlog.stats.randomise import Assignments
 from roadlog.stats.reduction import orthonormal
-from roadlog.stats.unit_contrast import LEAST_DF, contrast_units
+from roadlog.stats.unit_contrast import LEAST_DF, block_columns, contrast_units
 from roadlog.study.settings import Schedule
 
 STUDIES = 2000

@@ -12,10 +12,10 @@ from typing import Any
 
 from roadlog.errors import InputError
 from roadlog.plan.promise import Scatter
+from roadlog.plan.result import ChanceOfWord, Promised
 from roadlog.plan.size import Size
-from roadlog.results import ChanceOfWord, Promised
+from roadlog.study.car import Claim
 from roadlog.study.durable import atomic_write
-from roadlog.study.settings import Claim
 
 PROMISES = "computed/promised.json"
 

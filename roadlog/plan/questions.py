@@ -9,7 +9,8 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
 from roadlog.errors import InputError
-from roadlog.study.settings import Study, parse_study, row_of
+from roadlog.study.folder import row_of
+from roadlog.study.settings import Study, parse_study
 
 
 @dataclass(frozen=True)

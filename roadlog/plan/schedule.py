@@ -16,9 +16,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from roadlog.errors import DesignError, InputError
+from roadlog.quantities.arms import ARMS
 from roadlog.quantities.arrays import Floats
 from roadlog.stats.randomise import DRAWS, EXACT_LIMIT, Assignments, assignments
-from roadlog.study.settings import ARMS, Plan, Schedule, ScheduleUnit, Weekday
+from roadlog.study.settings import Plan, Schedule, ScheduleUnit, Weekday
 
 WEEKDAYS: tuple[Weekday, ...] = get_args(Weekday)
 LEAST_UNITS = 4

@@ -20,8 +20,9 @@ from roadlog.plan.promise import (
     refutable_by_units,
     simulate,
 )
-from roadlog.results import ChanceOfWord
-from roadlog.study.settings import Claim, Plan, RoadType
+from roadlog.plan.result import ChanceOfWord
+from roadlog.study.car import Claim
+from roadlog.study.settings import Plan, RoadType
 from roadlog.wording.progress import bar
 
 CURVE_DAYS = range(6, 31, 2)

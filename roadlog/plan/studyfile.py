@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from roadlog.errors import InputError
-from roadlog.runs.notes import split_unit
+from roadlog.ingest.text.handtable import split_unit
 from roadlog.study.durable import atomic_write
 from roadlog.study.settings import Schedule, Study, parse_study
 

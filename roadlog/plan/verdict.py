@@ -6,27 +6,19 @@ read them: they never tell which day is fitted.
 
 import datetime as dt
 import math
-import textwrap
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 from roadlog.effect.finding import LEAST_P_FOR_GATE
 from roadlog.plan.promise import STUDIES, Scatter, needed_units
+from roadlog.plan.result import ChanceOfWord
 from roadlog.plan.size import Layout, Loss, Size, log_of
-from roadlog.results import ChanceOfWord
 from roadlog.stats.randomise import ENOUGH_ASSIGNMENTS
-from roadlog.study.settings import Claim, Plan, Schedule, Study
+from roadlog.study.car import Claim
+from roadlog.study.settings import Plan, Schedule, Study
+from roadlog.wording.screen import LABEL, paragraph
 
-WIDTH = 88
-LABEL = 13
 RELIABLE = 0.8
-
-
-def paragraph(label: str, text: str) -> list[str]:
-    """A label and its wrapped text."""
-    return textwrap.wrap(
-        text, WIDTH, initial_indent=label.ljust(LABEL), subsequent_indent=" " * LABEL
-    )
 
 
 def days_lines(schedule: Schedule, plan: Plan, spare: int) -> list[str]:

@@ -23,6 +23,11 @@ M_PER_FOOT = 0.3048
 STANDARD_GRAVITY_M_S2 = 9.80665
 
 
+LARGEST_RATIO = (
+    1.5  # of fuel use between the arms; beyond, `roadlog.analysis.doubts` forbids a firm word
+)
+
+
 @dataclass(frozen=True)
 class Unit:
     """One unit: value in the dimension's base unit = (value + offset) * factor."""

@@ -16,7 +16,7 @@ from roadlog.quantities.arrays import Floats, Ints
 from roadlog.quantities.signals import SIGNALS
 from roadlog.quantities.units import unit_symbol
 from roadlog.report.strips import mark_step_km
-from roadlog.report.text import number
+from roadlog.wording.numbers import number
 
 Kind = Literal["road", "stop", "blind", "gap"]
 

@@ -15,7 +15,7 @@ from roadlog.fuel.accessory_state import find_accessory
 from roadlog.ingest.datum import datum_counts
 from roadlog.report.along import Along, along
 from roadlog.report.templating import NO_NETWORK, raw, render
-from roadlog.report.text import number
+from roadlog.wording.numbers import number
 
 
 @dataclass(frozen=True)

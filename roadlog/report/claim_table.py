@@ -7,18 +7,11 @@ the finding, how strong the evidence is, and the cautions and notes that belong 
 import math
 from dataclasses import dataclass
 
-from roadlog.report.text import (
-    UNKNOWN,
-    claim_words,
-    compared_how,
-    ends_of,
-    number,
-    percent,
-    signed,
-)
-from roadlog.results import Analysed
+from roadlog.analysis.result import Analysed
+from roadlog.report.text import claim_words, compared_how
 from roadlog.trials.result import TrialResult
 from roadlog.trials.road_test import road_test, under_road_test
+from roadlog.wording.numbers import UNKNOWN, ends_of, number, percent, signed
 
 NAMES = {
     "standing-start": "Standing start",

@@ -12,11 +12,13 @@ import numpy as np
 import pandas as pd
 from markupsafe import Markup
 
+from roadlog.analysis.result import Analysed
+from roadlog.quantities.arms import ARMS
 from roadlog.report.colours import ARM_COLOURS, CLAIM, HAIR, INK, QUIET
 from roadlog.report.svg import figure
-from roadlog.report.text import bounds, ends_of, number, signed, typeset
-from roadlog.results import Analysed, Interval, NamedInterval
-from roadlog.study.settings import ARMS
+from roadlog.report.text import typeset
+from roadlog.stats.interval import Interval, NamedInterval
+from roadlog.wording.numbers import bounds, ends_of, number, signed
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

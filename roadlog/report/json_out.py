@@ -11,12 +11,15 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from roadlog.analysis.result import Analysed, ArmSummary
+from roadlog.effect.result import HeldEqual
+from roadlog.plan.result import Oversight
 from roadlog.quantities.units import mpg_us
 from roadlog.report.claim_table import trials_of
 from roadlog.report.registration import achieved
 from roadlog.report.text import economy_interval, economy_interval_mpg_us
 from roadlog.report.warned import told_warnings
-from roadlog.results import Analysed, ArmSummary, HeldEqual, Interval, NamedInterval, Oversight
+from roadlog.stats.interval import Interval, NamedInterval
 
 SCHEMA = 1
 

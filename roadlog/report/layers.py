@@ -13,13 +13,13 @@ from typing import Any
 
 import numpy as np
 
+from roadlog.analysis.result import Analysed
+from roadlog.quantities.arms import ARMS
 from roadlog.quantities.arrays import Floats
 from roadlog.report.colours import ARM_COLOURS, INK
 from roadlog.report.legs import Leg
 from roadlog.report.strips import mark_step_km
-from roadlog.results import Analysed
 from roadlog.road.network import Segment
-from roadlog.study.settings import ARMS
 
 SIDEWAYS_PX = 5.0
 WIDTH_PX = (4.0, 9.0)

@@ -12,7 +12,9 @@ import numpy as np
 import pandas as pd
 from markupsafe import Markup
 
+from roadlog.analysis.result import Analysed
 from roadlog.effect.layout import without_fuel
+from roadlog.quantities.arms import ARMS
 from roadlog.quantities.arrays import Floats
 from roadlog.quantities.units import mpg_us
 from roadlog.report.colours import NO_DATA, ChangeScale, change_scale
@@ -21,9 +23,9 @@ from roadlog.report.leaflet import leaflet
 from roadlog.report.legs import Leg, find_legs
 from roadlog.report.strips import strips
 from roadlog.report.templating import NO_NETWORK, environment, raw, render
-from roadlog.report.text import bounds, number, signed, typeset
-from roadlog.results import Analysed, Interval
-from roadlog.study.settings import ARMS
+from roadlog.report.text import typeset
+from roadlog.stats.interval import Interval
+from roadlog.wording.numbers import bounds, number, signed
 
 NO_FUEL = "a pass burned no fuel there, so that both arms leave it out"
 FEW = "too few passes"

@@ -13,6 +13,8 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from roadlog.analysis.result import Analysed, ArmSummary
+from roadlog.quantities.arms import ARMS
 from roadlog.quantities.units import economy_change_pct, mpg_imperial, mpg_us
 from roadlog.report import figures, tabulate
 from roadlog.report.claim_table import parts_of_claim
@@ -24,18 +26,14 @@ from roadlog.report.text import (
     claim_words,
     economy_interval,
     economy_interval_mpg_us,
-    ends_of,
     headline,
-    number,
-    scaled,
-    signed,
     typeset,
     verdict,
 )
 from roadlog.report.warned import told_warnings
-from roadlog.results import Analysed, ArmSummary, Interval
-from roadlog.study.settings import ARMS
+from roadlog.stats.interval import Interval
 from roadlog.weather.station import about
+from roadlog.wording.numbers import ends_of, number, scaled, signed
 
 LIBRARIES = ("roadlog", "numpy", "scipy", "pandas", "statsmodels", "matplotlib", "folium")
 LISTED_PASSES = 60

@@ -7,8 +7,9 @@ from dataclasses import dataclass, replace
 
 import pandas as pd
 
+from roadlog.plan.result import Look, Oversight, Promised
 from roadlog.report import tabulate
-from roadlog.results import Interval, Look, Oversight, Promised
+from roadlog.stats.interval import Interval
 
 
 @dataclass(frozen=True)

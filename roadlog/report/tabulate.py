@@ -7,9 +7,11 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from roadlog.report.text import number, signed, typeset
-from roadlog.results import Analysed, RoadUse
+from roadlog.analysis.result import Analysed
+from roadlog.passes.road_use import RoadUse
+from roadlog.report.text import typeset
 from roadlog.wording.alike import alike
+from roadlog.wording.numbers import number, signed
 
 HEADINGS = {
     "name": "",

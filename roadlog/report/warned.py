@@ -5,7 +5,7 @@ A finished analysis goes in; out come its warnings in order, each with the logs 
 
 from dataclasses import dataclass
 
-from roadlog.results import Analysed
+from roadlog.analysis.result import Analysed
 from roadlog.wording.alike import kind_of, together
 
 

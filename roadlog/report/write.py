@@ -9,8 +9,8 @@ import json
 from functools import partial
 from pathlib import Path
 
+from roadlog.analysis.result import Analysed
 from roadlog.report.json_out import to_json
-from roadlog.results import Analysed
 from roadlog.study.durable import atomic_write
 
 

@@ -15,8 +15,8 @@ import pandas as pd
 
 from roadlog.errors import InputError
 from roadlog.ingest.text.dialect import as_utf8
-from roadlog.ingest.text.handtable import read_table
-from roadlog.runs.notes import DAY_KEYS, NOTE_KEYS, note_headings, noted, read_notes, split_unit
+from roadlog.ingest.text.handtable import read_table, split_unit
+from roadlog.runs.notes import DAY_KEYS, NOTE_KEYS, note_headings, noted, read_notes
 from roadlog.study.durable import atomic_write
 
 COLUMN = "accessory"

@@ -12,7 +12,8 @@ from dataclasses import dataclass, field
 import pandas as pd
 
 from roadlog.errors import InputError
-from roadlog.runs.notes import noted, split_unit
+from roadlog.ingest.text.handtable import split_unit
+from roadlog.runs.notes import noted
 
 DEVIATION_WORDS = frozenset(
     {

@@ -22,7 +22,8 @@ from roadlog.ingest.drives import Drive, find_drives, piece, write_piece
 from roadlog.quantities.signals import POSITION
 from roadlog.runs.taken import LIST, Taken, now_utc, read_taken, sha256_of, write_taken
 from roadlog.study.durable import atomic_write, clean_parts, is_part
-from roadlog.study.settings import LOG_SUFFIXES, TRACK_SUFFIXES, Study, TimeRule
+from roadlog.study.folder import LOG_SUFFIXES, TRACK_SUFFIXES
+from roadlog.study.settings import Study, TimeRule
 
 READ_ONLY = 0o444
 AS_SAID = "as said"

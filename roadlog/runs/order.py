@@ -6,8 +6,7 @@ blocks and switch units comes out.
 
 import pandas as pd
 
-from roadlog.errors import InputError
-from roadlog.results import Warned
+from roadlog.errors import InputError, Warned
 from roadlog.runs.notes import note_headings, noted
 from roadlog.runs.table import BY_NAME, Sources
 from roadlog.runs.undated import GIVE

@@ -10,7 +10,8 @@ from pathlib import PurePosixPath
 import pandas as pd
 
 from roadlog.errors import InputError
-from roadlog.runs.notes import noted, split_unit
+from roadlog.ingest.text.handtable import split_unit
+from roadlog.runs.notes import noted
 from roadlog.study.settings import RoadRule
 
 ROUTE_WORDS = frozenset({"route", "direction", "way", "strecke", "richtung", "trajet", "ruta",

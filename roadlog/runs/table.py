@@ -15,12 +15,14 @@ from pandas.api.typing import NaTType
 from roadlog.errors import DesignError, InputError
 from roadlog.ingest import Log, join_positions, read_alike, read_log, settle_day_first
 from roadlog.ingest.datum import settled
+from roadlog.quantities.arms import ARMS
 from roadlog.runs.run_list import Listed, RunList, read_run_list
 from roadlog.runs.taken import sha256_of
 from roadlog.runs.undated import GIVE, natural, order_of_undated
-from roadlog.study.settings import ARMS, Study, SwitchedBy, log_files
-from roadlog.study.settings import LOG_SUFFIXES as LOG_SUFFIXES
-from roadlog.study.settings import TRACK_SUFFIXES as TRACK_SUFFIXES
+from roadlog.study.folder import LOG_SUFFIXES as LOG_SUFFIXES
+from roadlog.study.folder import TRACK_SUFFIXES as TRACK_SUFFIXES
+from roadlog.study.folder import log_files
+from roadlog.study.settings import Study, SwitchedBy
 
 RUN_LIST = "runs.csv"
 BY_NAME = "their names"

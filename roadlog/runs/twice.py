@@ -13,8 +13,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from roadlog.errors import InputError
-from roadlog.results import Warned
+from roadlog.errors import InputError, Warned
 
 WINDOW_S = 60  # of speed, second by second, that no second drive repeats to the tenth of a km/h
 LEAST_SPREAD_KMH = 3.0  # of a window: standing and steady driving repeat themselves

@@ -11,11 +11,10 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from roadlog.effect.layout import block_columns
 from roadlog.errors import DesignError
+from roadlog.quantities.arms import ARMS
 from roadlog.quantities.arrays import Floats
-from roadlog.stats.unit_contrast import arm_contrast
-from roadlog.study.settings import ARMS
+from roadlog.stats.unit_contrast import arm_contrast, block_columns
 
 LEVEL = 0.95
 NORMAL = 1.959964  # 97.5 % quantile of the normal distribution

@@ -5,6 +5,7 @@ chance didn't draw the order) and the arm. The t interval judges by the scatter 
 never narrower than the scatter of the passes within them allows (docs/method.md, section 5.2).
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -140,3 +141,11 @@ def unit_t(
     if found is None:
         return float("nan"), float("nan"), 0.0
     return found.tau, found.half_width(), float(max(found.df, 0))
+
+
+def block_columns(n: int, blocks: Sequence[str] | None) -> Floats:
+    """Intercept and indicators of all blocks but the first (n, k)."""
+    labels = np.asarray([] if blocks is None else blocks)
+    return np.column_stack(
+        [np.ones(n), *((labels == b).astype(float) for b in [*dict.fromkeys(labels)][1:])]
+    )

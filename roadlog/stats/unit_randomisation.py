@@ -24,7 +24,7 @@ from numpy.typing import ArrayLike
 
 from roadlog.errors import DesignError
 from roadlog.quantities.arrays import Floats
-from roadlog.results import Randomisation
+from roadlog.stats.interval import Randomisation
 from roadlog.stats.randomise import ENOUGH_ASSIGNMENTS, Assignments, assignments
 from roadlog.stats.reduction import orthonormal
 

@@ -11,11 +11,11 @@ from dataclasses import dataclass
 import numpy as np
 
 from roadlog.errors import InputError
-from roadlog.passes.conditions import saturation_pressure
+from roadlog.physics.air import saturation_pressure
 from roadlog.physics.atmosphere import SEA_LEVEL_KPA
 from roadlog.quantities.arrays import Floats
 from roadlog.quantities.fuels import HYDROGEN_G_MOL, Fuel
-from roadlog.results import FindingWord
+from roadlog.stats.interval import FindingWord
 from roadlog.trials.result import TrialResult
 from roadlog.wording.screen import claim_words, rule
 

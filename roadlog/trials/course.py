@@ -11,18 +11,11 @@ import pandas as pd
 
 from roadlog.ingest import Log
 from roadlog.ingest.timebase import resample
-from roadlog.passes.conditions import (
-    ASSUMED_HUMIDITY_PCT,
-    ROTATING_MASS,
-    STANDARD_TEMP_C,
-    WIND_AT_CAR,
-    add_conditions,
-    air_density,
-    saturation_pressure,
-    tractive_power,
-)
+from roadlog.passes.conditions import STANDARD_TEMP_C, add_conditions
+from roadlog.physics.air import ASSUMED_HUMIDITY_PCT, WIND_AT_CAR, air_density, saturation_pressure
+from roadlog.physics.demand import ROTATING_MASS, tractive_power
 from roadlog.quantities.arrays import Floats
-from roadlog.study.settings import Vehicle
+from roadlog.study.car import Vehicle
 from roadlog.trials.starts import FROM_KMH, Start, crossing, pull_from_kmh
 
 J1349_TEMP_C, J1349_DRY_KPA = 25.0, 99.0

@@ -20,7 +20,7 @@ import pandas as pd
 
 from roadlog.errors import DesignError, InputError
 from roadlog.quantities.arrays import Floats
-from roadlog.results import FindingWord
+from roadlog.stats.interval import FindingWord
 from roadlog.study.durable import atomic_write
 from roadlog.trials.result import TrialResult
 from roadlog.trials.sheet import read_sheet

@@ -8,7 +8,7 @@ import math
 from dataclasses import dataclass
 
 from roadlog.errors import InputError
-from roadlog.results import FindingWord
+from roadlog.stats.interval import FindingWord
 from roadlog.trials.result import TrialResult
 from roadlog.wording.screen import claim_words
 

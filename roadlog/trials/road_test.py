@@ -8,7 +8,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-from roadlog.results import FindingWord
+from roadlog.stats.interval import FindingWord
 from roadlog.trials.result import TrialResult
 from roadlog.wording.screen import rule
 

@@ -12,13 +12,13 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from roadlog.closure.unit_shift import LARGEST_RATIO
-from roadlog.effect.layout import block_columns
 from roadlog.errors import DesignError
+from roadlog.quantities.arms import ARMS
 from roadlog.quantities.arrays import Floats
 from roadlog.quantities.fuels import Fuel
+from roadlog.quantities.units import LARGEST_RATIO
 from roadlog.stats.compare import FEWEST_DF, Comparison, compare_arms, repeats_needed, stretches
-from roadlog.study.settings import ARMS
+from roadlog.stats.unit_contrast import block_columns
 from roadlog.trials.readings import reading_errors
 from roadlog.trials.result import TrialResult
 from roadlog.wording.screen import claim_words, interval_words, rule

@@ -13,9 +13,9 @@ import numpy as np
 import pandas as pd
 
 from roadlog.errors import DesignError, InputError
+from roadlog.quantities.arms import ARMS
 from roadlog.quantities.arrays import Floats
 from roadlog.quantities.fuels import Fuel, mass_g
-from roadlog.study.settings import ARMS
 from roadlog.trials.readings import CLOCK_GRIDS_S, LEAST_FUEL_GRID_G, fuel_error_g, grid_of
 from roadlog.trials.sheet import read_sheet
 

@@ -14,10 +14,11 @@ import pandas as pd
 
 from roadlog.errors import DesignError, InputError
 from roadlog.ingest import Log
-from roadlog.passes.conditions import WIND_AT_CAR
-from roadlog.results import FindingWord
+from roadlog.physics.air import WIND_AT_CAR
+from roadlog.quantities.arms import ARMS
 from roadlog.stats.compare import Comparison, compare_arms, repeats_needed
-from roadlog.study.settings import ARMS, Vehicle
+from roadlog.stats.interval import FindingWord
+from roadlog.study.car import Vehicle
 from roadlog.trials.course import J1349_DRY_KPA, J1349_TEMP_C, air_at_starts, corrected
 from roadlog.trials.declared import UNDECLARED, Declared
 from roadlog.trials.result import TrialResult

@@ -23,8 +23,8 @@ from roadlog.physics.atmosphere import (
     relative_humidity,
     station_pressure,
 )
-from roadlog.runs.notes import read_weather
 from roadlog.study.settings import Study, WeatherRule
+from roadlog.weather.table import read_weather
 
 FALLS = ("DZ", "RA", "SN", "SG", "PL", "GR", "GS", "UP")  # precipitation, WMO code table 4678
 STAMP = re.compile(r"^(\d{4})-?(\d{2})-?(\d{2})[T ]?(\d{2}):?(\d{2})(?::?\d{2})?Z?[,;\s]+")

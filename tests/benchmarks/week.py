@@ -12,7 +12,7 @@ from pathlib import Path
 import pandas as pd
 
 from roadlog.demo import make_study
-from roadlog.study.settings import load_study
+from roadlog.study.folder import load_study
 
 ROWS = 2400
 COLUMNS = [

@@ -14,7 +14,8 @@ from roadlog.cli import main
 from roadlog.ingest import Log
 from roadlog.ingest.positions.fixes import without_false_fixes
 from roadlog.runs.table import pile_sources, study_sources
-from roadlog.study.settings import Study, load_study, parse_study
+from roadlog.study.folder import load_study
+from roadlog.study.settings import Study, parse_study
 
 N = 1200
 START = pd.Timestamp("2026-03-02 07:10")

@@ -8,10 +8,12 @@ import pytest
 
 from roadlog.closure.bend import TrimsSeen, bend_blocking, trims_seen
 from roadlog.closure.evidence import CLUES
+from roadlog.closure.result import Closure, Evidence
 from roadlog.closure.trims_alone import trims_part
 from roadlog.fuel.sight import FIGURES, PLACES, SIGHT, sight_of
-from roadlog.results import Closure, Evidence, Interval
-from roadlog.study.settings import Claim, Device, Study, Vehicle
+from roadlog.stats.interval import Interval
+from roadlog.study.car import Claim, Device, Vehicle
+from roadlog.study.settings import Study
 
 READ = TrimsSeen("")
 UNREAD = TrimsSeen("both fuel trims aren't there in 24 of 24 runs (first a.csv)")

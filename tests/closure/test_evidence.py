@@ -3,7 +3,7 @@ import pytest
 from roadlog.analysis.analyse import analyse
 from roadlog.demo import make_study
 from roadlog.runs.table import study_sources
-from roadlog.study.settings import load_study
+from roadlog.study.folder import load_study
 
 
 def analysed(folder, estimator=None):

@@ -8,12 +8,11 @@ import pytest
 from roadlog.analysis.by_ledger import analyse_ledger
 from roadlog.cli import main
 from roadlog.closure import Ledger
-from roadlog.effect.crosschecks import percent_interval
-from roadlog.effect.layout import block_columns
 from roadlog.errors import DesignError, InputError
 from roadlog.plan.schedule import draw_schedule, driving_days, switch_units, weekday_gap
+from roadlog.stats.interval import percent_interval
 from roadlog.stats.randomise import assignments
-from roadlog.stats.unit_contrast import unit_t
+from roadlog.stats.unit_contrast import block_columns, unit_t
 from roadlog.stats.unit_randomisation import randomise_units
 from roadlog.study.settings import Plan, parse_study
 

@@ -13,7 +13,7 @@ from roadlog.effect.carry_over import (
     previous_arm_row,
 )
 from roadlog.effect.estimate import primary_stages
-from roadlog.results import NamedInterval
+from roadlog.stats.interval import NamedInterval
 from tests.effect.drives import PETROL, passes
 
 

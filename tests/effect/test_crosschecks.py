@@ -7,9 +7,8 @@ from scipy import stats
 
 from roadlog.effect import crosschecks
 from roadlog.effect.design import build_design
-from roadlog.effect.layout import block_columns
-from roadlog.results import Interval, NamedInterval
-from roadlog.stats.unit_contrast import unit_t
+from roadlog.stats.interval import Interval, NamedInterval
+from roadlog.stats.unit_contrast import block_columns, unit_t
 from tests.effect.drives import passes
 
 

@@ -10,8 +10,9 @@ from scipy import stats
 from roadlog.effect import ambiguity_pct, diagnostics, estimate_effect
 from roadlog.effect.layout import lay_out
 from roadlog.effect.one_stage import ONE_STAGE
+from roadlog.effect.result import EffectResult
 from roadlog.errors import DesignError
-from roadlog.results import EffectResult, Interval
+from roadlog.stats.interval import Interval
 from tests.effect.drives import PETROL, passes
 
 

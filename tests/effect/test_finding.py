@@ -5,12 +5,13 @@ import math
 import numpy as np
 import pytest
 
-from roadlog.effect.finding import claim_text, decide, rule
-from roadlog.effect.layout import block_columns
-from roadlog.results import HeldEqual, Interval, Obstacle
+from roadlog.effect.finding import claim_text, decide
+from roadlog.effect.result import HeldEqual
+from roadlog.stats.interval import Interval, Obstacle, rule
 from roadlog.stats.randomise import assignments
+from roadlog.stats.unit_contrast import block_columns
 from roadlog.stats.unit_randomisation import UnitRandomisation, randomise_units
-from roadlog.study.settings import Claim
+from roadlog.study.car import Claim
 
 TWELVE_PERCENT_MPG = Claim(economy_pct=12)  # 10.7 % less fuel
 PAIRS = [f"b{i // 2}" for i in range(12)]

@@ -15,7 +15,7 @@ from roadlog.effect.held_equal import (
     hold_equal,
     temperature_factor,
 )
-from roadlog.results import HeldEqual
+from roadlog.effect.result import HeldEqual
 from tests.effect.drives import PETROL, passes
 
 ML_PER_KJ = 0.084  # of the invented drives below: physics at 38 %

@@ -10,8 +10,8 @@ from roadlog.effect import (
     forbidden_by_order,
     without_intervals,
 )
-from roadlog.results import Interval, NamedInterval
-from roadlog.study.settings import Device
+from roadlog.stats.interval import Interval, NamedInterval
+from roadlog.study.car import Device
 from tests.effect.drives import PETROL, passes
 
 TURNS = pd.DataFrame(

@@ -7,9 +7,9 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from roadlog.effect.layout import block_columns
 from roadlog.errors import DesignError
 from roadlog.stats.randomise import Assignments, assignments
+from roadlog.stats.unit_contrast import block_columns
 from roadlog.stats.unit_randomisation import orders_of, randomise_units
 
 PAIRS = [str(i // 2) for i in range(12)]

@@ -10,9 +10,10 @@ from roadlog.closure.fuelbook import read_cans, read_fills
 from roadlog.errors import InputError
 from roadlog.ingest.clock.handdates import read_days, read_instants, read_moments
 from roadlog.ingest.text.handtable import read_table
-from roadlog.runs.notes import read_notes, read_weather
+from roadlog.runs.notes import read_notes
 from roadlog.runs.table import study_sources, with_day_order
-from roadlog.study.settings import load_study
+from roadlog.study.folder import load_study
+from roadlog.weather.table import read_weather
 
 PATH = Path("notes.csv")
 

@@ -13,7 +13,8 @@ from roadlog.plan.register import read_register
 from roadlog.plan.studyfile import with_schedule
 from roadlog.recorder import runs as recorder_runs
 from roadlog.runs.table import study_sources
-from roadlog.study.settings import Schedule, load_study, parse_study
+from roadlog.study.folder import load_study
+from roadlog.study.settings import Schedule, parse_study
 
 START = ["--start", "2027-03-01"]
 

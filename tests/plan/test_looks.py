@@ -10,8 +10,6 @@ import numpy as np
 import pytest
 
 from roadlog.analysis.analyse import analyse
-from roadlog.effect.crosschecks import percent_interval
-from roadlog.effect.finding import rule
 from roadlog.errors import InputError
 from roadlog.plan.looks import at_level, log_look, read_looks
 from roadlog.plan.register import (
@@ -23,10 +21,11 @@ from roadlog.plan.register import (
     register,
     without_late_notes,
 )
-from roadlog.results import Interval
 from roadlog.runs.table import study_sources
+from roadlog.stats.interval import Interval, percent_interval, rule
 from roadlog.stats.unit_contrast import UnitContrast
-from roadlog.study.settings import load_study, parse_study
+from roadlog.study.folder import load_study
+from roadlog.study.settings import parse_study
 
 BEFORE = dt.datetime(2026, 3, 1, 18, 0, tzinfo=dt.UTC)
 HALF_WAY = dt.datetime(2026, 3, 11, 20, 0, tzinfo=dt.UTC)

@@ -8,6 +8,7 @@ import pytest
 from statsmodels.stats.power import TTestIndPower, TTestPower
 
 from roadlog.effect.finding import decide
+from roadlog.effect.result import HeldEqual
 from roadlog.errors import DesignError
 from roadlog.plan.promise import (
     Order,
@@ -20,10 +21,11 @@ from roadlog.plan.promise import (
     typical_order,
 )
 from roadlog.plan.schedule import draw_schedule
-from roadlog.results import HeldEqual, Interval
+from roadlog.stats.interval import Interval
 from roadlog.stats.unit_contrast import contrast_units
 from roadlog.stats.unit_randomisation import randomise_units
-from roadlog.study.settings import Claim, Schedule
+from roadlog.study.car import Claim
+from roadlog.study.settings import Schedule
 
 # Day 2 %, run 1 %, two runs a day, metering 0.8 %: the scatter of docs/method.md's cells.
 DAY_2 = Scatter(math.sqrt(0.02**2 + 0.01**2 / 2 + 0.008**2), "made up")

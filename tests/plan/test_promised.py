@@ -10,7 +10,7 @@ from roadlog.errors import InputError
 from roadlog.plan.promise import typical_order
 from roadlog.plan.promised import PROMISES, keep_promise, promise_of, promise_that_counts
 from roadlog.plan.size import Layout, assumed_scatter, size
-from roadlog.study.settings import Claim
+from roadlog.study.car import Claim
 
 UTC = dt.UTC
 SPRING = dt.datetime(2027, 3, 1, 6, tzinfo=UTC)

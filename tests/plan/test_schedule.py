@@ -270,7 +270,7 @@ def test_the_analysis_redraws_under_the_schedules_own_weekday_limit(tmp_path):
     from roadlog.analysis.analyse import analyse
     from roadlog.demo import make_study
     from roadlog.runs.table import study_sources
-    from roadlog.study.settings import load_study
+    from roadlog.study.folder import load_study
 
     folder = tmp_path / "demo"
     make_study(folder, days=20, positions=False)

@@ -14,7 +14,9 @@ from roadlog.plan.sheet import sheet_page, sheet_rows
 from roadlog.plan.studyfile import notes_template
 from roadlog.plan.to_log import log_lines
 from roadlog.runs.table import study_sources
-from roadlog.study.settings import Analysis, Device, Plan, Study, Vehicle, load_study
+from roadlog.study.car import Device, Vehicle
+from roadlog.study.folder import load_study
+from roadlog.study.settings import Analysis, Plan, Study
 
 
 def planned(days: int, **plan: object) -> Study:

@@ -12,7 +12,8 @@ from roadlog.plan.size import (
     refutable_curve,
     size,
 )
-from roadlog.study.settings import Claim, Plan
+from roadlog.study.car import Claim
+from roadlog.study.settings import Plan
 
 TWO_RUNS = Layout(runs_per_unit=2, block_size=4)
 MIXED = assumed_scatter("mixed", 2)
@@ -83,7 +84,7 @@ def test_washout_takes_distance_from_every_unit():
 def test_the_plans_degrees_of_freedom_are_those_of_the_analysis(study_without_positions):
     from roadlog.analysis.analyse import analyse
     from roadlog.runs.table import study_sources
-    from roadlog.study.settings import load_study
+    from roadlog.study.folder import load_study
 
     study = load_study(study_without_positions)
     done = analyse(study, study_sources(study_without_positions, study))

@@ -23,15 +23,18 @@ import numpy as np
 import pandas as pd
 
 from roadlog.analysis.analyse import analyse
+from roadlog.analysis.result import Analysed
 from roadlog.demo.driver import STEP_S, Drive, drive_all, smooth_noise
 from roadlog.demo.logger import positions
 from roadlog.demo.road import STEP_M, Road, invented_road
 from roadlog.physics.roadload import rolling_share
+from roadlog.quantities.arms import ARMS
 from roadlog.quantities.arrays import Floats
 from roadlog.quantities.fuels import FUELS
-from roadlog.results import Analysed, Interval
 from roadlog.runs.table import Sources
-from roadlog.study.settings import ARMS, Analysis, Schedule, ScheduleUnit, Study, Vehicle
+from roadlog.stats.interval import Interval
+from roadlog.study.car import Vehicle
+from roadlog.study.settings import Analysis, Schedule, ScheduleUnit, Study
 
 CAR = "2012_Ford_Fusion.yaml"  # the one conventional petrol saloon among fastsim's resources
 FUEL = "E0"

@@ -10,7 +10,7 @@ whose worked example (22.3 °C, 748.1 mmHg, 37 %: 1.17194 kg/m³) is quoted in p
 import numpy as np
 import pytest
 
-from roadlog.passes.conditions import air_density
+from roadlog.physics.air import air_density
 from roadlog.physics.atmosphere import standard_pressure
 
 

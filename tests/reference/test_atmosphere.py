@@ -6,14 +6,14 @@ Sources beside each check.
 import numpy as np
 import pytest
 
-from roadlog.passes.conditions import operating_mode, tractive_power
 from roadlog.physics.atmosphere import (
     pressure_altitude,
     relative_humidity,
     standard_pressure,
     station_pressure,
 )
-from roadlog.study.settings import Vehicle
+from roadlog.physics.demand import operating_mode, tractive_power
+from roadlog.study.car import Vehicle
 
 
 @pytest.mark.parametrize(

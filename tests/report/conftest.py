@@ -8,18 +8,12 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from roadlog.analysis.result import Analysed, ArmSummary
+from roadlog.effect.result import EffectResult
+from roadlog.errors import Warned
 from roadlog.quantities.tables import PASSES, RUNS
-from roadlog.results import (
-    Analysed,
-    ArmSummary,
-    EffectResult,
-    Finding,
-    Interval,
-    NamedInterval,
-    Randomisation,
-    Warned,
-)
 from roadlog.road.network import Network, Segment
+from roadlog.stats.interval import Finding, Interval, NamedInterval, Randomisation
 from roadlog.study.settings import Study
 
 SEGMENT_KM = 1.0

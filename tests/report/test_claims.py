@@ -2,10 +2,11 @@
 
 import dataclasses
 
+from roadlog.analysis.result import Analysed
 from roadlog.report.claim_table import interval_cell, parts_of_claim
 from roadlog.report.json_out import to_json
 from roadlog.report.page import report_page
-from roadlog.results import Analysed, Finding
+from roadlog.stats.interval import Finding
 from roadlog.trials.ceiling import CAUTIONS
 from roadlog.trials.payback import Purchase, payback_result
 from roadlog.trials.result import TrialResult, load_all, save

@@ -6,9 +6,10 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 
+from roadlog.analysis.result import Analysed
 from roadlog.report import figures
 from roadlog.report.figures import forest_rows
-from roadlog.results import Analysed, Interval
+from roadlog.stats.interval import Interval
 from tests.report.conftest import Change
 
 

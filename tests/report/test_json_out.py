@@ -5,9 +5,9 @@ import math
 
 import pytest
 
+from roadlog.analysis.result import Analysed
 from roadlog.quantities.units import economy_change_pct, mpg_us
 from roadlog.report import to_json
-from roadlog.results import Analysed
 from tests.report.conftest import Change
 
 KEYS = {

@@ -7,10 +7,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from roadlog.analysis.result import Analysed
 from roadlog.report.colours import CLASSES, NO_DATA, change_scale
 from roadlog.report.legs import find_legs
 from roadlog.report.map import map_page
-from roadlog.results import Analysed
 from roadlog.road.network import Network
 from tests.report.conftest import Change, road
 from tests.report.pages import Page

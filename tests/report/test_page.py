@@ -6,9 +6,10 @@ import re
 import pandas as pd
 import pytest
 
+from roadlog.analysis.result import Analysed
+from roadlog.errors import Warned
 from roadlog.report import tabulate
 from roadlog.report.page import quantities, report_page
-from roadlog.results import Analysed, Warned
 from tests.report.conftest import Change
 from tests.report.pages import Page
 

@@ -4,10 +4,11 @@ import doctest
 
 import pytest
 
+from roadlog.analysis.result import Analysed
 from roadlog.report import summary_lines, text
 from roadlog.report.text import claim_words, headline, verdict
-from roadlog.results import Analysed, Finding, Interval
-from roadlog.study.settings import Claim
+from roadlog.stats.interval import Finding, Interval
+from roadlog.study.car import Claim
 from tests.report.conftest import Change
 
 

@@ -8,9 +8,9 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
+from roadlog.analysis.result import Analysed
 from roadlog.quantities.tables import PASSES
 from roadlog.report import figures, write_all
-from roadlog.results import Analysed
 from tests.report.conftest import Change
 
 FILES = {"results.json", "report.html", "passes.csv", "map.html"}

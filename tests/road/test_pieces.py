@@ -15,7 +15,8 @@ from roadlog.report import write_all
 from roadlog.road import Network, find_pieces, match
 from roadlog.runs.routes import routes_of
 from roadlog.runs.table import study_sources
-from roadlog.study.settings import RoadRule, load_study, parse_study
+from roadlog.study.folder import load_study
+from roadlog.study.settings import RoadRule, parse_study
 
 ROUTE_M = 8000.0
 ARMS = ("baseline", "fitted")

@@ -13,9 +13,10 @@ import numpy as np
 
 from roadlog.analysis.analyse import analyse
 from roadlog.demo import make_study
-from roadlog.results import Interval
 from roadlog.runs.table import study_sources
-from roadlog.study.settings import Analysis, RoadRule, Study, load_study
+from roadlog.stats.interval import Interval
+from roadlog.study.folder import load_study
+from roadlog.study.settings import Analysis, RoadRule, Study
 
 TRUTH_PCT = 0.6
 NAMED = RoadRule(same_route={"out": ("*_out.csv",), "back": ("*_back.csv",)})

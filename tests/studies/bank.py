@@ -24,7 +24,8 @@ from roadlog.ingest.timebase import resample
 from roadlog.passes import table as passes
 from roadlog.passes.conditions import add_conditions
 from roadlog.physics.roadload import rolling_share
-from roadlog.study.settings import Study, Vehicle
+from roadlog.study.car import Vehicle
+from roadlog.study.settings import Study
 
 ROUTES = (821, 822, 823, 824)
 DAYS = 56

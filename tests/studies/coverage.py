@@ -32,7 +32,7 @@ def study_record(
     from roadlog.analysis.analyse import analyse
     from roadlog.demo import make_study
     from roadlog.runs.table import study_sources
-    from roadlog.study.settings import load_study
+    from roadlog.study.folder import load_study
 
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name) / "study"

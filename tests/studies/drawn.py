@@ -17,21 +17,20 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from roadlog.analysis.accessory_time import LEAST_WORTH_PCT
-from roadlog.effect.crosschecks import percent_interval
 from roadlog.effect.estimate import both_fits
 from roadlog.effect.expected_fuel import TIME, WORK, ExpectedFuel, Terms, expected_terms
 from roadlog.effect.finding import decide
 from roadlog.effect.fixed_offset import fuel_physics
 from roadlog.effect.held_equal import hold_equal, temperature_factor
-from roadlog.effect.layout import block_columns
+from roadlog.effect.result import HeldEqual
 from roadlog.plan.schedule import block_sizes, orders_of_plan
 from roadlog.quantities.arrays import Floats
 from roadlog.quantities.fuels import FUELS
-from roadlog.results import FindingWord, HeldEqual
+from roadlog.stats.interval import FindingWord, percent_interval
 from roadlog.stats.randomise import Assignments
-from roadlog.stats.unit_contrast import UnitContrast, contrast_units, unit_t
+from roadlog.stats.unit_contrast import UnitContrast, block_columns, contrast_units, unit_t
 from roadlog.stats.unit_randomisation import UnitRandomisation, randomise_units
-from roadlog.study.settings import Claim
+from roadlog.study.car import Claim
 
 Codes = NDArray[np.intp]
 

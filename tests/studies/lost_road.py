@@ -21,7 +21,7 @@ from roadlog.effect.crosschecks import fit_interval
 from roadlog.effect.design import build_design
 from roadlog.effect.estimate import fit_design
 from roadlog.runs.table import study_sources
-from roadlog.study.settings import load_study
+from roadlog.study.folder import load_study
 
 TRUTH_PCT = 0.6
 SHARES = (0.9, 0.8, 0.7, 0.6, 0.5, 0.4, 0.3)

@@ -28,15 +28,17 @@ import numpy as np
 
 from roadlog import fuel
 from roadlog.analysis.analyse import analyse
-from roadlog.analysis.metering import read_units, sampled
+from roadlog.analysis.metering import sampled
+from roadlog.analysis.result import Analysed
 from roadlog.errors import RoadlogError
 from roadlog.fuel.levels import refusals
 from roadlog.ingest import Log, read_log, timebase
 from roadlog.ingest.clock import dayorder
-from roadlog.results import Analysed
+from roadlog.ingest.log import read_units
 from roadlog.runs.table import study_sources
 from roadlog.study.durable import atomic_write
-from roadlog.study.settings import ColumnRule, Study, TimeRule, load_study
+from roadlog.study.folder import load_study
+from roadlog.study.settings import ColumnRule, Study, TimeRule
 from tests.studies.mutations import Table, mutant
 
 SAMPLE = Path(__file__).resolve().parents[2] / "sample_logs"

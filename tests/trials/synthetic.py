@@ -6,9 +6,9 @@ import numpy as np
 import pandas as pd
 
 from roadlog.ingest import Log
-from roadlog.passes.conditions import ROTATING_MASS
+from roadlog.physics.demand import ROTATING_MASS
 from roadlog.quantities.units import STANDARD_GRAVITY_M_S2
-from roadlog.study.settings import Vehicle
+from roadlog.study.car import Vehicle
 from roadlog.trials.course import STANDARD_DENSITY_KG_M3
 
 CAR = Vehicle(mass_kg=1310, cda_m2=0.66, crr=0.0105, displacement_l=1.8)

@@ -8,7 +8,7 @@ import pytest
 
 from roadlog.demo.starts import Moment, full_throttle_rise
 from roadlog.errors import DesignError, InputError
-from roadlog.passes.conditions import WIND_AT_CAR
+from roadlog.physics.air import WIND_AT_CAR
 from roadlog.trials import course
 from roadlog.trials.course import ambient_factor, corrected_time, pulling_power
 from roadlog.trials.declared import Declared

@@ -1,0 +1,106 @@
+"""An estimate with its bounds, what is said of a claim, and the rule between them."""
+
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+
+FindingWord = Literal["refuted", "supported", "undecided"]
+
+
+Role = Literal["primary", "mixed", "total", "crosscheck", "sensitivity", "unadjusted"]
+
+
+Obstacle = Literal["no-work", "weak-work", "driving-moved"]
+
+
+@dataclass(frozen=True)
+class Interval:
+    """A percent change (or another quantity) with its 95 % bounds, None where none can be given.
+
+    `df` is the degrees of freedom of the t quantile, NaN if not t-based; `method` is one plain
+    phrase that says how the bounds were made. `se` and `floor_se` are what a bound on the log scale
+    is made of where it may lie on the passes' floor: the larger of t·se and z·floor_se; None where
+    the t quantile alone makes it.
+    """
+
+    estimate: float
+    low: float | None
+    high: float | None
+    df: float = float("nan")
+    method: str = ""
+    level: float = 0.95
+    se: float | None = None
+    floor_se: float | None = None
+
+
+@dataclass(frozen=True)
+class NamedInterval:
+    """One row of the forest plot."""
+
+    name: str
+    interval: Interval
+    role: Role
+    note: str = ""
+
+
+@dataclass(frozen=True)
+class Randomisation:
+    """Randomisation test of no effect, and its interval by inversion (None if too few orders)."""
+
+    p: float
+    low: float | None
+    high: float | None
+    assignments: int
+    exact: bool
+    note: str = ""
+
+
+@dataclass(frozen=True)
+class Finding:
+    """How effect and claim compare, in plain sentences.
+
+    `margin_pct` is what a firm word had to clear beside the interval [% of fuel], `claim_p` the
+    one-sided p of the claim over the orders that chance could have drawn, and `claim_p_of` the
+    word that it speaks for; None where there is none.
+    """
+
+    word: FindingWord | None
+    reasons: tuple[str, ...]
+    margin_pct: float | None = None
+    claim_p: float | None = None
+    claim_p_of: FindingWord | None = None
+
+
+def rule(low: float | None, high: float | None, claim_pct: float) -> FindingWord:
+    """The bare rule for bounds [%] against a claimed change of fuel use [%].
+
+    >>> rule(-2.0, 3.0, -10.7), rule(-14.0, -11.0, -10.7), rule(-14.0, -9.0, -10.7)
+    ('refuted', 'supported', 'undecided')
+    """
+    if low is None or high is None:
+        return "undecided"
+    if low > claim_pct:
+        return "refuted"
+    return "supported" if high <= claim_pct else "undecided"
+
+
+def percent(log_change: float) -> float:
+    """Percent change that a log ratio stands for.
+
+    >>> round(percent(0.1), 2)
+    10.52
+    """
+    return float(100 * np.expm1(log_change))
+
+
+def percent_interval(tau: float, half: float, df: float, method: str) -> Interval:
+    """Interval in percent from a log-scale estimate and half-width (NaN: no bounds)."""
+    bounded = np.isfinite(half)
+    return Interval(
+        estimate=percent(tau),
+        low=percent(tau - half) if bounded else None,
+        high=percent(tau + half) if bounded else None,
+        df=df,
+        method=method,
+    )
