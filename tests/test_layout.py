@@ -1,0 +1,173 @@
+"""The layout, held by a rule: rooms import downwards, and only named modules touch files.
+
+A room is a folder or a module at roadlog's top. The layers stand as contracts in pyproject.toml;
+what such a contract can't say is checked here on the syntax trees.
+"""
+
+import ast
+import subprocess
+import sys
+from functools import cache
+from itertools import pairwise
+from pathlib import Path
+
+from importlinter.cli import lint_imports
+
+ROOT = Path(__file__).resolve().parents[1]
+PACKAGE = ROOT / "roadlog"
+MOST_ROOMS = 28
+MOST_MODULES_AT_TOP = 8
+MOST_ARROWS = 140
+MOST_IMPORT_S = 0.1
+
+# Calls that read, write or list files, by the name of the function or method.
+FILE_CALLS = {
+    "open", "fdopen", "read_text", "read_bytes", "write_text", "write_bytes", "read_csv",
+    "read_parquet", "to_csv", "to_parquet", "mkdir", "unlink", "rename_file", "touch", "chmod",
+    "glob", "rglob", "iterdir", "rmtree", "copyfile", "copyfileobj", "fsync", "savefig",
+}  # fmt: skip
+# What each module that touches files has to do with them. `commands` and `demo` are edges.
+FILES = {
+    "analysis.pilot": "lists a pilot's logs",
+    "ingest.clock.dayorder": "first dates of a text log",
+    "ingest.drives": "writes one drive of a log that holds several",
+    "ingest.journal.clock": "the kernel's clock",
+    "ingest.journal.file": "appends to a journal",
+    "ingest.journal.replay": "reads a journal",
+    "ingest.table.rows": "parses text that is already read",
+    "ingest.text.handtable": "reads a table kept by hand",
+    "ingest.text.source": "reads a log's text in pieces",
+    "plan.looks": "appends to the log of looks",
+    "plan.promised": "keeps the plan's promise",
+    "plan.register": "keeps the registration",
+    "plan.studyfile": "writes study.toml",
+    "recorder.memory": "what the recorder remembers of a car",
+    "recorder.runs": "lists the journals of a folder",
+    "report.leaflet": "installed scripts",
+    "report.templating": "installed templates",
+    "report.write": "writes results and pages",
+    "road.gates": "reads gates",
+    "road.raster": "reads a raster of heights",
+    "road.store": "keeps a network",
+    "runs.accessory_notes": "writes answers into notes.csv",
+    "runs.intake": "takes logs into a study",
+    "runs.table": "finds the logs of a study",
+    "runs.taken": "the list of logs taken in",
+    "study.durable": "whole files or none",
+    "study.folder": "reads study.toml, finds files by pattern",
+    "trials.inspection": "photographs and their sealed key",
+    "trials.result": "keeps a trial's result",
+    "weather.reports": "reads weather reports",
+}
+
+
+@cache
+def modules() -> dict[str, ast.Module]:
+    """Syntax tree of each module by its name without `roadlog.`; `__init__` stands for a folder."""
+    return {
+        ".".join(path.relative_to(PACKAGE).with_suffix("").parts): ast.parse(path.read_text())
+        for path in sorted(PACKAGE.rglob("*.py"))
+    }
+
+
+def imported(tree: ast.Module) -> set[str]:
+    """Modules of roadlog that a module imports anywhere, without `roadlog.`."""
+    names: set[str] = set()
+    for node in ast.walk(tree):
+        if isinstance(node, ast.ImportFrom) and (node.module or "").split(".")[0] == "roadlog":
+            inside = (node.module or "").partition(".")[2]
+            names |= {f"{inside}.{a.name}".strip(".") for a in node.names}
+        elif isinstance(node, ast.Import):
+            names |= {a.name.partition(".")[2] for a in node.names if a.name.startswith("roadlog.")}
+    return names
+
+
+def arrows() -> set[tuple[str, str]]:
+    """Pairs of rooms of which the first imports the second."""
+    rooms = {name.split(".")[0] for name in modules()}
+    found = {
+        (name.split(".")[0], target.split(".")[0])
+        for name, tree in modules().items()
+        for target in imported(tree)
+    }
+    return {(a, b) for a, b in found if a != b and b in rooms}
+
+
+def file_calls(tree: ast.Module) -> set[str]:
+    """Names of the calls of a module that touch files."""
+    called = set()
+    for node in ast.walk(tree):
+        if isinstance(node, ast.Call):
+            f = node.func
+            called.add(f.attr if isinstance(f, ast.Attribute) else getattr(f, "id", ""))
+    return called & FILE_CALLS
+
+
+def test_rooms_import_downwards_only() -> None:
+    assert lint_imports(config_filename=str(ROOT / "pyproject.toml"), cache_dir=None) == 0
+
+
+def test_few_rooms_and_few_arrows_between_them() -> None:
+    rooms = {name.split(".")[0] for name in modules()}
+    assert len(rooms) <= MOST_ROOMS
+    assert sum("." not in name for name in modules()) <= MOST_MODULES_AT_TOP
+    assert len(arrows()) <= MOST_ARROWS
+
+
+def test_only_named_modules_touch_files() -> None:
+    touching = {
+        name
+        for name, tree in modules().items()
+        if file_calls(tree) and name.split(".")[0] not in ("commands", "demo")
+    }
+    assert touching == set(FILES)
+
+
+def test_a_call_that_touches_files_is_seen() -> None:
+    assert file_calls(ast.parse("import numpy as np\nnp.zeros(3)\n")) == set()
+    assert file_calls(ast.parse("def f(p):\n    return p.read_text()\n")) == {"read_text"}
+
+
+def test_no_module_has_two_names_for_its_subject() -> None:
+    words = ("manager", "helper", "util", "utils", "misc", "common")
+    parts = {part for name in modules() for part in name.split(".")}
+    assert not parts & set(words)
+
+
+def test_the_public_package_is_imported_at_once() -> None:
+    took = []
+    for _ in range(3):
+        done = subprocess.run(
+            [sys.executable, "-X", "importtime", "-c", "import roadlog"],
+            capture_output=True, text=True, check=True, cwd=ROOT,
+        )  # fmt: skip
+        line = next(x for x in done.stderr.splitlines() if x.endswith("| roadlog"))
+        took.append(float(line.split("|")[1]) / 1e6)
+    assert min(took) <= MOST_IMPORT_S
+
+
+def stations(name: str, function: str) -> list[str]:
+    """Rooms that a function enters, in the order of its calls; calls in one room count once."""
+    tree = modules()[name]
+    homes: dict[str, str] = {}
+    for node in ast.walk(tree):
+        if isinstance(node, ast.ImportFrom) and (node.module or "").startswith("roadlog"):
+            inside = (node.module or "").partition(".")[2]
+            for a in node.names:
+                homes[a.asname or a.name] = (f"{inside}.{a.name}".strip(".")).split(".")[0]
+    body = next(n for n in tree.body if isinstance(n, ast.FunctionDef) and n.name == function)
+    calls = sorted(
+        (n for n in ast.walk(body) if isinstance(n, ast.Call)),
+        key=lambda n: (n.end_lineno, n.end_col_offset),
+    )
+    way = []
+    for call in calls:
+        f = call.func
+        root = f.value if isinstance(f, ast.Attribute) else f
+        if isinstance(root, ast.Name) and root.id in homes:
+            way.append(homes[root.id])
+    return way[:1] + [b for a, b in pairwise(way) if a != b]
+
+
+if __name__ == "__main__":
+    print(*stations("analysis.analyse", "analyse"))
