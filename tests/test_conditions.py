@@ -25,25 +25,25 @@ def track(n: int = 120, speed_kmh: float = 72.0, **columns: object) -> pd.DataFr
 
 def test_cruising_on_the_flat_asks_for_rolling_and_air() -> None:
     v, zero = np.array([20.0]), np.zeros(1)
-    power = tractive_power(v, zero, zero, np.array([1.2]), CAR)
+    power = tractive_power(v, zero, zero, np.array([1.2]), CAR.resistance)
     assert power[0] == pytest.approx(20 * (1500 * 9.80665 * 0.01 + 0.5 * 1.2 * 0.7 * 400))
 
 
 def test_climbing_five_percent_adds_weight_times_rise() -> None:
     v, zero = np.array([20.0]), np.zeros(1)
-    flat = tractive_power(v, zero, zero, np.array([1.2]), CAR)
-    hill = tractive_power(v, zero, np.array([0.05]), np.array([1.2]), CAR)
+    flat = tractive_power(v, zero, zero, np.array([1.2]), CAR.resistance)
+    hill = tractive_power(v, zero, np.array([0.05]), np.array([1.2]), CAR.resistance)
     assert hill[0] - flat[0] == pytest.approx(1500 * 9.80665 * 0.05 * 20, rel=0.003)
 
 
 def test_standing_still_asks_for_nothing() -> None:
-    assert tractive_power(np.zeros(1), np.zeros(1), np.zeros(1), np.ones(1), CAR)[0] == 0
+    assert tractive_power(np.zeros(1), np.zeros(1), np.zeros(1), np.ones(1), CAR.resistance)[0] == 0
 
 
 def test_tailwind_faster_than_the_car_pushes() -> None:
     v, zero = np.array([5.0]), np.zeros(1)
-    calm = tractive_power(v, zero, zero, np.array([1.2]), CAR)
-    pushed = tractive_power(v, zero, zero, np.array([1.2]), CAR, headwind_m_s=-15.0)
+    calm = tractive_power(v, zero, zero, np.array([1.2]), CAR.resistance)
+    pushed = tractive_power(v, zero, zero, np.array([1.2]), CAR.resistance, headwind_m_s=-15.0)
     assert pushed[0] == pytest.approx(5 * (1500 * 9.80665 * 0.01 - 0.5 * 1.2 * 0.7 * 100))
     assert pushed[0] < calm[0]
 
@@ -181,9 +181,9 @@ def test_frame_is_left_as_it_was() -> None:
 def test_road_load_coefficients_stand_in_for_drag_and_rolling() -> None:
     vehicle = Vehicle(mass_kg=1400, road_load=(140.0, 2.0, 0.5))
     v = np.array([20.0])
-    power = tractive_power(v, np.zeros(1), np.zeros(1), np.full(1, 1.167), vehicle)
+    power = tractive_power(v, np.zeros(1), np.zeros(1), np.full(1, 1.167), vehicle.resistance)
     assert power[0] == pytest.approx((140 + 40 + 200) * 20)
-    thin = tractive_power(v, np.zeros(1), np.zeros(1), np.full(1, 1.167 / 2), vehicle)
+    thin = tractive_power(v, np.zeros(1), np.zeros(1), np.full(1, 1.167 / 2), vehicle.resistance)
     assert power[0] - thin[0] == pytest.approx(100 * 20)
 
 

@@ -138,7 +138,7 @@ def level_of(samples: pd.DataFrame, study: Study, estimator: str) -> Level:
         accel,
         np.zeros(len(speed)),
         np.full(len(speed), REFERENCE_DENSITY_KG_M3),
-        study.vehicle,
+        study.vehicle.resistance,
     )
     known = np.isfinite(flow) & np.isfinite(power) & (dt > 0)
     fuelled = known & (flow > 0) & ~(rpm < FIRING_RPM)

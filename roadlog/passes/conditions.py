@@ -138,7 +138,9 @@ def add_conditions(
         air_density_kg_m3=density,
         headwind_m_s=headwind,
         wet_road=_wet(t, start, weather),
-        traction_w=tractive_power(v, accel, grade, density, vehicle, felt, rolling_share(temp)),
+        traction_w=tractive_power(
+            v, accel, grade, density, vehicle.resistance, felt, rolling_share(temp)
+        ),
         vsp_kw_t=vsp,
         op_mode=operating_mode(vsp, speed, accel, step),
     )

@@ -3,10 +3,9 @@
 import numpy as np
 from numpy.typing import NDArray
 
-from roadlog.physics.roadload import REFERENCE_DENSITY_KG_M3
+from roadlog.physics.roadload import REFERENCE_DENSITY_KG_M3, RoadLoad
 from roadlog.quantities.arrays import Floats
 from roadlog.quantities.units import KM_PER_MILE, STANDARD_GRAVITY_M_S2
-from roadlog.study.car import Vehicle
 
 ROTATING_MASS = 1.04  # wheels and driveline as a share of mass; common practice, no source
 
@@ -15,7 +14,7 @@ ACCELERATION_WINDOW_S = 5.0  # the speed PID counts whole km/h: shorter windows 
 
 
 def tractive_power(
-    speed_m_s: Floats, accel_m_s2: Floats, grade: Floats, density_kg_m3: Floats, vehicle: Vehicle,
+    speed_m_s: Floats, accel_m_s2: Floats, grade: Floats, density_kg_m3: Floats, load: RoadLoad,
     headwind_m_s: Floats | float = 0.0, rolling: Floats | float = 1.0,
 ) -> Floats:  # fmt: skip
     """Power at the wheels [W] that motion asks for: inertia, climbing, rolling, air.
@@ -26,9 +25,8 @@ def tractive_power(
     grade : (n,) array
         Rise over run.
     density_kg_m3 : (n,) array [kg/m³]
-    vehicle : Vehicle
-        Mass [kg]; Cd·A [m²] and rolling resistance coefficient, or `road_load` (A + B v + C v²)
-        in their place, whose C is taken in proportion to density.
+    load : RoadLoad
+        Mass and A + B v + C v², whose C is taken in proportion to density.
     headwind_m_s : (n,) array or float [m/s]
         At the height of the car, against the motion.
     rolling : (n,) array or float
@@ -45,17 +43,11 @@ def tractive_power(
     """
     angle = np.arctan(grade)
     air = speed_m_s + headwind_m_s
-    weight = vehicle.mass_kg * STANDARD_GRAVITY_M_S2
-    if vehicle.road_load is None:
-        tyres: Floats | float = vehicle.crr * weight
-        drag: Floats | float = 0.5 * density_kg_m3 * vehicle.cda_m2
-    else:
-        a, b, c = vehicle.road_load
-        tyres = a + b * speed_m_s
-        drag = c * density_kg_m3 / REFERENCE_DENSITY_KG_M3
+    tyres = load.a_n + load.b_n_s_m * speed_m_s
+    drag = load.c_n_s2_m2 * density_kg_m3 / REFERENCE_DENSITY_KG_M3
     force = (
-        vehicle.mass_kg * ROTATING_MASS * accel_m_s2
-        + weight * np.sin(angle)
+        load.mass_kg * ROTATING_MASS * accel_m_s2
+        + load.mass_kg * STANDARD_GRAVITY_M_S2 * np.sin(angle)
         + rolling * tyres * np.cos(angle)
         + drag * air * np.abs(air)
     )

@@ -9,7 +9,7 @@ from pydantic import (
     model_validator,
 )
 
-from roadlog.physics.roadload import CLASSES, VehicleClass
+from roadlog.physics.roadload import CLASSES, RoadLoad, VehicleClass, road_load_of
 
 FuelName = Literal["E0", "E10", "E15", "E85", "diesel"]
 
@@ -67,6 +67,13 @@ class Vehicle(_Table):
     coastdown: str | None = None
     tank_l: Positive | None = None
     fuel_scale: Annotated[float, Field(ge=0.5, le=2)] = 1.0
+
+    @property
+    def resistance(self) -> RoadLoad:
+        """Mass and road load as numbers, for `roadlog.physics`."""
+        if self.road_load is None:
+            return road_load_of(self.mass_kg, self.crr, self.cda_m2)
+        return RoadLoad(self.mass_kg, *self.road_load)
 
     @model_validator(mode="before")
     @classmethod

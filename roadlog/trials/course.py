@@ -103,9 +103,12 @@ def corrected_time(
     still = np.zeros_like(v)
     mass = vehicle.mass_kg * ROTATING_MASS
     force = (
-        tractive_power(v, accel, still + grade, still + density_kg_m3, vehicle, headwind_m_s) / v
+        tractive_power(
+            v, accel, still + grade, still + density_kg_m3, vehicle.resistance, headwind_m_s
+        )
+        / v
     )
-    load = tractive_power(v, still, still, still + STANDARD_DENSITY_KG_M3, vehicle) / v
+    load = tractive_power(v, still, still, still + STANDARD_DENSITY_KG_M3, vehicle.resistance) / v
     standard = power_factor * force - load
     standard = np.maximum(standard, 0.1 * mass * accel)
     return start.time_s + float(np.trapezoid(mass / standard - 1 / accel, v))
@@ -147,7 +150,9 @@ def pulling_power(
     t = np.concatenate([[begin], start.t_s[inside], [start.time_s]])
     v = np.concatenate([[low], start.speed_kmh[inside], [target_kmh]]) / 3.6
     still = np.zeros_like(v)
-    load = tractive_power(v, still, still + grade, still + density_kg_m3, vehicle, headwind_m_s)
+    load = tractive_power(
+        v, still, still + grade, still + density_kg_m3, vehicle.resistance, headwind_m_s
+    )
     kinetic = 0.5 * vehicle.mass_kg * ROTATING_MASS * (v[-1] ** 2 - v[0] ** 2)
     pulling = start.time_s - begin
     if leave_out_lifts:

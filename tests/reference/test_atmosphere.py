@@ -47,7 +47,7 @@ def test_moves_specific_power_of_a_passenger_car() -> None:
     car = Vehicle.model_validate({"class": "car"})
     v = np.array([5.0, 15.0, 30.0])
     nothing = np.zeros(3)
-    ours = tractive_power(v, nothing, nothing, np.full(3, 1.167), car) / car.mass_kg
+    ours = tractive_power(v, nothing, nothing, np.full(3, 1.167), car.resistance) / car.mass_kg
     theirs = (0.156461 * v + 0.002001 * v**2 + 0.000492 * v**3) / 1.4788
     np.testing.assert_allclose(ours, theirs, rtol=1e-6)
 
