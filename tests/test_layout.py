@@ -104,7 +104,7 @@ def file_calls(tree: ast.Module) -> set[str]:
 
 
 def test_rooms_import_downwards_only() -> None:
-    assert lint_imports(config_filename=str(ROOT / "pyproject.toml"), cache_dir=None) == 0
+    assert lint_imports(config_filename=str(ROOT / "pyproject.toml"), no_cache=True) == 0
 
 
 def test_few_rooms_and_few_arrows_between_them() -> None:

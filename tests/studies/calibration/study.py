@@ -17,7 +17,7 @@ from typing import Any
 
 import numpy as np
 
-import roadlog.effect
+import roadlog
 from roadlog.errors import DesignError
 from roadlog.quantities.arrays import Floats
 from roadlog.stats.power import coefficient_se, containment_df, smallest_detectable
@@ -44,8 +44,9 @@ ALPHA = 0.05
 LEAST_PER_DRAW = 100  # responses of one drawn study: laying it out costs as much as fitting them
 
 _ENGINE = (
-    "layout.py", "expected_fuel.py", "unit_contrast.py", "unit_randomisation.py", "randomise.py",
-    "reduction.py", "diagnostics.py", "held_equal.py", "power.py",
+    "effect/layout.py", "effect/expected_fuel.py", "stats/unit_contrast.py",
+    "stats/unit_randomisation.py", "stats/randomise.py", "stats/reduction.py",
+    "effect/diagnostics.py", "effect/held_equal.py", "stats/power.py",
 )  # fmt: skip
 
 
@@ -100,7 +101,7 @@ def seed_of(name: str) -> int:
 
 def engine_fingerprint() -> str:
     """First hex digits of the hash of the modules that print results."""
-    folder = Path(roadlog.effect.__file__).parent
+    folder = Path(roadlog.__file__).parent
     return hashlib.sha256(b"".join((folder / m).read_bytes() for m in _ENGINE)).hexdigest()[:10]
 
 
