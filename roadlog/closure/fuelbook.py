@@ -13,8 +13,8 @@ import pandas as pd
 from roadlog.errors import InputError
 from roadlog.ingest.clock.handdates import looks_like_a_date, read_days, read_moments
 from roadlog.ingest.text.columns import unit_of
-from roadlog.ingest.text.handnumbers import decimal_mark
-from roadlog.ingest.text.handtable import line_of, quantity, read_table, split_unit
+from roadlog.ingest.text.handnumbers import decimal_mark, quantity
+from roadlog.ingest.text.handtable import line_of, read_table, split_unit
 from roadlog.quantities.units import UNITS, convert
 from roadlog.study.folder import row_of
 from roadlog.study.settings import Can, Fill

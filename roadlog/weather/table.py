@@ -6,7 +6,8 @@ import pandas as pd
 
 from roadlog.errors import InputError
 from roadlog.ingest.clock.handdates import read_instants
-from roadlog.ingest.text.handtable import TIME_WORDS, quantity, read_table, split_unit
+from roadlog.ingest.text.handnumbers import quantity
+from roadlog.ingest.text.handtable import TIME_WORDS, read_table, split_unit
 from roadlog.physics.geodesic import place_fault
 
 WEATHER_WORDS = {  # our column: unit, words by which stations call it

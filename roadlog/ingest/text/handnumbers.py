@@ -12,8 +12,10 @@ import pandas as pd
 import pyarrow as pa
 
 from roadlog.errors import InputError
+from roadlog.ingest.text.columns import unit_of
 from roadlog.ingest.text.handtable import line_of
 from roadlog.ingest.text.numerals import MarkUnclear, Unsettled, plain_numerals
+from roadlog.quantities.units import UNITS, convert
 
 BLANK = frozenset({"", "-", "na", "n/a", "nan"})
 WIDE = 50.0  # a column's largest value over its smallest that one reading makes and one doesn't
@@ -84,6 +86,32 @@ def hand_numbers(
             "number: correct it, or leave it blank"
         )
     return numbers.astype(float)
+
+
+def quantity(
+    cells: pd.Series,
+    unit: str | None,
+    own: str,
+    path: Path,
+    header: str,
+    *,
+    decimal: str | None = None,
+    whole: bool = False,
+) -> pd.Series:
+    """Text cells as numbers in the unit `own`; blank cells as NaN.
+
+    `decimal` and `whole` are as in `hand_numbers`.
+
+    Raises
+    ------
+    InputError
+        Naming the line of a cell that is no number or may be two, or the unit if it doesn't fit.
+    """
+    numbers = hand_numbers(cells, path, header, decimal=decimal, whole=whole)
+    name = own if unit is None else unit_of(unit)
+    if name is None or UNITS[name].dimension != UNITS[own].dimension:
+        raise InputError(f"{path}: column '{header}': unit '{unit}' doesn't fit: use {own}")
+    return pd.Series(convert(numbers.to_numpy(dtype=float), name, own), index=cells.index)
 
 
 def _reading(text: pd.Series, decimal: str | None, whole: bool) -> tuple[str, Unsettled]:

@@ -15,8 +15,6 @@ import pandas as pd
 from roadlog.errors import InputError
 from roadlog.ingest.text.columns import unit_of
 from roadlog.ingest.text.dialect import as_utf8
-from roadlog.ingest.text.handnumbers import hand_numbers
-from roadlog.quantities.units import UNITS, convert
 
 BLANK = frozenset({"", "na", "n/a", "#n/a", "nan", "null", "none"})  # in lower case
 _LINE = "line"
@@ -98,32 +96,6 @@ def _rows(text: str, delimiter: str, path: Path) -> list[tuple[int, list[str]]]:
             "take it out"
         ) from None
     return rows
-
-
-def quantity(
-    cells: pd.Series,
-    unit: str | None,
-    own: str,
-    path: Path,
-    header: str,
-    *,
-    decimal: str | None = None,
-    whole: bool = False,
-) -> pd.Series:
-    """Text cells as numbers in the unit `own`; blank cells as NaN.
-
-    `decimal` and `whole` are as in `roadlog.ingest.text.handnumbers.hand_numbers`.
-
-    Raises
-    ------
-    InputError
-        Naming the line of a cell that is no number or may be two, or the unit if it doesn't fit.
-    """
-    numbers = hand_numbers(cells, path, header, decimal=decimal, whole=whole)
-    name = own if unit is None else unit_of(unit)
-    if name is None or UNITS[name].dimension != UNITS[own].dimension:
-        raise InputError(f"{path}: column '{header}': unit '{unit}' doesn't fit: use {own}")
-    return pd.Series(convert(numbers.to_numpy(dtype=float), name, own), index=cells.index)
 
 
 def split_unit(header: str) -> tuple[str, str | None]:
