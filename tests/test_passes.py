@@ -9,7 +9,7 @@ from roadlog.quantities.fuels import FUELS
 from roadlog.quantities.tables import PASSES
 from roadlog.road import Network, find_network, match
 from roadlog.study.settings import Analysis, Study, parse_study
-from tests.road.synthetic import drives
+from tests.road.synthetic import drives, segment_of
 
 PLAN = [
     (route, arm) for _ in range(3) for arm in ("baseline", "fitted") for route in ("out", "back")
@@ -45,7 +45,7 @@ def test_each_run_passes_each_of_its_segments_once(road) -> None:
     out = passes[passes["segment"] == "A03"]
     assert out["run"].tolist() == [0, 2, 4, 6, 8, 10]
     assert out["distance_km"].to_numpy() == pytest.approx(
-        network.by_id("A03").length_m / 1000, rel=0.04
+        segment_of(network, "A03").length_m / 1000, rel=0.04
     )
     assert len(passes) == sum(12 / 2 for _ in network.segments)
     assert isinstance(passes.index, pd.RangeIndex)

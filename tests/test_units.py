@@ -11,7 +11,6 @@ from roadlog.quantities.units import (
     canonical_unit,
     convert,
     economy_change_pct,
-    km_per_litre,
     mpg_imperial,
     mpg_us,
 )
@@ -65,7 +64,7 @@ def test_dimensions_do_not_mix() -> None:
         convert(1.0, "furlong", "km")
 
 
-@pytest.mark.parametrize("economy", [mpg_us, mpg_imperial, km_per_litre, economy_change_pct])
+@pytest.mark.parametrize("economy", [mpg_us, mpg_imperial, economy_change_pct])
 def test_fuel_use_and_economy_are_each_others_inverse(economy) -> None:  # type: ignore[no-untyped-def]
     assert economy(economy(7.3)) == pytest.approx(7.3)
 

@@ -153,37 +153,3 @@ def ratio_interval(fit: ArmFit, method: str) -> Interval:
     ends = (a1 + np.array([-1, 1]) * np.sqrt(root)) / a2
     low, high = 100 * (ends - 1)
     return Interval(float(estimate), float(low), float(high), float(fit.df), method)
-
-
-def planned_half_width_pct(
-    tanks: int, litres: float, larger_share: float, fill_sd_l: float, pump_pct: float = 0.5
-) -> float:
-    """How closely a plan of tanks could tell the arms' ratio, before a drop is pumped.
-
-    Parameters
-    ----------
-    tanks : number of tanks between full fills, each following the other
-    litres : fuel of each [L]
-    larger_share : share of the leading arm in a tank, the arms leading in turn [1]
-    fill_sd_l : repeatability of "full", standard deviation [L]
-    pump_pct : permitted error of the pump [%]
-
-    Returns
-    -------
-    float [%]
-        Half the width of the 95 % interval if the tanks scatter as stated; infinite where the
-        interval has no bounds.
-
-    >>> round(planned_half_width_pct(8, 40, 1.0, 0.5), 1)
-    4.1
-    """
-    lead = np.where(np.arange(tanks) % 2 == 0, larger_share, 1 - larger_share)
-    by_arm = litres * np.column_stack([lead, 1 - lead])
-    measured = np.full(tanks, float(litres))
-    pump = np.full(tanks, pump_pct / 100 / np.sqrt(3))
-    covariance = tank_covariance(measured, np.ones(max(tanks - 1, 0), bool), fill_sd_l, pump)
-    fit = fit_arms(measured, by_arm, covariance)
-    change = None if fit is None else ratio_interval(fit, "")
-    if change is None or change.low is None or change.high is None:
-        return float("inf")
-    return (change.high - change.low) / 2

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from roadlog.effect.expected_fuel import WARM_COOLANT_C, WARMUP_TIME_CONSTANT_S
 from roadlog.effect.layout import lay_out, without_fuel
-from roadlog.errors import DesignError, FitError, InputError
+from roadlog.errors import DesignError, InputError
 from roadlog.quantities.arrays import Floats
 from roadlog.quantities.tables import NOTE, REMARK
 from roadlog.quantities.units import canonical_unit
@@ -85,11 +85,6 @@ class Design:
     def names(self) -> list[str]:
         """Covariates of the equal-driving model."""
         return [str(c) for c in self.covariates.columns]
-
-    @property
-    def driving(self) -> list[str]:
-        """Covariates that describe the driving, absent from the total-effect model."""
-        return [c for c in self.names if c in DRIVING]
 
     @property
     def conditions(self) -> list[str]:
@@ -347,12 +342,3 @@ def _between_share(left: Floats, unit: NDArray[np.intp]) -> float:
     counts = np.bincount(unit)
     means = np.bincount(unit, weights=left) / counts
     return float((counts * means**2).sum() / (left @ left))
-
-
-def require_rows(design: Design) -> None:
-    """Raise FitError if the passes can't carry the fixed effects."""
-    n, p = design.fixed.shape
-    if n <= p + design.covariates.shape[1] + 2:
-        raise FitError(
-            f"{n} passes can't carry {p} segments and blocks: add runs, or lengthen the segments"
-        )

@@ -151,16 +151,3 @@ def sight_word(sight: Sight) -> str:
     if sight.follows != "no":
         return sight.follows
     return "if trims alike" if sight.trims_close else "measured fuel"
-
-
-def table_lines() -> list[str]:
-    """The table as docs/fuel.md shows it, in Markdown."""
-    lines = [
-        "| acts on | " + " | ".join(f"`{f}`" for f in FIGURES) + " |",
-        "|---" * (len(FIGURES) + 1) + "|",
-    ]
-    for place in PLACES:
-        name = "nothing declared" if place is None else f"`{place}`"
-        words = [sight_word(SIGHT[place, f]) for f in FIGURES]
-        lines.append(f"| {name} | " + " | ".join(words) + " |")
-    return lines

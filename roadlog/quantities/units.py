@@ -299,11 +299,6 @@ def mpg_imperial(l_per_100km: T) -> T:
     return 100 * L_PER_IMPERIAL_GALLON / KM_PER_MILE / l_per_100km
 
 
-def km_per_litre(l_per_100km: T) -> T:
-    """Fuel economy [km/L] of a fuel use [L/100 km]; its own inverse."""
-    return 100 / l_per_100km
-
-
 def economy_change_pct(fuel_use_change_pct: T) -> T:
     """Change of fuel economy [%] that a change of fuel use [%] equals; its own inverse.
 

@@ -44,10 +44,3 @@ class Network:
     routes: dict[int, tuple[str, float]] = field(default_factory=dict)
     off: dict[int, str] = field(default_factory=dict)
     altitude_lag_s: float = 0.0
-
-    def by_id(self, segment_id: str) -> Segment:
-        """The segment with this id; KeyError if there is none."""
-        for s in self.segments:
-            if s.id == segment_id:
-                return s
-        raise KeyError(segment_id)

@@ -54,37 +54,6 @@ def smallest_detectable_pct(se: float, df: float) -> float:
     return float(100 * -np.expm1(-smallest_detectable(se, df)))
 
 
-def coefficient_se(
-    switch_units: int,
-    *,
-    unit_sd: float,
-    run_sd: float,
-    pass_sd: float,
-    runs_per_unit: float,
-    passes_per_run: float,
-) -> float:
-    """Standard error of the arm's coefficient in a balanced study, half the units in each arm.
-
-    Parameters
-    ----------
-    switch_units : int
-        In all, both arms.
-    unit_sd, run_sd, pass_sd : float
-        Standard deviations on the log scale (0.01 is about 1 %).
-    runs_per_unit, passes_per_run : float
-    """
-    of_unit_mean = (
-        unit_sd**2 + run_sd**2 / runs_per_unit + pass_sd**2 / (runs_per_unit * passes_per_run)
-    )
-    return float(np.sqrt(4 * of_unit_mean / switch_units))
-
-
-def containment_df(switch_units: int, block_size: int | None, between_covariates: int = 0) -> int:
-    """Switch units less intercept, arm, further blocks and covariates that vary between units."""
-    blocks = 1 if block_size is None else -(-switch_units // block_size)
-    return switch_units - 1 - blocks - between_covariates
-
-
 def covariate_budget(switch_units: int, base_df: int) -> int:
     """Most covariates that vary mostly between switch units, by docs/method.md section 5.
 

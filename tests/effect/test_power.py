@@ -8,7 +8,6 @@ import pytest
 from statsmodels.stats.power import TTestIndPower, TTestPower
 
 from roadlog.stats.power import (
-    containment_df,
     smallest_detectable,
     smallest_detectable_pct,
     t_power,
@@ -45,8 +44,3 @@ def test_smallest_saving_is_in_percent_of_fuel() -> None:
     log_change = smallest_detectable(0.02, 10)
     assert smallest_detectable_pct(0.02, 10) == pytest.approx(100 * (1 - np.exp(-log_change)))
     assert np.isnan(smallest_detectable(0.02, 0))
-
-
-@pytest.mark.parametrize(("units", "block", "df"), [(12, None, 10), (12, 2, 5), (13, 2, 5)])
-def test_planned_degrees_of_freedom(units: int, block: int | None, df: int) -> None:
-    assert containment_df(units, block) == df

@@ -20,7 +20,6 @@ from roadlog.quantities.units import (
     UNITS,
     convert,
     economy_change_pct,
-    km_per_litre,
     mpg_imperial,
     mpg_us,
 )
@@ -114,10 +113,9 @@ def test_miles_per_gallon_by_the_definitions_of_40_cfr_600() -> None:
     assert mpg_us(7.84) == pytest.approx(by_si, rel=1e-12)
 
 
-def test_imperial_miles_per_gallon_and_km_per_litre() -> None:
+def test_imperial_miles_per_gallon() -> None:
     assert mpg_imperial(7.84) == pytest.approx(282.4809363 / 7.84, rel=1e-9)
     assert mpg_imperial(7.84) / mpg_us(7.84) == pytest.approx(4.54609 / 3.785411784, rel=1e-12)
-    assert km_per_litre(7.84) == pytest.approx(100 / 7.84)
 
 
 def test_change_of_economy_follows_the_two_mpg_figures() -> None:

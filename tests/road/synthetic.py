@@ -13,10 +13,15 @@ import pandas as pd
 from scipy.ndimage import gaussian_filter1d
 from scipy.spatial import cKDTree
 
-from roadlog.road.network import Network
+from roadlog.road.network import Network, Segment
 from roadlog.road.projection import to_geographic, to_local
 
 ORIGIN = (50.0, 8.0)
+
+
+def segment_of(network: Network, name: str) -> Segment:
+    """The segment with this id."""
+    return next(s for s in network.segments if s.id == name)
 
 
 def path(*corners: tuple[float, float], radius: float = 15.0) -> np.ndarray:
@@ -202,7 +207,7 @@ def score(made: Drives, network: Network, matched: dict[int, pd.DataFrame], k: i
         ok, near = np.zeros(len(frame), bool), np.zeros(len(frame), bool)
         for name in set(frame["segment"]) - {""}:
             rows = np.flatnonzero(frame["segment"] == name)
-            g = network.by_id(name)
+            g = segment_of(network, name)
             lx, ly = to_local(g.lat_deg, g.lon_deg, ORIGIN)
             s = frame["s_m"].to_numpy()[rows]
             x, y = np.interp(s, g.s_m, lx), np.interp(s, g.s_m, ly)

@@ -6,7 +6,7 @@ import pytest
 from roadlog.errors import InputError
 from roadlog.road import find_network, match
 from roadlog.road.gates import read_gates
-from tests.road.synthetic import ORIGIN, Drives, drives, to_geographic
+from tests.road.synthetic import ORIGIN, Drives, drives, segment_of, to_geographic
 
 COMMUTE = [(r, a) for _ in range(3) for a in ("baseline", "fitted") for r in ("out", "back")]
 OPTIONS = {"segment_length_km": 1.0, "min_runs_per_arm": 2}
@@ -40,9 +40,9 @@ def test_segments_run_from_gate_to_gate_and_bear_their_names(tmp_path, commute) 
     )
     network = find_network(commute.tracks, commute.arms, gates=read_gates(path), **OPTIONS)
     assert {s.id for s in network.segments} == {"hill up", "oak to ford", "ford to mill"}
-    up = network.by_id("hill up")
+    up = segment_of(network, "hill up")
     assert up.length_m == pytest.approx(1000 + 1000 + 900, abs=25)
-    assert network.by_id("oak to ford").length_m == pytest.approx(2500 + 860 + 1500, abs=40)
+    assert segment_of(network, "oak to ford").length_m == pytest.approx(2500 + 860 + 1500, abs=40)
     on = match(commute.tracks[0], network, 0)
     assert set(on["segment"]) == {"", "hill up", "oak to ford"}
     assert np.nanmax(on["s_m"][on["segment"] == "hill up"]) > up.length_m - 20

@@ -5,7 +5,7 @@ import pytest
 
 from roadlog.errors import DesignError
 from roadlog.road import find_network, match
-from tests.road.synthetic import Drives, Score, drives, score
+from tests.road.synthetic import Drives, Score, drives, score, segment_of
 from tests.road.towns import SETTINGS, Setting, driven, placed
 
 ARMS = ("baseline", "fitted")
@@ -35,7 +35,7 @@ def test_commute_becomes_two_directed_corridors_of_kilometre_segments(commute: D
     assert [s.id[0] for s in network.segments] == ["A"] * 10 + ["B"] * 10
     assert [s.id for s in network.segments][:2] == ["A01", "A02"]
     assert all(700 < s.length_m < 1300 for s in network.segments)
-    out, back = network.by_id("A01"), network.by_id("B10")
+    out, back = segment_of(network, "A01"), segment_of(network, "B10")
     assert out.x_m[-1] > out.x_m[0]
     assert back.x_m[-1] < back.x_m[0]
     assert sorted(network.lines) == sorted(commute.tracks)
@@ -202,5 +202,5 @@ def test_joining_half_way_gives_part_of_a_segment(commute: Drives) -> None:
     late = commute.tracks[0].loc[inside[len(inside) // 2] :].reset_index(drop=True)
     got = match(late, network, 0)
     first = got[got["segment"] == "A04"]["s_m"]
-    assert first.min() > 0.3 * network.by_id("A04").length_m
+    assert first.min() > 0.3 * segment_of(network, "A04").length_m
     assert (got["segment"] == "A05").sum() == (whole["segment"] == "A05").sum()

@@ -13,7 +13,7 @@ so that its cost depends on the number of levels and columns, never on the numbe
 factor with most levels has a diagonal Z'WZ block and is eliminated first; `reml` finds the minimum.
 
 This is the bounded fit (variances >= 0). The interval that roadlog prints comes from
-`roadlog.effect.primary`, which lets the switch-unit component go below zero.
+`roadlog.stats.unit_contrast`, which judges by the scatter between switch units.
 
 References
 ----------
@@ -22,25 +22,15 @@ lme4, Journal of Statistical Software 67(1), sections 3.1-3.5.
 """
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike
 
 from roadlog.errors import FitError
 from roadlog.quantities.arrays import Floats
-from roadlog.stats.bounded.cross_products import CrossProducts, aliased_columns, cross_products
-from roadlog.stats.bounded.reml import Minimum, criterion, factor, lower_solve, minimise
-
-__all__ = [
-    "CrossProducts",
-    "MixedFit",
-    "aliased_columns",
-    "cross_products",
-    "fit_mixed",
-    "profile_interval",
-    "reml_criterion",
-]
+from roadlog.stats.bounded.cross_products import CrossProducts, cross_products
+from roadlog.stats.bounded.reml import Minimum, lower_solve, minimise
 
 
 @dataclass(frozen=True)
@@ -57,8 +47,6 @@ class MixedFit:
         Residual standard deviation at weight 1.
     reml : float
         REML criterion, -2 log restricted likelihood.
-    blups : mapping of factor to array
-        Conditional means of the random intercepts, by level code.
     boundary : tuple of str
         Factors whose variance is estimated as zero.
     gradient : float
@@ -74,7 +62,6 @@ class MixedFit:
     sigma: float
     reml: float
     n: int
-    blups: Mapping[str, Floats]
     boundary: tuple[str, ...]
     gradient: float
     evaluations: int
@@ -137,76 +124,6 @@ def fit_mixed(
     return _finish(a, minimise(a))
 
 
-def reml_criterion(a: CrossProducts, theta: ArrayLike) -> float:
-    """-2 log restricted likelihood at `theta`, profiled over beta and sigma (Bates et al. eq. 41).
-
-    `theta` follows the order of `a.groups`.
-
-    Raises
-    ------
-    FitError
-        If the covariance is singular there.
-    """
-    f = factor(a, np.square(np.asarray(theta, dtype=float)))
-    if f is None:
-        raise FitError("the model's cross-products are singular: remove aliased columns")
-    return criterion(a, f)
-
-
-def profile_interval(fit: MixedFit, name: str, level: float = 0.95) -> tuple[float, float]:
-    """Profile-likelihood bounds of one fixed effect, by maximum likelihood (not REML).
-
-    The bounds are the values whose likelihood-ratio statistic, all else fitted anew, is the
-    chi-squared quantile. They rest on large samples: with few switch units they are too narrow, so
-    they are for comparison with other software and no result of roadlog's own.
-
-    Raises
-    ------
-    FitError
-        If a bound lies beyond 50 standard errors, or the model has no other fixed effect.
-    """
-    from scipy.optimize import brentq
-    from scipy.special import chdtri
-
-    a = fit.cross_products
-    if a.p < 2:
-        raise FitError("a profile needs another fixed effect: use the t interval")
-    best = minimise(a, ml=True).value
-    quantile = float(chdtri(1, 1 - level))
-
-    def excess(value: float) -> float:
-        return minimise(_with_effect(a, name, value), ml=True).value - best - quantile
-
-    estimate, se = fit.coefficient(name)
-    bounds = []
-    for side in (-1.0, 1.0):
-        reach = 3.0
-        while excess(estimate + side * reach * se) < 0:
-            reach *= 2
-            if reach > 50:
-                raise FitError(
-                    f"the likelihood of '{name}' is too flat for bounds: use t intervals"
-                )
-        root: float = brentq(excess, estimate, estimate + side * reach * se, xtol=1e-9 * se)
-        bounds.append(root)
-    return bounds[0], bounds[1]
-
-
-def _with_effect(a: CrossProducts, name: str, value: float) -> CrossProducts:
-    """The model of y - value x without the column x (its `centre` no longer means anything)."""
-    j = a.q_rest + a.names.index(name)
-    move = np.eye(len(a.a_rr))
-    move[-1, j] = a.centre[a.names.index(name)] - value
-    move = np.delete(move, j, axis=0)
-    return replace(
-        a,
-        names=tuple(n for n in a.names if n != name),
-        centre=np.zeros(a.p - 1),
-        a_r1=move @ a.a_r1,
-        a_rr=move @ a.a_rr @ move.T,
-    )
-
-
 def _finish(a: CrossProducts, found: Minimum) -> MixedFit:
     chol, theta = found.factor.chol, np.sqrt(found.gamma)
     q, p = a.q_rest, a.p
@@ -228,21 +145,8 @@ def _finish(a: CrossProducts, found: Minimum) -> MixedFit:
         sigma=sigma,
         reml=found.value,
         n=a.n,
-        blups=_blups(a, found, beta),
         boundary=tuple(g for g, t in zip(a.groups, theta, strict=True) if t == 0),
         gradient=found.slope,
         evaluations=found.evaluations,
         cross_products=a,
     )
-
-
-def _blups(a: CrossProducts, found: Minimum, beta: Floats) -> dict[str, Floats]:
-    q, p = a.q_rest, a.p
-    chol, s = found.factor.chol, found.factor.scale[:q]
-    right = chol[-1, :q] - chol[q : q + p, :q].T @ beta
-    u_rest = np.linalg.solve(chol[:q, :q].T, right) if q else np.zeros(0)
-    b_rest = s * u_rest
-    residual_1 = a.a_r1[-1] - a.a_r1[q : q + p].T @ beta - a.a_r1[:q].T @ b_rest
-    b_first = found.gamma[0] * residual_1 * found.factor.k
-    parts = np.split(b_rest, np.cumsum(a.levels[1:])[:-1]) if q else []
-    return dict(zip(a.groups, [b_first, *parts], strict=True))

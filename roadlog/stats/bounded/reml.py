@@ -78,16 +78,16 @@ def factor(a: CrossProducts, gamma: Floats) -> Factor | None:
     return Factor(gamma, k, c, scale, chol) if np.isfinite(chol[-1, -1]) else None
 
 
-def criterion(a: CrossProducts, f: Factor, *, ml: bool = False) -> float:
-    """-2 log likelihood (restricted unless `ml`), profiled over beta and s_0 (paper's eq. 41)."""
+def criterion(a: CrossProducts, f: Factor) -> float:
+    """-2 log restricted likelihood, profiled over beta and s_0 (paper's eq. 41)."""
     diagonal = np.diag(f.chol)
-    dof = a.n if ml else a.n - a.p
-    determinants = diagonal[: a.q_rest + (0 if ml else a.p)]
+    dof = a.n - a.p
+    determinants = diagonal[: a.q_rest + a.p]
     log_det = 2 * float(np.log(determinants).sum()) - float(np.log(f.k).sum())
     return float(log_det + dof * (1 + np.log(2 * np.pi * diagonal[-1] ** 2 / dof)) - a.log_weights)
 
 
-def derivatives(a: CrossProducts, f: Factor, *, ml: bool = False) -> Derivatives:
+def derivatives(a: CrossProducts, f: Factor) -> Derivatives:
     """Derivatives at a factored gamma, residual variance first."""
     q, m = a.q_rest, a.q_rest + a.p
     lower, l_y, s = f.chol[:m, :m], f.chol[-1, :m], f.scale[:m]
@@ -109,10 +109,8 @@ def derivatives(a: CrossProducts, f: Factor, *, ml: bool = False) -> Derivatives
         for g, o in enumerate(spans[:j], start=1):
             forms[j, g] = forms[g, j] = u[j] @ f.c[i, o] @ u[g] - weighted[j] @ weighted[g]
 
-    if ml:
-        h1, h2 = h1[:q], h2[:q]
     traces, pairs = _traces(e, c_r1[:q], f.c[:q, :q], h1, h2, spans)
-    dof = a.n if ml else a.n - a.p
+    dof = a.n - a.p
     sigma2 = f.chol[-1, -1] ** 2 / dof
     squares, forms = squares / sigma2, np.asarray(forms / sigma2)
     t, expected = _with_residual(f.gamma, traces, pairs, dof)
@@ -181,7 +179,7 @@ class Minimum:
     slope: float
 
 
-def minimise(a: CrossProducts, *, ml: bool = False) -> Minimum:
+def minimise(a: CrossProducts) -> Minimum:
     """Least criterion over gamma >= 0, from two starts where the problem is small.
 
     Raises
@@ -190,20 +188,20 @@ def minimise(a: CrossProducts, *, ml: bool = False) -> Minimum:
         If the cross-products are singular or scoring doesn't arrive.
     """
     starts = [1.0, 0.02] if sum(a.levels) <= _SECOND_START_LEVELS else [1.0]
-    found = [_descend(a, np.full(len(a.levels), start), ml) for start in starts]
+    found = [_descend(a, np.full(len(a.levels), start)) for start in starts]
     best = min(found, key=lambda m: m.value)
     return Minimum(
         best.gamma, best.value, best.factor, sum(m.evaluations for m in found), best.slope
     )
 
 
-def _descend(a: CrossProducts, gamma: Floats, ml: bool) -> Minimum:
+def _descend(a: CrossProducts, gamma: Floats) -> Minimum:
     f = factor(a, gamma)
     if f is None:
         raise FitError("the model's cross-products are singular: remove aliased columns")
-    value, count = criterion(a, f, ml=ml), 1
+    value, count = criterion(a, f), 1
     for _ in range(_ITERATIONS):
-        d = derivatives(a, f, ml=ml)
+        d = derivatives(a, f)
         s = np.concatenate([[1.0], gamma])
         step, decrement = _newton_step(s, d)
         slope = float(np.max(np.abs(np.where((s == 0) & (d.slope > 0), 0, d.slope)) * s))
@@ -214,7 +212,7 @@ def _descend(a: CrossProducts, gamma: Floats, ml: bool) -> Minimum:
             trial = factor(a, moved)
             count += 1
             if trial is not None:
-                new = criterion(a, trial, ml=ml)
+                new = criterion(a, trial)
                 if new <= value + 1e-11 * max(1.0, abs(value)):
                     break
             step = 0.5 * step

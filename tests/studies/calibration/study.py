@@ -20,7 +20,7 @@ import numpy as np
 import roadlog
 from roadlog.errors import DesignError
 from roadlog.quantities.arrays import Floats
-from roadlog.stats.power import coefficient_se, containment_df, smallest_detectable
+from roadlog.stats.power import smallest_detectable
 from roadlog.stats.randomise import assignments
 from roadlog.stats.unit_randomisation import randomise_units
 from roadlog.study.durable import atomic_write
@@ -203,15 +203,11 @@ def _fit(stages: Stages, y: Floats) -> BatchFit:
 def _power(cell: Cell, wanted: int, rng: np.random.Generator, tally: Tally) -> dict[str, Any]:
     """Share of studies that find the effect which the formula says 80 % of them find."""
     layout, noise = cell.layout, cell.noise
-    se = coefficient_se(
-        layout.units,
-        unit_sd=noise.day_sd / 100,
-        run_sd=noise.run_sd / 100,
-        pass_sd=noise.pass_sd / 100,
-        runs_per_unit=layout.runs[0],
-        passes_per_run=layout.segments,
-    )
-    df = containment_df(layout.units, 2 if layout.blocked else None)
+    # a balanced study: variance of a unit's mean, and half of the units in each arm
+    runs = layout.runs[0]
+    of_mean = noise.day_sd**2 + noise.run_sd**2 / runs + noise.pass_sd**2 / (runs * layout.segments)
+    se = float(np.sqrt(4 * of_mean / layout.units)) / 100
+    df = layout.units - 1 - (-(-layout.units // 2) if layout.blocked else 1)
     effect = smallest_detectable(se, df)
     _coverage(cell, wanted, rng, tally)
     low, high = (np.concatenate(b) for b in (tally.low, tally.high))
