@@ -5,7 +5,7 @@ by chance, an effect, a scatter of days and runs, a driver who drives otherwise 
 warm weeks, lost passes, noisy demand, a loose accessory, few passes, no positions. Each goes
 through both stages, the orders that chance could have drawn and the rule of the finding, as
 shipped. `python -m tests.studies.word BANK OUT` keeps a file a cell in OUT (a rerun does only what
-is missing) and prints the table of docs/calibration.md.
+is missing) and prints the table of calibration/results/words.md.
 """
 
 import argparse

@@ -21,8 +21,9 @@ def main(argv: Sequence[str] | None = None) -> int:
     parser.add_argument("--jobs", type=int, default=2, metavar="N", help="processes (2)")
     parser.add_argument("--list", action="store_true", help="name the cells and stop")
     parser.add_argument(
-        "--report", action="store_true", help="write calibration.csv, tables.md and calibration.svg"
+        "--report", action="store_true", help="write the tables and the plot of the cells in DIR"
     )
+    parser.add_argument("--results", type=Path, metavar="DIR", help="where the report goes")
     a = parser.parse_args(argv)
     for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
         os.environ.setdefault(name, "1")  # read by the worker processes when they start
@@ -36,9 +37,9 @@ def main(argv: Sequence[str] | None = None) -> int:
         print("\n".join(c.name for c in cells))
         return 0
     if a.report:
-        from tests.studies.calibration.report import write_report
+        from tests.studies.calibration.report import RESULTS, write_report
 
-        print(write_report(a.out))
+        print(write_report(a.out, a.results or RESULTS))
         return 0
     from tests.studies.calibration.study import run_cells
 

@@ -1,8 +1,7 @@
 """Tables and plot of the calibration study, from the records that `study` kept.
 
-In goes the study's folder; out come `calibration.csv` (every cell, every number),
-`calibration-summary.md` (a line a group, and each cell that misses its bar),
-`calibration-cells.md` (every cell) and `calibration.svg`.
+In goes the study's folder; out come `cells.csv` (every cell, every number), `summary.md` (a line a
+group, and each cell that misses its bar), `cells.md` (every cell) and `coverage.svg`.
 """
 
 import json
@@ -24,6 +23,7 @@ from tests.studies.calibration.cells import (
     all_cells,
 )
 
+RESULTS = Path(__file__).parent / "results"
 POWER_TOLERANCE = 0.02  # simulated power against the formula's 80 %
 
 _GOOD = ("holds", "no interval, as it must be", "warns", "reported")
@@ -82,19 +82,19 @@ def read_records(out: Path) -> pd.DataFrame:
     return pd.DataFrame(records)
 
 
-def write_report(out: Path) -> str:
-    """Write CSV, two Markdown tables and the plot; return a one-line summary."""
+def write_report(out: Path, into: Path = RESULTS) -> str:
+    """Write CSV, two Markdown tables and the plot into a folder; return a one-line summary."""
     table = read_records(out)
     missing = len(all_cells()) - len(table)
     csv = table.reindex(columns=list(_CSV)).copy()
     csv["alarms"] = [json.dumps(a) if isinstance(a, dict) else "" for a in csv["alarms"]]
     csv["expected"] = [" ".join(e) for e in csv["expected"]]
-    _write(out / "calibration.csv", csv.to_csv(index=False, float_format="%.5g"))
-    _write(out / "calibration-summary.md", _summary(table, missing))
-    _write(out / "calibration-cells.md", _cells(table))
-    atomic_write(out / "calibration.svg", lambda p: _plot(table, p))
+    _write(into / "cells.csv", csv.to_csv(index=False, float_format="%.5g"))
+    _write(into / "summary.md", _summary(table, missing))
+    _write(into / "cells.md", _cells(table))
+    atomic_write(into / "coverage.svg", lambda p: _plot(table, p))
     good = int(table["verdict"].isin(_GOOD).sum())
-    return f"{good} of {len(table)} cells within their bar, {missing} not run yet: see {out}"
+    return f"{good} of {len(table)} cells within their bar, {missing} not run yet: see {into}"
 
 
 def _write(path: Path, text: str) -> None:
@@ -134,7 +134,7 @@ def _cells(table: pd.DataFrame) -> str:
         "# Every cell of the calibration study",
         "",
         "Written by `python -m tests.studies.calibration --out DIR --report`. What the names and "
-        "columns mean is in [calibration.md](calibration.md).",
+        "columns mean is in [README.md](README.md).",
         "",
     ]
     for group, rows in table.groupby("group", sort=False):
