@@ -8,6 +8,7 @@ import ast
 import subprocess
 import sys
 from functools import cache
+from graphlib import TopologicalSorter
 from itertools import pairwise
 from pathlib import Path
 
@@ -112,6 +113,18 @@ def test_few_rooms_and_few_arrows_between_them() -> None:
     assert len(rooms) <= MOST_ROOMS
     assert sum("." not in name for name in modules()) <= MOST_MODULES_AT_TOP
     assert len(arrows()) <= MOST_ARROWS
+
+
+def test_no_module_imports_itself_by_way_of_others() -> None:
+    names = {name.removesuffix(".__init__") for name in modules()}
+    graph: dict[str, set[str]] = {}
+    for name, tree in modules().items():
+        at_top = imported(
+            ast.Module([n for n in tree.body if isinstance(n, ast.Import | ast.ImportFrom)], [])
+        )
+        found = {t if t in names else t.rpartition(".")[0] for t in at_top}
+        graph[name.removesuffix(".__init__")] = found & names - {name.removesuffix(".__init__")}
+    list(TopologicalSorter(graph).static_order())
 
 
 def test_only_named_modules_touch_files() -> None:

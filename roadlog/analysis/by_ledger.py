@@ -5,6 +5,8 @@ is one observation of fuel over distance; arms are compared between switch units
 equal but what the schedule's blocks hold.
 """
 
+import dataclasses
+import datetime as dt
 import hashlib
 import math
 from collections.abc import Mapping, Sequence
@@ -15,6 +17,7 @@ import numpy as np
 import pandas as pd
 from pandas.api.typing import NaTType
 
+from roadlog.analysis.driven import noted_by_driver
 from roadlog.analysis.result import Analysed, ArmSummary
 from roadlog.closure.ledger import Ledger, Tank, tanks
 from roadlog.effect import (
@@ -27,12 +30,14 @@ from roadlog.effect import (
 from roadlog.effect.unit_effect import unit_effect
 from roadlog.errors import DesignError, InputError, Warned
 from roadlog.fuel.batches import batch_fuel, fuels_by_run
+from roadlog.plan.looks import at_level, hold_back, oversee, oversight_warnings
 from roadlog.plan.schedule import redraw
 from roadlog.quantities.arms import ARMS
 from roadlog.quantities.fuels import FUELS, Fuel, mass_g
 from roadlog.quantities.tables import PASSES, RUNS
 from roadlog.road.network import Network
 from roadlog.runs.deviations import find_deviations, staying_sentences
+from roadlog.runs.table import Sources
 from roadlog.study.settings import Can, ScheduleUnit, Study, SwitchedBy
 
 NOT_KNOWN = (
@@ -341,4 +346,47 @@ def _estimator_row(runs: pd.DataFrame) -> pd.DataFrame:
             "fitted_l_per_100km": [use["fitted"]],
             "change_pct": [100 * (use["fitted"] / use["baseline"] - 1)],
         }
+    )
+
+
+def measured_fuel_alone(
+    study: Study,
+    ledger: Ledger,
+    sources: Sources,
+    switched_by: SwitchedBy | None,
+    by_chance: bool,
+    now: dt.datetime | None,
+) -> Analysed:
+    """The analysis of measured fuel alone, under the same oversight as one with logs.
+
+    `roadlog.analysis.analyse` says what the arguments are.
+    """
+    told = [
+        Warned("no-fuel-signal", "the logs carry no fuel signal: only measured fuel was analysed")
+        for _ in sources.runs[:1]
+        if study.analysis.estimator != "ledger"
+    ]
+    result = analyse_ledger(
+        study,
+        ledger,
+        switched_by=switched_by,
+        randomised=by_chance,
+        warnings=told,
+        notes=noted_by_driver(study, sources, None),
+    )
+    if sources.root is None:
+        return result
+    oversight = oversee(study, sources.root, result.runs, now or dt.datetime.now().astimezone())
+    level, effect = oversight.look.level, result.effect
+    finding = decide(
+        at_level(effect.primary, level),
+        study.claim,
+        orders=effect.orders,
+        blocking=forbidden_by_order(study.device, result.runs, by_chance),
+    )
+    return dataclasses.replace(
+        result,
+        finding=hold_back(finding, oversight),
+        warnings=(*result.warnings, *oversight_warnings(oversight, study, result.runs)),
+        oversight=oversight,
     )

@@ -14,6 +14,7 @@ from roadlog import closure, fuel
 from roadlog.effect import require_replication
 from roadlog.errors import DesignError, Warned
 from roadlog.fuel.levels import arm_refusal, refusals
+from roadlog.fuel.outliers import outlying_signals
 from roadlog.ingest import Log, timebase
 from roadlog.quantities.arms import ARMS
 from roadlog.quantities.fuels import Fuel
@@ -38,7 +39,7 @@ class Metered:
     batches: tuple[Fuel | None, ...]
     estimator: str
     calibration: fuel.Calibration
-    warnings: tuple[str, ...] = ()
+    warnings: tuple[Warned, ...] = ()
 
     @property
     def usable(self) -> dict[int, pd.DataFrame]:
@@ -224,7 +225,21 @@ def meter(
         tuple(batches),
         estimator,
         calibration,
-        (*calibration.warnings, *([passed_over] if passed_over else [])),
+        tuple(
+            Warned("fuel", w)
+            for w in (*calibration.warnings, *([passed_over] if passed_over else []))
+        ),
+    )
+
+
+def apart_from_others(study: Study, metered: Metered) -> list[Warned]:
+    """Runs that count and whose fuel signals don't go with those of the others."""
+    counted = metered.runs[metered.runs["used"].astype(bool)]
+    return outlying_signals(
+        [metered.samples[i] for i in counted.index],
+        counted["file"].tolist(),
+        counted["arm"].tolist(),
+        petrol=study.vehicle.fuel != "diesel",
     )
 
 

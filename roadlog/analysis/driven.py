@@ -1,0 +1,146 @@
+"""What was driven: log files go in, runs with their samples, notes and order of arms come out.
+
+The first stage of `roadlog.analysis.analyse`: nothing here looks at fuel.
+"""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from functools import partial
+
+import pandas as pd
+
+from roadlog.analysis.metering import judged, sampled
+from roadlog.errors import Warned
+from roadlog.ingest import Log
+from roadlog.ingest.alike import units_said
+from roadlog.ingest.clock.localday import clock_warnings, zone_warning
+from roadlog.ingest.log import read_units
+from roadlog.plan.looks import agreed_notes
+from roadlog.runs.copied import copied_signals
+from roadlog.runs.deviations import find_deviations, staying_sentences
+from roadlog.runs.notes import of_no_drive, read_notes
+from roadlog.runs.order import believed_units, by_order, order_warnings, unknown_order
+from roadlog.runs.table import BY_NAME, Sources, build_runs, read_logs, require_both_arms
+from roadlog.runs.twice import logged_twice
+from roadlog.study.settings import Order, Study, SwitchedBy
+from roadlog.wording.progress import bar
+
+
+@dataclass(frozen=True)
+class Driven:
+    """All runs, before their fuel.
+
+    `runs` has `km`, `used` and `reason` of `metering.judged`; `samples` and `units` an entry a run;
+    `agreed` is the study with no covariate but those
+    that were agreed beforehand. `in_order` is False where
+    names alone told the order; `doubts` forbid a firm word.
+    """
+
+    agreed: Study
+    runs: pd.DataFrame
+    samples: tuple[pd.DataFrame, ...]
+    units: tuple[dict[str, str], ...]
+    notes: pd.DataFrame | None
+    switched_by: SwitchedBy
+    set_aside: Mapping[int, str]
+    in_order: bool
+    doubts: tuple[str, ...]
+    warnings: tuple[Warned, ...]
+
+
+def gather(
+    study: Study,
+    sources: Sources,
+    *,
+    switched_by: SwitchedBy | None,
+    order: Order | None,
+    by_chance: bool,
+    progress: bool,
+) -> Driven:
+    """Read every log, and say which run it is.
+
+    Parameters
+    ----------
+    study, sources, switched_by, order, progress
+        As for `roadlog.analysis.analyse.analyse`.
+    by_chance : bool
+        Whether chance decided the order of arms.
+
+    Raises
+    ------
+    RoadlogError
+        If an arm has no usable run, or a log can't be read.
+    """
+    require_both_arms(study, sources)
+    logs = read_logs(study, sources, partial(bar, what="reading", shown=progress))
+    unit = switched_by or (study.schedule.switched_by if study.schedule else "stretch")
+    runs = build_runs(study, sources, logs, unit)
+    of_order, in_order = order_warnings(runs), runs.attrs["told_by"] != BY_NAME
+    doubts = [*unknown_order(runs, order)]
+    notes = noted_by_driver(study, sources, runs)
+    runs, of_units = believed_units(by_order(runs, order, sources, notes), unit, by_chance)
+    deviations = find_deviations(runs, notes, study.analysis.exclude_if)
+    logs_of_runs = [logs[i] for i in runs["log"]]
+
+    warnings = [
+        *_unit_warnings(study, logs, unit, told=switched_by is not None),
+        *(Warned("unit-by-values", w) for w in units_said(logs)),
+        *(Warned("clocks", w) for w in clock_warnings(logs, study.time)),
+        *of_order,
+        *of_units,
+    ]
+    samples, repairs = sampled(logs_of_runs, progress)
+
+    twice = logged_twice(runs, samples)
+    copied = copied_signals([log.frame for log in logs_of_runs], runs["file"].tolist())
+    set_aside = {**twice.set_aside, **deviations.set_aside}
+    warnings += [
+        *repairs,
+        *(Warned("notes-of-no-drive", w) for w in of_no_drive(notes, runs)),
+        *(Warned("deviation-not-applied", d) for d in deviations.doubts),
+        *(Warned("deviation-stays", s) for s in staying_sentences(deviations, runs)),
+        *twice.warnings,
+        *(Warned("signal-copied", str(c)) for c in copied),
+    ]
+    runs = judged(runs, samples, set_aside)
+    agreed, of_notes = agreed_notes(study, sources.root, runs)
+    return Driven(
+        agreed=agreed,
+        runs=runs,
+        samples=tuple(samples),
+        units=tuple(read_units(log) for log in logs_of_runs),
+        notes=notes,
+        switched_by=unit,
+        set_aside=set_aside,
+        in_order=in_order,
+        doubts=(*doubts, *(f"undecided: {c}" for c in copied)),
+        warnings=(*warnings, *of_notes),
+    )
+
+
+def noted_by_driver(
+    study: Study, sources: Sources, runs: pd.DataFrame | None
+) -> pd.DataFrame | None:
+    """The driver's notes, their dates in the order of the logs'."""
+    if sources.notes is None:
+        return None
+    drives = () if runs is None else tuple(runs["day"].astype(str))
+    return read_notes(sources.notes, study.time.day_first, drives)
+
+
+def _unit_warnings(
+    study: Study, logs: Sequence[Log], unit: SwitchedBy, *, told: bool
+) -> list[Warned]:
+    """Doubts about what a switch unit is; `told` if the command line said it."""
+    found = []
+    if unit == "day" and (doubt := zone_warning(logs, study.time)):
+        found.append(Warned("day-in-doubt", doubt))
+    if not told and study.schedule is None:
+        found.append(
+            Warned(
+                "no-schedule",
+                "no schedule was given, so each unbroken stretch of runs in one arm counts as one "
+                "switch unit: say --switched-by day if the add-on was switched daily",
+            )
+        )
+    return found

@@ -1,0 +1,76 @@
+"""The effect held against claim, plan, measured fuel and the car's own signals: the finding.
+
+The last stage of `roadlog.analysis.analyse`.
+"""
+
+import datetime as dt
+from dataclasses import dataclass
+
+from roadlog import closure
+from roadlog.analysis.compared import Compared
+from roadlog.analysis.metering import Metered
+from roadlog.closure.result import Closure, Evidence
+from roadlog.effect import decide
+from roadlog.errors import Warned
+from roadlog.plan.looks import FULL_LEVEL, at_level, hold_back, oversee, oversight_warnings
+from roadlog.plan.result import Oversight
+from roadlog.runs.table import Sources
+from roadlog.stats.interval import Finding
+from roadlog.study.settings import Study
+
+
+@dataclass(frozen=True)
+class Held:
+    """The effect held against claim, plan and measured fuel."""
+
+    finding: Finding
+    oversight: Oversight | None
+    closed: Closure | None
+    evidence: Evidence
+    warnings: tuple[Warned, ...]
+
+
+def hold_against(
+    study: Study,
+    sources: Sources,
+    ledger: closure.Ledger,
+    metered: Metered,
+    compared: Compared,
+    now: dt.datetime | None,
+) -> Held:
+    """The finding, as plan, measured fuel and the car's own signals allow it."""
+    runs, effect = compared.runs, compared.effect
+    closed = closure.close(ledger, runs, study, effect.smallest_detectable_pct)
+    evidence = closure.evidence_by_arm(
+        [closure.run_evidence(f, study, metered.calibration) for f in metered.flows], runs
+    )
+    seen = closure.trims_seen(metered.flows, runs)
+
+    at = now or dt.datetime.now().astimezone()
+    oversight = None if sources.root is None else oversee(study, sources.root, runs, at)
+    level = FULL_LEVEL if oversight is None else oversight.look.level
+    noted = () if oversight is None else oversight_warnings(oversight, study, runs)
+    primary = at_level(effect.primary, level)
+    finding = decide(
+        primary,
+        study.claim,
+        held=effect.held,
+        orders=effect.orders,
+        one_stage=None if effect.one_stage is None else at_level(effect.one_stage, level),
+        blocking=[
+            *compared.blocking,
+            *(closed.blocking if closed else ()),
+            *closure.bend_blocking(
+                study,
+                metered.estimator,
+                seen,
+                evidence,
+                closed,
+                primary,
+                effect.smallest_detectable_pct,
+            ),
+        ],
+    )
+    return Held(
+        hold_back(finding, oversight), oversight, closed, evidence, (*noted, *evidence.warnings)
+    )
