@@ -141,29 +141,3 @@ def _spread(cells: list[str]) -> float:
     values = np.abs(pd.to_numeric(pd.Series(cells), errors="coerce").to_numpy(dtype=float))
     values = values[values > 0]
     return float(values.max() / values.min()) if len(values) else 1.0
-
-
-def quantity(
-    cells: pd.Series,
-    unit: str | None,
-    own: str,
-    path: Path,
-    header: str,
-    *,
-    decimal: str | None = None,
-    whole: bool = False,
-) -> pd.Series:
-    """Text cells as numbers in the unit `own`; blank cells as NaN.
-
-    `decimal` and `whole` are as in `hand_numbers`.
-
-    Raises
-    ------
-    InputError
-        Naming the line of a cell that is no number or may be two, or the unit if it doesn't fit.
-    """
-    numbers = hand_numbers(cells, path, header, decimal=decimal, whole=whole)
-    name = own if unit is None else unit_of(unit)
-    if name is None or UNITS[name].dimension != UNITS[own].dimension:
-        raise InputError(f"{path}: column '{header}': unit '{unit}' doesn't fit: use {own}")
-    return pd.Series(convert(numbers.to_numpy(dtype=float), name, own), index=cells.index)
