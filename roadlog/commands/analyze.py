@@ -82,7 +82,7 @@ def _analyze(a: argparse.Namespace) -> int:
     require_one_source(a)
     from roadlog.analysis.analyse import analyse
     from roadlog.plan.looks import log_look
-    from roadlog.report import summary_lines, write_all
+    from roadlog.report import summary_lines, write_results
     from roadlog.trials.result import load_all
 
     study, sources = chosen(a)
@@ -102,7 +102,7 @@ def _analyze(a: argparse.Namespace) -> int:
             log_look(a.study, result.oversight, result.finding)
         except OSError as e:
             print(f"roadlog: this look could not be logged ({e.strerror})", file=sys.stderr)
-    write_all(result, out, tiles=a.tiles)
+    write_results(result, out, tiles=a.tiles)
     print("\n".join(summary_lines(result)))
     print(f"Report: {out / 'report.html'}")
     return 0 if result.effect.primary.low is not None else 1

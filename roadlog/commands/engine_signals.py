@@ -24,14 +24,12 @@ def _run(a: argparse.Namespace) -> int:
     from roadlog.ingest.timebase import resample
     from roadlog.runs.deviations import find_deviations
     from roadlog.runs.notes import of_no_drive, read_notes
-    from roadlog.runs.table import build_runs, read_logs, study_sources, with_day_order
-    from roadlog.study.folder import load_study
-    from roadlog.trials.engine_signals import arm_means, by_arm, emissions_result, run_values
+    from roadlog.runs.table import build_runs, open_study, read_logs, with_day_order
+    from roadlog.trials.engine_signals import compare_engine_signals
     from roadlog.trials.result import save, screen
     from roadlog.wording.screen import grid
 
-    study = load_study(a.study)
-    sources = study_sources(a.study, study)
+    study, sources = open_study(a.study)
     study = with_day_order(study, sources)
     logs = read_logs(study, sources)
     unit = study.schedule.switched_by if study.schedule else "stretch"
@@ -46,10 +44,8 @@ def _run(a: argparse.Namespace) -> int:
         if run in set_aside:
             print(f"Set aside: {file}: {set_aside[run]}")
     runs = runs[~runs["run"].isin(list(set_aside))].reset_index(drop=True)
-    values = [run_values(resample(logs[i].frame)) for i in runs["log"]]
-    compared = by_arm(values, runs)
-    means = arm_means(values, runs["arm"].tolist())
-    result = emissions_result(compared, means, notes, device=study.device.name)
+    samples = [resample(logs[i].frame) for i in runs["log"]]
+    result = compare_engine_signals(samples, runs, notes, device=study.device.name)
     rows = [
         (
             f"{r['signal']}, {r['unit']}".strip(", "),

@@ -51,12 +51,12 @@ def add(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None
 def _prepare(a: argparse.Namespace) -> int:
     import secrets
 
-    from roadlog.trials.inspection import PHOTOS, SEALED, SHEET, prepare
+    from roadlog.trials.inspection import PHOTOS, SEALED, SHEET, prepare_photos
 
     seed = secrets.randbelow(2**31) if a.seed is None else a.seed
     if seed < 0:
         raise InputError(f"--seed {seed} is below zero: give a whole number from 0")
-    count = prepare(a.pairs, a.out, seed=seed)
+    count = prepare_photos(a.pairs, a.out, seed=seed)
     print(f"{count} pairs are ready in {a.out / PHOTOS}, with {SHEET} for each scorer to copy.")
     print(f"Give scorers that folder only. {a.out / SEALED} holds the key: open it last.")
     print("Look through the copies first: a date or a note in the picture itself gives it away.")
@@ -69,11 +69,11 @@ def _unblind(a: argparse.Namespace) -> int:
     import datetime as dt
 
     from roadlog.study.folder import load_study
-    from roadlog.trials.inspection import unblind
+    from roadlog.trials.inspection import unblind_scores
     from roadlog.trials.result import save, screen
 
     synthetic = a.study is not None and load_study(a.study).synthetic
-    result = unblind(
+    result = unblind_scores(
         a.folder,
         a.scores,
         meaning=a.meaning,

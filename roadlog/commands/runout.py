@@ -46,8 +46,8 @@ def _run(a: argparse.Namespace) -> int:
     from roadlog.study.folder import load_study
     from roadlog.study.settings import RunOuts
     from roadlog.trials.result import save, screen
-    from roadlog.trials.runout import evaluate, runout_result
-    from roadlog.trials.runout_sheet import read_trials
+    from roadlog.trials.runout import compare_runouts, runout_result
+    from roadlog.trials.runout_sheet import read_runouts
 
     folder = a.table if a.table.is_dir() else None
     device, synthetic = "add-on", False
@@ -59,8 +59,8 @@ def _run(a: argparse.Namespace) -> int:
         labels = {word: arm for arm, word in study.labels.items()}
     claim = _claim(a.claim_fuel, a.claim_run_time, plan.claim_fuel_pct)
     fuel = FUELS[a.fuel or plan.fuel]
-    trials = read_trials(a.table if folder is None else folder / plan.file, fuel, labels)
-    runout = evaluate(
+    trials = read_runouts(a.table if folder is None else folder / plan.file, fuel, labels)
+    runout = compare_runouts(
         trials,
         fixed_end_state=a.fixed_end_state or plan.fixed_end_state,
         randomised=a.randomised or plan.randomised,

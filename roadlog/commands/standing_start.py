@@ -79,7 +79,7 @@ def _run(a: argparse.Namespace) -> int:
     from roadlog.runs.table import build_runs, read_logs, with_day_order
     from roadlog.study.settings import override
     from roadlog.trials.result import save, screen
-    from roadlog.trials.standing_start import gather, standing_start_result
+    from roadlog.trials.standing_start import gather_starts, standing_start_result
 
     study, sources = chosen(a, _sources)
     changes = {"mass_kg": a.mass, "aspiration": "turbo" if a.turbo else None}
@@ -92,7 +92,7 @@ def _run(a: argparse.Namespace) -> int:
         unit = study.schedule.switched_by if study.schedule else "stretch"
     runs = build_runs(study, sources, logs, unit)
     weather, said = _weather(study, sources, runs, logs)
-    starts = gather(
+    starts = gather_starts(
         logs,
         runs,
         study.vehicle,

@@ -5,6 +5,6 @@ In: an `Analysed`. Out: text for people and machines; nothing is computed here b
 
 from roadlog.report.json_out import to_json
 from roadlog.report.text import summary_lines
-from roadlog.report.write import write_all
+from roadlog.report.write import write_results
 
-__all__ = ["summary_lines", "to_json", "write_all"]
+__all__ = ["summary_lines", "to_json", "write_results"]

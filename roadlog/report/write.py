@@ -14,7 +14,7 @@ from roadlog.report.json_out import to_json
 from roadlog.study.durable import atomic_write
 
 
-def write_all(analysed: Analysed, out: Path, *, tiles: bool = False) -> None:
+def write_results(analysed: Analysed, out: Path, *, tiles: bool = False) -> None:
     """Write results.json, report.html, passes.csv and map.html into `out`.
 
     Parameters

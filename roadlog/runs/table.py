@@ -21,7 +21,7 @@ from roadlog.runs.taken import sha256_of
 from roadlog.runs.undated import GIVE, natural, order_of_undated
 from roadlog.study.folder import LOG_SUFFIXES as LOG_SUFFIXES
 from roadlog.study.folder import TRACK_SUFFIXES as TRACK_SUFFIXES
-from roadlog.study.folder import log_files
+from roadlog.study.folder import load_study, log_files
 from roadlog.study.settings import Study, SwitchedBy
 
 RUN_LIST = "runs.csv"
@@ -50,6 +50,21 @@ class Sources:
             return path.relative_to(self.root).as_posix()
         alike = sum(p.name == path.name for p, _ in self.runs) > 1
         return f"{path.parent.name}/{path.name}" if alike else path.name
+
+
+def open_study(folder: Path | str) -> tuple[Study, Sources]:
+    """A study folder's settings and its files, as `analyse` and `check_study` take them.
+
+    Raises
+    ------
+    InputError
+        If `study.toml` is missing or wrong, or its logs aren't found.
+
+    >>> study, sources = open_study("sample_logs")
+    >>> study.device.name, len(sources.runs)
+    """
+    study = load_study(Path(folder))
+    return study, study_sources(Path(folder), study)
 
 
 def study_sources(folder: Path, study: Study) -> Sources:

@@ -398,8 +398,8 @@ class Study(_Table):
         return {str(k): v for k, v in self.labels.items()}.get(arm, arm)
 
 
-def parse_study(text: str, where: str = "study.toml") -> Study:
-    """Parse the text of a `study.toml`.
+def parse_study(given: str | Mapping[str, object], where: str = "study.toml") -> Study:
+    """A study from the text of a `study.toml`, or from a dictionary of the same shape.
 
     Raises
     ------
@@ -408,13 +408,15 @@ def parse_study(text: str, where: str = "study.toml") -> Study:
 
     >>> parse_study('name = "collar"').name
     'collar'
+    >>> parse_study({"vehicle": {"fuel": "E10"}, "claim": {"economy_pct": 12}}).vehicle.fuel
+    'E10'
     """
     try:
-        data = tomllib.loads(text)
+        data = tomllib.loads(given) if isinstance(given, str) else dict(given)
     except RecursionError as e:
         raise InputError(f"{where}: tables or lists nested too deeply: write it flat") from e
     except ValueError as e:  # also of a number with thousands of digits
-        raise InputError(f"{where}: {toml_fault(e, text)}") from e
+        raise InputError(f"{where}: {toml_fault(e, str(given))}") from e
     try:
         return Study.model_validate(data)
     except ValidationError as e:

@@ -106,7 +106,35 @@ def by_arm(values: Sequence[Mapping[str, float]], runs: pd.DataFrame) -> dict[st
     return out
 
 
-def emissions_result(
+def compare_engine_signals(
+    samples: Sequence[pd.DataFrame],
+    runs: pd.DataFrame,
+    notes: pd.DataFrame | None = None,
+    *,
+    device: str = "add-on",
+) -> TrialResult:
+    """What the engine control shows, by arm: from samples to the trial's result.
+
+    Parameters
+    ----------
+    samples : sequence of DataFrame
+        `tables.SAMPLES` of each run.
+    runs : DataFrame
+        `arm`, `switch_unit`, `block` of the same runs.
+    notes : DataFrame, optional
+        See `engine_signals_result`.
+
+    Raises
+    ------
+    DesignError
+        If no quantity is known in both arms.
+    """
+    values = [run_values(s) for s in samples]
+    means = arm_means(values, runs["arm"].tolist())
+    return engine_signals_result(by_arm(values, runs), means, notes, device=device)
+
+
+def engine_signals_result(
     compared: Mapping[str, Comparison],
     means: Mapping[str, tuple[float, float]],
     notes: pd.DataFrame | None,

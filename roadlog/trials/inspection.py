@@ -65,7 +65,7 @@ class BlindTest:
     ties: int
 
 
-def prepare(pairs_file: Path, out: Path, *, seed: int) -> int:
+def prepare_photos(pairs_file: Path, out: Path, *, seed: int) -> int:
     """Lay out the photos for blind scoring.
 
     Parameters
@@ -120,7 +120,7 @@ def prepare(pairs_file: Path, out: Path, *, seed: int) -> int:
     return len(key)
 
 
-def unblind(
+def unblind_scores(
     folder: Path,
     score_files: Sequence[Path],
     *,

@@ -67,7 +67,7 @@ class RunOut:
     randomised: bool
 
 
-def evaluate(
+def compare_runouts(
     trials: pd.DataFrame, *, fixed_end_state: bool = False, randomised: bool = False
 ) -> RunOut:
     """Compare the arms at equal load.
@@ -75,7 +75,7 @@ def evaluate(
     Parameters
     ----------
     trials : DataFrame
-        See `runout_sheet.read_trials`.
+        See `runout_sheet.read_runouts`.
     fixed_end_state : bool
         Each trial began with line and bowl as empty as it left them (run dry, then filled): the
         fuel filled is the fuel burned, and hold-up is zero.

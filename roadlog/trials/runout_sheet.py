@@ -28,7 +28,7 @@ END_SHARE, END_FOR_S = 0.9, 2.0  # load voltage below this share of its own leve
 STEADY_QUANTILE = 0.5
 
 
-def read_trials(path: Path, fuel: Fuel, labels: Mapping[str, str] = _NO_LABELS) -> pd.DataFrame:
+def read_runouts(path: Path, fuel: Fuel, labels: Mapping[str, str] = _NO_LABELS) -> pd.DataFrame:
     """Read `runout.csv` and the load readings that it names.
 
     Parameters

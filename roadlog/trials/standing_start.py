@@ -72,7 +72,7 @@ class Changes:
     baseline_time_s: float
 
 
-def gather(
+def gather_starts(
     logs: Sequence[Log],
     runs: pd.DataFrame,
     vehicle: Vehicle,

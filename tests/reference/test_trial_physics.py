@@ -200,7 +200,7 @@ def test_runouts_at_unequal_loads_are_ordinary_least_squares_on_arm_and_log_load
     """`statsmodels` OLS of log flow on arm and log load, trial by trial: same interval."""
     import statsmodels.api as sm
 
-    from roadlog.trials.runout import evaluate
+    from roadlog.trials.runout import compare_runouts
     from tests.trials.synthetic import runout_table
 
     rng = np.random.default_rng(11)
@@ -208,7 +208,7 @@ def test_runouts_at_unequal_loads_are_ordinary_least_squares_on_arm_and_log_load
     table = runout_table(
         rng, arms=arms, fuels_g=[300.0] * 12, loads_w=rng.uniform(800, 1200, 12).tolist()
     )
-    ours = evaluate(table, fixed_end_state=True, randomised=True).change
+    ours = compare_runouts(table, fixed_end_state=True, randomised=True).change
     fitted = (table["arm"] == "fitted").to_numpy(float)
     x = sm.add_constant(np.column_stack([fitted, np.log(table["load_w"])]))
     theirs = sm.OLS(np.log(table["fuel_g"] / table["time_s"]), x).fit().conf_int()

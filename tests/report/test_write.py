@@ -10,7 +10,7 @@ import pytest
 
 from roadlog.analysis.result import Analysed
 from roadlog.quantities.tables import PASSES
-from roadlog.report import figures, write_all
+from roadlog.report import figures, write_results
 from tests.report.conftest import Change
 
 FILES = {"results.json", "report.html", "passes.csv", "map.html"}
@@ -19,7 +19,7 @@ FILES = {"results.json", "report.html", "passes.csv", "map.html"}
 @pytest.fixture(scope="module")
 def written(analysed: Analysed, tmp_path_factory: pytest.TempPathFactory) -> Path:
     out = tmp_path_factory.mktemp("written") / "new"
-    write_all(analysed, out)
+    write_results(analysed, out)
     return out
 
 
@@ -42,7 +42,7 @@ def test_hash_in_report_and_results_is_the_pass_tables(written: Path) -> None:
 
 
 def test_equal_results_give_equal_files(written: Path, analysed: Analysed, tmp_path: Path) -> None:
-    write_all(analysed, tmp_path)
+    write_results(analysed, tmp_path)
     for name in FILES:
         assert (tmp_path / name).read_bytes() == (written / name).read_bytes(), name
 
@@ -50,7 +50,7 @@ def test_equal_results_give_equal_files(written: Path, analysed: Analysed, tmp_p
 def test_a_failing_figure_leaves_the_old_files(
     written: Path, change: Change, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    write_all(change(study_name="first"), tmp_path)
+    write_results(change(study_name="first"), tmp_path)
     before = {p.name: p.read_bytes() for p in tmp_path.iterdir()}
 
     def fail(_: Analysed) -> None:
@@ -58,12 +58,12 @@ def test_a_failing_figure_leaves_the_old_files(
 
     monkeypatch.setattr(figures, "forest", fail)
     with pytest.raises(RuntimeError, match="no figure today"):
-        write_all(change(study_name="second"), tmp_path)
+        write_results(change(study_name="second"), tmp_path)
     assert {p.name: p.read_bytes() for p in tmp_path.iterdir()} == before
 
 
 @pytest.mark.parametrize("name", ["no claim", "before/after", "no positions", "no dates"])
 def test_every_variant_is_written(variants: dict[str, Analysed], name: str, tmp_path: Path) -> None:
-    write_all(variants[name], tmp_path)
+    write_results(variants[name], tmp_path)
     assert {p.name for p in tmp_path.iterdir()} == FILES
     json.loads((tmp_path / "results.json").read_text("utf-8"))

@@ -11,7 +11,7 @@ from roadlog.analysis.analyse import analyse
 from roadlog.check import check_study
 from roadlog.errors import DesignError, InputError
 from roadlog.plan.register import changes, choices_of
-from roadlog.report import write_all
+from roadlog.report import write_results
 from roadlog.road import Network, find_pieces, match
 from roadlog.runs.routes import routes_of
 from roadlog.runs.table import study_sources
@@ -177,7 +177,7 @@ def test_a_commute_without_positions_is_compared_by_pieces_and_reported(commute,
     assert done.passes["used"].mean() > 0.95
     assert width(done) < 1.2 * width(whole)
     assert done.effect.primary.low < 0.6 < done.effect.primary.high
-    write_all(done, tmp_path / "out")
+    write_results(done, tmp_path / "out")
     assert "by the distance that the wheels turned" in (tmp_path / "out/map.html").read_text()
     assert (tmp_path / "out/report.html").stat().st_size > 10_000
 

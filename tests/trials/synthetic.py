@@ -137,7 +137,7 @@ def runout_table(
     addon_w: float = 0.0,
     outside: bool = False,
 ) -> pd.DataFrame:
-    """Trials as `read_trials` gives them, of an engine that burns 0.25 g/s at 1,000 W."""
+    """Trials as `read_runouts` gives them, of an engine that burns 0.25 g/s at 1,000 W."""
     loads = np.array(loads_w or [1000.0] * len(arms))
     fuel = np.array(fuels_g)
     fitted = np.array([a == "fitted" for a in arms])

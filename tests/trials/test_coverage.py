@@ -10,8 +10,8 @@ from functools import lru_cache
 import numpy as np
 import pytest
 
-from roadlog.trials.runout import evaluate
-from roadlog.trials.standing_start import gather, standing_start_result
+from roadlog.trials.runout import compare_runouts
+from roadlog.trials.standing_start import gather_starts, standing_start_result
 from tests.trials.synthetic import (
     CAR,
     POWER_KW,
@@ -70,7 +70,9 @@ def starts_interval(
         )  # fmt: skip
     blocks = [str(i // 2) for i in range(units)] if blocked else None
     result = standing_start_result(
-        gather(logs, runs_table([str(a) for a in arms], blocks=blocks), CAR, target_kmh=100.0)
+        gather_starts(
+            logs, runs_table([str(a) for a in arms], blocks=blocks), CAR, target_kmh=100.0
+        )
     )
     assert result.estimate is not None
     assert result.low is not None
@@ -99,7 +101,7 @@ def runout_interval(
         rng, arms=arms, fuels_g=fuels, loads_w=loads, hold_up_g=hold_up, effect_pct=-5.0, sd=sd,
         follows=float(rng.normal(0.6, 0.15)) if kind == "loads near" else 0.7,
     )  # fmt: skip
-    c = evaluate(table, fixed_end_state=hold_up == 0, randomised=True).change
+    c = compare_runouts(table, fixed_end_state=hold_up == 0, randomised=True).change
     assert c.low is not None
     assert c.high is not None
     return c.estimate, c.low, c.high

@@ -6,7 +6,7 @@ import pytest
 
 from roadlog.cli import main
 from roadlog.errors import DesignError
-from roadlog.trials.engine_signals import arm_means, by_arm, emissions_result, run_values
+from roadlog.trials.engine_signals import arm_means, by_arm, engine_signals_result, run_values
 from roadlog.trials.result import load_all
 
 
@@ -49,7 +49,7 @@ def test_means_are_over_warm_time_and_count_closed_loop():
 def test_a_shift_of_trims_is_seen_and_its_interval_holds_the_truth():
     values, runs = study_of(3.0)
     compared = by_arm(values, runs)
-    said = emissions_result(compared, arm_means(values, runs["arm"].tolist()), None)
+    said = engine_signals_result(compared, arm_means(values, runs["arm"].tolist()), None)
     trim = compared["trim_pct"]
     assert trim.low < 3.0 < trim.high
     assert trim.low > 0
@@ -78,7 +78,7 @@ def test_codes_and_readiness_are_told_by_arm_or_said_to_be_missing():
     values, runs = study_of(0.0)
     means = arm_means(values, runs["arm"].tolist())
     notes = pd.DataFrame({"arm": ["in", "out"], "Trouble codes": ["P0171", "none"]})
-    said = emissions_result(by_arm(values, runs), means, notes)
+    said = engine_signals_result(by_arm(values, runs), means, notes)
     assert any("Stored trouble codes: in: P0171; out: none." in n for n in said.notes)
     assert any("Readiness monitors not complete: not written down" in n for n in said.notes)
 

@@ -13,7 +13,7 @@ from PIL import Image
 
 from roadlog.cli import main
 from roadlog.errors import DesignError, InputError
-from roadlog.trials.inspection import agree, blind_test, prepare, unblind
+from roadlog.trials.inspection import agree, blind_test, prepare_photos, unblind_scores
 
 NOW = dt.datetime(2026, 4, 1, 12, tzinfo=dt.UTC)
 
@@ -61,7 +61,7 @@ def sheet(folder, name, score, skip=()):
 def test_copies_carry_no_name_date_or_camera_data_and_originals_stay(pairs, tmp_path):
     originals = sorted(tmp_path.glob("*.jpg"))
     before = [hashlib.sha256(p.read_bytes()).hexdigest() for p in originals]
-    assert prepare(pairs, tmp_path / "blind", seed=5) == 8
+    assert prepare_photos(pairs, tmp_path / "blind", seed=5) == 8
     copies = sorted((tmp_path / "blind" / "for_scorers").glob("*.png"))
     assert len(copies) == 16
     for copy in copies:
@@ -76,9 +76,9 @@ def test_copies_carry_no_name_date_or_camera_data_and_originals_stay(pairs, tmp_
 
 
 def test_sides_and_order_are_shuffled_by_the_seed_and_the_key_tells_the_truth(pairs, tmp_path):
-    prepare(pairs, tmp_path / "a", seed=5)
-    prepare(pairs, tmp_path / "b", seed=5)
-    prepare(pairs, tmp_path / "c", seed=6)
+    prepare_photos(pairs, tmp_path / "a", seed=5)
+    prepare_photos(pairs, tmp_path / "b", seed=5)
+    prepare_photos(pairs, tmp_path / "c", seed=6)
     assert key(tmp_path / "a") == key(tmp_path / "b") != key(tmp_path / "c")
     sides = {k["after_is"] for k in key(tmp_path / "a")}
     assert sides == {"left", "right"}
@@ -92,7 +92,7 @@ def test_a_photo_is_turned_upright_before_its_camera_data_go(tmp_path):
     photo(tmp_path / "b.jpg", 50, turned=True)
     photo(tmp_path / "a.jpg", 50)
     (tmp_path / "p.csv").write_text("pair,before,after\n1,b.jpg,a.jpg\n")
-    prepare(tmp_path / "p.csv", tmp_path / "o", seed=1)
+    prepare_photos(tmp_path / "p.csv", tmp_path / "o", seed=1)
     sizes = []
     for p in sorted((tmp_path / "o" / "for_scorers").glob("*.png")):
         with Image.open(p) as image:
@@ -102,28 +102,28 @@ def test_a_photo_is_turned_upright_before_its_camera_data_go(tmp_path):
 
 def test_a_real_difference_is_seen_by_all(pairs, tmp_path):
     blind = tmp_path / "blind"
-    prepare(pairs, blind, seed=5)
+    prepare_photos(pairs, blind, seed=5)
     sheets = [
         sheet(blind, "anna", lambda n, s: 6 + int(n) % 2 if s == "before" else 3),
         sheet(blind, "ben", lambda n, s: 7 if s == "before" else 3 + int(n) % 3),
         sheet(blind, "cleo", lambda n, s: 5 if s == "before" else 4),
     ]
-    said = unblind(blind, sheets, meaning="more deposit", claim="cleans", wanted=-1, now=NOW)
+    said = unblind_scores(blind, sheets, meaning="more deposit", claim="cleans", wanted=-1, now=NOW)
     assert said.finding == "supported"
     assert said.high < 0
     assert said.details["p_permutation"] == pytest.approx(2 / 2**8)
     assert said.details["p_sign"] == pytest.approx(2 / 2**8)
     assert said.strength.startswith("Good")
-    wrong_way = unblind(blind, sheets, meaning="m", claim="roughens", wanted=1, now=NOW)
+    wrong_way = unblind_scores(blind, sheets, meaning="m", claim="roughens", wanted=1, now=NOW)
     assert wrong_way.finding == "refuted"
 
 
 def test_no_visible_difference_is_a_result(pairs, tmp_path):
     blind = tmp_path / "blind"
-    prepare(pairs, blind, seed=5)
+    prepare_photos(pairs, blind, seed=5)
     rng = np.random.default_rng(3)
     sheets = [sheet(blind, n, lambda *_: int(rng.integers(2, 8))) for n in ("anna", "ben")]
-    said = unblind(blind, sheets, meaning="more deposit", claim="cleans", now=NOW)
+    said = unblind_scores(blind, sheets, meaning="more deposit", claim="cleans", now=NOW)
     assert "no visible difference" in said.measured
     assert said.finding == "undecided"
     assert said.low < 0 < said.high
@@ -131,18 +131,18 @@ def test_no_visible_difference_is_a_result(pairs, tmp_path):
 
 def test_missing_scores_are_named(pairs, tmp_path):
     blind = tmp_path / "blind"
-    prepare(pairs, blind, seed=5)
+    prepare_photos(pairs, blind, seed=5)
     path = sheet(blind, "anna", lambda *_: 5, skip=("003", "007"))
     with pytest.raises(InputError, match=r"anna\.csv: no score for pair 003, 007"):
-        unblind(blind, [path], meaning="m", now=NOW)
+        unblind_scores(blind, [path], meaning="m", now=NOW)
     assert not (blind / "sealed" / "opened.json").exists()
 
 
 def test_a_scorer_who_cannot_say_drops_the_pair_and_it_is_named(pairs, tmp_path):
     blind = tmp_path / "blind"
-    prepare(pairs, blind, seed=5)
+    prepare_photos(pairs, blind, seed=5)
     path = sheet(blind, "anna", lambda n, s: "x" if n == "002" else (3 if s == "after" else 6))
-    said = unblind(blind, [path], meaning="m", now=NOW)
+    said = unblind_scores(blind, [path], meaning="m", now=NOW)
     assert said.details["left_out"] == ["002"]
     assert said.details["pairs"] == 7
     assert any("pair 002" in n for n in said.notes)
@@ -150,11 +150,11 @@ def test_a_scorer_who_cannot_say_drops_the_pair_and_it_is_named(pairs, tmp_path)
 
 def test_scores_changed_after_opening_are_told(pairs, tmp_path):
     blind = tmp_path / "blind"
-    prepare(pairs, blind, seed=5)
+    prepare_photos(pairs, blind, seed=5)
     path = sheet(blind, "anna", lambda n, s: int(n) % 3)
-    assert not unblind(blind, [path], meaning="m", now=NOW).details["changed_after_opening"]
+    assert not unblind_scores(blind, [path], meaning="m", now=NOW).details["changed_after_opening"]
     path = sheet(blind, "anna", lambda n, s: 1 if s == "after" else 9)
-    said = unblind(blind, [path], meaning="m", claim="c", now=NOW)
+    said = unblind_scores(blind, [path], meaning="m", claim="c", now=NOW)
     assert said.details["changed_after_opening"]
     assert said.strength.startswith("Weak")
 
@@ -170,32 +170,32 @@ def test_scores_changed_after_opening_are_told(pairs, tmp_path):
 )
 def test_bad_sheets_are_named(pairs, tmp_path, text, words):
     blind = tmp_path / "blind"
-    prepare(pairs, blind, seed=5)
+    prepare_photos(pairs, blind, seed=5)
     good = sheet(blind, "anna", lambda *_: 4).read_text().splitlines()
     if "'a'" in words:
         text = "\n".join([*good[:1], "001,a,3", *good[2:]]) + "\n"
     (tmp_path / "s.csv").write_text(text)
     with pytest.raises(InputError, match=words):
-        unblind(blind, [tmp_path / "s.csv"], meaning="m", now=NOW)
+        unblind_scores(blind, [tmp_path / "s.csv"], meaning="m", now=NOW)
 
 
 def test_files_that_are_no_photos_and_missing_ones_are_named(tmp_path):
     (tmp_path / "x.jpg").write_text("not a photo")
     (tmp_path / "p.csv").write_text("pair,before,after\n1,x.jpg,x.jpg\n")
     with pytest.raises(InputError, match="no image"):
-        prepare(tmp_path / "p.csv", tmp_path / "o", seed=1)
+        prepare_photos(tmp_path / "p.csv", tmp_path / "o", seed=1)
     (tmp_path / "p.csv").write_text("pair,before,after\n1,gone.jpg,x.jpg\n")
     with pytest.raises(InputError, match=r"line 2: .*gone"):
-        prepare(tmp_path / "p.csv", tmp_path / "o", seed=1)
+        prepare_photos(tmp_path / "p.csv", tmp_path / "o", seed=1)
     assert not (tmp_path / "o").exists()
 
 
 def test_too_few_common_pairs_cannot_answer(pairs, tmp_path):
     blind = tmp_path / "blind"
-    prepare(pairs, blind, seed=5)
+    prepare_photos(pairs, blind, seed=5)
     path = sheet(blind, "anna", lambda n, s: 4 if n == "001" else "x")
     with pytest.raises(DesignError, match="1 of 8"):
-        unblind(blind, [path], meaning="m", now=NOW)
+        unblind_scores(blind, [path], meaning="m", now=NOW)
 
 
 def test_scorers_who_agree_and_scorers_who_do_not():
@@ -253,4 +253,4 @@ def test_a_photo_of_impossible_size_is_refused_before_it_is_decoded(pairs, tmp_p
 def test_a_damaged_photo_is_named(pairs, tmp_path):
     (tmp_path / "valve3_after.jpg").write_bytes(bomb(500))
     with pytest.raises(InputError, match=r"valve3_after\.jpg is cut short or damaged"):
-        prepare(pairs, tmp_path / "out", seed=1)
+        prepare_photos(pairs, tmp_path / "out", seed=1)

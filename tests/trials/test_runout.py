@@ -10,8 +10,8 @@ from roadlog.cli import main
 from roadlog.errors import DesignError, InputError
 from roadlog.quantities.fuels import FUELS
 from roadlog.trials import runout_sheet
-from roadlog.trials.runout import evaluate, runout_result
-from roadlog.trials.runout_sheet import read_trials, run_end
+from roadlog.trials.runout import compare_runouts, runout_result
+from roadlog.trials.runout_sheet import read_runouts, run_end
 from tests.trials.synthetic import runout_table
 
 E0 = FUELS["E0"]
@@ -43,7 +43,9 @@ def test_an_effect_is_found_and_nothing_is_not():
             blocks=BLOCKS,
         )  # fmt: skip
         said = runout_result(
-            evaluate(table, fixed_end_state=True, randomised=True), claim_fuel_pct=claim, fuel=E0
+            compare_runouts(table, fixed_end_state=True, randomised=True),
+            claim_fuel_pct=claim,
+            fuel=E0,
         )
         assert said.low < effect < said.high
         assert said.finding == word
@@ -58,7 +60,7 @@ def test_hold_up_is_told_from_two_volumes_and_leaves_the_effect():
         np.random.default_rng(2), arms=ALTERNATE, fuels_g=fuels, effect_pct=-5.0, hold_up_g=40.0,
         sd=0.004,
     )  # fmt: skip
-    done = evaluate(table, randomised=True)
+    done = compare_runouts(table, randomised=True)
     assert done.hold_up_g[0] == pytest.approx(40.0, abs=3 * done.hold_up_g[1])
     assert done.hold_up_g[1] < 6
     assert done.g_per_kwh[0] == pytest.approx(900, rel=0.03)
@@ -71,17 +73,17 @@ def test_one_volume_with_hold_up_leaves_the_comparison_alone():
         np.random.default_rng(2), arms=ALTERNATE, fuels_g=[300.0] * 12, effect_pct=-5.0,
         hold_up_g=40.0, sd=1e-6,
     )  # fmt: skip
-    assert runout_result(evaluate(table, randomised=True), fuel=E0).estimate == pytest.approx(
-        -5.0, abs=1e-3
-    )
+    assert runout_result(
+        compare_runouts(table, randomised=True), fuel=E0
+    ).estimate == pytest.approx(-5.0, abs=1e-3)
 
 
 def test_different_amounts_by_arm_only_cannot_answer():
     fuels = [300.0 if a == "baseline" else 400.0 for a in ALTERNATE]
     table = runout_table(np.random.default_rng(2), arms=ALTERNATE, fuels_g=fuels)
     with pytest.raises(DesignError, match="two amounts in each arm"):
-        evaluate(table, randomised=True)
-    assert evaluate(table, randomised=True, fixed_end_state=True).hold_up_g == (0.0, 0.0)
+        compare_runouts(table, randomised=True)
+    assert compare_runouts(table, randomised=True, fixed_end_state=True).hold_up_g == (0.0, 0.0)
 
 
 def test_unequal_loads_are_made_equal_by_the_fitted_line():
@@ -93,7 +95,7 @@ def test_unequal_loads_are_made_equal_by_the_fitted_line():
     table = runout_table(
         rng, arms=ALTERNATE, fuels_g=[300.0] * 12, loads_w=loads, follows=0.7, sd=0.004
     )
-    done = evaluate(table, fixed_end_state=True, randomised=True)
+    done = compare_runouts(table, fixed_end_state=True, randomised=True)
     assert done.line_fitted
     assert done.follows_load[0] == pytest.approx(0.7, abs=3 * done.follows_load[1])
     assert abs(done.change.estimate) < 3 * done.change.se < 0.01
@@ -108,8 +110,8 @@ def test_an_assumed_line_widens_the_interval_only_where_loads_differ():
         np.random.default_rng(4), arms=arms, fuels_g=[300.0] * 12,
         loads_w=[1000.0, 930.0] * 6,
     )  # fmt: skip
-    narrow = evaluate(even, fixed_end_state=True, randomised=True)
-    wide = evaluate(odd, fixed_end_state=True, randomised=True)
+    narrow = compare_runouts(even, fixed_end_state=True, randomised=True)
+    wide = compare_runouts(odd, fixed_end_state=True, randomised=True)
     assert not wide.line_fitted
     assert narrow.change.se < 0.8 * wide.change.se
     assert wide.change.estimate == pytest.approx(narrow.change.estimate, abs=1e-9)
@@ -119,10 +121,10 @@ def test_electricity_from_outside_is_charged_and_own_is_in_the_fuel():
     """An add-on of 100 W at 1,000 W: with 0.6 of fuel following load, 5.9 % more fuel."""
     rng = np.random.default_rng(5)
     common = {"arms": ALTERNATE, "fuels_g": [300.0] * 12, "sd": 1e-6, "addon_w": 100.0}
-    outside = evaluate(
+    outside = compare_runouts(
         runout_table(rng, outside=True, **common), fixed_end_state=True, randomised=True
     )
-    inside = evaluate(
+    inside = compare_runouts(
         runout_table(rng, outside=False, **common), fixed_end_state=True, randomised=True
     )
     assert 100 * np.expm1(outside.change.estimate) == pytest.approx(100 * (1.1**0.6 - 1), abs=0.01)
@@ -139,7 +141,9 @@ def trials(rows):
 def test_three_identical_pairs_have_the_width_of_scale_and_clock():
     """300 g to 1 g, whole seconds: nothing is known to better than about half a percent."""
     pair = [("baseline", "1", 300, 3600, 1000), ("fitted", "1", 300, 4000, 1000)]
-    said = runout_result(evaluate(trials(pair * 3), randomised=True), claim_fuel_pct=-10, fuel=E0)
+    said = runout_result(
+        compare_runouts(trials(pair * 3), randomised=True), claim_fuel_pct=-10, fuel=E0
+    )
     assert said.estimate == pytest.approx(-10.0)
     assert 0.3 < said.high - said.estimate < 1.0
     assert said.finding == "undecided"
@@ -159,7 +163,9 @@ def test_one_arm_written_in_other_units_is_never_firm(fitted):
         else ("fitted", "", fuel, time * (1 + i / 5000), load)
         for i in range(12)
     ]  # fmt: skip
-    said = runout_result(evaluate(trials(rows), randomised=True), claim_fuel_pct=-10.0, fuel=E0)
+    said = runout_result(
+        compare_runouts(trials(rows), randomised=True), claim_fuel_pct=-10.0, fuel=E0
+    )
     assert said.finding == "undecided"
     assert "No add-on changes fuel use" in said.notes[0]
 
@@ -169,21 +175,23 @@ def test_a_change_that_an_add_on_could_make_keeps_its_word():
         ("baseline", "", 300, 3600 + i, 1000) if i % 2 == 0 else ("fitted", "", 300, 4800 + i, 1000)
         for i in range(12)
     ]
-    said = runout_result(evaluate(trials(rows), randomised=True), claim_fuel_pct=-10.0, fuel=E0)
+    said = runout_result(
+        compare_runouts(trials(rows), randomised=True), claim_fuel_pct=-10.0, fuel=E0
+    )
     assert said.finding == "supported"
 
 
 def test_the_reading_floor_does_not_shrink_with_agreeing_repeats():
     pair = [("baseline", "", 300, 3600, 1000), ("fitted", "", 300, 4000, 1000)]
     few, many = (
-        runout_result(evaluate(trials(pair * n), randomised=True), fuel=E0) for n in (3, 300)
+        runout_result(compare_runouts(trials(pair * n), randomised=True), fuel=E0) for n in (3, 300)
     )
     assert few.high - few.low > many.high - many.low > 0.5
 
 
 def test_times_read_in_minutes_are_known_to_a_minute():
     rows = [(a, "", 300, t, 1000) for a, t in zip(ALTERNATE, [3600, 3660] * 6, strict=True)]
-    said = runout_result(evaluate(trials(rows), randomised=True), fuel=E0)
+    said = runout_result(compare_runouts(trials(rows), randomised=True), fuel=E0)
     assert said.low < -3
     assert said.high > 0
 
@@ -198,7 +206,7 @@ def test_amounts_or_loads_that_go_with_the_block_are_not_fitted(column):
         time = fuel * 12.0 / (load / 1000) ** 0.6
         for arm, shift in (("baseline", 1.01), ("fitted", 0.995 + 0.01 * block)):
             rows.append((arm, str(block), fuel, time * shift, load))
-    done = evaluate(trials(rows), randomised=True)
+    done = compare_runouts(trials(rows), randomised=True)
     assert not done.line_fitted
     assert done.hold_up_g[0] == 0
     said = runout_result(done, claim_fuel_pct=-10.0, fuel=E0)
@@ -212,7 +220,9 @@ def test_a_fit_that_tells_nothing_gives_no_interval_instead_of_endless_percent()
         (arm, "", fuel, 3600 * np.exp(0.4 * rng.normal()), 1000)
         for arm, fuel in zip(ALTERNATE[:6], [200, 220, 220, 200, 200, 220], strict=True)
     ]
-    said = runout_result(evaluate(trials(rows), randomised=True), claim_fuel_pct=-10.0, fuel=E0)
+    said = runout_result(
+        compare_runouts(trials(rows), randomised=True), claim_fuel_pct=-10.0, fuel=E0
+    )
     assert said.finding == "undecided"
     assert said.low is None or said.high < 2000
     assert "inf" not in said.measured
@@ -222,8 +232,8 @@ def test_one_arm_weighed_and_one_measured_by_volume_is_unsure_by_the_density():
     table = runout_table(
         np.random.default_rng(6), arms=ALTERNATE, fuels_g=[300.0] * 12, blocks=BLOCKS
     )
-    alike = evaluate(table.assign(weighed=True), randomised=True).change
-    apart = evaluate(table.assign(weighed=table["arm"] == "fitted"), randomised=True).change
+    alike = compare_runouts(table.assign(weighed=True), randomised=True).change
+    apart = compare_runouts(table.assign(weighed=table["arm"] == "fitted"), randomised=True).change
     assert apart.se > 0.015 > alike.se
 
 
@@ -232,7 +242,7 @@ def test_fuel_temperature_for_some_volumes_only_is_refused(tmp_path):
     rows = "1,baseline,,400,35,load.csv,,\n2,fitted,,400,,load.csv,,\n"
     (tmp_path / "runout.csv").write_text(HEADER + rows)
     with pytest.raises(InputError, match=r"line 3: no fuel_temp_c, though other volumes have one"):
-        read_trials(tmp_path / "runout.csv", E0)
+        read_runouts(tmp_path / "runout.csv", E0)
 
 
 def test_volumes_of_unknown_temperature_are_less_sure_than_weighed_fuel(tmp_path):
@@ -240,18 +250,20 @@ def test_volumes_of_unknown_temperature_are_less_sure_than_weighed_fuel(tmp_path
     (tmp_path / "runout.csv").write_text(
         HEADER + "1,baseline,,400,20,load.csv,,\n2,fitted,,400,20,load.csv,,\n"
     )
-    read = read_trials(tmp_path / "runout.csv", E0)["u_fuel_g"]
+    read = read_runouts(tmp_path / "runout.csv", E0)["u_fuel_g"]
     (tmp_path / "runout.csv").write_text(
         HEADER + "1,baseline,,400,,load.csv,,\n2,fitted,,400,,load.csv,,\n"
     )
-    unread = read_trials(tmp_path / "runout.csv", E0)["u_fuel_g"]
+    unread = read_runouts(tmp_path / "runout.csv", E0)["u_fuel_g"]
     assert (unread > 1.5 * read).all()
 
 
 def test_trials_in_one_stretch_an_arm_give_no_interval():
     arms = ["baseline"] * 5 + ["fitted"] * 5
     table = runout_table(np.random.default_rng(5), arms=arms, fuels_g=[300.0] * 10)
-    said = runout_result(evaluate(table, fixed_end_state=True), claim_fuel_pct=-10.0, fuel=E0)
+    said = runout_result(
+        compare_runouts(table, fixed_end_state=True), claim_fuel_pct=-10.0, fuel=E0
+    )
     assert said.low is None
     assert said.finding == "undecided"
     assert "order that chance decides" in said.strength
@@ -260,7 +272,7 @@ def test_trials_in_one_stretch_an_arm_give_no_interval():
 def test_repeats_that_would_settle_the_claim_are_told():
     table = runout_table(np.random.default_rng(5), arms=ALTERNATE, fuels_g=[300.0] * 12, sd=0.05)
     said = runout_result(
-        evaluate(table, fixed_end_state=True, randomised=True), claim_fuel_pct=-3.0, fuel=E0
+        compare_runouts(table, fixed_end_state=True, randomised=True), claim_fuel_pct=-3.0, fuel=E0
     )
     needed = said.details["repeats_for_claim"]
     assert needed > 12
@@ -289,7 +301,7 @@ def test_a_table_with_load_files_is_read_and_judged(tmp_path, capsys):
         load_file(tmp_path / f"load{i}.csv", 1200 + (3 * i) % 7, seed=i)
         rows.append(f"{i},{arm},{block},400,20,load{i}.csv,,")
     (tmp_path / "runout.csv").write_text(HEADER + "\n".join(rows) + "\n")
-    trials = read_trials(tmp_path / "runout.csv", E0)
+    trials = read_runouts(tmp_path / "runout.csv", E0)
     assert trials["time_s"].iloc[0] == pytest.approx(1200, abs=1.1)
     assert trials["load_w"].iloc[0] == pytest.approx(1000, rel=0.01)
     cold_l = 0.4 / (1 + E0.thermal_expansion_per_k * 5)
@@ -320,7 +332,7 @@ def test_impossible_rows_are_named(tmp_path, row, words):
     load_file(tmp_path / "load.csv", 100)
     (tmp_path / "runout.csv").write_text(HEADER + row + "\n")
     with pytest.raises(InputError, match=words):
-        read_trials(tmp_path / "runout.csv", E0)
+        read_runouts(tmp_path / "runout.csv", E0)
 
 
 def test_a_load_of_zero_and_one_arm_only_are_named(tmp_path, capsys):

@@ -12,7 +12,7 @@ from roadlog.physics.air import WIND_AT_CAR
 from roadlog.trials import course
 from roadlog.trials.course import ambient_factor, corrected_time, pulling_power
 from roadlog.trials.declared import Declared
-from roadlog.trials.standing_start import gather, standing_start_result
+from roadlog.trials.standing_start import gather_starts, standing_start_result
 from roadlog.trials.starts import choose_speed, find_starts, wide_open
 from tests.trials.synthetic import (
     CAR,
@@ -97,7 +97,7 @@ def test_thin_air_is_allowed_for_by_the_power_factor():
 def test_a_power_gain_is_found_and_nothing_is_not():
     for effect, claim, word in ((0.0, 10.0, "refuted"), (12.0, 5.0, "supported")):
         logs, runs = session(effect)
-        starts = gather(logs, runs, CAR, target_kmh=100.0)
+        starts = gather_starts(logs, runs, CAR, target_kmh=100.0)
         result = standing_start_result(starts, claim=("power_pct", claim))
         assert result.low < effect < result.high
         assert result.finding == word
@@ -127,7 +127,7 @@ def test_gear_changes_do_not_make_a_change_of_power_look_smaller():
 
 def test_without_a_pedal_a_claim_of_power_is_not_refuted():
     logs, runs = session(0.0, pedal=None)
-    starts = gather(logs, runs, CAR, target_kmh=100.0, declared=Declared(only_starts=True))
+    starts = gather_starts(logs, runs, CAR, target_kmh=100.0, declared=Declared(only_starts=True))
     result = standing_start_result(starts, claim=("power_pct", 10.0))
     assert result.high < 10
     assert result.finding == "undecided"
@@ -138,7 +138,7 @@ def test_without_a_pedal_a_claim_of_power_is_not_refuted():
 
 def test_the_time_effect_holds_the_truth_in_seconds_and_percent():
     logs, runs = session(8.0)
-    result = standing_start_result(gather(logs, runs, CAR, target_kmh=100.0))
+    result = standing_start_result(gather_starts(logs, runs, CAR, target_kmh=100.0))
     truth = 100 * (
         true_time(*speed_trace(POWER_KW * 1.08, first_gear=FIRST_GEAR * 1.08))
         / true_time(*speed_trace(POWER_KW))
@@ -153,17 +153,19 @@ def test_the_time_effect_holds_the_truth_in_seconds_and_percent():
 
 
 def test_a_grade_drops_out_of_direction_pairs():
-    flat = standing_start_result(gather(*session(0.0), CAR, target_kmh=100.0))
-    sloping = standing_start_result(gather(*session(0.0, grade=0.012), CAR, target_kmh=100.0))
+    flat = standing_start_result(gather_starts(*session(0.0), CAR, target_kmh=100.0))
+    sloping = standing_start_result(
+        gather_starts(*session(0.0, grade=0.012), CAR, target_kmh=100.0)
+    )
     assert sloping.estimate == pytest.approx(flat.estimate, abs=0.4)
     assert sloping.low < 0 < sloping.high
 
 
 def test_alternating_directions_can_be_told_without_positions():
     logs, runs = session(0.0, grade=0.012, headings=False)
-    known = gather(logs, runs, CAR, target_kmh=100.0, alternating=True)
+    known = gather_starts(logs, runs, CAR, target_kmh=100.0, alternating=True)
     assert set(known.table["direction"]) == {"out", "back"}
-    unknown = gather(logs, runs, CAR, target_kmh=100.0)
+    unknown = gather_starts(logs, runs, CAR, target_kmh=100.0)
     assert any("direction of the starts is unknown" in n for n in unknown.notes)
     assert "directions" in standing_start_result(unknown).strength
 
@@ -181,9 +183,11 @@ def test_blocks_take_out_what_changes_from_block_to_block():
             )
         )  # fmt: skip
     blocked = standing_start_result(
-        gather(logs, runs_table(arms, blocks=blocks), CAR, target_kmh=100.0)
+        gather_starts(logs, runs_table(arms, blocks=blocks), CAR, target_kmh=100.0)
     )
-    not_blocked = standing_start_result(gather(logs, runs_table(arms), CAR, target_kmh=100.0))
+    not_blocked = standing_start_result(
+        gather_starts(logs, runs_table(arms), CAR, target_kmh=100.0)
+    )
     assert blocked.details["df"] == 3
     assert blocked.high - blocked.low < 0.5 * (not_blocked.high - not_blocked.low)
 
@@ -191,7 +195,7 @@ def test_blocks_take_out_what_changes_from_block_to_block():
 def test_starts_that_agree_by_accident_keep_the_width_of_their_readings():
     same = speed_trace(POWER_KW)
     logs = [start_log([same] * 2, interval_s=1.0, name=f"log {i}") for i in range(6)]
-    result = standing_start_result(gather(logs, runs_table(ABBA), CAR, target_kmh=100.0))
+    result = standing_start_result(gather_starts(logs, runs_table(ABBA), CAR, target_kmh=100.0))
     assert result.high - result.low > 4
     assert any("agree better than their readings" in n for n in result.notes)
 
@@ -202,7 +206,7 @@ def test_each_arm_in_its_own_direction_cannot_answer():
         start_log([trace] * 2, headings=[20.0 if a == "baseline" else 200.0] * 2, name=f"log {i}")
         for i, a in enumerate(ABBA)
     ]
-    starts = gather(logs, runs_table(ABBA), CAR, target_kmh=100.0)
+    starts = gather_starts(logs, runs_table(ABBA), CAR, target_kmh=100.0)
     with pytest.raises(DesignError, match="both directions"):
         standing_start_result(starts)
 
@@ -210,7 +214,7 @@ def test_each_arm_in_its_own_direction_cannot_answer():
 def test_one_unit_an_arm_gives_no_interval_and_no_finding():
     logs, runs = session(0.0, arms=["baseline", "fitted"])
     result = standing_start_result(
-        gather(logs, runs, CAR, target_kmh=100.0), claim=("time_pct", 5.0)
+        gather_starts(logs, runs, CAR, target_kmh=100.0), claim=("time_pct", 5.0)
     )
     assert result.low is None
     assert result.finding == "undecided"
@@ -221,7 +225,7 @@ def test_an_arm_without_a_start_is_named():
     logs, runs = session(0.0, arms=["baseline", "fitted"])
     logs[1].frame["speed_kmh"] = logs[1].frame["speed_kmh"].clip(upper=60)
     with pytest.raises(DesignError, match=r"fitted arm.*lower --target"):
-        gather(logs, runs, CAR, target_kmh=100.0)
+        gather_starts(logs, runs, CAR, target_kmh=100.0)
 
 
 def test_air_is_corrected_where_it_is_known_and_turbos_get_no_factor():
@@ -229,8 +233,8 @@ def test_air_is_corrected_where_it_is_known_and_turbos_get_no_factor():
     logs = [
         type(g)(g.path, g.frame.assign(ambient_temp_c=30.0, baro_kpa=90.0), g.start) for g in logs
     ]
-    natural = gather(logs, runs, CAR, target_kmh=100.0).table
-    turbo = gather(
+    natural = gather_starts(logs, runs, CAR, target_kmh=100.0).table
+    turbo = gather_starts(
         logs, runs, CAR.model_copy(update={"aspiration": "turbo"}), target_kmh=100.0
     ).table
     assert natural["ambient_factor"].iloc[0] > 1.1
@@ -263,8 +267,10 @@ def test_wind_of_the_weather_table_is_taken_off_each_start():
         }
     )
     runs = runs_table(ABBA)
-    raw = standing_start_result(gather(logs, runs, CAR, target_kmh=100.0))
-    taken_off = standing_start_result(gather(logs, runs, CAR, target_kmh=100.0, weather=weather))
+    raw = standing_start_result(gather_starts(logs, runs, CAR, target_kmh=100.0))
+    taken_off = standing_start_result(
+        gather_starts(logs, runs, CAR, target_kmh=100.0, weather=weather)
+    )
     assert raw.estimate > 1.0
     assert abs(taken_off.estimate) < 0.2
     assert any("Wind from the study's weather" in n for n in taken_off.notes)
@@ -272,6 +278,6 @@ def test_wind_of_the_weather_table_is_taken_off_each_start():
 
 def test_a_claim_longer_than_the_start_is_refused():
     logs, runs = session(0.0)
-    starts = gather(logs, runs, CAR, target_kmh=100.0)
+    starts = gather_starts(logs, runs, CAR, target_kmh=100.0)
     with pytest.raises(InputError, match="more than the whole start"):
         standing_start_result(starts, claim=("time_s", 20.0))

@@ -1,0 +1,14 @@
+from roadlog.trials.ceiling import Cell as Cell
+from roadlog.trials.ceiling import ceiling_result as ceiling_result
+from roadlog.trials.ceiling import energy_ceiling as energy_ceiling
+from roadlog.trials.engine_signals import compare_engine_signals as compare_engine_signals
+from roadlog.trials.inspection import prepare_photos as prepare_photos
+from roadlog.trials.inspection import unblind_scores as unblind_scores
+from roadlog.trials.payback import Purchase as Purchase
+from roadlog.trials.payback import payback_result as payback_result
+from roadlog.trials.result import TrialResult as TrialResult
+from roadlog.trials.runout import compare_runouts as compare_runouts
+from roadlog.trials.runout import runout_result as runout_result
+from roadlog.trials.runout_sheet import read_runouts as read_runouts
+from roadlog.trials.standing_start import gather_starts as gather_starts
+from roadlog.trials.standing_start import standing_start_result as standing_start_result
