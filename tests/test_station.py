@@ -1,6 +1,5 @@
 """The weather's station against the route: near, far, in another country, on another level."""
 
-import doctest
 import json
 
 import numpy as np
@@ -9,9 +8,7 @@ import pytest
 
 from roadlog.cli import main
 from roadlog.errors import InputError
-from roadlog.physics import geodesic
 from roadlog.physics.geodesic import distances_km
-from roadlog.weather import station
 from roadlog.weather.station import about, locate, station_warnings
 
 VALLEY = (np.linspace(47.2, 47.3, 200), np.full(200, 8.5), np.full(200, 450.0))  # 11 km to north
@@ -82,11 +79,6 @@ def test_an_unknown_place_is_said_to_be_unknown() -> None:
 
 def test_distance_across_180_degrees_is_short() -> None:
     assert distances_km((-17.0, 179.9), np.array([-17.0]), np.array([-179.9]))[0] < 25
-
-
-def test_examples_hold() -> None:
-    for module in (geodesic, station):
-        assert doctest.testmod(module, extraglobs={"np": np}).failed == 0
 
 
 @pytest.fixture(scope="module")

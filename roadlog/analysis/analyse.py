@@ -59,6 +59,11 @@ def analyse(
     ------
     RoadlogError
         With one sentence that says what is wrong, where, and what to do.
+
+    >>> from roadlog.runs.table import open_study
+    >>> result = analyse(*open_study("sample_logs"))
+    >>> result.finding.word, round(result.effect.primary.estimate, 1)
+    ('refuted', 0.4)
     """
     study = with_day_order(study, sources)
     if sources.root is not None:

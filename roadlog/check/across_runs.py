@@ -53,6 +53,11 @@ def check_study(
         From `roadlog.runs.table.study_sources` or `pile_sources`.
     progress : callable
         Called with each file's name before it is read.
+
+    >>> from roadlog.runs.table import open_study
+    >>> checked = check_study(*open_study("sample_logs"))
+    >>> sum(r.usable for r in checked.runs), checked.estimator
+    (24, 'maf-trims')
     """
     warnings: list[str] = []
     paths = [path for path, _ in sources.runs]

@@ -107,6 +107,11 @@ def check_run(log: Log, study: Study, *, file: str, arm: str = "") -> RunCheck:
         Name to show.
     arm : str
         Its arm, "" if unknown.
+
+    >>> from roadlog.ingest import read_log
+    >>> log = read_log("sample_logs/logs/synthetic_2026-03-02_0710_out.csv")
+    >>> check_run(log, Study(), file=log.path.name).verdict
+    'usable'
     """
     try:
         samples = timebase.resample(log.frame)

@@ -90,6 +90,13 @@ def estimate_effect(
     ------
     DesignError, FitError, InputError
         If the passes can't answer the question.
+
+    >>> import roadlog
+    >>> passes = roadlog.analyse(*roadlog.open_study("sample_logs")).passes
+    >>> car = roadlog.fuel_physics(density_kg_m3=745, lhv_mj_kg=42.0, displacement_l=1.8)
+    >>> effect = estimate_effect(passes, randomised=True, physics=car)
+    >>> round(effect.primary.estimate, 1), round(effect.primary.low, 1)
+    (0.4, -1.0)
     """
     stages = primary_stages(passes, randomised=randomised, physics=physics, whole_runs=whole_runs)
     layout, fit, contrast = stages.layout, stages.fit, stages.contrast

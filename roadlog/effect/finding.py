@@ -64,6 +64,9 @@ def decide(
     -------
     Finding
         `word` is None without a claim; the reasons then describe the effect alone.
+
+    >>> decide(Interval(-0.2, -2.3, 1.8), Claim(economy_pct=12)).word
+    'refuted'
     """
     obstacles = [] if held is None else _obstacle_sentences(held)
     if claim is None:

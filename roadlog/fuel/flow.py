@@ -88,6 +88,14 @@ def fuel_flow(
     the batch's: a leaner blend shows in the trims already. (With PID 52 the controller knows the
     blend.) The engine fuel rate is taken as the controller gives it; litres become grams at 15 °C,
     and litres again by the same density. `vehicle.fuel_scale` multiplies all flows of both arms.
+
+    >>> from roadlog.study.settings import parse_study
+    >>> study = parse_study({"vehicle": {"fuel": "E10"}})
+    >>> drive = pd.DataFrame({"t_s": [0.0, 1.0], "dt_s": 1.0, "speed_kmh": 50.0, "maf_g_s": 7.0})
+    >>> from roadlog.fuel import calibrate
+    >>> flow = fuel_flow(drive, study, "maf", calibrate([drive], study))
+    >>> flow["fuel_flow_g_s"].round(3).tolist(), flow["fuel_state"].tolist()
+    ([0.5, 0.5], ['metered', 'metered'])
     """
     if estimator == "rate":
         low, high, state = _from_rate(samples, study, calibration, batch)

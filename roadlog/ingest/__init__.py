@@ -37,7 +37,7 @@ _HEAD_BYTES = 1 << 16
 
 
 def read_log(
-    path: Path,
+    path: Path | str,
     *,
     columns: Mapping[str, ColumnRule] = _NO_RULES,
     time: TimeRule = _NO_TIME_RULE,
@@ -47,7 +47,7 @@ def read_log(
 
     Parameters
     ----------
-    path : Path
+    path : Path or str
         A delimited text log, JSON lines, a GPX, KML or TCX track, or a journal of `roadlog record`;
         the content decides, not the name.
     columns : mapping of header to ColumnRule

@@ -109,6 +109,10 @@ def resample(frame: pd.DataFrame, *, step_s: float = 1.0) -> pd.DataFrame:
     * Rows with the same time are merged: the mean, for `status` and heading the last. Where a
       clock is rounded (to whole seconds, say) and rows share times, the rows of one step are
       first spread evenly within it, in their order.
+
+    >>> raw = pd.DataFrame({"t_s": [0.0, 0.7, 2.1, 3.0], "speed_kmh": [10.0, 12.0, 15.0, 16.0]})
+    >>> resample(raw)["t_s"].tolist()
+    [0.0, 1.0, 2.0, 3.0]
     """
     if not step_s > 0:
         raise InputError(f"sampling step {step_s} s is not positive: give 1, 0.5 or 0.2")

@@ -110,6 +110,10 @@ def add_conditions(
     2533:1975); real air over a valley may do otherwise.
     The drag takes `wind_at_car` of the headwind, and none where it is unknown. Rolling resistance
     goes with air temperature (`roadload.rolling_share`).
+
+    >>> track = pd.DataFrame({"t_s": [0.0, 1.0], "dt_s": 1.0, "speed_kmh": 72.0, "grade": 0.01})
+    >>> add_conditions(track, Vehicle())["traction_w"].round().tolist()
+    [9337.0, 9337.0]
     """
     t = track["t_s"].to_numpy(float)
     speed = _column(track, "speed_kmh")

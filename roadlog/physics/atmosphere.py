@@ -59,7 +59,7 @@ def reduced_to_sea_level(pressure_kpa: Floats | float, elevation_m: float) -> Fl
     """QNH [kPa] of a station's own pressure [kPa] at its elevation [m]; inverts the above.
 
     >>> round(float(reduced_to_sea_level(95.46, 500.0)), 2)
-    101.33
+    101.32
     """
     power = 1 / EXPONENT
     fall = SEA_LEVEL_KPA**power * LAPSE_K_M * elevation_m / SEA_LEVEL_K

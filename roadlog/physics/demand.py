@@ -40,6 +40,11 @@ def tractive_power(
     References
     ----------
     T. D. Gillespie, Fundamentals of Vehicle Dynamics (SAE, 1992), ch. 2 and 4 (from memory).
+
+    >>> load = RoadLoad(1500.0, 150.0, 0.0, 0.4)
+    >>> v, still, density = np.array([20.0]), np.zeros(1), np.array([REFERENCE_DENSITY_KG_M3])
+    >>> tractive_power(v, still, still, density, load)
+    array([6200.])
     """
     angle = np.arctan(grade)
     air = speed_m_s + headwind_m_s
@@ -114,6 +119,9 @@ def acceleration(t_s: Floats, speed_kmh: Floats) -> Floats:
     """Acceleration [m/s²]: slope of a line through the speeds of `ACCELERATION_WINDOW_S`.
 
     Samples are evenly spaced (the time base sees to that); NaN where the speed is.
+
+    >>> acceleration(np.arange(5.0), np.array([36.0, 37.8, 39.6, 41.4, 43.2]))[2:3]
+    array([0.5])
     """
     known = np.isfinite(speed_kmh)
     if known.sum() < 2:

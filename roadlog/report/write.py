@@ -14,17 +14,24 @@ from roadlog.report.json_out import to_json
 from roadlog.study.durable import atomic_write
 
 
-def write_results(analysed: Analysed, out: Path, *, tiles: bool = False) -> None:
+def write_results(analysed: Analysed, out: Path | str, *, tiles: bool = False) -> None:
     """Write results.json, report.html, passes.csv and map.html into `out`.
 
     Parameters
     ----------
     analysed : Analysed
-    out : Path
+    out : Path or str
         Folder, made if it is missing.
     tiles : bool
         Let map.html fetch a background map from a tile server when it is opened. The report never
         does.
+
+    >>> import tempfile
+    >>> import roadlog
+    >>> folder = Path(tempfile.mkdtemp())
+    >>> write_results(roadlog.analyse(*roadlog.open_study("sample_logs")), folder)
+    >>> sorted(p.name for p in folder.iterdir())
+    ['map.html', 'passes.csv', 'report.html', 'results.json']
     """
     from roadlog.report.map import map_page, map_parts, why_no_map
     from roadlog.report.page import report_page
@@ -40,7 +47,7 @@ def write_results(analysed: Analysed, out: Path, *, tiles: bool = False) -> None
         "results.json": json.dumps(results, indent=2, ensure_ascii=False, allow_nan=False) + "\n",
     }
     for name, text in contents.items():
-        atomic_write(out / name, partial(_write_bytes, text=text))
+        atomic_write(Path(out) / name, partial(_write_bytes, text=text))
 
 
 def passes_csv(analysed: Analysed) -> str:

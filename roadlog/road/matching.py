@@ -46,6 +46,17 @@ def match(track: pd.DataFrame, network: Network, run: int) -> pd.DataFrame:
         move and after the last is on no segment: it is parking, not driving it. In a network of
         kind `run` every sample is on segment `run`; for kind `distance` see
         `roadlog.road.by_distance`.
+
+    >>> import pandas as pd
+    >>> from roadlog.road import find_network
+    >>> drive = pd.DataFrame({"t_s": np.arange(200.0), "dt_s": 1.0, "speed_kmh": 72.0})
+    >>> drive["lat_deg"], drive["lon_deg"] = 50 + 0.00018 * drive["t_s"], 8.0
+    >>> arms = ["baseline", "fitted", "baseline", "fitted"]
+    >>> network = find_network(dict.fromkeys(range(4), drive), dict(enumerate(arms)))
+    >>> flow = dict.fromkeys(("fuel_flow_g_s", "fuel_flow_low_g_s", "fuel_flow_high_g_s"), 0.7)
+    >>> drive = drive.assign(**flow, fuel_state="metered")
+    >>> match(drive, network, 0)["segment"].value_counts().to_dict()
+    {'A02': 50, 'A04': 50, 'A01': 49, 'A03': 49, '': 2}
     """
     if network.kind == BY_DISTANCE:
         return place(track, network, run)

@@ -79,6 +79,13 @@ def find_network(
         If there are positions but no stretch that enough runs of both arms share.
     InputError
         If a gate is on no such stretch, or the raster doesn't cover one.
+
+    >>> drive = pd.DataFrame({"t_s": np.arange(200.0), "dt_s": 1.0, "speed_kmh": 72.0})
+    >>> drive["lat_deg"], drive["lon_deg"] = 50 + 0.00018 * drive["t_s"], 8.0
+    >>> arms = ["baseline", "fitted", "baseline", "fitted"]
+    >>> network = find_network(dict.fromkeys(range(4), drive), dict(enumerate(arms)))
+    >>> [(s.id, round(s.length_m)) for s in network.segments]
+    [('A01', 980), ('A02', 1000), ('A03', 980), ('A04', 999)]
     """
     runs = sorted(tracks)
     origin = centre([tracks[r] for r in runs])

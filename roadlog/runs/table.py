@@ -62,6 +62,7 @@ def open_study(folder: Path | str) -> tuple[Study, Sources]:
 
     >>> study, sources = open_study("sample_logs")
     >>> study.device.name, len(sources.runs)
+    ('Bramble collar (invented)', 24)
     """
     study = load_study(Path(folder))
     return study, study_sources(Path(folder), study)
@@ -123,6 +124,12 @@ def pile_sources(baseline: Sequence[Path], fitted: Sequence[Path]) -> Sources:
     ------
     InputError
         If a path is missing, a pile is empty, or one file is in both piles.
+
+    >>> logs = Path("sample_logs/logs")
+    >>> out = [logs / "synthetic_2026-03-02_0710_out.csv"]
+    >>> fitted = [logs / "synthetic_2026-03-03_0713_out.csv"]
+    >>> [arm for _, arm in pile_sources(out, fitted).runs]
+    ['baseline', 'fitted']
     """
     runs: list[tuple[Path, str | None]] = []
     tracks: list[Path] = []
@@ -187,6 +194,11 @@ def read_logs(
     ------
     InputError
         If a file can't be read.
+
+    >>> study, sources = open_study("sample_logs")
+    >>> logs = read_logs(study, sources)
+    >>> len(logs), f"{logs[0].start:%Y-%m-%d %H:%M}"
+    (24, '2026-03-02 07:10')
     """
     files = [path for path, _ in sources.runs]
     time = with_day_order(study, sources).time
@@ -216,6 +228,11 @@ def build_runs(
     ------
     InputError
         If a log has no date where it is needed, or falls on a day that isn't scheduled.
+
+    >>> study, sources = open_study("sample_logs")
+    >>> runs = build_runs(study, sources, read_logs(study, sources), "day")
+    >>> runs.groupby("arm")["switch_unit"].nunique().to_dict()
+    {'baseline': 6, 'fitted': 6}
     """
     scheduled = {
         str(day): u

@@ -227,6 +227,11 @@ def energy_ceiling(
     ------
     InputError
         If a value is impossible, or the cell has too little voltage to split water.
+
+    >>> from roadlog.quantities.fuels import FUELS
+    >>> cell, fuel = Cell(voltage_v=13.8, current_a=15.0), FUELS["E10"]
+    >>> [round(c.net_pct, 1) for c in energy_ceiling(cell, fuel, 0.6).cases]
+    [-0.1, 0.8, 2.9]
     """
     if engine_efficiency is None:
         engine_efficiency = marginal_efficiency(fuel)
@@ -282,6 +287,12 @@ def ceiling_result(
         The claimed change, negative for less fuel.
     flow_source : str
         Where the fuel flow comes from, in words.
+
+    >>> from roadlog.quantities.fuels import FUELS
+    >>> cell, fuel = Cell(voltage_v=13.8, current_a=15.0), FUELS["E10"]
+    >>> account = energy_ceiling(cell, fuel, 0.6)
+    >>> ceiling_result(cell, fuel, 0.6, "as logged", account, claim_pct=-20.0).finding
+    'refuted'
     """
     free, _, real = account.cases
     beyond = claim_pct is not None and -claim_pct > free.replaced_pct

@@ -86,6 +86,15 @@ def prepare_photos(pairs_file: Path, out: Path, *, seed: int) -> int:
     ------
     InputError
         If a file is missing or no image, a pair is there twice, or `out` isn't empty.
+
+    >>> import tempfile
+    >>> from roadlog.demo.photos import pictures
+    >>> folder = Path(tempfile.mkdtemp())
+    >>> for name, content in pictures(np.random.default_rng(1))[0].items():
+    ...     (folder / name).parent.mkdir(exist_ok=True)
+    ...     _ = (folder / name).write_bytes(content)
+    >>> prepare_photos(folder / "photos" / "pairs.csv", folder / "blind", seed=1)
+    8
     """
     sheet = read_sheet(pairs_file, texts=("pair", "before", "after"), needed=("before", "after"))
     if out.exists() and (not out.is_dir() or any(out.iterdir())):
@@ -152,6 +161,18 @@ def unblind_scores(
         If a score is missing or no number, a sheet lacks a pair, or two sheets are the same.
     DesignError
         If fewer than two pairs can be compared.
+
+    >>> import tempfile
+    >>> from roadlog.demo.photos import pictures
+    >>> folder = Path(tempfile.mkdtemp())
+    >>> for name, content in pictures(np.random.default_rng(1))[0].items():
+    ...     (folder / name).parent.mkdir(exist_ok=True)
+    ...     _ = (folder / name).write_bytes(content)
+    >>> prepare_photos(folder / "photos" / "pairs.csv", folder / "blind", seed=1)
+    8
+    >>> sheets, now = sorted((folder / "scores").glob("*.csv")), dt.datetime.now(dt.UTC)
+    >>> unblind_scores(folder / "blind", sheets, meaning="more deposit", now=now).unit
+    'points'
     """
     key = _key(folder)
     numbers = [k["number"] for k in key]

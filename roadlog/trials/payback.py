@@ -78,6 +78,9 @@ def payback_result(
     ------
     InputError
         If a price, distance or fuel use isn't above zero.
+
+    >>> payback_result(Purchase(89, 1.75, 14_000, 6.5), 0.4, -1.0, 1.9).details["never"]
+    {'estimate': True, 'best': False, 'worst': True}
     """
     _check(purchase, claim_years)
     at = years_to_pay_back(purchase, estimate_pct)

@@ -96,6 +96,14 @@ def compare_runouts(
     against load: fitted where the trials' loads spread by 10 % or more, else assumed with an
     uncertainty that widens the interval. An add-on fed from outside is charged as load that the
     engine would have had to carry.
+
+    >>> trials = pd.DataFrame({"arm": ["baseline", "fitted"] * 3, "block": list("112233")})
+    >>> trials = trials.assign(trial=trials.index, addon_w=0.0, outside=False, weighed=True)
+    >>> trials["time_s"] = [3600.0, 3612.0, 3590.0, 3580.0, 3604.0, 3611.0]
+    >>> trials = trials.assign(fuel_g=300.0, load_w=1000.0)
+    >>> compared = compare_runouts(trials, fixed_end_state=True, randomised=True)
+    >>> round(100 * compared.change.estimate, 2)
+    -0.08
     """
     arms = trials["arm"].tolist()
     unit = [str(k) for k in range(len(arms))] if randomised else stretches(arms)
@@ -121,6 +129,15 @@ def runout_result(
     ----------
     claim_fuel_pct : float, optional [% fuel use]
         The claimed change at equal load, negative for less fuel.
+
+    >>> trials = pd.DataFrame({"arm": ["baseline", "fitted"] * 3, "block": list("112233")})
+    >>> trials = trials.assign(trial=trials.index, addon_w=0.0, outside=False, weighed=True)
+    >>> trials["time_s"] = [3600.0, 3612.0, 3590.0, 3580.0, 3604.0, 3611.0]
+    >>> trials = trials.assign(fuel_g=300.0, load_w=1000.0)
+    >>> compared = compare_runouts(trials, fixed_end_state=True, randomised=True)
+    >>> from roadlog.quantities.fuels import FUELS
+    >>> runout_result(compared, claim_fuel_pct=-15.0, fuel=FUELS["E0"]).finding
+    'refuted'
     """
     c = runout.change
     boundless = c.high is not None and not c.high - c.estimate < WIDEST

@@ -52,6 +52,13 @@ def read_runouts(path: Path, fuel: Fuel, labels: Mapping[str, str] = _NO_LABELS)
     ------
     InputError
         With file and line if a value is missing or impossible.
+
+    >>> import tempfile
+    >>> from roadlog.quantities.fuels import FUELS
+    >>> table = Path(tempfile.mkdtemp()) / "runout.csv"
+    >>> _ = table.write_text("arm,fuel_g,load_w,run_time_s\\nbaseline,300,1000,3600\\n")
+    >>> read_runouts(table, FUELS["E0"])[["arm", "fuel_g", "time_s"]].to_dict("records")
+    [{'arm': 'baseline', 'fuel_g': 300.0, 'time_s': 3600.0}]
     """
     sheet = read_sheet(path, numbers=NUMBERS, texts=TEXTS, needed=("arm",))
     sheet["arm"] = sheet["arm"].replace(dict(labels))

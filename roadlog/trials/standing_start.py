@@ -109,6 +109,18 @@ def gather_starts(
     ------
     DesignError
         If an arm has no start.
+
+    >>> from pathlib import Path
+    >>> t = np.arange(0.0, 60.0, 0.2)
+    >>> speed = np.clip(36 * np.sqrt(np.clip(t - 10, 0, None)), 0, 110)
+    >>> pedal = np.where(t > 9.8, 95.0, 12.0)
+    >>> drive = pd.DataFrame({"t_s": t, "speed_kmh": speed, "throttle_pct": pedal})
+    >>> logs = [Log(Path(f"{i}.csv"), drive, None) for i in range(6)]
+    >>> runs = pd.DataFrame({"log": range(6), "arm": ["baseline", "fitted"] * 3, "block": ""})
+    >>> runs = runs.assign(file=list("abcdef"), switch_unit=list("abcdef"))
+    >>> starts = gather_starts(logs, runs, Vehicle(), target_kmh=100.0)
+    >>> starts.table["time_s"].round(2).tolist()
+    [7.59, 7.59, 7.59, 7.59, 7.59, 7.59]
     """
     speed, openings = choose_speed(logs), wide_open(logs)
     rows: list[dict[str, object]] = []
@@ -217,6 +229,18 @@ def standing_start_result(
     ----------
     claim : (kind, value), optional
         `time_pct` or `time_s` quicker (positive), or `power_pct` more.
+
+    >>> from pathlib import Path
+    >>> t = np.arange(0.0, 60.0, 0.2)
+    >>> speed = np.clip(36 * np.sqrt(np.clip(t - 10, 0, None)), 0, 110)
+    >>> pedal = np.where(t > 9.8, 95.0, 12.0)
+    >>> drive = pd.DataFrame({"t_s": t, "speed_kmh": speed, "throttle_pct": pedal})
+    >>> logs = [Log(Path(f"{i}.csv"), drive, None) for i in range(6)]
+    >>> runs = pd.DataFrame({"log": range(6), "arm": ["baseline", "fitted"] * 3, "block": ""})
+    >>> runs = runs.assign(file=list("abcdef"), switch_unit=list("abcdef"))
+    >>> starts = gather_starts(logs, runs, Vehicle(), target_kmh=100.0)
+    >>> round(standing_start_result(starts, claim=("time_pct", 10.0)).estimate, 2) == 0
+    True
     """
     found = compare_starts(starts.table)
     base_s = found.baseline_time_s

@@ -1,6 +1,5 @@
 """The energy ceiling: what a current can split, what it costs, and what is beyond it."""
 
-import doctest
 import json
 
 import numpy as np
@@ -9,7 +8,6 @@ import pytest
 from roadlog.cli import main
 from roadlog.errors import InputError
 from roadlog.quantities.fuels import FUELS
-from roadlog.trials import ceiling
 from roadlog.trials.ceiling import (
     Cell,
     ceiling_result,
@@ -133,10 +131,6 @@ def test_command_without_draw_or_flow_says_what_to_give(capsys):
     assert "--volts" in capsys.readouterr().err
     assert main(["ceiling", "--volts", "13", "--amps", "5"]) == 2
     assert "--fuel-l-h" in capsys.readouterr().err
-
-
-def test_examples_hold():
-    assert doctest.testmod(ceiling).failed == 0
 
 
 def test_electricity_is_charged_at_what_added_load_costs():

@@ -1,6 +1,5 @@
 """Years until an add-on has paid for itself; never is a result."""
 
-import doctest
 import json
 from dataclasses import replace
 
@@ -8,7 +7,6 @@ import pytest
 
 from roadlog.cli import main
 from roadlog.errors import InputError
-from roadlog.trials import payback
 from roadlog.trials.payback import Purchase, extra_litres, payback_result, years_to_pay_back
 from roadlog.trials.result import TrialResult
 from roadlog.trials.road_test import road_test, under_road_test
@@ -128,10 +126,6 @@ def test_command_names_what_is_missing(tmp_path, capsys):
     assert "--km-per-year" in capsys.readouterr().err
     assert main(["payback", str(folder), "--price", "89", "--km-per-year", "9000"]) == 2
     assert "--fuel-price" in capsys.readouterr().err
-
-
-def test_examples_hold():
-    assert doctest.testmod(payback).failed == 0
 
 
 VETO = "undecided: closure gap: against fuel weighed in cans, the arms differ by +8.0 %"

@@ -1,7 +1,5 @@
 """Run-outs: end from the load voltage, equal load, hold-up, the add-on's own electricity."""
 
-import doctest
-
 import numpy as np
 import pandas as pd
 import pytest
@@ -9,7 +7,6 @@ import pytest
 from roadlog.cli import main
 from roadlog.errors import DesignError, InputError
 from roadlog.quantities.fuels import FUELS
-from roadlog.trials import runout_sheet
 from roadlog.trials.runout import compare_runouts, runout_result
 from roadlog.trials.runout_sheet import read_runouts, run_end
 from tests.trials.synthetic import runout_table
@@ -346,7 +343,3 @@ def test_a_load_of_zero_and_one_arm_only_are_named(tmp_path, capsys):
     path.write_text("arm,fuel_g,run_time_s,lod_w\nbaseline,300,1200,1000\n")
     assert main(["runout", str(path)]) == 2
     assert "did you mean 'load_w'?" in capsys.readouterr().err
-
-
-def test_examples_hold():
-    assert doctest.testmod(runout_sheet).failed == 0

@@ -1,7 +1,5 @@
 """Standing starts compared by arm: corrections, direction pairing, interval, findings."""
 
-import doctest
-
 import numpy as np
 import pandas as pd
 import pytest
@@ -240,10 +238,6 @@ def test_air_is_corrected_where_it_is_known_and_turbos_get_no_factor():
     assert natural["ambient_factor"].iloc[0] > 1.1
     assert (turbo["ambient_factor"] == 1.0).all()
     assert (natural["std_time_s"] < natural["time_s"]).all()
-
-
-def test_examples_hold():
-    assert doctest.testmod(course).failed == 0
 
 
 def test_wind_of_the_weather_table_is_taken_off_each_start():

@@ -1,14 +1,11 @@
 """Finding and timing full-throttle starts in a log."""
 
-import doctest
-
 import numpy as np
 import pandas as pd
 import pytest
 
 from roadlog.errors import DesignError, InputError
 from roadlog.ingest import read_log
-from roadlog.trials import starts
 from roadlog.trials.declared import Declared, read_declared
 from roadlog.trials.starts import choose_speed, find_starts, wide_open
 from tests.trials.synthetic import POWER_KW, speed_trace, start_log, true_time
@@ -190,7 +187,3 @@ def test_starts_are_found_in_a_file_as_a_logger_writes_it(tmp_path):
     read = read_log(path)
     found, _ = found_in(read)
     assert len(found) == 2
-
-
-def test_examples_hold():
-    assert doctest.testmod(starts).failed == 0
