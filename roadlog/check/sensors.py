@@ -18,11 +18,11 @@ from roadlog.ingest.text.rivals import blanked
 from roadlog.quantities.arrays import Floats
 from roadlog.quantities.signals import CLOSED_LOOP, CLOSED_LOOP_FAULT, SIGNALS, TRIMS, plain
 from roadlog.quantities.units import unit_symbol
+from roadlog.quantities.warm import WARM_COOLANT_C
 from roadlog.study.car import Vehicle
 
 STUCK_S = 60.0
 STUCK_READINGS = 20
-WARM_C = 70.0
 HARDEST_M_S2 = 10.0  # a road car on dry tyres brakes at about 1 g
 TRIM_BAND_PCT = 10.0
 LEAST_CLOSED_LOOP = 0.6
@@ -91,7 +91,7 @@ def _stuck_slow(frame: pd.DataFrame) -> list[Finding]:
     found = []
     t, coolant = readings(frame, "coolant_temp_c")
     still = len(t) > 5 and t[-1] - t[0] > 600 and np.ptp(coolant) == 0
-    if still and coolant[0] < WARM_C:
+    if still and coolant[0] < WARM_COOLANT_C:
         found.append(Finding("care", "stuck", f"coolant stuck at {coolant[0]:g} °C all along"))
     status_t, status = readings(frame, "fuel_status")
     closed_s = float(np.diff(status_t)[status[:-1] == CLOSED_LOOP].sum()) if len(status) > 1 else 0
@@ -242,7 +242,7 @@ def warm_up(samples: pd.DataFrame) -> tuple[float, float]:
     known = np.flatnonzero(np.isfinite(coolant))
     if not len(known):
         return float("nan"), float("nan")
-    warm = np.flatnonzero(coolant >= WARM_C)
+    warm = np.flatnonzero(coolant >= WARM_COOLANT_C)
     t = samples["t_s"].to_numpy(np.float64)
     return float(coolant[known[0]]), float(t[warm[0]] - t[0]) if len(warm) else float("nan")
 
@@ -251,7 +251,7 @@ def is_warm(samples: pd.DataFrame) -> NDArray[np.bool_]:
     """Samples with coolant at 70 °C or more; all of them where it was not logged."""
     if "coolant_temp_c" not in samples or samples["coolant_temp_c"].isna().all():
         return np.ones(len(samples), bool)
-    warm: NDArray[np.bool_] = samples["coolant_temp_c"].to_numpy(np.float64) >= WARM_C
+    warm: NDArray[np.bool_] = samples["coolant_temp_c"].to_numpy(np.float64) >= WARM_COOLANT_C
     return warm
 
 

@@ -13,10 +13,10 @@ import pandas as pd
 
 from roadlog.closure.result import Closure, Evidence
 from roadlog.closure.trims_alone import saving_in_trims_alone, trims_part
-from roadlog.fuel.air import signal
 from roadlog.fuel.sight import Sight, sight_of
 from roadlog.quantities.arms import ARMS
-from roadlog.quantities.signals import CLOSED_LOOP, CLOSED_LOOP_FAULT, TRIM_STEP_PCT, TRIMS
+from roadlog.quantities.signals import TRIM_STEP_PCT, TRIMS, signal
+from roadlog.quantities.warm import loop_is_closed
 from roadlog.stats.interval import FindingWord, Interval, rule
 from roadlog.study.car import Claim
 from roadlog.study.settings import Study
@@ -98,8 +98,7 @@ def _run_seen(flow: pd.DataFrame) -> _RunSeen:
     grams = np.nan_to_num(
         flow["fuel_flow_g_s"].to_numpy(np.float64) * flow["dt_s"].to_numpy(np.float64)
     )
-    status = signal(flow, "fuel_status")
-    closed = ~np.isfinite(status) | (status == CLOSED_LOOP) | (status == CLOSED_LOOP_FAULT)
+    closed = loop_is_closed(flow)
     there = np.zeros(len(flow), dtype=bool)
     moving = np.zeros(len(flow), dtype=bool)
     for short, long in TRIMS:

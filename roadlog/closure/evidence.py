@@ -21,10 +21,11 @@ from roadlog.fuel.air import (
     air_per_revolution,
     manifold_air,
     measured_lambda,
-    signal,
     trim_factor,
 )
-from roadlog.fuel.trims import LEAST_SECONDS, bank_trims, closed_loop, warm_samples
+from roadlog.fuel.trims import LEAST_SECONDS, bank_trims
+from roadlog.quantities.signals import signal
+from roadlog.quantities.warm import loop_is_closed, warm_samples
 from roadlog.stats.interval import Interval, percent_interval
 from roadlog.stats.unit_contrast import block_columns, unit_t
 from roadlog.study.settings import Study
@@ -125,7 +126,7 @@ def run_evidence(flow: pd.DataFrame, study: Study, calibration: Calibration) -> 
     """
     dt = flow["dt_s"].to_numpy(np.float64)
     fuelled = warm_samples(flow) & (flow["fuel_state"].to_numpy(object) == "metered")
-    closed = fuelled & closed_loop(flow)
+    closed = fuelled & loop_is_closed(flow)
     size = study.vehicle.displacement_l or 1.0
     maf = signal(flow, "maf_g_s")
     found = bank_trims(flow)

@@ -11,10 +11,9 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from roadlog.closure.evidence import between_arms
-from roadlog.fuel.air import signal
 from roadlog.fuel.levels import CARRIERS, other_readings
 from roadlog.quantities.fuels import FUELS
-from roadlog.quantities.signals import SIGNALS, plain
+from roadlog.quantities.signals import SIGNALS, plain, signal
 from roadlog.quantities.units import LARGEST_RATIO
 from roadlog.stats.interval import Interval
 from roadlog.study.settings import Study

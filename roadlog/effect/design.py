@@ -12,12 +12,12 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from roadlog.effect.expected_fuel import WARM_COOLANT_C, WARMUP_TIME_CONSTANT_S
 from roadlog.effect.layout import lay_out, without_fuel
 from roadlog.errors import DesignError, InputError
 from roadlog.quantities.arrays import Floats
 from roadlog.quantities.tables import NOTE, REMARK
 from roadlog.quantities.units import canonical_unit
+from roadlog.quantities.warm import WARMED_UP_COOLANT_C, WARMUP_TIME_CONSTANT_S
 from roadlog.stats.power import covariate_budget
 from roadlog.stats.reduction import containment_df, orthonormal
 
@@ -216,7 +216,7 @@ def warmup_deficit_c(coolant_start_c: Floats, since_start_s: Floats) -> Floats:
     Coolant in mid-run isn't used, because the device could change it; the deficit at the start
     decays with a fixed time constant.
     """
-    deficit = np.maximum(WARM_COOLANT_C - coolant_start_c, 0.0)
+    deficit = np.maximum(WARMED_UP_COOLANT_C - coolant_start_c, 0.0)
     return np.asarray(deficit * np.exp(-since_start_s / WARMUP_TIME_CONSTANT_S))
 
 

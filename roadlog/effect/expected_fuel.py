@@ -16,14 +16,13 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from roadlog.quantities.arrays import Floats
+from roadlog.quantities.warm import WARMED_UP_COOLANT_C, WARMUP_TIME_CONSTANT_S
 from roadlog.stats.bounded.cross_products import aliased_columns
 
 Integers = NDArray[np.intp]
 
 TOLERANCE = 1e-6  # of the largest change of a unit's log scale
 MOST_ROUNDS = 200
-WARM_COOLANT_C = 80.0
-WARMUP_TIME_CONSTANT_S = 300.0  # common practice, no source: coolant warms in about ten minutes
 
 KNOWN_SHARE = 0.95  # of the passes, for a term to be fitted
 
@@ -205,7 +204,7 @@ def cold_start_s(coolant_start_c: Floats, since_start_s: Floats, duration_s: Flo
     """Seconds of a wholly cold engine that a pass stands for, from the state at the start alone.
 
     Coolant in mid-run isn't used, because the device could change it: what is missing to
-    `WARM_COOLANT_C` at engine start, over that temperature, decays with a fixed time constant.
+    `WARMED_UP_COOLANT_C` at engine start, over that temperature, decays with a fixed time constant.
 
     Parameters
     ----------
@@ -217,7 +216,7 @@ def cold_start_s(coolant_start_c: Floats, since_start_s: Floats, duration_s: Flo
     >>> cold_start_s(np.array([20.0]), np.array([0.0]), np.array([3600.0])).round(0)
     array([225.])
     """
-    share = np.maximum(WARM_COOLANT_C - coolant_start_c, 0.0) / WARM_COOLANT_C
+    share = np.maximum(WARMED_UP_COOLANT_C - coolant_start_c, 0.0) / WARMED_UP_COOLANT_C
     first = np.exp(-since_start_s / WARMUP_TIME_CONSTANT_S)
     last = np.exp(-(since_start_s + duration_s) / WARMUP_TIME_CONSTANT_S)
     return np.asarray(share * WARMUP_TIME_CONSTANT_S * (first - last))

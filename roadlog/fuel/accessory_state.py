@@ -14,14 +14,16 @@ from itertools import pairwise
 import numpy as np
 import pandas as pd
 
-from roadlog.fuel.air import Array, air_flow, manifold_air, signal
+from roadlog.fuel.air import Array, air_flow, manifold_air
 from roadlog.fuel.choice import is_logged
+from roadlog.quantities.signals import signal
+from roadlog.quantities.warm import WARM_AFTER_S, WARM_COOLANT_C
 
 STANDING_BELOW_KMH, ROLLING_ABOVE_KMH = 1.0, 5.0
 AT_REST_S, BEFORE_MOVING_S, AFTER_START_S = 2.0, 2.0, 15.0
 PEDAL_SLACK_PCT = 1.0
 IDLE_RPM = (300.0, 1500.0)
-WARM_C, SURE_C, WARM_AFTER_S = 70.0, 50.0, 300.0
+SURE_C = 50.0
 VALUE_S = 5.0  # one value of closed-throttle air for so long
 LEAST_VALUES = 40
 LEAST_SEPARATION, MOST_VALLEY, LEAST_WEIGHT = 4.0, 0.3, 0.05
@@ -117,7 +119,7 @@ class _Run:
     air: Array
     per_rev: Array
     warm: Array  # standing, shut, warm
-    cool: Array  # standing, shut, between SURE_C and WARM_C
+    cool: Array  # standing, shut, between SURE_C and WARM_COOLANT_C
     rolling: Array  # shut, warm, moving
 
 
@@ -286,7 +288,7 @@ def _closed_throttle(samples: pd.DataFrame, measure: str, displacement_l: float)
     since = np.where(np.isfinite(since), since, t)
     coolant = signal(samples, "coolant_temp_c")
     if not np.isfinite(coolant).any():
-        coolant = np.where(since >= WARM_AFTER_S, WARM_C, 0.0)
+        coolant = np.where(since >= WARM_AFTER_S, WARM_COOLANT_C, 0.0)
     shut = there & _at_rest(samples, t, rpm, speed) & (since >= AFTER_START_S)
     still = speed < STANDING_BELOW_KMH
     standing = shut & still & (rpm < IDLE_RPM[1]) & ~_soon(t, speed >= STANDING_BELOW_KMH)
@@ -298,9 +300,9 @@ def _closed_throttle(samples: pd.DataFrame, measure: str, displacement_l: float)
         rpm,
         air,
         per_rev,
-        standing & (coolant >= WARM_C),
-        standing & (coolant >= SURE_C) & (coolant < WARM_C),
-        shut & (speed > ROLLING_ABOVE_KMH) & (coolant >= WARM_C) & bool(pedal),
+        standing & (coolant >= WARM_COOLANT_C),
+        standing & (coolant >= SURE_C) & (coolant < WARM_COOLANT_C),
+        shut & (speed > ROLLING_ABOVE_KMH) & (coolant >= WARM_COOLANT_C) & bool(pedal),
     )
 
 

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from roadlog.quantities.signals import LAMBDA_MEASURED, TRIMS
+from roadlog.quantities.signals import LAMBDA_MEASURED, TRIMS, signal
 
 Array = np.ndarray
 
@@ -98,14 +98,6 @@ class Calibration:
     rate_signal: str | None = None
     ve: VolumetricEfficiency | None = None
     warnings: tuple[str, ...] = ()
-
-
-def signal(samples: pd.DataFrame, name: str) -> Array:
-    """One signal as an array; all NaN if the run never logged it."""
-    if name not in samples.columns:
-        return np.full(len(samples), np.nan)
-    values: Array = samples[name].to_numpy(np.float64)
-    return values
 
 
 def ve_terms(rpm: Array, map_kpa: Array) -> Array:

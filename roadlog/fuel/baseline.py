@@ -19,7 +19,6 @@ from roadlog.fuel.air import (
     VolumetricEfficiency,
     air_flow,
     manifold_air,
-    signal,
     ve_terms,
 )
 from roadlog.fuel.choice import is_logged
@@ -35,13 +34,12 @@ from roadlog.fuel.rest import (
 from roadlog.fuel.states import certain_overrun, overrun, trims_zero
 from roadlog.ingest.timebase import integrate
 from roadlog.quantities.fuels import volume_l
-from roadlog.quantities.signals import OPEN_LOOP_LOAD_OR_CUT
+from roadlog.quantities.signals import OPEN_LOOP_LOAD_OR_CUT, signal
+from roadlog.quantities.warm import WARM_AFTER_S, WARM_COOLANT_C
 from roadlog.study.settings import Study
 
 DEFAULT_IDLE_RPM = 750.0  # common practice, no source
 DEFAULT_VE = 0.82  # middle of 0.80 to 0.85: common practice, no source
-WARM_COOLANT_C = 70.0
-WARM_AFTER_S = 300.0  # where coolant isn't logged
 MIN_IDLE_SAMPLES = 20
 MIN_CUT_SAMPLES = 20
 MIN_VE_SAMPLES = 200

@@ -7,7 +7,8 @@ thresholds are common practice without a source.
 import numpy as np
 import pandas as pd
 
-from roadlog.fuel.air import Array, signal
+from roadlog.fuel.air import Array
+from roadlog.quantities.signals import signal
 
 CEILING_SHARE = 0.998
 BELOW_SHARE = 0.95

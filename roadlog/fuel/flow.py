@@ -13,18 +13,19 @@ from roadlog.fuel.air import (
     Array,
     Calibration,
     air_flow,
-    signal,
     trim_factor,
 )
 from roadlog.fuel.choice import ESTIMATORS, computable_estimators
 from roadlog.fuel.states import CUT, UNCLEAR, cut_state, lambda_bounds, standing_still
 from roadlog.ingest.timebase import distance_km, integrate
 from roadlog.quantities.fuels import FUELS, Fuel, blend, mass_g
+from roadlog.quantities.signals import signal
 from roadlog.quantities.tables import FUEL
+from roadlog.quantities.warm import WARM_AFTER_S
 from roadlog.study.settings import Study
 
 STATES = np.array(["metered", "enriched", "unclear", "cut", "missing"], dtype=object)
-IDLE_BELOW_KMH, IDLE_WARM_S, LEAST_IDLE_SAMPLES = 1.0, 300.0, 15
+IDLE_BELOW_KMH, LEAST_IDLE_SAMPLES = 1.0, 15
 _METERED, _ENRICHED, _UNCLEAR, _CUT, _MISSING = range(5)
 
 
@@ -174,7 +175,7 @@ def idle_flow_g_s(flow: pd.DataFrame) -> float:
         `roadlog.quantities.tables.FUEL`. Five minutes after the start an engine counts as warm.
     """
     burned = signal(flow, "fuel_flow_g_s")
-    standing = (signal(flow, "speed_kmh") < IDLE_BELOW_KMH) & (signal(flow, "t_s") > IDLE_WARM_S)
+    standing = (signal(flow, "speed_kmh") < IDLE_BELOW_KMH) & (signal(flow, "t_s") > WARM_AFTER_S)
     idle = burned[standing & (burned > 0)]
     return float(np.median(idle)) if len(idle) >= LEAST_IDLE_SAMPLES else float("nan")
 

@@ -11,8 +11,9 @@ from collections.abc import Sequence
 import numpy as np
 import pandas as pd
 
-from roadlog.fuel.air import Array, FullLoad, signal
+from roadlog.fuel.air import Array, FullLoad
 from roadlog.physics.demand import acceleration
+from roadlog.quantities.signals import signal
 from roadlog.study.car import Vehicle
 
 # Common practice, no source.

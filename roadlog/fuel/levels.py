@@ -13,11 +13,11 @@ import numpy as np
 import pandas as pd
 
 from roadlog.fuel import ESTIMATORS, fuel_of
-from roadlog.fuel.air import AIR_MEASURES, Array, air_flow, manifold_air, signal
+from roadlog.fuel.air import AIR_MEASURES, Array, air_flow, manifold_air
 from roadlog.physics.demand import acceleration, tractive_power
 from roadlog.physics.roadload import REFERENCE_DENSITY_KG_M3
 from roadlog.quantities.fuels import Fuel
-from roadlog.quantities.signals import LAMBDA_MEASURED, SIGNALS, plain
+from roadlog.quantities.signals import LAMBDA_MEASURED, SIGNALS, plain, signal
 from roadlog.quantities.units import SELDOM, STANDARD_GRAVITY_M_S2, UNITS, unit_symbol
 from roadlog.study.car import Vehicle
 from roadlog.study.settings import Study

@@ -10,10 +10,10 @@ import numpy as np
 import pandas as pd
 
 from roadlog.errors import Warned
-from roadlog.fuel.air import LAMBDA_LIMITS, signal
+from roadlog.fuel.air import LAMBDA_LIMITS
 from roadlog.fuel.states import status_sticks
 from roadlog.fuel.trims import bank_trims
-from roadlog.quantities.signals import TRIMS
+from roadlog.quantities.signals import TRIMS, signal
 
 TRIM_APART_PCT = 5.0  # from the median of the arm's other runs
 LEAST_OTHERS = 3

@@ -8,8 +8,9 @@ practice without a source, unless said otherwise.
 import numpy as np
 import pandas as pd
 
-from roadlog.fuel.air import Array, Calibration, signal
+from roadlog.fuel.air import Array, Calibration
 from roadlog.physics.demand import acceleration
+from roadlog.quantities.signals import signal
 
 PRESSED, OPEN_QUESTION, AT_REST, NOT_KNOWN = range(4)
 

@@ -9,7 +9,7 @@ bounds. The thresholds here are common practice without a source, unless said ot
 import numpy as np
 import pandas as pd
 
-from roadlog.fuel.air import LAMBDA_LIMITS, Array, Calibration, measured_lambda, signal
+from roadlog.fuel.air import LAMBDA_LIMITS, Array, Calibration, measured_lambda
 from roadlog.fuel.full_load import at_full_load
 from roadlog.fuel.rest import (
     AT_REST,
@@ -27,6 +27,7 @@ from roadlog.quantities.signals import (
     OPEN_LOOP_FAULT,
     OPEN_LOOP_LOAD_OR_CUT,
     TRIMS,
+    signal,
 )
 
 FUELLED, UNCLEAR, CUT = 0, 1, 2

@@ -7,30 +7,11 @@ that they can't tell two stories of one study. Implements method section 1, trim
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
-from roadlog.fuel.air import signal
-from roadlog.fuel.baseline import WARM_COOLANT_C
-from roadlog.quantities.signals import CLOSED_LOOP, CLOSED_LOOP_FAULT, TRIMS
+from roadlog.quantities.signals import TRIMS, signal
+from roadlog.quantities.warm import loop_is_closed, warm_samples
 
-WARM_AFTER_S = 300.0
 LEAST_SECONDS = 60.0
-
-
-def warm_samples(samples: pd.DataFrame) -> NDArray[np.bool_]:
-    """Samples of a warm engine: by coolant where it is logged, else by time since the start."""
-    coolant = signal(samples, "coolant_temp_c")
-    known = np.isfinite(coolant)
-    return np.asarray(
-        np.where(known, coolant >= WARM_COOLANT_C, signal(samples, "t_s") >= WARM_AFTER_S)
-    ).astype(bool)
-
-
-def closed_loop(samples: pd.DataFrame) -> NDArray[np.bool_]:
-    """Warm samples with the loop closed; where the status isn't logged, every warm one."""
-    status = signal(samples, "fuel_status")
-    shut = ~np.isfinite(status) | (status == CLOSED_LOOP) | (status == CLOSED_LOOP_FAULT)
-    return np.asarray(warm_samples(samples) & shut)
 
 
 def bank_trims(samples: pd.DataFrame) -> dict[str, float]:
@@ -47,7 +28,7 @@ def bank_trims(samples: pd.DataFrame) -> dict[str, float]:
         `trim1`, `trim2`; a bank without both trims, or with under a minute of them, is absent.
     """
     dt = samples["dt_s"].to_numpy(np.float64)
-    loop = closed_loop(samples)
+    loop = warm_samples(samples) & loop_is_closed(samples)
     found = {}
     for i, (short, long) in enumerate(TRIMS, 1):
         both = signal(samples, short) + signal(samples, long)

@@ -27,6 +27,7 @@ from roadlog.physics.demand import (
 )
 from roadlog.physics.roadload import rolling_share
 from roadlog.quantities.arrays import Floats
+from roadlog.quantities.signals import signal
 from roadlog.study.car import Vehicle
 
 STANDARD_TEMP_C, STANDARD_PRESSURE_KPA = 15.0, SEA_LEVEL_KPA  # ISO 2533:1975, sea level
@@ -116,17 +117,17 @@ def add_conditions(
     [9337.0, 9337.0]
     """
     t = track["t_s"].to_numpy(float)
-    speed = _column(track, "speed_kmh")
+    speed = signal(track, "speed_kmh")
     accel = acceleration(t, speed)
     air = _weather_at(t, start, weather)
     usual = usual or Level()
     ambient, ambient_source = _ambient(track, air["temp_c"], weather, usual)
     pressure, pressure_source = _pressure(track, air["pressure_kpa"], air["qnh_kpa"], usual)
-    humidity = _first_known(_filled(_column(track, "humidity_pct")), air["humidity_pct"])
+    humidity = _first_known(_filled(signal(track, "humidity_pct")), air["humidity_pct"])
     humidity = np.where(np.isfinite(humidity), humidity, ASSUMED_HUMIDITY_PCT)
     temp = np.where(np.isfinite(ambient), ambient, STANDARD_TEMP_C)
     density = np.asarray(air_density(temp, pressure, humidity), float)
-    bearing = np.radians(_column(track, "bearing_deg"))
+    bearing = np.radians(signal(track, "bearing_deg"))
     headwind = air["north"] * np.cos(bearing) + air["east"] * np.sin(bearing)
     grade = track["grade"].to_numpy(float) if "grade" in track else np.zeros(len(t))
     felt = np.where(np.isfinite(headwind), wind_at_car * headwind, 0.0)
@@ -153,7 +154,7 @@ def add_conditions(
 def _ambient(
     track: pd.DataFrame, weather_c: Floats, weather: pd.DataFrame | None, usual: Level
 ) -> tuple[Floats, str]:
-    own = _filled(_column(track, "ambient_temp_c"))
+    own = _filled(signal(track, "ambient_temp_c"))
     if np.isfinite(own).any():
         return own, "car's sensor"
     if np.isfinite(weather_c).any():
@@ -162,8 +163,8 @@ def _ambient(
             return weather_c, "weather"
         above = altitude - float(weather["station_elevation_m"].iloc[0])
         return weather_c - LAPSE_K_M * above, "weather at the altitude"
-    intake = _column(track, "intake_air_temp_c")
-    coolant = _column(track, "coolant_temp_c")
+    intake = signal(track, "intake_air_temp_c")
+    coolant = signal(track, "coolant_temp_c")
     first = intake[np.isfinite(intake)][:1], coolant[np.isfinite(coolant)][:1]
     if len(first[0]) and len(first[1]):
         soaked = abs(first[0][0] - first[1][0]) <= SOAKED_WITHIN_K and first[1][0] < COLD_START_C
@@ -175,7 +176,7 @@ def _ambient(
 def _pressure(
     track: pd.DataFrame, weather_kpa: Floats, qnh_kpa: Floats, usual: Level
 ) -> tuple[Floats, str]:
-    own = _filled(_column(track, "baro_kpa"))
+    own = _filled(signal(track, "baro_kpa"))
     if np.isfinite(own).any():
         return own, "car's barometer"
     altitude = _altitude(track, usual)
@@ -199,7 +200,7 @@ def _altitude(track: pd.DataFrame, usual: Level | None = None) -> float | None:
 
 
 def _median(track: pd.DataFrame, column: str) -> float | None:
-    values = _column(track, column)
+    values = signal(track, column)
     known = values[np.isfinite(values)]
     return float(np.median(known)) if len(known) else None
 
@@ -266,9 +267,3 @@ def _filled(values: Floats) -> Floats:
     if not len(known) or len(known) == len(values):
         return values
     return np.interp(np.arange(len(values)), known, values[known])
-
-
-def _column(track: pd.DataFrame, name: str) -> Floats:
-    if name in track.columns:
-        return track[name].to_numpy(float)
-    return np.full(len(track), np.nan)

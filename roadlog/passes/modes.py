@@ -4,7 +4,7 @@ from collections.abc import Mapping
 
 import pandas as pd
 
-from roadlog.passes.table import COLD_BELOW_C
+from roadlog.quantities.warm import WARM_COOLANT_C
 
 
 def mode_table(tracks: Mapping[int, pd.DataFrame], passes: pd.DataFrame) -> pd.DataFrame:
@@ -23,7 +23,7 @@ def mode_table(tracks: Mapping[int, pd.DataFrame], passes: pd.DataFrame) -> pd.D
         if run not in unit:
             continue
         coolant = track["coolant_temp_c"] if "coolant_temp_c" in track.columns else None
-        warm = True if coolant is None else ~(coolant < COLD_BELOW_C)
+        warm = True if coolant is None else ~(coolant < WARM_COOLANT_C)
         on = track["fuel_flow_g_s"].notna() & (track["op_mode"] >= 0) & (track["traversal"] >= 0)
         kept = track[on & warm]
         parts.append(

@@ -19,6 +19,7 @@ from roadlog.physics.air import wind_share
 from roadlog.quantities.arrays import Floats
 from roadlog.quantities.fuels import FUELS
 from roadlog.quantities.tables import NOTE, PASSES, REMARK
+from roadlog.quantities.warm import WARM_COOLANT_C
 from roadlog.road.network import Network
 from roadlog.road.trace import travelled
 from roadlog.runs.deviations import is_deviation
@@ -27,7 +28,6 @@ from roadlog.study.settings import Analysis, Study
 
 MIN_LENGTH_SHARE = 0.9  # a pass has to cover this share of its segment
 MAX_DISTANCE_ERROR = 0.10  # wheel distance against the segment's length
-COLD_BELOW_C = 70.0
 WASHOUT = "washout"
 IDLE_BELOW_KMH = 1.0
 YES_NO = {"yes": "1", "no": "0", "true": "1", "false": "0", "on": "1", "off": "0"}
@@ -229,7 +229,7 @@ def _sums(samples: _Samples, ml_per_g: Mapping[int, float]) -> pd.DataFrame:
     per_km = _ratio(np.ones(n), km)
     work = total(np.fmax(c["traction_w"], 0.0)) / 1000
     coolant = c["coolant_temp_c"]
-    cold = np.where(np.isfinite(coolant), (coolant < COLD_BELOW_C).astype(float), np.nan)
+    cold = np.where(np.isfinite(coolant), (coolant < WARM_COOLANT_C).astype(float), np.nan)
     runtime = c["engine_runtime_s"][first]
     ends = np.append(first[1:], len(number)) - 1
     wheel_km = _added(number, samples.step_m, n) / 1000

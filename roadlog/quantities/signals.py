@@ -9,6 +9,10 @@ after punctuation is dropped (`roadlog.ingest.text.columns`).
 from dataclasses import dataclass
 from typing import Literal
 
+import numpy as np
+import pandas as pd
+
+from roadlog.quantities.arrays import Floats
 from roadlog.quantities.units import UNITS
 
 Nature = Literal["flow", "slow", "status", "position"]
@@ -278,6 +282,13 @@ def plain(name: str) -> str:
     """
     word = SIGNALS[name].words[0]
     return word.upper() if len(word) <= 3 else word
+
+
+def signal(samples: pd.DataFrame, name: str) -> Floats:
+    """One signal of a frame as an array; all NaN if the run never logged it."""
+    if name not in samples.columns:
+        return np.full(len(samples), np.nan)
+    return samples[name].to_numpy(np.float64)
 
 
 # Signals that a drive can hold above 999 throughout, in some unit that they are logged in.

@@ -14,6 +14,7 @@ from scipy.ndimage import gaussian_filter1d, uniform_filter1d
 
 from roadlog.physics.atmosphere import pressure_altitude
 from roadlog.quantities.arrays import Bools, Floats
+from roadlog.quantities.signals import signal
 from roadlog.road.projection import Origin, positions, to_local
 
 STEP_M = 20.0  # spacing of a trace's points
@@ -96,7 +97,7 @@ def altitudes(track: pd.DataFrame) -> Floats:
     ----------
     ISO 2533:1975: layer thickness grows with the air's absolute temperature.
     """
-    fixes, pressure = _column(track, "altitude_m"), _column(track, "baro_kpa")
+    fixes, pressure = signal(track, "altitude_m"), signal(track, "baro_kpa")
     known = np.isfinite(pressure)
     if known.sum() < 10:
         return fixes
@@ -104,7 +105,7 @@ def altitudes(track: pd.DataFrame) -> Floats:
     if np.mean(np.abs(halves - np.round(halves)) < 1e-6) > COARSE_SHARE or np.ptp(halves) == 0:
         return fixes
     height = pressure_altitude(pressure)
-    air = _column(track, "ambient_temp_c")
+    air = signal(track, "ambient_temp_c")
     middle = float(np.nanmedian(height))
     if np.isfinite(air).any():
         standard = 288.15 - 0.0065 * middle
@@ -152,8 +153,8 @@ def travelled(track: pd.DataFrame, x_m: Floats, y_m: Floats) -> Floats:
     t = track["t_s"].to_numpy(float)
     if len(t) < 2:
         return np.zeros(len(t))
-    speed = _column(track, "speed_kmh")
-    speed = np.where(np.isfinite(speed), speed, _column(track, "gps_speed_kmh"))
+    speed = signal(track, "speed_kmh")
+    speed = np.where(np.isfinite(speed), speed, signal(track, "gps_speed_kmh"))
     dt = np.diff(t)
     known = np.flatnonzero(np.isfinite(speed))
     steps = np.full(len(dt), np.nan)
@@ -190,9 +191,3 @@ def _merge(d: Floats, x: Floats, y: Floats, altitude: Floats) -> tuple[Floats, .
     count = np.add.reduceat(known.astype(float), first)
     alt = np.divide(total, count, out=np.full(len(n), np.nan), where=count > 0)
     return (*(np.add.reduceat(c, first) / n for c in (d, x, y)), alt)
-
-
-def _column(track: pd.DataFrame, name: str) -> Floats:
-    if name in track.columns:
-        return track[name].to_numpy(float)
-    return np.full(len(track), np.nan)

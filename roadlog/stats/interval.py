@@ -85,6 +85,19 @@ def rule(low: float | None, high: float | None, claim_pct: float) -> FindingWord
     return "supported" if high <= claim_pct else "undecided"
 
 
+def rule_either_way(
+    low: float | None, high: float | None, claim: float | None
+) -> FindingWord | None:
+    """The rule where a claim may be positive: that one is met from above. None without a claim.
+
+    >>> rule_either_way(6.0, 9.0, 5.0), rule_either_way(1.0, 4.0, 5.0), rule_either_way(1, 2, None)
+    ('supported', 'refuted', None)
+    """
+    if claim is None or low is None or high is None:
+        return None if claim is None else "undecided"
+    return rule(low, high, claim) if claim <= 0 else rule(-high, -low, -claim)
+
+
 def percent(log_change: float) -> float:
     """Percent change that a log ratio stands for.
 

@@ -15,9 +15,9 @@ from roadlog.physics.air import saturation_pressure
 from roadlog.physics.atmosphere import SEA_LEVEL_KPA
 from roadlog.quantities.arrays import Floats
 from roadlog.quantities.fuels import HYDROGEN_G_MOL, Fuel
-from roadlog.stats.interval import FindingWord
+from roadlog.stats.interval import FindingWord, rule_either_way
 from roadlog.trials.result import TrialResult
-from roadlog.wording.screen import claim_words, rule
+from roadlog.wording.screen import claim_words
 
 # CODATA Key Values for Thermodynamics (Cox, Wagman, Medvedev 1989), 298.15 K: formation of water.
 FORMATION_VAPOUR_KJ_MOL = 241.826
@@ -371,7 +371,7 @@ def sources(
 
 def _finding(account: Ceiling, claim_pct: float | None) -> FindingWord | None:
     best = -account.cases[0].replaced_pct
-    word = rule(best, best, claim_pct)
+    word = rule_either_way(best, best, claim_pct)
     return "undecided" if word == "supported" else word
 
 

@@ -12,8 +12,9 @@ import numpy as np
 import pandas as pd
 
 from roadlog.errors import DesignError
-from roadlog.fuel.trims import bank_trims, warm_samples
+from roadlog.fuel.trims import bank_trims
 from roadlog.quantities.signals import CLOSED_LOOP
+from roadlog.quantities.warm import warm_samples
 from roadlog.stats.compare import Comparison, compare_arms
 from roadlog.trials.result import TrialResult
 

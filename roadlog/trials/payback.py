@@ -8,7 +8,7 @@ import math
 from dataclasses import dataclass
 
 from roadlog.errors import InputError
-from roadlog.stats.interval import FindingWord
+from roadlog.stats.interval import rule
 from roadlog.trials.result import TrialResult
 from roadlog.wording.screen import claim_words
 
@@ -96,7 +96,7 @@ def payback_result(
         low=_finite(best),
         high=_finite(worst),
         unit="years",
-        finding=None if claim_years is None else _finding(best, worst, claim_years),
+        finding=None if claim_years is None else rule(best, worst, claim_years),
         strength=(
             "As firm as the road test's interval, from which it is computed."
             if known
@@ -176,14 +176,6 @@ def _notes(purchase: Purchase, synthetic: bool) -> tuple[str, ...]:
     if synthetic:
         notes.append("The effect is from SYNTHETIC data.")
     return tuple(notes)
-
-
-def _finding(best: float | None, worst: float | None, limit: float) -> FindingWord | None:
-    if best is None or worst is None:
-        return "undecided"
-    if best > limit:
-        return "refuted"
-    return "supported" if worst <= limit else "undecided"
 
 
 def _years(value: float) -> str:

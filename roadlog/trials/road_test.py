@@ -8,9 +8,8 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-from roadlog.stats.interval import FindingWord
+from roadlog.stats.interval import FindingWord, rule_either_way
 from roadlog.trials.result import TrialResult
-from roadlog.wording.screen import rule
 
 FLOW_FACTOR = 1.5  # of a doubted fuel flow, either way: beyond, no engine's level is left
 
@@ -67,4 +66,6 @@ def _ceiling_holds(result: TrialResult) -> bool:
     if result.finding is None or not isinstance(claim, int | float) or result.low is None:
         return False
     at_most = FLOW_FACTOR * result.low
-    return math.isfinite(at_most) and rule(at_most, at_most, float(claim)) == result.finding
+    return (
+        math.isfinite(at_most) and rule_either_way(at_most, at_most, float(claim)) == result.finding
+    )

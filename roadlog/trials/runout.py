@@ -18,10 +18,11 @@ from roadlog.quantities.arrays import Floats
 from roadlog.quantities.fuels import Fuel
 from roadlog.quantities.units import LARGEST_RATIO
 from roadlog.stats.compare import FEWEST_DF, Comparison, compare_arms, repeats_needed, stretches
+from roadlog.stats.interval import rule_either_way
 from roadlog.stats.unit_contrast import block_columns
 from roadlog.trials.readings import reading_errors
 from roadlog.trials.result import TrialResult
-from roadlog.wording.screen import claim_words, interval_words, rule
+from roadlog.wording.screen import claim_words, interval_words
 
 # How much of the fuel follows the load: d ln(fuel) / d ln(load) at the trials' load, for trials
 # too alike in load to tell. A small engine burns fuel at no load too, so it lies below 1; common
@@ -165,7 +166,7 @@ def runout_result(
         low=low,
         high=high,
         unit="% fuel use",
-        finding=rule(low, high, claim_fuel_pct)
+        finding=rule_either_way(low, high, claim_fuel_pct)
         if not slip or claim_fuel_pct is None
         else "undecided",
         strength=_strength(runout),

@@ -17,7 +17,7 @@ from roadlog.ingest import Log
 from roadlog.physics.air import WIND_AT_CAR
 from roadlog.quantities.arms import ARMS
 from roadlog.stats.compare import Comparison, compare_arms, repeats_needed
-from roadlog.stats.interval import FindingWord
+from roadlog.stats.interval import FindingWord, rule_either_way
 from roadlog.study.car import Vehicle
 from roadlog.trials.course import J1349_DRY_KPA, J1349_TEMP_C, air_at_starts, corrected
 from roadlog.trials.declared import UNDECLARED, Declared
@@ -32,7 +32,7 @@ from roadlog.trials.starts import (
     pull_from_kmh,
     wide_open,
 )
-from roadlog.wording.screen import interval_words, rule
+from roadlog.wording.screen import interval_words
 
 CAUTIONS = (
     "Full-throttle starts belong on a closed course with its operator's leave and a helmeted, "
@@ -284,7 +284,7 @@ def _finding(
     claim_pct: float | None,
 ) -> FindingWord | None:
     """By the rule; but a power that counts gear changes as pulling reads too small to refute."""
-    word = rule(shown[1], shown[2], claim_pct)
+    word = rule_either_way(shown[1], shown[2], claim_pct)
     diluted = unit == "% power" and not starts.table["lifts_known"].all()
     return "undecided" if diluted and word == "refuted" else word
 

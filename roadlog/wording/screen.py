@@ -4,8 +4,6 @@ import re
 import textwrap
 from collections.abc import Sequence
 
-from roadlog.stats.interval import FindingWord
-
 WIDTH = 88
 _LABEL = 13
 _UNIT_SPACE = re.compile(
@@ -41,23 +39,6 @@ def claim_words(change_pct: float) -> str:
     ('10 % less fuel', '10.7 % less fuel')
     """
     return f"{round(abs(change_pct), 1):g} % {'less' if change_pct <= 0 else 'more'} fuel"
-
-
-def rule(low: float | None, high: float | None, claim: float | None) -> FindingWord | None:
-    """The finding for a claimed change; a negative claim is met from below, a positive from above.
-
-    >>> rule(-2.0, 3.0, -10.0), rule(6.0, 9.0, 5.0), rule(1.0, 4.0, 5.0), rule(None, None, -1.0)
-    ('refuted', 'supported', 'refuted', 'undecided')
-    """
-    if claim is None:
-        return None
-    if low is None or high is None:
-        return "undecided"
-    if claim > 0:
-        low, high, claim = -high, -low, -claim
-    if low > claim:
-        return "refuted"
-    return "supported" if high <= claim else "undecided"
 
 
 def grid(headings: tuple[str, ...], rows: Sequence[tuple[str, ...]]) -> list[str]:

@@ -32,7 +32,7 @@ _COOLANT_C = (-45.0, 132.0)  # under its cap it boils near there
 _OIL_C = (-45.0, 170.0)
 _INTAKE_C = (-50.0, 110.0)
 _OUTSIDE_C = (-60.0, 58.0)  # WMO archive of extremes: 56.7 °C at the highest, 1913
-_WARM_C = 50.0
+_DRIVEN_COOLANT_C = 50.0
 _MANIFOLD_KPA = (12.0, 400.0)
 _DRIVEN_MANIFOLD_KPA = 40.0  # what pulling away takes at the least
 _BARO_KPA = (56.0, 108.0)  # 4,700 m to 1,080 hPa
@@ -200,7 +200,7 @@ def _temperature(
     for unit in ("°c", "°f", "k"):
         least, most = convert(low, unit, "°c"), convert(high, unit, "°c")
         cold = name == "coolant_temp_c" and drive.driven and drive.seconds >= _LEAST_COLD_S
-        if bounds[0] <= least and most <= bounds[1] and not (cold and most < _WARM_C):
+        if bounds[0] <= least and most <= bounds[1] and not (cold and most < _DRIVEN_COOLANT_C):
             fits.add(unit)
     lattice = _fahrenheit_steps(values)
     if lattice and "°f" in fits:
