@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 
 from roadlog.ingest import read_log
-from roadlog.runs.copied import copied_signals
+from roadlog.ingest.copied import copied_signals
 
 SAMPLE = Path(__file__).resolve().parents[1] / "sample_logs" / "logs"
 NAMES = ("a.csv", "b.csv", "c.csv")

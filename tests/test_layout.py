@@ -7,6 +7,7 @@ what such a contract can't say is checked here on the syntax trees.
 import ast
 import subprocess
 import sys
+from collections import Counter
 from functools import cache
 from graphlib import TopologicalSorter
 from itertools import pairwise
@@ -20,6 +21,7 @@ MOST_ROOMS = 28
 MOST_MODULES_AT_TOP = 8
 MOST_ARROWS = 140
 MOST_IMPORT_S = 0.1
+STAGES = ("gather", "meter", "place", "compare", "hold_against")
 
 # Calls that read, write or list files, by the name of the function or method.
 FILE_CALLS = {
@@ -159,28 +161,43 @@ def test_the_public_package_is_imported_at_once() -> None:
     assert min(took) <= MOST_IMPORT_S
 
 
-def stations(name: str, function: str) -> list[str]:
-    """Rooms that a function enters, in the order of its calls; calls in one room count once."""
-    tree = modules()[name]
-    homes: dict[str, str] = {}
-    for node in ast.walk(tree):
-        if isinstance(node, ast.ImportFrom) and (node.module or "").startswith("roadlog"):
+@cache
+def homes(name: str) -> dict[str, tuple[str, str]]:
+    """What a module's imported names stand for: the module, and the name in it ("" for itself)."""
+    found: dict[str, tuple[str, str]] = {}
+    for node in ast.walk(modules()[name]):
+        if isinstance(node, ast.ImportFrom) and (node.module or "").split(".")[0] == "roadlog":
             inside = (node.module or "").partition(".")[2]
             for a in node.names:
-                homes[a.asname or a.name] = (f"{inside}.{a.name}".strip(".")).split(".")[0]
-    body = next(n for n in tree.body if isinstance(n, ast.FunctionDef) and n.name == function)
-    calls = sorted(
-        (n for n in ast.walk(body) if isinstance(n, ast.Call)),
-        key=lambda n: (n.end_lineno, n.end_col_offset),
-    )
-    way = []
-    for call in calls:
+                whole = f"{inside}.{a.name}".strip(".")
+                is_module = whole in modules() or f"{whole}.__init__" in modules()
+                found[a.asname or a.name] = (whole, "") if is_module else (inside, a.name)
+    return found
+
+
+def stations(name: str, function: str) -> list[str]:
+    """Rooms that a function enters in the order of its calls, by way of `STAGES` beneath it.
+
+    Names and units (`quantities`), settings (`study`), words and errors are no stages.
+    """
+    own = {n.name: n for n in modules()[name].body if isinstance(n, ast.FunctionDef)}
+    if function not in own:
+        return []
+    calls = [n for n in ast.walk(own[function]) if isinstance(n, ast.Call)]
+    way: list[str] = []
+    for call in sorted(calls, key=lambda n: (n.end_lineno or 0, n.end_col_offset or 0)):
         f = call.func
         root = f.value if isinstance(f, ast.Attribute) else f
-        if isinstance(root, ast.Name) and root.id in homes:
-            way.append(homes[root.id])
-    return way[:1] + [b for a, b in pairwise(way) if a != b]
+        if not isinstance(root, ast.Name):
+            continue
+        if root.id in homes(name):
+            home, target = homes(name)[root.id]
+            way += stations(home, target) if target in STAGES else [home.split(".")[0]]
+    return [w for w in way if w not in ("analysis", "errors", "quantities", "study", "wording")]
 
 
-if __name__ == "__main__":
-    print(*stations("analysis.analyse", "analyse"))
+def test_analyse_enters_no_room_more_than_twice() -> None:
+    way = stations("analysis.analyse", "analyse")
+    entered = way[:1] + [b for a, b in pairwise(way) if a != b]
+    assert {"runs", "ingest", "fuel", "passes", "effect", "closure"} <= set(entered)
+    assert max(Counter(entered).values()) <= 2, entered

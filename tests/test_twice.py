@@ -5,7 +5,7 @@ import pandas as pd
 import pytest
 
 from roadlog.errors import InputError
-from roadlog.runs.twice import logged_twice
+from roadlog.ingest.twice import logged_twice
 
 
 def drive(seed, n=1500, **more):

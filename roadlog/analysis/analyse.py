@@ -23,8 +23,6 @@ from roadlog.analysis.metering import (
 )
 from roadlog.analysis.placed import place
 from roadlog.analysis.result import Analysed, ArmSummary
-from roadlog.effect import estimates_only
-from roadlog.effect.crosschecks import disagreement_warnings
 from roadlog.runs.order import drawn_by_chance
 from roadlog.runs.table import Sources, with_day_order
 from roadlog.study.settings import Order, Study, SwitchedBy
@@ -96,9 +94,6 @@ def analyse(
         can_note=sources.root is not None,
     )
     held = hold_against(study, sources, ledger, metered, compared, now)
-    measured = () if held.closed is None else held.closed.measured
-    if compared.once:
-        measured = estimates_only(measured)
     effect, table = compared.effect, compared.passes
     used = table[table["used"].astype(bool)]
     return Analysed(
@@ -107,7 +102,7 @@ def analyse(
         runs=compared.runs,
         passes=table,
         network=placed.network,
-        effect=dataclasses.replace(effect, forest=(*effect.forest, *measured)),
+        effect=dataclasses.replace(effect, forest=(*effect.forest, *held.measured)),
         finding=held.finding,
         baseline=_arm_summary(used, "baseline"),
         fitted=_arm_summary(used, "fitted"),
@@ -122,7 +117,6 @@ def analyse(
             *placed.warnings,
             *compared.warnings,
             *held.warnings,
-            *disagreement_warnings(effect.primary, measured),
         ),
         oversight=held.oversight,
         closed=held.closed,

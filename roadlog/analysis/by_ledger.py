@@ -24,13 +24,12 @@ from roadlog.effect import (
     changed_once,
     decide,
     forbidden_by_order,
-    require_replication,
     without_intervals,
 )
 from roadlog.effect.unit_effect import unit_effect
 from roadlog.errors import DesignError, InputError, Warned
 from roadlog.fuel.batches import batch_fuel, fuels_by_run
-from roadlog.plan.looks import at_level, hold_back, oversee, oversight_warnings
+from roadlog.plan.looks import oversee, oversight_warnings
 from roadlog.plan.schedule import redraw
 from roadlog.quantities.arms import ARMS
 from roadlog.quantities.fuels import FUELS, Fuel, mass_g
@@ -38,6 +37,8 @@ from roadlog.quantities.tables import PASSES, RUNS
 from roadlog.road.network import Network
 from roadlog.runs.deviations import find_deviations, staying_sentences
 from roadlog.runs.table import Sources
+from roadlog.stats.interval import at_level
+from roadlog.stats.unit_contrast import require_replication
 from roadlog.study.settings import Can, ScheduleUnit, Study, SwitchedBy
 
 NOT_KNOWN = (
@@ -386,7 +387,7 @@ def measured_fuel_alone(
     )
     return dataclasses.replace(
         result,
-        finding=hold_back(finding, oversight),
+        finding=oversight.allowed(finding),
         warnings=(*result.warnings, *oversight_warnings(oversight, study, result.runs)),
         oversight=oversight,
     )

@@ -95,7 +95,9 @@ def compare(
         *(Warned("ambient-source", w) for w in source_warnings(table)),
         *(Warned("altitude-datum", w) for w in datum_warnings(table, driven.runs)),
     ]
-    modes, wheels = mode_table(placed.tracks, table), uneven_wheels(table)
+    modes = mode_table(placed.tracks, table)
+    on_road = (*lost_blocking(use), *uneven_wheels(table))
+    lost = lost_warnings(use)
     runs = RUNS.check(_with_pass_reasons(metered.runs.drop(columns="log"), table))
 
     physics, whole_runs = _physics(study, metered), network.kind == "run"
@@ -129,14 +131,13 @@ def compare(
         aid=aid,
         blocking=(
             *forbidden_by_order(study.device, runs, randomised),
-            *lost_blocking(use),
-            *wheels,
+            *on_road,
             *([ONE_CHANGE] if once and runs["start"].isna().any() else ()),
             *driven.doubts,
             *fuel_doubts(study, metered, effect.primary, ambiguity, driven.units),
             *accessory_blocking(aid, effect.primary, beside, study),
         ),
-        warnings=(*warnings, *aid.warnings, *lost_warnings(use)),
+        warnings=(*warnings, *aid.warnings, *lost),
     )
 
 

@@ -14,14 +14,14 @@ from roadlog.errors import Warned
 from roadlog.ingest import Log
 from roadlog.ingest.alike import units_said
 from roadlog.ingest.clock.localday import clock_warnings, zone_warning
+from roadlog.ingest.copied import copied_signals
 from roadlog.ingest.log import read_units
+from roadlog.ingest.twice import logged_twice
 from roadlog.plan.looks import agreed_notes
-from roadlog.runs.copied import copied_signals
 from roadlog.runs.deviations import find_deviations, staying_sentences
 from roadlog.runs.notes import of_no_drive, read_notes
 from roadlog.runs.order import believed_units, by_order, order_warnings, unknown_order
 from roadlog.runs.table import BY_NAME, Sources, build_runs, read_logs, require_both_arms
-from roadlog.runs.twice import logged_twice
 from roadlog.study.settings import Order, Study, SwitchedBy
 from roadlog.wording.progress import bar
 
@@ -80,6 +80,11 @@ def gather(
     notes = noted_by_driver(study, sources, runs)
     runs, of_units = believed_units(by_order(runs, order, sources, notes), unit, by_chance)
     deviations = find_deviations(runs, notes, study.analysis.exclude_if)
+    of_notes = [
+        *(Warned("notes-of-no-drive", w) for w in of_no_drive(notes, runs)),
+        *(Warned("deviation-not-applied", d) for d in deviations.doubts),
+        *(Warned("deviation-stays", s) for s in staying_sentences(deviations, runs)),
+    ]
     logs_of_runs = [logs[i] for i in runs["log"]]
 
     warnings = [
@@ -90,31 +95,29 @@ def gather(
         *of_units,
     ]
     samples, repairs = sampled(logs_of_runs, progress)
-
     twice = logged_twice(runs, samples)
     copied = copied_signals([log.frame for log in logs_of_runs], runs["file"].tolist())
     set_aside = {**twice.set_aside, **deviations.set_aside}
     warnings += [
         *repairs,
-        *(Warned("notes-of-no-drive", w) for w in of_no_drive(notes, runs)),
-        *(Warned("deviation-not-applied", d) for d in deviations.doubts),
-        *(Warned("deviation-stays", s) for s in staying_sentences(deviations, runs)),
+        *of_notes,
         *twice.warnings,
         *(Warned("signal-copied", str(c)) for c in copied),
     ]
+    units = tuple(read_units(log) for log in logs_of_runs)
     runs = judged(runs, samples, set_aside)
-    agreed, of_notes = agreed_notes(study, sources.root, runs)
+    agreed, late_notes = agreed_notes(study, sources.root, runs)
     return Driven(
         agreed=agreed,
         runs=runs,
         samples=tuple(samples),
-        units=tuple(read_units(log) for log in logs_of_runs),
+        units=units,
         notes=notes,
         switched_by=unit,
         set_aside=set_aside,
         in_order=in_order,
         doubts=(*doubts, *(f"undecided: {c}" for c in copied)),
-        warnings=(*warnings, *of_notes),
+        warnings=(*warnings, *late_notes),
     )
 
 

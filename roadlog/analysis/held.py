@@ -10,12 +10,13 @@ from roadlog import closure
 from roadlog.analysis.compared import Compared
 from roadlog.analysis.metering import Metered
 from roadlog.closure.result import Closure, Evidence
-from roadlog.effect import decide
+from roadlog.effect import decide, estimates_only
+from roadlog.effect.crosschecks import disagreement_warnings
 from roadlog.errors import Warned
-from roadlog.plan.looks import FULL_LEVEL, at_level, hold_back, oversee, oversight_warnings
-from roadlog.plan.result import Oversight
+from roadlog.plan.looks import oversee, oversight_warnings
+from roadlog.plan.result import FULL_LEVEL, Oversight
 from roadlog.runs.table import Sources
-from roadlog.stats.interval import Finding
+from roadlog.stats.interval import Finding, NamedInterval, at_level
 from roadlog.study.settings import Study
 
 
@@ -27,6 +28,7 @@ class Held:
     oversight: Oversight | None
     closed: Closure | None
     evidence: Evidence
+    measured: tuple[NamedInterval, ...]
     warnings: tuple[Warned, ...]
 
 
@@ -40,37 +42,48 @@ def hold_against(
 ) -> Held:
     """The finding, as plan, measured fuel and the car's own signals allow it."""
     runs, effect = compared.runs, compared.effect
+    at = now or dt.datetime.now().astimezone()
+    oversight = None if sources.root is None else oversee(study, sources.root, runs, at)
+    noted = () if oversight is None else oversight_warnings(oversight, study, runs)
+
+    level = FULL_LEVEL if oversight is None else oversight.look.level
+    primary = at_level(effect.primary, level)
+    beneath = None if effect.one_stage is None else at_level(effect.one_stage, level)
+
     closed = closure.close(ledger, runs, study, effect.smallest_detectable_pct)
     evidence = closure.evidence_by_arm(
         [closure.run_evidence(f, study, metered.calibration) for f in metered.flows], runs
     )
-    seen = closure.trims_seen(metered.flows, runs)
+    bent = closure.bend_blocking(
+        study,
+        metered.estimator,
+        closure.trims_seen(metered.flows, runs),
+        evidence,
+        closed,
+        primary,
+        effect.smallest_detectable_pct,
+    )
 
-    at = now or dt.datetime.now().astimezone()
-    oversight = None if sources.root is None else oversee(study, sources.root, runs, at)
-    level = FULL_LEVEL if oversight is None else oversight.look.level
-    noted = () if oversight is None else oversight_warnings(oversight, study, runs)
-    primary = at_level(effect.primary, level)
     finding = decide(
         primary,
         study.claim,
         held=effect.held,
         orders=effect.orders,
-        one_stage=None if effect.one_stage is None else at_level(effect.one_stage, level),
-        blocking=[
-            *compared.blocking,
-            *(closed.blocking if closed else ()),
-            *closure.bend_blocking(
-                study,
-                metered.estimator,
-                seen,
-                evidence,
-                closed,
-                primary,
-                effect.smallest_detectable_pct,
-            ),
-        ],
+        one_stage=beneath,
+        blocking=[*compared.blocking, *(closed.blocking if closed else ()), *bent],
     )
+    measured = () if closed is None else closed.measured
+    if compared.once:
+        measured = estimates_only(measured)
     return Held(
-        hold_back(finding, oversight), oversight, closed, evidence, (*noted, *evidence.warnings)
+        finding=finding if oversight is None else oversight.allowed(finding),
+        oversight=oversight,
+        closed=closed,
+        evidence=evidence,
+        measured=measured,
+        warnings=(
+            *noted,
+            *evidence.warnings,
+            *disagreement_warnings(effect.primary, measured),
+        ),
     )

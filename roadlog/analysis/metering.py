@@ -11,13 +11,14 @@ import numpy as np
 import pandas as pd
 
 from roadlog import closure, fuel
-from roadlog.effect import require_replication
 from roadlog.errors import DesignError, Warned
+from roadlog.fuel.batches import weighed_baseline_l
 from roadlog.fuel.levels import arm_refusal, refusals
 from roadlog.fuel.outliers import outlying_signals
 from roadlog.ingest import Log, timebase
 from roadlog.quantities.arms import ARMS
 from roadlog.quantities.fuels import Fuel
+from roadlog.stats.unit_contrast import require_replication
 from roadlog.study.settings import Study
 from roadlog.wording.progress import bar
 
@@ -210,7 +211,7 @@ def meter(
         usable_samples(runs, samples, ARMS[0]),
         study,
         fitted_samples=usable_samples(runs, samples, ARMS[1]),
-        baseline_fuel_l=closure.weighed_baseline_l(ledger, runs, study),
+        baseline_fuel_l=weighed_baseline_l(ledger.cans, runs, study),
     )
     batches = fuel.fuels_by_run(runs, study, ledger.fills, notes)
     flows = [

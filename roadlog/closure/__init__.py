@@ -5,7 +5,7 @@ agree, alike in both arms, and what that is worth. Beside it the evidence of OBD
 add-on bends the signals, and the analysis of a study that has nothing but measured fuel.
 """
 
-from roadlog.closure.against_fuel import close, weighed_baseline_l
+from roadlog.closure.against_fuel import close
 from roadlog.closure.bend import bend_blocking, trims_seen
 from roadlog.closure.evidence import evidence_by_arm, run_evidence
 from roadlog.closure.ledger import Ledger, read_ledger
@@ -18,5 +18,4 @@ __all__ = [
     "read_ledger",
     "run_evidence",
     "trims_seen",
-    "weighed_baseline_l",
 ]

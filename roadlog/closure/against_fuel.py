@@ -5,7 +5,6 @@ cans by switch unit, and the rule that a gap between the arms forbids a firm fin
 interval wider than the smallest detectable effect is no agreement.
 """
 
-import difflib
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
@@ -30,6 +29,7 @@ from roadlog.closure.regression import (
 )
 from roadlog.closure.result import Closure
 from roadlog.errors import InputError
+from roadlog.fuel.batches import runs_of_can
 from roadlog.quantities.arms import ARMS
 from roadlog.quantities.fuels import FUELS, volume_l
 from roadlog.stats.interval import Interval, NamedInterval, percent_interval
@@ -103,28 +103,6 @@ def close(
     )
 
 
-def weighed_baseline_l(ledger: Ledger, runs: pd.DataFrame, study: Study) -> float | None:
-    """Litres [15 °C] that cans weighed over exactly the used baseline runs; None if not all.
-
-    It sets the level of volumetric efficiency where no air signal does (`fuel.calibrate`).
-
-    Raises
-    ------
-    InputError
-        If a can names no run or switch unit of the study.
-    """
-    base = set(runs.loc[runs["used"] & (runs["arm"] == ARMS[0]), "run"])
-    weighed, kg = set[int](), 0.0
-    for can in ledger.cans:
-        mine = set(_runs_of(can, runs)["run"])
-        if mine <= base:
-            weighed |= mine
-            kg += can.before_kg - can.after_kg
-    if not base or weighed != base:
-        return None
-    return volume_l(1000 * kg, FUELS[study.vehicle.fuel])
-
-
 def judge(gap: Interval, smallest_detectable_pct: float) -> str:
     """The verdict on a closure gap between the arms [%].
 
@@ -194,7 +172,7 @@ def can_rows(cans: Sequence[Can], runs: pd.DataFrame, study: Study) -> pd.DataFr
     seen: dict[int, str] = {}
     for can in cans:
         what = str(can.unit if can.run is None else can.run)
-        mine = _runs_of(can, runs)
+        mine = runs_of_can(can, runs)
         for r in mine["run"]:
             if seen.get(int(r), what) != what:
                 raise InputError(
@@ -239,20 +217,6 @@ def _energy_ratio(runs: pd.DataFrame) -> float:
 
 def _short_text() -> str:
     return f"under {100 * MIN_LOGGED_SHARE:.0f} % of its distance logged"
-
-
-def _runs_of(can: Can, runs: pd.DataFrame) -> pd.DataFrame:
-    if can.run is None:
-        column, name = runs["switch_unit"].astype(str), str(can.unit)
-        mine = runs[column == name]
-    else:
-        column, name = runs["file"].astype(str), can.run.replace("\\", "/")
-        mine = runs[(column == name) | (column.str.split("/").str[-1] == name)]
-    if mine.empty:
-        near = difflib.get_close_matches(name, [str(c) for c in column], n=1, cutoff=0.4)
-        hint = f": did you mean '{near[0]}'?" if near else ""
-        raise InputError(f"can of '{name}': the study has no such run or switch unit{hint}")
-    return mine
 
 
 def _at_reference(fill: Fill, study: Study) -> float:

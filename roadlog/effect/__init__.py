@@ -13,7 +13,6 @@ from roadlog.effect.before_after import (
 from roadlog.effect.estimate import ambiguity_pct, estimate_effect
 from roadlog.effect.finding import decide
 from roadlog.effect.fixed_offset import FuelPhysics, fuel_physics
-from roadlog.effect.layout import require_replication
 
 __all__ = [
     "ONE_CHANGE",
@@ -25,6 +24,5 @@ __all__ = [
     "estimates_only",
     "forbidden_by_order",
     "fuel_physics",
-    "require_replication",
     "without_intervals",
 ]

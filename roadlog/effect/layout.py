@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from roadlog.errors import DesignError, InputError
 from roadlog.quantities.arrays import Floats
-from roadlog.stats.unit_contrast import block_columns
+from roadlog.stats.unit_contrast import block_columns, require_replication
 
 TREND = "trend over time"
 ROUTE = "route"
@@ -113,17 +113,6 @@ def lay_out(passes: pd.DataFrame, *, randomised: bool) -> Layout:
         ),
         dropped=dropped,
     )
-
-
-def require_replication(rows: pd.DataFrame) -> None:
-    """Raise DesignError if each arm has one switch unit (`rows`: columns `arm`, `switch_unit`)."""
-    counts = rows.groupby("arm")["switch_unit"].nunique()
-    if counts.max() == 1:
-        raise DesignError(
-            "one switch unit in each arm can't tell the add-on from the day: switch it in and out "
-            "again on other days (12 days in an order that chance draws are a good start); if it "
-            "was switched daily, say --switched-by day"
-        )
 
 
 def without_fuel(used: pd.DataFrame) -> list[str]:

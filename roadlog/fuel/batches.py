@@ -5,15 +5,17 @@ blend, more ethanol) is counted by its energy, so that it isn't taken for an eff
 """
 
 import dataclasses
+import difflib
 from collections.abc import Sequence
 
 import numpy as np
 import pandas as pd
 
 from roadlog.errors import InputError
-from roadlog.quantities.fuels import FUELS, Fuel, blend, blend_expansion_per_k
+from roadlog.quantities.arms import ARMS
+from roadlog.quantities.fuels import FUELS, Fuel, blend, blend_expansion_per_k, volume_l
 from roadlog.runs.notes import note_headings, noted
-from roadlog.study.settings import Batch, Fill, Study
+from roadlog.study.settings import Batch, Can, Fill, Study
 
 NOTE_COLUMNS = ("fuel batch", "batch", "fuel_batch")
 
@@ -125,3 +127,46 @@ def _mixed(left: Fuel, new: Fuel, share: float) -> Fuel:
         ethanol_volume_share=share * new.ethanol_volume_share
         + (1 - share) * left.ethanol_volume_share,
     )
+
+
+def weighed_baseline_l(cans: Sequence[Can], runs: pd.DataFrame, study: Study) -> float | None:
+    """Litres [15 °C] that cans weighed over exactly the used baseline runs; None if not all.
+
+    It sets the level of volumetric efficiency where no air signal does (`fuel.calibrate`).
+
+    Raises
+    ------
+    InputError
+        If a can names no run or switch unit of the study.
+    """
+    base = set(runs.loc[runs["used"] & (runs["arm"] == ARMS[0]), "run"])
+    weighed, kg = set[int](), 0.0
+    for can in cans:
+        mine = set(runs_of_can(can, runs)["run"])
+        if mine <= base:
+            weighed |= mine
+            kg += can.before_kg - can.after_kg
+    if not base or weighed != base:
+        return None
+    return volume_l(1000 * kg, FUELS[study.vehicle.fuel])
+
+
+def runs_of_can(can: Can, runs: pd.DataFrame) -> pd.DataFrame:
+    """Rows of the runs whose fuel a can holds.
+
+    Raises
+    ------
+    InputError
+        If there are none.
+    """
+    if can.run is None:
+        column, name = runs["switch_unit"].astype(str), str(can.unit)
+        mine = runs[column == name]
+    else:
+        column, name = runs["file"].astype(str), can.run.replace("\\", "/")
+        mine = runs[(column == name) | (column.str.split("/").str[-1] == name)]
+    if mine.empty:
+        near = difflib.get_close_matches(name, [str(c) for c in column], n=1, cutoff=0.4)
+        hint = f": did you mean '{near[0]}'?" if near else ""
+        raise InputError(f"can of '{name}': the study has no such run or switch unit{hint}")
+    return mine

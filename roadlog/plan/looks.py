@@ -13,7 +13,6 @@ from collections.abc import Iterable, Sequence
 from dataclasses import asdict, replace
 from pathlib import Path
 
-import numpy as np
 import pandas as pd
 
 from roadlog.errors import InputError, Warned
@@ -27,13 +26,12 @@ from roadlog.plan.register import (
     read_register,
     without_late_notes,
 )
-from roadlog.plan.result import Look, Oversight
+from roadlog.plan.result import FULL_LEVEL, Look, Oversight
 from roadlog.runs.deviations import REASON
-from roadlog.stats.interval import Finding, Interval
+from roadlog.stats.interval import Finding
 from roadlog.study.settings import Schedule, Study
 
 LOOKS = "computed/looks.jsonl"
-FULL_LEVEL = 0.95
 
 
 def oversee(study: Study, folder: Path, runs: pd.DataFrame, now: dt.datetime) -> Oversight:
@@ -153,65 +151,6 @@ def allowed_level(look: Look, earlier: Iterable[Look]) -> float:
     before = {e.units / max(look.planned, 1) for e in earlier if e.interim}
     shares = [*sorted(s for s in before if 0 < s < share), share]
     return float(1 - nominal_levels(shares)[-1])
-
-
-def at_level(interval: Interval, level: float) -> Interval:
-    """The same interval [% of fuel] at another confidence; no bounds where level is 1.
-
-    Where it lies on the passes' floor, that floor is normal and grows by the normal quantile.
-
-    >>> i = Interval(0.0, -1.9, 2.0, df=5.0)
-    >>> wide = at_level(i, 0.99)
-    >>> wide.high > i.high, at_level(i, 0.95) is i
-    (True, True)
-    """
-    from scipy.special import ndtri, stdtrit
-
-    if level == interval.level or interval.low is None or interval.high is None:
-        return interval
-    if level >= 1:
-        return replace(interval, low=None, high=None, level=level)
-    tau = np.log1p(interval.estimate / 100)
-    half = np.log1p(interval.high / 100) - tau
-    upper = 0.5 + level / 2
-    if interval.se is not None and interval.floor_se is not None:
-        half = max(stdtrit(interval.df, upper) * interval.se, ndtri(upper) * interval.floor_se)
-    else:
-        half *= stdtrit(interval.df, upper) / stdtrit(interval.df, 0.5 + interval.level / 2)
-    return replace(
-        interval,
-        low=float(100 * np.expm1(tau - half)),
-        high=float(100 * np.expm1(tau + half)),
-        level=level,
-    )
-
-
-def hold_back(finding: Finding, oversight: Oversight | None) -> Finding:
-    """The finding that this look may announce."""
-    if oversight is None:
-        return finding
-    look = oversight.look
-    where = f"{look.units} of {look.planned} switch units are in"
-    if look.interim and not oversight.spends_alpha:
-        wait = (
-            f"undecided (interim): {where}, and the plan decides after the last one "
-            f"({oversight.stop_date}); deciding whenever a look pleases would be wrong far more "
-            "often than 5 times in 100"
-        )
-        return Finding(None if finding.word is None else "undecided", (*finding.reasons[:1], wait))
-    if look.level == FULL_LEVEL:
-        return finding
-    if look.level >= 1:
-        paid = f"undecided (interim): {where}, too early for the plan to spend any of its 5 %"
-        return Finding(None if finding.word is None else "undecided", (paid,))
-    kind = "interim look" if look.interim else "last look"
-    paid = (
-        f"{where}; this {kind} decides by a {100 * look.level:.4g} % interval, so that all looks "
-        "together are wrong at most 5 times in 100."
-    )
-    if look.interim and finding.word == "undecided":
-        paid = f"undecided (interim): {paid}"
-    return Finding(finding.word, (*finding.reasons, paid))
 
 
 def oversight_warnings(oversight: Oversight, study: Study, runs: pd.DataFrame) -> list[Warned]:

@@ -2,6 +2,10 @@
 
 from dataclasses import dataclass
 
+from roadlog.stats.interval import Finding
+
+FULL_LEVEL = 0.95  # of an interval that no look before has paid for
+
 
 @dataclass(frozen=True)
 class Look:
@@ -62,3 +66,30 @@ class Oversight:
     spends_alpha: bool
     exclude_if: tuple[str, ...] = ()  # words that set a run aside: as registered, if in time
     promised: Promised | None = None  # None where roadlog plan made no promise
+
+    def allowed(self, finding: Finding) -> Finding:
+        """The finding that this look may announce."""
+        look = self.look
+        where = f"{look.units} of {look.planned} switch units are in"
+        if look.interim and not self.spends_alpha:
+            wait = (
+                f"undecided (interim): {where}, and the plan decides after the last one "
+                f"({self.stop_date}); deciding whenever a look pleases would be wrong far more "
+                "often than 5 times in 100"
+            )
+            return Finding(
+                None if finding.word is None else "undecided", (*finding.reasons[:1], wait)
+            )
+        if look.level == FULL_LEVEL:
+            return finding
+        if look.level >= 1:
+            paid = f"undecided (interim): {where}, too early for the plan to spend any of its 5 %"
+            return Finding(None if finding.word is None else "undecided", (paid,))
+        kind = "interim look" if look.interim else "last look"
+        paid = (
+            f"{where}; this {kind} decides by a {100 * look.level:.4g} % interval, so that all "
+            "looks together are wrong at most 5 times in 100."
+        )
+        if look.interim and finding.word == "undecided":
+            paid = f"undecided (interim): {paid}"
+        return Finding(finding.word, (*finding.reasons, paid))

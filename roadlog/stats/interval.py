@@ -1,6 +1,6 @@
 """An estimate with its bounds, what is said of a claim, and the rule between them."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -116,4 +116,35 @@ def percent_interval(tau: float, half: float, df: float, method: str) -> Interva
         high=percent(tau + half) if bounded else None,
         df=df,
         method=method,
+    )
+
+
+def at_level(interval: Interval, level: float) -> Interval:
+    """The same interval [% of fuel] at another confidence; no bounds where level is 1.
+
+    Where it lies on the passes' floor, that floor is normal and grows by the normal quantile.
+
+    >>> i = Interval(0.0, -1.9, 2.0, df=5.0)
+    >>> wide = at_level(i, 0.99)
+    >>> wide.high > i.high, at_level(i, 0.95) is i
+    (True, True)
+    """
+    from scipy.special import ndtri, stdtrit
+
+    if level == interval.level or interval.low is None or interval.high is None:
+        return interval
+    if level >= 1:
+        return replace(interval, low=None, high=None, level=level)
+    tau = np.log1p(interval.estimate / 100)
+    half = np.log1p(interval.high / 100) - tau
+    upper = 0.5 + level / 2
+    if interval.se is not None and interval.floor_se is not None:
+        half = max(stdtrit(interval.df, upper) * interval.se, ndtri(upper) * interval.floor_se)
+    else:
+        half *= stdtrit(interval.df, upper) / stdtrit(interval.df, 0.5 + interval.level / 2)
+    return replace(
+        interval,
+        low=float(100 * np.expm1(tau - half)),
+        high=float(100 * np.expm1(tau + half)),
+        level=level,
     )

@@ -9,8 +9,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+import pandas as pd
 from numpy.typing import NDArray
 
+from roadlog.errors import DesignError
 from roadlog.quantities.arrays import Floats
 from roadlog.stats.reduction import orthonormal
 
@@ -149,3 +151,14 @@ def block_columns(n: int, blocks: Sequence[str] | None) -> Floats:
     return np.column_stack(
         [np.ones(n), *((labels == b).astype(float) for b in [*dict.fromkeys(labels)][1:])]
     )
+
+
+def require_replication(rows: pd.DataFrame) -> None:
+    """Raise DesignError if each arm has one switch unit (`rows`: columns `arm`, `switch_unit`)."""
+    counts = rows.groupby("arm")["switch_unit"].nunique()
+    if counts.max() == 1:
+        raise DesignError(
+            "one switch unit in each arm can't tell the add-on from the day: switch it in and out "
+            "again on other days (12 days in an order that chance draws are a good start); if it "
+            "was switched daily, say --switched-by day"
+        )

@@ -4,9 +4,10 @@ import datetime as dt
 import numpy as np
 import pytest
 
-from roadlog.closure.against_fuel import close, weighed_baseline_l
+from roadlog.closure.against_fuel import close
 from roadlog.closure.ledger import Ledger, checked, tanks
 from roadlog.errors import InputError
+from roadlog.fuel.batches import weighed_baseline_l
 from roadlog.study.settings import Can, Fill
 from tests.closure.logbook import fills_of, runs_of, study
 
@@ -260,7 +261,7 @@ def test_runs_set_aside_still_burned_fuel():
 
 def test_cans_over_all_baseline_runs_give_the_litres_that_set_the_level():
     runs = runs_of(UNEVEN)
-    found = weighed_baseline_l(Ledger(cans=cans_for(runs)), runs, study())
+    found = weighed_baseline_l(cans_for(runs), runs, study())
     assert found == pytest.approx(runs.loc[runs["arm"] == "baseline", "true_l"].sum(), rel=0.01)
-    assert weighed_baseline_l(Ledger(cans=cans_for(runs)[1:]), runs, study()) is None
-    assert weighed_baseline_l(Ledger(), runs, study()) is None
+    assert weighed_baseline_l(cans_for(runs)[1:], runs, study()) is None
+    assert weighed_baseline_l((), runs, study()) is None

@@ -11,7 +11,7 @@ import pytest
 
 from roadlog.analysis.analyse import analyse
 from roadlog.errors import InputError
-from roadlog.plan.looks import at_level, log_look, read_looks
+from roadlog.plan.looks import log_look, read_looks
 from roadlog.plan.register import (
     REGISTER,
     Entry,
@@ -22,7 +22,7 @@ from roadlog.plan.register import (
     without_late_notes,
 )
 from roadlog.runs.table import study_sources
-from roadlog.stats.interval import Interval, percent_interval, rule
+from roadlog.stats.interval import Interval, at_level, percent_interval, rule
 from roadlog.stats.unit_contrast import UnitContrast
 from roadlog.study.folder import load_study
 from roadlog.study.settings import parse_study

@@ -2,7 +2,7 @@
 
 Columns are pasted beside the wrong clock when files are put together by hand. What a sensor said
 on one drive it says on no other, reading for reading; which of the two logs is right nothing tells.
-A whole drive in two logs is `roadlog.runs.twice`'s subject.
+A whole drive in two logs is `roadlog.ingest.twice`'s subject.
 """
 
 from collections.abc import Sequence
