@@ -14,11 +14,9 @@ from numpy.typing import NDArray
 
 from roadlog.quantities.signals import POSITION
 
-WINDOW = 120  # readings in a row
-LEAST_CHANGES = 30  # within a window: what stands or creeps repeats itself
-LEAST_VALUES = 5  # different ones within a window
-ONE_IN = 8  # windows that are kept, chosen by their content
-LEAST_SHARED = 20  # kept windows, about 160 readings
+WINDOW = 20  # changes in a row, each a value and how many readings it stood
+LEAST_TURNS = 5  # within a window: an engine that warms up does so alike every morning
+LEAST_SHARED = 30  # windows
 SHARE = 0.5  # of the shorter column's
 _BASE = 0x9E3779B97F4A7C15  # odd, with bits all over
 _DRIVE = ("speed_kmh", "gps_speed_kmh", *POSITION)  # alike throughout: one drive, or one trace
@@ -75,24 +73,23 @@ def copied_signals(frames: Sequence[pd.DataFrame], files: Sequence[str]) -> list
 
 
 def _marks(v: NDArray[np.float64]) -> Marks:
-    """Hashes of windows of readings that change enough, one in `ONE_IN` by their content."""
+    """A hash of each window of changes that isn't a mere rise or fall."""
     v = v[np.isfinite(v)]
-    n = len(v) - WINDOW + 1
+    at = np.flatnonzero(np.concatenate([[True], v[1:] != v[:-1]])) if len(v) else np.arange(0)
+    value, stood = v[at], np.diff(np.append(at, len(v))).astype(np.uint64)
+    n = len(value) - WINDOW + 1
     if n < 1:
         return np.empty(0, np.uint64)
     with np.errstate(over="ignore"):
-        power = np.multiply.accumulate(np.full(len(v) + 1, _BASE, np.uint64))
+        power = np.multiply.accumulate(np.full(len(value), _BASE, np.uint64))
         inverse = np.multiply.accumulate(np.full(n, pow(_BASE, -1, 1 << 64), np.uint64))
-        bits = np.ascontiguousarray(v + 0.0).view(np.uint64)
-        bits = (bits ^ (bits >> np.uint64(29))) * np.uint64(_BASE)
-        sums = np.concatenate([np.zeros(1, np.uint64), np.cumsum(bits * power[:-1])])
+        bits = np.ascontiguousarray(value + 0.0).view(np.uint64)
+        bits = (bits ^ (bits >> np.uint64(29)) ^ (stood << np.uint64(7))) * np.uint64(_BASE)
+        sums = np.concatenate([np.zeros(1, np.uint64), np.cumsum(bits * power)])
         mark = (sums[WINDOW:] - sums[:-WINDOW]) * inverse
-        mark ^= mark >> np.uint64(32)
-    changes = np.concatenate([[0], np.cumsum(v[1:] != v[:-1])])
-    lively = changes[WINDOW - 1 :] - changes[:n] >= LEAST_CHANGES
-    kept = np.flatnonzero(lively & (mark % np.uint64(ONE_IN) == 0))
-    several = [i for i in kept if len(np.unique(v[i : i + WINDOW])) >= LEAST_VALUES]
-    return np.unique(mark[several])
+    up = np.diff(value) > 0
+    turns = np.concatenate([[0, 0], np.cumsum(up[1:] != up[:-1])])
+    return np.unique(mark[turns[WINDOW - 1 :] - turns[:n] >= LEAST_TURNS])
 
 
 def _sharing(marks: Sequence[Marks]) -> set[tuple[int, int]]:
