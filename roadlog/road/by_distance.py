@@ -15,6 +15,7 @@ from scipy.ndimage import gaussian_filter1d
 from roadlog.errors import DesignError
 from roadlog.quantities.arrays import Floats
 from roadlog.quantities.tables import TRACK
+from roadlog.road.elevation import BIN_M, fuse, smooth
 from roadlog.road.network import Network, Segment
 from roadlog.road.trace import travelled
 
@@ -86,9 +87,9 @@ def find_pieces(
             continue
         _refuse_two_routes(name, {r: tracks[r] for r in kept})
         ends = np.linspace(0, usual, max(1, round(usual / (1000 * segment_length_km))) + 1)
-        none = np.empty(0)
+        profile = _heights({r: tracks[r] for r in kept}, usual)
         segments += [
-            Segment(f"{name} {i:02d}", float(b - a), *(none,) * 7)
+            _piece(f"{name} {i:02d}", float(a), float(b), *profile)
             for i, (a, b) in enumerate(pairwise(ends), 1)
         ]
         on |= {r: (name, d) for r, d in kept.items()}
@@ -100,15 +101,48 @@ def find_pieces(
     return Network(BY_DISTANCE, None, tuple(segments), {}, on, off)
 
 
+def _heights(tracks: Mapping[int, pd.DataFrame], usual_m: float) -> tuple[Floats, Floats, Floats]:
+    """Way [m], elevation [m] and grade of a route, from the altitudes of all its runs together.
+
+    One profile serves both arms, so that an altimeter in one arm only makes no difference between
+    them. Empty where no run logged altitude: then nobody knows the grade.
+    """
+    bins, drives, altitudes = [], [], []
+    for r, track in tracks.items():
+        if "altitude_m" in track:
+            d = _distance(track)
+            bins.append(np.rint(d * usual_m / d[-1] / BIN_M).astype(np.int64))
+            drives.append(np.full(len(track), r))
+            altitudes.append(track["altitude_m"].to_numpy(float))
+    if not bins or not any(np.isfinite(a).any() for a in altitudes):
+        return np.empty(0), np.empty(0), np.empty(0)
+    places = int(max(b.max() for b in bins)) + 1
+    heights, _ = fuse(
+        np.concatenate(bins), np.concatenate(drives), np.concatenate(altitudes), places
+    )
+    return BIN_M * np.arange(places), *smooth(heights)
+
+
+def _piece(name: str, start_m: float, end_m: float, s: Floats, z: Floats, grade: Floats) -> Segment:
+    """A piece of a route with its part of the profile, if there is one."""
+    none = np.empty(0)
+    if not len(s):
+        return Segment(name, end_m - start_m, none, none, none, none, none, none, none)
+    at = np.append(np.arange(start_m, end_m, BIN_M), end_m)
+    up = np.interp(at, s, z), np.interp(at, s, grade)
+    return Segment(name, end_m - start_m, at - start_m, none, none, none, none, *up)
+
+
 def place(track: pd.DataFrame, network: Network, run: int) -> pd.DataFrame:
     """Place every sample of a run on its route's pieces, as `roadlog.road.match` does.
 
-    Grade is 0, because nobody knows it; standing before the first move and after the last is on no
-    piece.
+    Grade is 0 where no run of the route logged altitude; standing before the first move and after
+    the last is on no piece.
     """
     d = _distance(track)
     segment = np.full(len(track), "", dtype=object)
     which, s = np.full(len(track), -1), np.full(len(track), np.nan)
+    grade = np.zeros(len(track))
     if run in network.routes:
         name, own = network.routes[run]
         pieces = [g for g in network.segments if g.id.rpartition(" ")[0] == name]
@@ -119,9 +153,13 @@ def place(track: pd.DataFrame, network: Network, run: int) -> pd.DataFrame:
         ids = np.array([g.id for g in pieces], dtype=object)
         segment[moving], which[moving] = ids[piece[moving]], piece[moving]
         s[moving] = (along - ends[piece])[moving]
+        for i, g in enumerate(pieces):
+            here = moving & (piece == i)
+            if len(g.s_m):
+                grade[here] = np.interp(s[here], g.s_m, g.grade)
     return TRACK.check(
         track.assign(
-            run=run, x_m=np.nan, y_m=np.nan, segment=segment, traversal=which, s_m=s, grade=0.0,
+            run=run, x_m=np.nan, y_m=np.nan, segment=segment, traversal=which, s_m=s, grade=grade,
             d_m=d, bearing_deg=np.nan,
         )
     )  # fmt: skip

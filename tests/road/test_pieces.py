@@ -200,3 +200,34 @@ def test_positions_make_it_needless_and_that_is_told(demo_study, tmp_path) -> No
     done = analyse(*told(folder, "true"))
     assert done.network.kind == "road"
     assert "same-route-unused" in {w.code for w in done.warnings}
+
+
+def hilly(seed: int, level_m: float) -> pd.DataFrame:
+    """A drive over one hill of 40 m, by a barometric altimeter off by `level_m`."""
+    track = drive(seed)
+    d = np.cumsum(track["speed_kmh"].to_numpy() / 3.6)
+    rng = np.random.default_rng(seed)
+    height = level_m + 40 * np.exp(-(((d - 3000) / 900) ** 2)) + rng.normal(0, 1.0, len(d))
+    return track.assign(altitude_m=height)
+
+
+def test_altitude_without_positions_gives_one_grade_for_both_arms() -> None:
+    """Known in the fitted runs alone it serves the baseline too: no difference between the arms."""
+    tracks = {r: hilly(r, 5.0 * r) if r % 2 else drive(r) for r in range(8)}
+    arms = {r: ARMS[r % 2] for r in range(8)}
+    network = find_pieces(tracks, arms, dict.fromkeys(tracks, "out"))
+    flow = dict.fromkeys(("fuel_flow_g_s", "fuel_flow_low_g_s", "fuel_flow_high_g_s"), 0.7)
+    placed = {
+        r: match(t.assign(**flow, fuel_state="metered"), network, r) for r, t in tracks.items()
+    }
+    for track in placed.values():
+        d, grade = track["d_m"].to_numpy(), track["grade"].to_numpy()
+        rising = (d > 1800) & (d < 2700)
+        assert 0.02 < grade[rising].mean() < 0.035
+        assert np.trapezoid(grade, d) == pytest.approx(0.0, abs=3.0)
+
+
+def test_without_altitude_no_grade_is_made_up() -> None:
+    tracks = {r: drive(r) for r in range(4)}
+    network = find_pieces(tracks, {r: ARMS[r % 2] for r in tracks}, dict.fromkeys(tracks, "out"))
+    assert all(len(g.grade) == 0 for g in network.segments)
