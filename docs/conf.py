@@ -19,7 +19,8 @@ extensions = [
     "sphinx.ext.napoleon",
     "executed",
     "mathml",
-    "outside",
+    "links",
+    "offline",
     "plain_docstrings",
     "room_pages",
 ]
