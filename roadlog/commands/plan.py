@@ -114,13 +114,12 @@ def _lines(
     from roadlog.plan.schedule import redraw
     from roadlog.plan.size import refutable_curve
     from roadlog.plan.to_log import log_lines
-    from roadlog.report.text import claim_words
     from roadlog.wording.screen import paragraph
 
     claim = study.claim
     lines = [study.name]
     if claim is not None:
-        lines += paragraph("Claim", claim_words(claim) + ".")
+        lines += paragraph("Claim", claim.words + ".")
     lines += verdict.days_lines(schedule, study.plan, spare)
     lines += verdict.size_lines(s, scatter)
     lines += verdict.chance_lines(s.chances)
@@ -183,11 +182,10 @@ def _write(folder: Path, study: "Study", kept: bool, now: dt.datetime, loose: st
     from roadlog.plan.register import register
     from roadlog.plan.sheet import sheet_page
     from roadlog.plan.studyfile import notes_template, schedule_csv, write_schedule
-    from roadlog.report.text import claim_words
     from roadlog.study.durable import atomic_write
 
     assert study.schedule is not None
-    claim = None if study.claim is None else claim_words(study.claim)
+    claim = None if study.claim is None else study.claim.words
     other = study.plan.switched_by_other
     papers: dict[str, bytes] = {"schedule.csv": schedule_csv(study.schedule).encode()}
     readers: tuple[Any, ...] = ("driver", "switcher") if other else ("everyone",)

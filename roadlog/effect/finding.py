@@ -175,16 +175,8 @@ def effect_sentence(i: Interval) -> str:
     )
 
 
-def claim_text(claim: Claim) -> str:
-    """The claim in the seller's words and as a change of fuel use."""
-    c = claim.fuel_use_change_pct
-    if claim.economy_pct is not None:
-        return f"{claim.economy_pct:+g} % fuel economy, which is {c:+.1f} % fuel use"
-    return f"{c:+g} % fuel use"
-
-
 def _rule_sentence(word: FindingWord, i: Interval, claim: Claim) -> str:
-    text = claim_text(claim)
+    text = claim.as_change
     if i.low is None:
         return f"The claim ({text}) can't be judged without an interval."
     if word == "refuted":

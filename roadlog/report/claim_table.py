@@ -8,7 +8,7 @@ import math
 from dataclasses import dataclass
 
 from roadlog.analysis.result import Analysed
-from roadlog.report.text import claim_words, compared_how
+from roadlog.report.text import compared_how
 from roadlog.trials.result import TrialResult
 from roadlog.trials.road_test import road_test, under_road_test
 from roadlog.wording.numbers import UNKNOWN, ends_of, number, percent, signed
@@ -80,7 +80,7 @@ def _road_test(a: Analysed) -> Part:
     return Part(
         name="Road test",
         question="Does the car use less fuel on the road?",
-        claimed="" if claim is None else claim_words(claim),
+        claimed="" if claim is None else claim.words,
         measured=f"{percent(i.estimate)} fuel {compared_how(a)}",
         interval=f"{signed(ends[0])} to {signed(ends[1])} %" if ends else "none can be given",
         finding=a.finding.word or "",

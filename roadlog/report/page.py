@@ -23,7 +23,6 @@ from roadlog.report.map import MapParts, map_parts, why_no_map
 from roadlog.report.registration import plan_kept
 from roadlog.report.templating import NO_NETWORK, raw, render
 from roadlog.report.text import (
-    claim_words,
     economy_interval,
     economy_interval_mpg_us,
     headline,
@@ -94,7 +93,7 @@ def report_page(analysed: Analysed, *, passes_sha256: str, parts: MapParts | Non
         headline=headline(a),
         verdict=verdict(a),
         quantities=quantities(a),
-        claim=None if a.study.claim is None else claim_words(a.study.claim),
+        claim=None if a.study.claim is None else a.study.claim.words,
         claim_parts=parts_of_claim(a) if a.trials else [],
         arms=[_arm(a, arm) for arm in ARMS],
         period=_period(a.runs),

@@ -144,3 +144,40 @@ class Claim(_Table):
             return -100 * self.economy_pct / (100 + self.economy_pct)
         assert self.fuel_pct is not None
         return -self.fuel_pct
+
+    @property
+    def words(self) -> str:
+        """The claim in the seller's quantity and, where that isn't fuel, in fuel too.
+
+        >>> Claim(economy_pct=12).words
+        '12 % more distance per fuel (10.7 % less fuel)'
+        """
+        in_fuel = fuel_words(self.fuel_use_change_pct)
+        if self.economy_pct is None:
+            return in_fuel
+        return f"{_more_or_less(self.economy_pct)} distance per fuel ({in_fuel})"
+
+    @property
+    def as_change(self) -> str:
+        """The claim as a signed change.
+
+        >>> Claim(economy_pct=12).as_change
+        '+12 % fuel economy, which is -10.7 % fuel use'
+        """
+        c = self.fuel_use_change_pct
+        if self.economy_pct is not None:
+            return f"{self.economy_pct:+g} % fuel economy, which is {c:+.1f} % fuel use"
+        return f"{c:+g} % fuel use"
+
+
+def fuel_words(change_pct: float) -> str:
+    """A claimed change of fuel as a seller says it.
+
+    >>> fuel_words(-10.0), fuel_words(-10.714)
+    ('10 % less fuel', '10.7 % less fuel')
+    """
+    return f"{_more_or_less(change_pct)} fuel"
+
+
+def _more_or_less(pct: float) -> str:
+    return f"{round(abs(pct), 1):g} % {'more' if pct > 0 else 'less'}"

@@ -16,8 +16,8 @@ from roadlog.physics.atmosphere import SEA_LEVEL_KPA
 from roadlog.quantities.arrays import Floats
 from roadlog.quantities.fuels import HYDROGEN_G_MOL, Fuel
 from roadlog.stats.interval import FindingWord, rule_either_way
+from roadlog.study.car import fuel_words
 from roadlog.trials.result import TrialResult
-from roadlog.wording.screen import claim_words
 
 # CODATA Key Values for Thermodynamics (Cox, Wagman, Medvedev 1989), 298.15 K: formation of water.
 FORMATION_VAPOUR_KJ_MOL = 241.826
@@ -305,7 +305,7 @@ def ceiling_result(
         f"{account.power_w:.0f} W of electricity: {gas}; making the current costs "
         f"{real.extra_pct:.2f} % more fuel, so its own energy account is {real.net_pct:+.2f} %."
     )
-    claimed = "" if claim_pct is None else claim_words(claim_pct)
+    claimed = "" if claim_pct is None else fuel_words(claim_pct)
     if beyond and claim_pct is not None:
         strength = (
             "Firm for the gas's own energy: the claim asks for "

@@ -9,8 +9,8 @@ from dataclasses import dataclass
 
 from roadlog.errors import InputError
 from roadlog.stats.interval import rule
+from roadlog.study.car import fuel_words
 from roadlog.trials.result import TrialResult
-from roadlog.wording.screen import claim_words
 
 
 @dataclass(frozen=True)
@@ -155,7 +155,7 @@ def _claimed(purchase: Purchase, claim_pct: float | None, claim_years: float | N
         said.append(f"paid back in {_years(claim_years)}")
     if claim_pct is not None:
         would = years_to_pay_back(purchase, claim_pct)
-        said.append(f"{claim_words(claim_pct)}, which would be {_years(would)}")
+        said.append(f"{fuel_words(claim_pct)}, which would be {_years(would)}")
     return "; ".join(said)
 
 

@@ -20,9 +20,10 @@ from roadlog.quantities.units import LARGEST_RATIO
 from roadlog.stats.compare import FEWEST_DF, Comparison, compare_arms, repeats_needed, stretches
 from roadlog.stats.interval import rule_either_way
 from roadlog.stats.unit_contrast import block_columns
+from roadlog.study.car import fuel_words
 from roadlog.trials.readings import reading_errors
 from roadlog.trials.result import TrialResult
-from roadlog.wording.screen import claim_words, interval_words
+from roadlog.wording.screen import interval_words
 
 # How much of the fuel follows the load: d ln(fuel) / d ln(load) at the trials' load, for trials
 # too alike in load to tell. A small engine burns fuel at no load too, so it lies below 1; common
@@ -160,7 +161,7 @@ def runout_result(
     return TrialResult(
         trial="runout",
         question=f"Does the engine run longer on the same fuel with the {device} fitted?",
-        claimed="" if claim_fuel_pct is None else f"{claim_words(claim_fuel_pct)} at equal load",
+        claimed="" if claim_fuel_pct is None else f"{fuel_words(claim_fuel_pct)} at equal load",
         measured=measured,
         estimate=est,
         low=low,

@@ -4,15 +4,15 @@ import re
 import textwrap
 from collections.abc import Sequence
 
+from roadlog.wording.numbers import signed
+
 WIDTH = 88
-_LABEL = 13
-_UNIT_SPACE = re.compile(
-    r"(?<=\d) (?=(?:%|L/100 km|L/h|kPa|km/h|kW|mL/min|MJ/kg|kJ/mol|g/kWh|g/s|g/L|°C|[ALVWgs])"
-    r"(?!\w))"
-)
-
-
 LABEL = 13
+_UNIT_SPACE = re.compile(
+    r"(?<=\d) (?=(?:%|L/100 km|L/h|MPG|kPa|km/h|km|kW|mL/min|MJ/kg|kJ/mol|g/kWh|g/s|g/L|°C|"
+    r"[ALVWgs])(?!\w))|(?<=L/100) (?=km)|(?<=MPG) (?=US|\(US)"
+)
+FIXED_SPACE = "\u00a0"
 
 
 def interval_words(
@@ -25,20 +25,11 @@ def interval_words(
     >>> interval_words(-1.24, None, None, "%")
     '-1.2 % (no interval: too few switch units)'
     """
-    first = f"{_signed(estimate, digits)} {unit}".strip()
+    first = f"{signed(estimate, digits)} {unit}".strip()
     if low is None or high is None:
         return f"{first} (no interval: too few switch units)"
-    ends = f"{_signed(low, digits)} to {_signed(high, digits)} {unit}".strip()
+    ends = f"{signed(low, digits)} to {signed(high, digits)} {unit}".strip()
     return f"{first} (95 % interval {ends})"
-
-
-def claim_words(change_pct: float) -> str:
-    """A claimed change of fuel as a seller says it.
-
-    >>> claim_words(-10.0), claim_words(-10.714)
-    ('10 % less fuel', '10.7 % less fuel')
-    """
-    return f"{round(abs(change_pct), 1):g} % {'less' if change_pct <= 0 else 'more'} fuel"
 
 
 def grid(headings: tuple[str, ...], rows: Sequence[tuple[str, ...]]) -> list[str]:
@@ -54,24 +45,26 @@ def grid(headings: tuple[str, ...], rows: Sequence[tuple[str, ...]]) -> list[str
     ]
 
 
-def _under(label: str, text: str) -> list[str]:
+def one_line(text: str) -> str:
+    """Text without line breaks or control characters (a name from a file may hold any)."""
+    return " ".join("".join(c if c.isprintable() else " " for c in text).split())
+
+
+def with_units(text: str) -> str:
+    """Text in which a number stays with its unit, by spaces that don't break."""
+    return _UNIT_SPACE.sub(FIXED_SPACE, text)
+
+
+def paragraph(label: str, text: str, *, hang: int = 0) -> list[str]:
+    """A label and its wrapped text, further lines `hang` columns further in.
+
+    Numbers stay with their units; without a label the text begins at the margin.
+    """
     lines = textwrap.wrap(
-        _UNIT_SPACE.sub("\u00a0", " ".join(text.split(" "))),
-        width=WIDTH,
-        initial_indent=label.ljust(_LABEL),
-        subsequent_indent=" " * (_LABEL + 2 * text.startswith("- ")),
+        with_units(one_line(text)),
+        WIDTH,
+        initial_indent=label.ljust(LABEL) if label else "",
+        subsequent_indent=" " * ((LABEL if label else 0) + hang),
         break_on_hyphens=False,
     )
-    return [line.replace("\u00a0", " ") for line in lines]
-
-
-def _signed(value: float, digits: int) -> str:
-    text = f"{value:+.{digits}f}"
-    return text[1:] if float(text) == 0 else text
-
-
-def paragraph(label: str, text: str) -> list[str]:
-    """A label and its wrapped text."""
-    return textwrap.wrap(
-        text, WIDTH, initial_indent=label.ljust(LABEL), subsequent_indent=" " * LABEL
-    )
+    return [line.replace(FIXED_SPACE, " ") for line in lines]

@@ -5,7 +5,7 @@ import math
 import numpy as np
 import pytest
 
-from roadlog.effect.finding import claim_text, decide
+from roadlog.effect.finding import decide
 from roadlog.effect.result import HeldEqual
 from roadlog.stats.interval import Interval, Obstacle, rule
 from roadlog.stats.randomise import assignments
@@ -55,7 +55,7 @@ def test_rule(low: float | None, high: float | None, word: str) -> None:
 
 def test_economy_claim_is_held_on_the_fuel_scale() -> None:
     assert TWELVE_PERCENT_MPG.fuel_use_change_pct == pytest.approx(-10.714, abs=1e-3)
-    assert "which is -10.7 % fuel use" in claim_text(TWELVE_PERCENT_MPG)
+    assert "which is -10.7 % fuel use" in TWELVE_PERCENT_MPG.as_change
     nearly = interval(-11.5, -10.72)
     assert decide(nearly, TWELVE_PERCENT_MPG).word == "supported"
     assert decide(nearly, Claim(fuel_pct=12)).word == "refuted"

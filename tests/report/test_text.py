@@ -4,7 +4,7 @@ import pytest
 
 from roadlog.analysis.result import Analysed
 from roadlog.report import summary_lines, text
-from roadlog.report.text import claim_words, headline, verdict
+from roadlog.report.text import headline, verdict
 from roadlog.stats.interval import Finding, Interval
 from roadlog.study.car import Claim
 from tests.report.conftest import Change
@@ -74,7 +74,7 @@ def test_an_interval_with_an_infinite_end_is_no_interval() -> None:
     ],
 )
 def test_claim_is_told_in_fuel_too(claim: Claim, words: str) -> None:
-    assert claim_words(claim) == words
+    assert claim.words == words
 
 
 @pytest.mark.parametrize(
