@@ -11,6 +11,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from roadlog.check.finding import Finding
+from roadlog.fuel.air import LOAD_AIR_DENSITY_KG_M3
 from roadlog.fuel.flattop import at_ceiling
 from roadlog.fuel.levels import MOST_FILLING
 from roadlog.ingest.log import Log
@@ -26,7 +27,6 @@ STUCK_READINGS = 20
 HARDEST_M_S2 = 10.0  # a road car on dry tyres brakes at about 1 g
 TRIM_BAND_PCT = 10.0
 LEAST_CLOSED_LOOP = 0.6
-AIR_KG_M3 = 1.184  # at 25 °C and 101.325 kPa: ideal gas
 _WITNESSES = {  # a change that another signal of a driven car doesn't sit out
     "speed_kmh": 30.0, "gps_speed_kmh": 30.0, "rpm": 1000.0, "maf_g_s": 10.0, "map_kpa": 20.0,
     "throttle_pct": 15.0, "pedal_pct": 15.0, "engine_load_pct": 30.0,
@@ -152,7 +152,7 @@ def overfilled(samples: pd.DataFrame, vehicle: Vehicle) -> list[Finding]:
     running = (rpm > 500) & np.isfinite(maf)
     if not running.any():
         return []
-    filling = maf[running] / (AIR_KG_M3 * litres * rpm[running] / 120)
+    filling = maf[running] / (LOAD_AIR_DENSITY_KG_M3 * litres * rpm[running] / 120)
     most = MOST_FILLING[vehicle.aspiration]
     share = float((filling > most).mean())
     if share < 0.01:

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from roadlog.closure.result import Evidence
 from roadlog.errors import Warned
@@ -24,6 +25,7 @@ from roadlog.fuel.air import (
     trim_factor,
 )
 from roadlog.fuel.trims import LEAST_SECONDS, bank_trims
+from roadlog.quantities.arrays import Floats
 from roadlog.quantities.signals import signal
 from roadlog.quantities.warm import loop_is_closed, warm_samples
 from roadlog.stats.interval import Interval, percent_interval
@@ -191,15 +193,9 @@ def evidence_by_arm(clues: Sequence[dict[str, float]], runs: pd.DataFrame) -> Ev
     from scipy.special import stdtr, stdtrit
 
     each = pd.DataFrame(list(clues), columns=[c for c in CLUES if any(c in k for k in clues)])
-    each = each.assign(**{c: runs[c].to_numpy() for c in ("switch_unit", "arm", "block")})
     each = each[runs["used"].to_numpy(dtype=bool)]
     names = [c for c in CLUES if c in each.columns and each[c].notna().any()]
-    units = each.groupby("switch_unit", sort=False).agg(
-        dict.fromkeys(names, "mean") | {"arm": "first", "block": "first"}
-    )
-    arm = (units["arm"] == "fitted").to_numpy().astype(np.intp)
-    blocks = _blocks(units)
-    fixed = None if blocks is None else block_columns(len(units), blocks)
+    units, arm, fixed = _by_unit(each[names], runs)
     rows = []
     for name in names:
         values = units[name].to_numpy(dtype=float)
@@ -248,21 +244,28 @@ def between_arms(values: Sequence[float], runs: pd.DataFrame) -> Interval:
     Interval [%]
         NaN without bounds where there are too few switch units.
     """
-    each = runs.assign(value=np.asarray(values, dtype=float))[runs["used"].to_numpy(dtype=bool)]
-    units = each.groupby("switch_unit", sort=False).agg(
-        {"value": "mean", "arm": "first", "block": "first"}
-    )
-    arm = (units["arm"] == "fitted").to_numpy().astype(np.intp)
-    blocks = _blocks(units)
-    fixed = None if blocks is None else block_columns(len(units), blocks)
+    of_run = pd.DataFrame({"value": np.asarray(values, dtype=float)})
+    units, arm, fixed = _by_unit(of_run[runs["used"].to_numpy(dtype=bool)], runs)
     tau, half, df = unit_t(units["value"].to_numpy(dtype=float), arm, fixed)
     return percent_interval(tau / 100, half / 100, df, "t interval of switch units")
 
 
-def _blocks(units: pd.DataFrame) -> list[str] | None:
+def _by_unit(
+    used: pd.DataFrame, runs: pd.DataFrame
+) -> tuple[pd.DataFrame, NDArray[np.intp], Floats | None]:
+    """Means of the used runs' columns by switch unit, arms, and blocks that hold both of them."""
+    keys = runs.loc[runs["used"].to_numpy(dtype=bool), ["switch_unit", "arm", "block"]]
+    first = {"arm": "first", "block": "first"}
+    units = (
+        used.assign(**{str(c): keys[c].to_numpy() for c in keys})
+        .groupby("switch_unit", sort=False)
+        .agg(dict.fromkeys([str(c) for c in used.columns], "mean") | first)
+    )
+    arm = (units["arm"] == "fitted").to_numpy().astype(np.intp)
     labels = units["block"].astype(str)
     paired = units.groupby("block")["arm"].nunique().eq(2).all()
-    return list(labels) if labels.nunique() >= 2 and "" not in set(labels) and paired else None
+    blocked = labels.nunique() >= 2 and "" not in set(labels) and paired
+    return units, arm, block_columns(len(units), list(labels)) if blocked else None
 
 
 def _said(table: pd.DataFrame) -> tuple[str, ...]:

@@ -23,7 +23,7 @@ from roadlog.effect.held_equal import (
     hold_equal,
     temperature_factor,
 )
-from roadlog.effect.layout import Layout, lay_out
+from roadlog.effect.layout import Layout, lay_out, orders_by_chance
 from roadlog.effect.one_stage import OneStage, fit_one_stage
 from roadlog.effect.result import EffectResult
 from roadlog.effect.tables import coefficient_table, residual_table, scatter_table, unit_table
@@ -32,13 +32,7 @@ from roadlog.quantities.arrays import Floats
 from roadlog.stats import power
 from roadlog.stats.interval import Interval, NamedInterval, percent, percent_interval
 from roadlog.stats.unit_contrast import UnitContrast, contrast_units
-from roadlog.stats.unit_randomisation import (
-    Redraw,
-    UnitRandomisation,
-    in_percent,
-    orders_of,
-    randomise_units,
-)
+from roadlog.stats.unit_randomisation import Redraw, UnitRandomisation, in_percent
 
 
 @dataclass(frozen=True)
@@ -99,44 +93,30 @@ def estimate_effect(
     (0.4, -1.0)
     """
     stages = primary_stages(passes, randomised=randomised, physics=physics, whole_runs=whole_runs)
-    layout, fit, contrast = stages.layout, stages.fit, stages.contrast
-    z = fit.ratio_log
-    primary = replace(
-        percent_interval(contrast.tau, contrast.half_width(), contrast.df, _method(stages)),
-        se=contrast.se,
-        floor_se=contrast.floor_se,
-    )
-    of_total = _contrast(layout, stages.total)
-    total = percent_interval(
-        of_total.tau, of_total.half_width(), of_total.df, "as the primary, driving as it was"
-    )
+    layout, fit, contrast, z = stages.layout, stages.fit, stages.contrast, stages.fit.ratio_log
+    primary, total = _intervals(stages)
     orders = _orders(layout, fit, np.random.default_rng(seed), redraw) if randomised else None
     held = hold_equal(fit, stages.total, contrast, _unit_air_c(layout), physics)
     design, told = _design(_less_known(passes, stages), covariates, randomised=randomised)
     beneath = None if design is None else fit_one_stage(design, design.names)
-    forest = [
+    unadjusted, outcomes = crosschecks.unadjusted(layout), driving_outcomes(layout)
+    forest = (
         NamedInterval("equal-driving effect", primary, "primary"),
         *(() if beneath is None else beneath.rows),
         NamedInterval("total effect", total, "total"),
         *_crosscheck_rows(design, layout, modes),
         *_sensitivity_rows(stages, physics),
         *carry_over.previous_arm_row(layout, z),
-    ]
-    unadjusted, outcomes = crosschecks.unadjusted(layout), driving_outcomes(layout)
-    forest.append(NamedInterval("unadjusted change", unadjusted, "unadjusted"))
+        NamedInterval("unadjusted change", unadjusted, "unadjusted"),
+    )
     correlations = diagnostics.design_table(layout, randomised)
     left_out = diagnostics.leave_one_out(layout, fit)
     outlasting = carry_over.carry_over_table(layout, fit)
     warnings = [
         *diagnostics.design_warnings(layout, correlations, randomised),
-        *diagnostics.drift_warnings(layout, z),
-        *diagnostics.missing_warnings(passes),
-        *diagnostics.influence_warnings(primary, left_out),
-        *carry_over.carry_over_warnings(outlasting),
-        *[Warned("not-comparable", d) for d in layout.dropped],
-        *[Warned("expected-fuel", n) for n in stages.notes],
+        *_data_warnings(passes, stages, primary, left_out, outlasting),
         *told,
-        *crosschecks.disagreement_warnings(primary, forest),
+        *crosschecks.disagreement_warnings(primary, list(forest)),
         *_one_stage_warnings(primary, beneath),
         *diagnostics.driving_warnings(outcomes),
     ]
@@ -145,7 +125,7 @@ def estimate_effect(
         total=total,
         unadjusted=unadjusted,
         randomisation=None if orders is None else in_percent(orders),
-        forest=tuple(forest),
+        forest=forest,
         outcomes_by_arm=outcomes,
         carry_over=outlasting,
         coefficients=coefficient_table(fit, contrast),
@@ -275,16 +255,37 @@ def _method(stages: Primary) -> str:
 def _orders(
     layout: Layout, fit: ExpectedFuel, rng: np.random.Generator, redraw: Redraw | None
 ) -> UnitRandomisation | None:
-    blocks = layout.unit_block if layout.blocked else None
-    drawn = orders_of(layout.units, layout.unit_arm, blocks, rng, redraw)
     size = fit.unit_expected_ml
-    return randomise_units(
-        fit.ratio_log,
-        layout.unit_arm,
-        layout.unit_fixed,
-        drawn,
-        weights=size / (size + size.mean()),
+    weights = size / (size + size.mean())
+    return orders_by_chance(layout, fit.ratio_log, rng, redraw, weights)
+
+
+def _data_warnings(
+    passes: pd.DataFrame,
+    stages: Primary,
+    primary: Interval,
+    left_out: pd.DataFrame,
+    outlasting: pd.DataFrame,
+) -> list[Warned]:
+    """What the units and their passes say against the estimate."""
+    return [
+        *diagnostics.drift_warnings(stages.layout, stages.fit.ratio_log),
+        *diagnostics.missing_warnings(passes),
+        *diagnostics.influence_warnings(primary, left_out),
+        *carry_over.carry_over_warnings(outlasting),
+        *[Warned("not-comparable", d) for d in stages.layout.dropped],
+        *[Warned("expected-fuel", n) for n in stages.notes],
+    ]
+
+
+def _intervals(stages: Primary) -> tuple[Interval, Interval]:
+    """Effect at equal driving, and with the driving as it was."""
+    contrast, of_total = stages.contrast, _contrast(stages.layout, stages.total)
+    primary = percent_interval(contrast.tau, contrast.half_width(), contrast.df, _method(stages))
+    total = percent_interval(
+        of_total.tau, of_total.half_width(), of_total.df, "as the primary, driving as it was"
     )
+    return replace(primary, se=contrast.se, floor_se=contrast.floor_se), total
 
 
 def _unit_air_c(layout: Layout) -> Floats:

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from roadlog.errors import DesignError, InputError
 from roadlog.quantities.arrays import Floats
 from roadlog.stats.unit_contrast import block_columns, require_replication
+from roadlog.stats.unit_randomisation import Redraw, UnitRandomisation, orders_of, randomise_units
 
 TREND = "trend over time"
 ROUTE = "route"
@@ -228,3 +229,19 @@ def _trend(unit_arm: NDArray[np.intp]) -> Floats:
 
 def _line(n: int) -> Floats:
     return np.asarray(2 * (np.arange(n) + 0.5) / n - 1)
+
+
+def orders_by_chance(
+    layout: Layout,
+    values: Floats,
+    rng: np.random.Generator,
+    redraw: Redraw | None,
+    weights: Floats | None = None,
+) -> UnitRandomisation | None:
+    """What the orders that chance could have drawn say of one value (units,) a switch unit.
+
+    The arguments are those of `orders_of` and `randomise_units`.
+    """
+    blocks = layout.unit_block if layout.blocked else None
+    drawn = orders_of(layout.units, layout.unit_arm, blocks, rng, redraw)
+    return randomise_units(values, layout.unit_arm, layout.unit_fixed, drawn, weights=weights)

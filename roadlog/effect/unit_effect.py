@@ -15,7 +15,7 @@ from roadlog.effect.diagnostics import (
     drift_warnings,
     influence_warnings,
 )
-from roadlog.effect.layout import Layout, lay_out
+from roadlog.effect.layout import Layout, lay_out, orders_by_chance
 from roadlog.effect.result import EffectResult
 from roadlog.effect.tables import unit_table
 from roadlog.quantities.arrays import Floats
@@ -25,10 +25,7 @@ from roadlog.stats.reduction import orthonormal
 from roadlog.stats.unit_contrast import unit_t
 from roadlog.stats.unit_randomisation import (
     Redraw,
-    UnitRandomisation,
     in_percent,
-    orders_of,
-    randomise_units,
 )
 
 
@@ -70,7 +67,8 @@ def unit_effect(
         *influence_warnings(primary, left_out),
     )
     fitted, centred = _fitted(design, values, tau)
-    orders = _orders(design, values, seed, redraw) if randomised else None
+    rng = np.random.default_rng(seed)
+    orders = orders_by_chance(design, values, rng, redraw) if randomised else None
     p = design.passes
     return EffectResult(
         primary=primary,
@@ -108,15 +106,6 @@ def unit_effect(
         smallest_detectable_pct=smallest_detectable_pct(se, df) if df >= 2 else float("nan"),
         warnings=warnings,
     )
-
-
-def _orders(
-    design: Layout, values: Floats, seed: int, redraw: Redraw | None
-) -> UnitRandomisation | None:
-    blocks = design.unit_block if design.blocked else None
-    rng = np.random.default_rng(seed)
-    drawn = orders_of(design.units, design.unit_arm, blocks, rng, redraw)
-    return randomise_units(values, design.unit_arm, design.unit_fixed, drawn)
 
 
 def _fitted(design: Layout, values: Floats, tau: float) -> tuple[Floats, Floats]:

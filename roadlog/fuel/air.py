@@ -10,12 +10,12 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from roadlog.physics.air import GAS_CONSTANT_DRY_AIR
 from roadlog.quantities.signals import LAMBDA_MEASURED, TRIMS, signal
 
 Array = np.ndarray
 
 LOAD_AIR_DENSITY_KG_M3 = 1.184  # SAE J1979, PID 43: air at 25 °C and 101.3 kPa
-AIR_GAS_CONSTANT_KJ_KG_K = 0.28705  # dry air, U.S. Standard Atmosphere 1976
 ZERO_CELSIUS_K = 273.15
 VE_LIMITS = (0.3, 1.3)
 # Petrol engines run within; a wide-band reading outside comes from fuel cut or a cold sensor.
@@ -112,7 +112,7 @@ def manifold_air(samples: pd.DataFrame, displacement_l: float) -> Array:
     Ideal gas: p V/(R T) a cycle, rpm/120 cycles a second (displacement once in two revolutions).
     """
     temperature_k = signal(samples, "intake_air_temp_c") + ZERO_CELSIUS_K
-    density = signal(samples, "map_kpa") / (AIR_GAS_CONSTANT_KJ_KG_K * temperature_k)
+    density = signal(samples, "map_kpa") / (GAS_CONSTANT_DRY_AIR / 1000 * temperature_k)
     flow: Array = density * displacement_l * signal(samples, "rpm") / 120
     return flow
 

@@ -14,12 +14,11 @@ import pandas as pd
 from roadlog.errors import DesignError
 from roadlog.quantities.arms import ARMS
 from roadlog.quantities.arrays import Floats
-from roadlog.stats.unit_contrast import arm_contrast, block_columns
+from roadlog.stats.power import POWER, t_power
+from roadlog.stats.unit_contrast import LEAST_DF, block_columns, contrast_units
 
 LEVEL = 0.95
 NORMAL = 1.959964  # 97.5 % quantile of the normal distribution
-FEWEST_DF = 2
-POWER = 0.80
 MOST_UNITS = 100_000
 
 
@@ -96,24 +95,20 @@ def compare_arms(
         if not count:
             raise DesignError(f"no trial of the {arm} arm: a difference needs both arms")
     y = units["y"].to_numpy(float)
-    weights, basis = arm_contrast(
-        fitted.astype(np.intp), block_columns(len(y), units["block"].astype(str).tolist())
-    )
-    if weights is None:
+    blocks = block_columns(len(y), units["block"].astype(str).tolist())
+    found = contrast_units(y, fitted.astype(np.intp), blocks)
+    if found is None:
         raise DesignError(
             "each block holds one arm only, so arm and block can't be told apart: put both arms "
             "into each block, or leave the block column out"
         )
-    estimate = float(weights @ y)
-    df = len(y) - basis.shape[1] - 1 - fitted_before
-    left = y - fitted * estimate
-    rest = left - basis @ (basis.T @ left)
-    sd = float(np.sqrt(rest @ rest / df)) if df > 0 else float("nan")
-    scatter = sd * float(np.linalg.norm(weights)) if df > 0 else 0.0
+    estimate, weights, df = found.tau, found.weights, found.df - fitted_before
+    scatter = found.se * float(np.sqrt(found.df / df)) if df > 0 else 0.0
+    sd = scatter / float(np.linalg.norm(weights)) if df > 0 else float("nan")
     readings = float(np.hypot(_reading_se(units, weights), np.sqrt(2) * shared))
     se = float(np.hypot(max(scatter, readings), np.linalg.norm(nuisance)))
     half = None
-    if df >= FEWEST_DF:
+    if df >= LEAST_DF:
         t = _quantile(df)
         half = float(np.hypot(max(t * scatter, NORMAL * readings), t * np.linalg.norm(nuisance)))
     return Comparison(
@@ -125,7 +120,7 @@ def compare_arms(
         unit_sd=sd,
         units=(int((~fitted).sum()), int(fitted.sum())),
         weights=weights,
-        floored=df >= FEWEST_DF and NORMAL * readings > _quantile(df) * scatter,
+        floored=df >= LEAST_DF and NORMAL * readings > _quantile(df) * scatter,
         method=_method(units, df),
     )
 
@@ -157,16 +152,12 @@ def repeats_needed(difference: float, unit_sd: float, *, in_blocks: bool = False
         None if the difference is zero, the standard deviation unknown or zero, or no number of
         units that a tester could drive is enough.
     """
-    from statsmodels.stats.power import TTestIndPower, TTestPower
-
     if not (np.isfinite(unit_sd) and unit_sd > 0) or difference == 0:
         return None
     size = abs(difference) / unit_sd
 
     def power(n: int) -> float:
-        if in_blocks:
-            return float(TTestPower().power(size / np.sqrt(2), n, 0.05))
-        return float(TTestIndPower().power(size, n, 0.05))
+        return t_power(size, float(np.sqrt(2 / n)), n - 1 if in_blocks else 2 * n - 2)
 
     low, high = 1, 2
     while power(high) < POWER:
@@ -194,6 +185,6 @@ def _quantile(df: int) -> float:
 def _method(units: pd.DataFrame, df: int) -> str:
     blocks = len(set(units["block"])) > 1
     plan = "within blocks" if blocks else "between the arms"
-    if df < FEWEST_DF:
+    if df < LEAST_DF:
         return f"difference {plan}; too few switch units for an interval"
     return f"t interval of the difference {plan}, {df} degrees of freedom from switch units"

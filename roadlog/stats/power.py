@@ -1,7 +1,7 @@
 """How small an effect a finished study could have found, by the noncentral t.
 
-`roadlog.plan.promise` says what a plan can show. Checked against statsmodels' t-test power in the
-tests.
+`roadlog.plan.promise` says what a plan can show. Held to statsmodels' t-test power in the tests;
+not taken from it, whose import takes longer than an analysis and which gives NaN far out.
 """
 
 import numpy as np

@@ -107,35 +107,14 @@ def contrast_units(
     return UnitContrast(tau, np.asarray(weights), se, df, floor)
 
 
-def arm_contrast(unit_arm: NDArray[np.intp], fixed: Floats | None) -> tuple[Floats | None, Floats]:
-    """What least squares makes of one value a switch unit: weights, and the fixed part's basis.
-
-    Parameters
-    ----------
-    unit_arm : (n,) 0 or 1
-    fixed : (n, k) intercept with blocks or trend; None for the intercept alone
-
-    Returns
-    -------
-    weights : (n,) array or None
-        Of each unit's value in the arm difference; None where the fixed part determines the arm.
-    basis : (n, rank) array
-        Orthonormal basis of the fixed part.
-    """
-    arm = unit_arm.astype(float)
-    basis = orthonormal(np.ones((len(arm), 1)) if fixed is None else fixed)
-    left = arm - basis @ (basis.T @ arm)
-    length = float(left @ left)
-    return (left / length if length >= 1e-9 else None), basis
-
-
 def unit_t(
     values: Floats, unit_arm: NDArray[np.intp], fixed: Floats | None
 ) -> tuple[float, float, float]:
     """Arm difference of one value a switch unit: estimate, 95 % half-width, degrees of freedom.
 
-    Units with a missing value are left out; `fixed` is as in `arm_contrast`. The half-width is NaN
-    under 2 degrees of freedom.
+    Units with a missing value are left out; `fixed` (n, k) is as in
+    `contrast_units`, None for the intercept alone. The half-width is NaN under 2 degrees of
+    freedom.
     """
     keep = np.isfinite(values)
     columns = np.ones((len(values), 1)) if fixed is None else fixed

@@ -120,7 +120,7 @@ def randomise_units(
     >>> pairs = ["a", "a", "b", "b", "c", "c"]
     >>> arm, z = [0, 1, 1, 0, 0, 1], [0.0, 0.1, 0.12, 0.01, 0.02, 0.1]
     >>> drawn = assignments(arm, pairs, np.random.default_rng(0))
-    >>> from roadlog.effect.layout import block_columns
+    >>> from roadlog.stats.unit_contrast import block_columns
     >>> found = randomise_units(z, arm, block_columns(6, pairs), drawn)
     >>> found.orders, found.p, found.p_at_most(0.0), found.low
     (8, 0.25, 0.125, None)

@@ -17,9 +17,9 @@ from roadlog.quantities.arms import ARMS
 from roadlog.quantities.arrays import Floats
 from roadlog.quantities.fuels import Fuel
 from roadlog.quantities.units import LARGEST_RATIO
-from roadlog.stats.compare import FEWEST_DF, Comparison, compare_arms, repeats_needed, stretches
+from roadlog.stats.compare import Comparison, compare_arms, repeats_needed, stretches
 from roadlog.stats.interval import rule_either_way
-from roadlog.stats.unit_contrast import block_columns
+from roadlog.stats.unit_contrast import LEAST_DF, block_columns
 from roadlog.study.car import fuel_words
 from roadlog.trials.readings import reading_errors
 from roadlog.trials.result import TrialResult
@@ -353,7 +353,7 @@ def _repeats(runout: RunOut, claim_pct: float | None) -> int | None:
 def _strength(runout: RunOut) -> str:
     c = runout.change
     count = f"{c.units[0]} + {c.units[1]} switch units, {len(runout.table)} trials"
-    if c.low is None and c.df >= FEWEST_DF:
+    if c.low is None and c.df >= LEAST_DF:
         return (
             f"Weak: {count} don't tell hold-up or load from the add-on: run the same amount under "
             "the same load in both arms, or two of each in both."

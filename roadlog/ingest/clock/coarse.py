@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from roadlog.errors import InputError
-from roadlog.ingest.clock.order import Place
+from roadlog.ingest.clock.order import Place, row_line
 from roadlog.ingest.log import counted
 from roadlog.quantities.arrays import Bools, Floats
 
@@ -104,9 +104,9 @@ def without_standing(
     steps, first, counts = _steps(seconds)
     if len(seconds) > 1 and len(steps) == 1:
         raise InputError(
-            f"{place.path}: line {_line(place, rows, 0)}: all {len(seconds)} rows have one and the "
-            "same time: log or export the time with its seconds, or name another time column in "
-            "study.toml under [columns]"
+            f"{place.path}: line {row_line(place, rows, 0)}: all {len(seconds)} rows have one and "
+            "the same time: log or export the time with its seconds, or name another time column "
+            "in study.toml under [columns]"
         )
     _refuse_coarse(steps, counts, place, rows)
     typical = float(np.median(counts))
@@ -123,7 +123,7 @@ def without_standing(
     for at, n in zip(first[standing], counts[standing], strict=True):
         drop[at + 1 : at + n] = True
     at = int(first[standing][0])
-    line = _line(place, rows, at)
+    line = row_line(place, rows, at)
     if drop.sum() > _MOST_STANDING * len(seconds):
         raise InputError(
             f"{place.path}: line {line}: the clock stands still from here for "
@@ -155,8 +155,8 @@ def _refuse_coarse(
     if step <= _COARSEST_STEP_S or typical <= _STANDING_ROWS:
         return
     raise InputError(
-        f"{place.path}: line {_line(place, rows, 0)}: the clock only moves in steps of {step:.0f} "
-        f"s, with {typical:.0f} rows at each: export the time again with all its digits"
+        f"{place.path}: line {row_line(place, rows, 0)}: the clock only moves in steps of "
+        f"{step:.0f} s, with {typical:.0f} rows at each: export the time again with all its digits"
     )
 
 
@@ -168,7 +168,3 @@ def _rows_a_step(counts: NDArray[np.int64]) -> str:
 
 def _kept(rows: NDArray[np.int64] | None, keep: Bools) -> NDArray[np.int64]:
     return np.flatnonzero(keep) if rows is None else rows[keep]
-
-
-def _line(place: Place, rows: NDArray[np.int64] | None, row: int) -> int:
-    return place.line(int(row if rows is None else rows[row]))

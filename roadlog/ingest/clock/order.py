@@ -54,7 +54,7 @@ def in_order(
     dropped: NDArray[np.int64] | None = None
     strays = _strays(seconds)
     if strays.any():
-        line = _line(place, rows, int(np.flatnonzero(strays)[0]))
+        line = row_line(place, rows, int(np.flatnonzero(strays)[0]))
         notes.append(
             f"{counted(int(strays.sum()), 'row')} whose time leaps away and back dropped, first in "
             f"line {line}"
@@ -67,7 +67,7 @@ def in_order(
         first = int(jumps[-1]) + 1
         if first > max(_MAX_UNSET_ROWS, _MAX_OUT_OF_ORDER * len(seconds)):
             raise InputError(
-                f"{place.path}: line {_line(place, rows, first)}: the clock jumps ahead by "
+                f"{place.path}: line {row_line(place, rows, first)}: the clock jumps ahead by "
                 f"{(seconds[first] - seconds[first - 1]) / _SECONDS_PER_DAY:.0f} days: split the "
                 f"file there (rows from before a clock was set are dropped only up to "
                 f"{100 * _MAX_OUT_OF_ORDER:.0f} % of the log)"
@@ -199,7 +199,7 @@ def _refuse_backwards(
         return
     row = int(begins[np.argmax(long | at_end)] if (long | at_end).any() else begins[0])
     back = float(ahead[row] - seconds[row])
-    line = _line(place, rows, row)
+    line = row_line(place, rows, row)
     if len(begins) == 1 and (np.diff(seconds) < 0).sum() <= max(1, 0.05 * len(seconds)):
         raise InputError(
             f"{place.path}: line {line}: the clock jumps back by {back:.0f} s: split the file "
@@ -211,5 +211,6 @@ def _refuse_backwards(
     )
 
 
-def _line(place: Place, rows: NDArray[np.int64] | None, row: int) -> int:
+def row_line(place: Place, rows: NDArray[np.int64] | None, row: int) -> int:
+    """Line in the file of a row of the table, or of those rows that were kept."""
     return place.line(int(row if rows is None else rows[row]))
