@@ -161,7 +161,7 @@ def test_report_has_a_row_for_every_part_of_the_claim(done, folder):
     told = {t["trial"]: t["finding"] for t in results["trials"]}
     assert told == {
         "standing-start": "refuted", "runout": "refuted", "inspection": "undecided",
-        "payback": told["payback"], "emissions-signals": None,
+        "payback": told["payback"], "engine-signals": None,
     }  # fmt: skip
 
 

@@ -13,8 +13,8 @@ from pathlib import Path
 import pandas as pd
 
 from roadlog import fuel
-from roadlog.check.finding import Finding
 from roadlog.check.one_run import RunCheck, check_run, unread
+from roadlog.check.remark import Remark
 from roadlog.errors import DesignError, RoadlogError
 from roadlog.fuel.levels import arm_refusal, refusals
 from roadlog.ingest import Log, join_positions, read_alike, read_log, settle_day_first
@@ -160,8 +160,8 @@ def _with_deviations(
         warnings.append(str(e))
         return runs
     warnings += found.doubts
-    said = {i: Finding("fatal", "deviation", why) for i, why in found.set_aside.items()} | {
-        i: Finding("care", "deviation", f"a noted deviation ('{note}') that holds no agreed word")
+    said = {i: Remark("fatal", "deviation", why) for i, why in found.set_aside.items()} | {
+        i: Remark("care", "deviation", f"a noted deviation ('{note}') that holds no agreed word")
         for i, note in found.staying.items()
     }
     return [
@@ -175,7 +175,7 @@ def _levels_together(
     """The runs held against each other, and each arm as a whole, for fuel that can't be."""
     at = [i for i, r in enumerate(runs) if r.usable and not r.samples.empty]
     said = refusals([runs[i].samples for i in at], study, estimator)
-    fatal = {i: Finding("fatal", "level", why) for i, why in zip(at, said, strict=True) if why}
+    fatal = {i: Remark("fatal", "level", why) for i, why in zip(at, said, strict=True) if why}
     runs = [
         replace(r, findings=(*r.findings, fatal[i])) if i in fatal else r
         for i, r in enumerate(runs)

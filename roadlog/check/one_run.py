@@ -13,7 +13,7 @@ import pandas as pd
 
 from roadlog import fuel
 from roadlog.check import sensors
-from roadlog.check.finding import Finding, verdict
+from roadlog.check.remark import Remark, verdict
 from roadlog.errors import DesignError, RoadlogError
 from roadlog.fuel.levels import refusal
 from roadlog.fuel.states import standing_still
@@ -69,7 +69,7 @@ class RunCheck:
     coolant_start_c: float = float("nan")
     warm_after_s: float = float("nan")
     altitude_datum: Datum | None = None
-    findings: tuple[Finding, ...] = ()
+    findings: tuple[Remark, ...] = ()
     samples: pd.DataFrame = field(default_factory=pd.DataFrame, repr=False, compare=False)
 
     @property
@@ -91,7 +91,7 @@ class RunCheck:
 def unread(file: str, arm: str, path: Path, error: RoadlogError) -> RunCheck:
     """The check of a log that can't be read."""
     text = str(error).removeprefix(f"{path}: ").replace(str(path), "the log")
-    return RunCheck(file, arm, findings=(Finding("fatal", "unreadable", text),))
+    return RunCheck(file, arm, findings=(Remark("fatal", "unreadable", text),))
 
 
 def check_run(log: Log, study: Study, *, file: str, arm: str = "") -> RunCheck:
@@ -138,7 +138,7 @@ def check_run(log: Log, study: Study, *, file: str, arm: str = "") -> RunCheck:
     found += _warmth(start_c, warm_after, elapsed, samples)
     found += _positions(log, by_distance=bool(study.road.same_route))
     found += _clocks(log.frame, scale)
-    found += [Finding("note", "read", n) for n in log.notes]
+    found += [Remark("note", "read", n) for n in log.notes]
     return RunCheck(
         file=file,
         arm=arm,
@@ -162,23 +162,23 @@ def check_run(log: Log, study: Study, *, file: str, arm: str = "") -> RunCheck:
     )
 
 
-def _fuel(samples: pd.DataFrame, study: Study) -> tuple[str, list[Finding]]:
+def _fuel(samples: pd.DataFrame, study: Study) -> tuple[str, list[Remark]]:
     try:
         return fuel.choose_estimator([samples], study), []
     except DesignError as e:
         if study.fills or study.cans or study.analysis.estimator == "ledger":
-            return "ledger", [Finding("note", "no-fuel", "fuel comes from fills and cans alone")]
-        return "", [Finding("fatal", "no-fuel", f"fuel can't be told ({e})")]
+            return "ledger", [Remark("note", "no-fuel", "fuel comes from fills and cans alone")]
+        return "", [Remark("fatal", "no-fuel", f"fuel can't be told ({e})")]
 
 
 def _level(
     log: Log, samples: pd.DataFrame, study: Study, estimator: str, km: float
-) -> list[Finding]:
+) -> list[Remark]:
     """Fuel that no engine can have burned for this driving."""
     if estimator not in fuel.ESTIMATORS or not km >= LEAST_KM:
         return []
     fault = refusal(samples, study, estimator, read_units(log))
-    return [Finding("fatal", "level", fault)] if fault else []
+    return [Remark("fatal", "level", fault)] if fault else []
 
 
 def _signals_of(estimator: str, samples: pd.DataFrame) -> tuple[str, ...]:
@@ -199,21 +199,21 @@ def _known(samples: pd.DataFrame, names: tuple[str, ...], elapsed_s: float) -> f
     return float(min(1.0, samples["dt_s"].to_numpy(np.float64)[there].sum() / elapsed_s))
 
 
-def _driven(km: float, needed: tuple[str, ...], known: float, study: Study) -> list[Finding]:
+def _driven(km: float, needed: tuple[str, ...], known: float, study: Study) -> list[Remark]:
     if np.isnan(km):
-        return [Finding("fatal", "no-speed", "the log has no vehicle speed")]
+        return [Remark("fatal", "no-speed", "the log has no vehicle speed")]
     if km < LEAST_KM:
-        return [Finding("fatal", "short", f"only {km:.2f} km were driven")]
+        return [Remark("fatal", "short", f"only {km:.2f} km were driven")]
     what = "speed is known" if len(needed) == 1 else "speed and fuel are known"
     if known < LEAST_KNOWN:
-        return [Finding("fatal", "gaps", f"{what} in only {100 * known:.0f} % of the time")]
+        return [Remark("fatal", "gaps", f"{what} in only {100 * known:.0f} % of the time")]
     if known < study.analysis.min_coverage:
         share = 100 * (1 - known)
-        return [Finding("care", "gaps", f"gaps in speed or fuel over {share:.0f} % of the time")]
+        return [Remark("care", "gaps", f"gaps in speed or fuel over {share:.0f} % of the time")]
     return []
 
 
-def _rates(rows: tuple[SignalRow, ...], needed: tuple[str, ...]) -> list[Finding]:
+def _rates(rows: tuple[SignalRow, ...], needed: tuple[str, ...]) -> list[Remark]:
     slow = [
         r
         for r in rows
@@ -222,21 +222,21 @@ def _rates(rows: tuple[SignalRow, ...], needed: tuple[str, ...]) -> list[Finding
     if not slow:
         return []
     worst = min(slow, key=lambda r: r.rate_hz)
-    return [Finding("care", "slow", f"{plain(worst.signal)} only every {1 / worst.rate_hz:.0f} s")]
+    return [Remark("care", "slow", f"{plain(worst.signal)} only every {1 / worst.rate_hz:.0f} s")]
 
 
 def _warmth(
     start_c: float, warm_after_s: float, elapsed_s: float, samples: pd.DataFrame
-) -> list[Finding]:
+) -> list[Remark]:
     if np.isnan(start_c) or samples["coolant_temp_c"].nunique() < 2:
         return []
     if np.isnan(warm_after_s):
         most = float(samples["coolant_temp_c"].max())
-        return [Finding("care", "cold", f"an engine that never got warm ({most:.0f} °C at most)")]
+        return [Remark("care", "cold", f"an engine that never got warm ({most:.0f} °C at most)")]
     if warm_after_s == 0:
-        return [Finding("note", "warm", f"the engine was warm from the start ({start_c:.0f} °C)")]
+        return [Remark("note", "warm", f"the engine was warm from the start ({start_c:.0f} °C)")]
     return [
-        Finding(
+        Remark(
             "note",
             "warm",
             f"warm after {warm_after_s / 60:.0f} of {elapsed_s / 60:.0f} min, from "
@@ -245,48 +245,46 @@ def _warmth(
     ]
 
 
-def _positions(log: Log, *, by_distance: bool) -> list[Finding]:
+def _positions(log: Log, *, by_distance: bool) -> list[Remark]:
     """Fixes that leap, and fixes that stand still while the wheels turn."""
     frame = log.frame
     if not {"lat_deg", "lon_deg"} <= set(frame.columns):
         counted = "is cut by wheel distance" if by_distance else "counts as a whole"
-        return [Finding("note", "no-positions", f"no positions: the run {counted}")]
+        return [Remark("note", "no-positions", f"no positions: the run {counted}")]
     fixes = frame[["t_s", "lat_deg", "lon_deg"]].dropna().reset_index(drop=True)
     if len(fixes) < 2:
-        return [Finding("care", "no-fix", "position columns without a fix that can be used")]
+        return [Remark("care", "no-fix", "position columns without a fix that can be used")]
     found = []
     t = fixes["t_s"].to_numpy(np.float64)
     leap = ground_speed_kmh(fixes)[1:] > FASTEST_FIX_KMH
     leap &= np.diff(t) > 0
     if leap.any():
         n = int(leap.sum())
-        found.append(Finding("care", "leaps", f"{n} position jump{'s' if n > 1 else ''}"))
+        found.append(Remark("care", "leaps", f"{n} position jump{'s' if n > 1 else ''}"))
     if log.frozen_s > 0:
         text = f"positions that stand still for {log.frozen_s:.0f} s"
-        found.append(Finding("care", "frozen", text))
+        found.append(Remark("care", "frozen", text))
     return found
 
 
-def _clocks(frame: pd.DataFrame, scale: timebase.SpeedScale) -> list[Finding]:
-    found = [Finding("care", "clock-step", f"a clock step ({s.message})")
+def _clocks(frame: pd.DataFrame, scale: timebase.SpeedScale) -> list[Remark]:
+    found = [Remark("care", "clock-step", f"a clock step ({s.message})")
              for s in timebase.clock_steps(frame)]  # fmt: skip
     if np.isnan(scale.factor) and scale.n == 0:
         return found
     if scale.aligned and abs(scale.lag_s) >= 1:
         found.append(
-            Finding(
+            Remark(
                 "note", "lag", f"the position clock is {scale.lag_s:+.0f} s off, to be put right"
             )
         )
     if not scale.aligned and scale.note:
-        found.append(Finding("care", "not-aligned", f"clocks not laid together ({scale.note})"))
+        found.append(Remark("care", "not-aligned", f"clocks not laid together ({scale.note})"))
     if np.isfinite(scale.factor):
         off = 100 * (scale.factor - 1)
         text = f"wheel speed {abs(off):.1f} % {'below' if off > 0 else 'above'} GPS speed"
         odd = abs(scale.factor - 1) > SCALE_BAND
-        found.append(
-            Finding("care", "scale", "a " + text) if odd else Finding("note", "scale", text)
-        )
+        found.append(Remark("care", "scale", "a " + text) if odd else Remark("note", "scale", text))
     return found
 
 

@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from roadlog.check.finding import Finding
+from roadlog.check.remark import Remark
 from roadlog.fuel.air import LOAD_AIR_DENSITY_KG_M3
 from roadlog.fuel.flattop import at_ceiling
 from roadlog.fuel.levels import MOST_FILLING
@@ -44,7 +44,7 @@ _BLANKED_SHARE = 0.01
 _TEMPERATURE_JUMP_C = 20.0
 
 
-def stuck(frame: pd.DataFrame) -> list[Finding]:
+def stuck(frame: pd.DataFrame) -> list[Remark]:
     """Signals that keep one value for a minute and more while another one changes much.
 
     Parameters
@@ -62,7 +62,7 @@ def stuck(frame: pd.DataFrame) -> list[Finding]:
             if not resting and _others_move(others, name, start, end):
                 how = "all along" if whole else f"for {(end - start) / 60:.0f} min"
                 found.append(
-                    Finding(
+                    Remark(
                         "care",
                         "stuck",
                         f"{plain(name)} stuck at {value:g} {unit_symbol(SIGNALS[name].unit)} {how}",
@@ -87,31 +87,29 @@ def _others_move(
     return False
 
 
-def _stuck_slow(frame: pd.DataFrame) -> list[Finding]:
+def _stuck_slow(frame: pd.DataFrame) -> list[Remark]:
     found = []
     t, coolant = readings(frame, "coolant_temp_c")
     still = len(t) > 5 and t[-1] - t[0] > 600 and np.ptp(coolant) == 0
     if still and coolant[0] < WARM_COOLANT_C:
-        found.append(Finding("care", "stuck", f"coolant stuck at {coolant[0]:g} °C all along"))
+        found.append(Remark("care", "stuck", f"coolant stuck at {coolant[0]:g} °C all along"))
     status_t, status = readings(frame, "fuel_status")
     closed_s = float(np.diff(status_t)[status[:-1] == CLOSED_LOOP].sum()) if len(status) > 1 else 0
     trim_t, trim = readings(frame, "stft1_pct")
     if closed_s > 300 and len(trim_t) > STUCK_READINGS and np.ptp(trim) == 0:
         found.append(
-            Finding(
-                "care", "stuck", f"a short-term trim that stays at {trim[0]:g} % in closed loop"
-            )
+            Remark("care", "stuck", f"a short-term trim that stays at {trim[0]:g} % in closed loop")
         )
     return found
 
 
-def impossible(log: Log) -> list[Finding]:
+def impossible(log: Log) -> list[Remark]:
     """Values that the sensor, the car or the engine can't have had."""
     found = []
     for name, n in blanked(log.notes).items():
         if n > _BLANKED_SHARE * len(log.frame):
             found.append(
-                Finding(
+                Remark(
                     "care", "range", f"{n} of {len(log.frame)} {plain(name)} values out of range"
                 )
             )
@@ -124,16 +122,14 @@ def impossible(log: Log) -> list[Finding]:
         if hard.any():
             where = f"first at {t[int(np.argmax(hard))] / 60:.1f} min"
             found.append(
-                Finding(
-                    "care", "speed-jump", f"{_times(int(hard.sum()), 'jump')} of speed, {where}"
-                )
+                Remark("care", "speed-jump", f"{_times(int(hard.sum()), 'jump')} of speed, {where}")
             )
     for name in ("coolant_temp_c", "oil_temp_c", "intake_air_temp_c"):
         t, v = readings(log.frame, name)
         jumps = (np.abs(np.diff(v)) > _TEMPERATURE_JUMP_C) & (np.diff(t) < 10)
         if jumps.any():
             found.append(
-                Finding(
+                Remark(
                     "care",
                     "temperature-jump",
                     f"{_times(int(jumps.sum()), 'jump')} of {plain(name)}",
@@ -142,7 +138,7 @@ def impossible(log: Log) -> list[Finding]:
     return found
 
 
-def overfilled(samples: pd.DataFrame, vehicle: Vehicle) -> list[Finding]:
+def overfilled(samples: pd.DataFrame, vehicle: Vehicle) -> list[Remark]:
     """More air than the engine's cylinders can hold: a wrong unit or displacement."""
     litres = vehicle.displacement_l
     if litres is None or not {"maf_g_s", "rpm"} <= set(samples.columns):
@@ -158,7 +154,7 @@ def overfilled(samples: pd.DataFrame, vehicle: Vehicle) -> list[Finding]:
     if share < 0.01:
         return []
     return [
-        Finding(
+        Remark(
             "care",
             "too-much-air",
             f"more air than {litres:g} litres can draw in {100 * share:.0f} % of the time",
@@ -166,17 +162,17 @@ def overfilled(samples: pd.DataFrame, vehicle: Vehicle) -> list[Finding]:
     ]
 
 
-def ceiling(samples: pd.DataFrame) -> list[Finding]:
+def ceiling(samples: pd.DataFrame) -> list[Remark]:
     """An air meter that stands at its ceiling while the engine goes on: air and fuel are lost."""
     held = at_ceiling(samples)
     if not held.any():
         return []
     seconds = float(samples["dt_s"].to_numpy(np.float64)[held].sum())
     top = float(samples["maf_g_s"].max())
-    return [Finding("care", "ceiling", f"MAF at its ceiling of {top:.0f} g/s for {seconds:.0f} s")]
+    return [Remark("care", "ceiling", f"MAF at its ceiling of {top:.0f} g/s for {seconds:.0f} s")]
 
 
-def trims(samples: pd.DataFrame) -> list[Finding]:
+def trims(samples: pd.DataFrame) -> list[Remark]:
     """Fuel trims whose warm mean lies beyond ± 10 %."""
     found = []
     warm = is_warm(samples)
@@ -187,21 +183,21 @@ def trims(samples: pd.DataFrame) -> list[Finding]:
         total = total[warm & np.isfinite(total)]
         if len(total) > 60 and abs(float(total.mean())) > TRIM_BAND_PCT:
             found.append(
-                Finding("care", "trims", f"fuel trims of {total.mean():+.0f} % on bank {bank}")
+                Remark("care", "trims", f"fuel trims of {total.mean():+.0f} % on bank {bank}")
             )
     return found
 
 
-def lamp(frame: pd.DataFrame) -> list[Finding]:
+def lamp(frame: pd.DataFrame) -> list[Remark]:
     """The check-engine lamp and stored trouble codes, where they were logged."""
     _, on = readings(frame, "mil_on")
     _, codes = readings(frame, "dtc_count")
     if len(on) and on.max() > 0:
-        return [Finding("care", "check-engine", "the check-engine lamp on")]
+        return [Remark("care", "check-engine", "the check-engine lamp on")]
     if len(codes) and codes.max() > 0:
-        return [Finding("care", "trouble-codes", _times(int(codes.max()), "stored trouble code"))]
+        return [Remark("care", "trouble-codes", _times(int(codes.max()), "stored trouble code"))]
     if len(on) or len(codes):
-        return [Finding("note", "check-engine", "the check-engine lamp was off")]
+        return [Remark("note", "check-engine", "the check-engine lamp was off")]
     return []
 
 
@@ -218,7 +214,7 @@ def closed_loop_share(samples: pd.DataFrame) -> float:
     return float(dt[closed].sum() / dt[known].sum())
 
 
-def loop(samples: pd.DataFrame, vehicle: Vehicle) -> list[Finding]:
+def loop(samples: pd.DataFrame, vehicle: Vehicle) -> list[Remark]:
     """Little closed loop on a warm petrol engine, or a loop that runs on a failed sensor."""
     share = closed_loop_share(samples)
     if vehicle.fuel == "diesel" or not np.isfinite(share):
@@ -226,11 +222,11 @@ def loop(samples: pd.DataFrame, vehicle: Vehicle) -> list[Finding]:
     found = []
     status = samples["fuel_status"].to_numpy(np.float64)
     if (status == CLOSED_LOOP_FAULT).any():
-        found.append(Finding("care", "loop-fault", "closed loop with a failed oxygen sensor"))
+        found.append(Remark("care", "loop-fault", "closed loop with a failed oxygen sensor"))
     if share < LEAST_CLOSED_LOOP:
         text = f"closed loop in only {100 * share:.0f} % of the warm time"
         text = "no closed loop" if share < 0.01 else text
-        found.append(Finding("care", "open-loop", text))
+        found.append(Remark("care", "open-loop", text))
     return found
 
 

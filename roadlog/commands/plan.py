@@ -10,7 +10,7 @@ from roadlog.errors import DesignError, InputError
 
 if TYPE_CHECKING:
     from roadlog.plan.promise import Scatter
-    from roadlog.plan.size import Layout, Loss, Size
+    from roadlog.plan.size import Loss, Size, UnitPlan
     from roadlog.study.settings import Schedule, Study
 
 FOLDER = "plan"
@@ -65,7 +65,7 @@ def _plan(a: argparse.Namespace) -> int:
     from roadlog.plan import verdict
     from roadlog.plan.promise import order_of_schedule
     from roadlog.plan.promised import keep_promise, promise_of
-    from roadlog.plan.size import layout_of, losses, size
+    from roadlog.plan.size import losses, size, unit_plan
     from roadlog.study.folder import load_study
 
     study = _with_options(load_study(a.study), a)
@@ -76,10 +76,10 @@ def _plan(a: argparse.Namespace) -> int:
     _refuse_vague_carry_over(study)
     plan, claim = study.plan, study.claim
     if study.device.carry_over == "permanent":
-        scatter = _scatter(a, study, layout_of(plan, 0))
+        scatter = _scatter(a, study, unit_plan(plan, 0))
         print("\n".join([study.name, *verdict.permanent_lines(study, plan, scatter)]))
         return 1
-    layout = layout_of(plan, study.device.washout_km)
+    layout = unit_plan(plan, study.device.washout_km)
     scatter = _scatter(a, study, layout)
     kept = study.schedule is not None and bool(study.schedule.unit) and not a.redraw
     schedule, spare = (_kept(study), 0) if kept else _drawn(a, study, now)
@@ -104,7 +104,7 @@ def _lines(
     schedule: "Schedule",
     spare: int,
     scatter: "Scatter",
-    layout: "Layout",
+    layout: "UnitPlan",
     s: "Size",
     lost: "list[Loss]",
 ) -> list[str]:
@@ -226,7 +226,7 @@ def _register(folder: Path, study: "Study", now: dt.datetime) -> int:
     return 0
 
 
-def _scatter(a: argparse.Namespace, study: "Study", layout: "Layout") -> "Scatter":
+def _scatter(a: argparse.Namespace, study: "Study", layout: "UnitPlan") -> "Scatter":
     from roadlog.analysis.pilot import pilot_logs, pilot_scatter
     from roadlog.plan.size import assumed_scatter
 

@@ -38,7 +38,7 @@ METERING_SD = 0.008  # wind and metering of a unit, on the simulated studies of 
 
 
 @dataclass(frozen=True)
-class Layout:
+class UnitPlan:
     """What one switch unit holds once the washout is set aside."""
 
     runs_per_unit: float
@@ -93,7 +93,7 @@ def assumed_scatter(road: RoadType, runs_per_unit: float) -> Scatter:
     )
 
 
-def layout_of(plan: Plan, washout_km: float) -> Layout:
+def unit_plan(plan: Plan, washout_km: float) -> UnitPlan:
     """Runs that each switch unit contributes.
 
     Raises
@@ -101,8 +101,8 @@ def layout_of(plan: Plan, washout_km: float) -> Layout:
     DesignError
         If the washout takes more than half of what is driven between two switches.
 
-    >>> layout_of(Plan(runs_per_day=2, km_per_run=15), 0)
-    Layout(runs_per_unit=2.0, block_size=4)
+    >>> unit_plan(Plan(runs_per_day=2, km_per_run=15), 0)
+    UnitPlan(runs_per_unit=2.0, block_size=4)
     """
     km = plan.days_per_unit * plan.runs_per_day * plan.km_per_run
     if washout_km > km / 2:
@@ -111,10 +111,10 @@ def layout_of(plan: Plan, washout_km: float) -> Layout:
             f"the washout of {washout_km:g} km takes more than half of the {km:g} km between two "
             f"switches: set days_per_unit = {days} in [plan], or drive more a day"
         )
-    return Layout(runs_per_unit=(km - washout_km) / plan.km_per_run, block_size=plan.block_size)
+    return UnitPlan(runs_per_unit=(km - washout_km) / plan.km_per_run, block_size=plan.block_size)
 
 
-def size(order: Order, scatter: Scatter, layout: Layout, claim: Claim | None) -> Size:
+def size(order: Order, scatter: Scatter, layout: UnitPlan, claim: Claim | None) -> Size:
     """What this order of arms can show.
 
     Raises
@@ -147,7 +147,7 @@ def chances(found: Simulated, claim: Claim) -> tuple[ChanceOfWord, ...]:
 
 
 def refutable_curve(
-    scatter: Scatter, layout: Layout, *, progress: bool = False
+    scatter: Scatter, layout: UnitPlan, *, progress: bool = False
 ) -> dict[int, float]:
     """Smallest claim [% of fuel] refuted 4 times out of 5, by number of switch units."""
     units = bar(CURVE_DAYS, "planning", progress)
@@ -170,7 +170,7 @@ _NO_POSITIONS_DAY = 0.027
 _ONE_DIRECTION_DAY = 0.024
 
 
-def losses(scatter: Scatter, layout: Layout, claim: Claim) -> list[Loss]:
+def losses(scatter: Scatter, layout: UnitPlan, claim: Claim) -> list[Loss]:
     """What loose protocol costs, the dearest first: units needed to refute the claim."""
     day = scatter.unit_sd
     known = _ACCESSORY_KNOWN_RUN / math.sqrt(layout.runs_per_unit)

@@ -12,7 +12,7 @@ from dataclasses import replace
 from roadlog.effect.finding import LEAST_P_FOR_GATE
 from roadlog.plan.promise import STUDIES, Scatter, needed_units
 from roadlog.plan.result import ChanceOfWord
-from roadlog.plan.size import Layout, Loss, Size, log_of
+from roadlog.plan.size import Loss, Size, UnitPlan, log_of
 from roadlog.stats.randomise import ENOUGH_ASSIGNMENTS
 from roadlog.study.car import Claim
 from roadlog.study.settings import Plan, Schedule, Study
@@ -121,7 +121,7 @@ def looseness(lost: Sequence[Loss], needed: int | None) -> str | None:
 
 
 def verdict_lines(
-    s: Size, scatter: Scatter, layout: Layout, plan: Plan, claim: Claim | None
+    s: Size, scatter: Scatter, layout: UnitPlan, plan: Plan, claim: Claim | None
 ) -> list[str]:
     """Whether the days can settle the claim, and what would if they can't."""
     if claim is None or s.settles is None:
@@ -203,7 +203,7 @@ def permanent_lines(study: Study, plan: Plan, scatter: Scatter) -> list[str]:
     )
 
 
-def _remedies(s: Size, scatter: Scatter, layout: Layout, plan: Plan, claim: Claim) -> str:
+def _remedies(s: Size, scatter: Scatter, layout: UnitPlan, plan: Plan, claim: Claim) -> str:
     options = []
     if s.needed is not None:
         switchable = [d for d in plan.weekdays if d not in plan.no_switch]

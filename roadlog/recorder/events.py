@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from roadlog.ingest.positions.nmea import PositionFix
-from roadlog.recorder.polling import Plan
+from roadlog.recorder.polling import PollingPlan
 
 
 @dataclass(frozen=True)
@@ -17,7 +17,7 @@ class Connected:
     t_s: float
     protocol: str
     protocol_name: str
-    plan: Plan | None
+    plan: PollingPlan | None
     vin: str | None = None
 
 

@@ -15,7 +15,7 @@ from roadlog.ingest.journal.clock import now_s
 from roadlog.recorder.adapter import MAX_PIDS_PER_REQUEST, AdapterLost, Reading
 from roadlog.recorder.events import Connected, Event, Lost, Silent, Supply, Values
 from roadlog.recorder.ignition import Wake
-from roadlog.recorder.polling import MAX_HZ, Plan, Purpose, choose_plan, pause_s, requests
+from roadlog.recorder.polling import MAX_HZ, PollingPlan, Purpose, choose_plan, pause_s, requests
 
 BACK_OFF_S = (1.0, 2.0, 4.0, 8.0, 15.0)
 PARKED_VOLTAGE_S = 5.0
@@ -116,7 +116,7 @@ class Poller:
         _Turns(adapter, plan, self._emit, self._settings, self._stop, self._parked).run()
         return True
 
-    def _plan(self, adapter: Asks) -> Plan:
+    def _plan(self, adapter: Asks) -> PollingPlan:
         supported, can = adapter.supported(), adapter.can
         plan = choose_plan(
             supported, can=can, per_request=MAX_PIDS_PER_REQUEST, purpose=self._settings.purpose
@@ -142,7 +142,7 @@ class Poller:
             self._stop.wait(PARKED_VOLTAGE_S if parked else 1.0)
 
 
-def _groups_work(adapter: Asks, plan: Plan) -> bool:
+def _groups_work(adapter: Asks, plan: PollingPlan) -> bool:
     """Whether the vehicle answers every PID of a request of several."""
     group = next(requests(plan))
     if len(group) < 2:
@@ -156,7 +156,7 @@ class _Turns:
     def __init__(
         self,
         adapter: Asks,
-        plan: Plan,
+        plan: PollingPlan,
         emit: Callable[[Event], None],
         settings: Settings,
         stop: threading.Event,

@@ -38,7 +38,7 @@ LEAST_HZ: dict[Purpose, float] = {"road": 0.5, "standing-start": 5.0}
 
 
 @dataclass(frozen=True)
-class Plan:
+class PollingPlan:
     """Signals by how often they get a turn; `per_request` of them are asked for at once."""
 
     fast: tuple[str, ...]
@@ -56,7 +56,7 @@ class Plan:
 
 def choose_plan(
     supported: Collection[str], *, can: bool, per_request: int = 1, purpose: Purpose = "road"
-) -> Plan:
+) -> PollingPlan:
     """The plan for a vehicle.
 
     Parameters
@@ -76,7 +76,7 @@ def choose_plan(
     """
     has = [s for s in ("speed_kmh",) if s in supported]
     if purpose == "standing-start":
-        return Plan(fast=tuple(has))
+        return PollingPlan(fast=tuple(has))
     fuel = next((f for f in _FUEL if set(f) <= set(supported)), ())
     fast = tuple(fuel) + tuple(has)
     medium = _MEDIUM + (_MEDIUM_CAN if can else ())
@@ -87,12 +87,12 @@ def choose_plan(
         taken.update(out)
         return out
 
-    return Plan(
+    return PollingPlan(
         fast, pick(medium), pick(_SLOW), pick(_RARE), per_request if can else 1, 3 if fast else 0
     )
 
 
-def requests(plan: Plan) -> Iterator[tuple[str, ...]]:
+def requests(plan: PollingPlan) -> Iterator[tuple[str, ...]]:
     """The endless order of requests."""
     others = _others(plan)
     if plan.per_request > 1:
@@ -109,7 +109,7 @@ def requests(plan: Plan) -> Iterator[tuple[str, ...]]:
             yield (other,)
 
 
-def _others(plan: Plan) -> Iterator[str]:
+def _others(plan: PollingPlan) -> Iterator[str]:
     """Medium and slow signals in turn, rpm every other medium turn, a rare one now and then."""
     rest = [m for m in plan.medium if m != "rpm"]
     first = ["rpm"] if "rpm" in plan.medium else []
@@ -163,10 +163,10 @@ class RateMeter:
         }
 
 
-def too_slow(rates: dict[str, float], plan: Plan, purpose: Purpose) -> list[str]:
+def too_slow(rates: dict[str, float], plan: PollingPlan, purpose: Purpose) -> list[str]:
     """Plain sentences on signals whose rate is too low for the drive's purpose.
 
-    >>> too_slow({"speed_kmh": 2.0}, Plan(fast=("speed_kmh",)), "standing-start")
+    >>> too_slow({"speed_kmh": 2.0}, PollingPlan(fast=("speed_kmh",)), "standing-start")
     ['speed_kmh is read 2.0 times a second: a standing start wants 5 or more, so its time will be \
 uncertain; use a faster adapter or a position receiver of 5 Hz']
     """

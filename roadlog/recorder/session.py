@@ -32,7 +32,7 @@ from roadlog.recorder.events import (
 )
 from roadlog.recorder.ignition import Ignition, engine_restarted
 from roadlog.recorder.memory import Memory, vehicle_mark
-from roadlog.recorder.polling import Plan, Purpose, RateMeter, too_slow
+from roadlog.recorder.polling import PollingPlan, Purpose, RateMeter, too_slow
 from roadlog.study.settings import Study
 
 CLOCK_EVERY_S = 60.0
@@ -90,7 +90,7 @@ class Session:
         self._ignition = Ignition()
         self._meter = RateMeter()
         self._rates_due_s: float | None = None
-        self._plan: Plan | None = None
+        self._plan: PollingPlan | None = None
         self._link: dict[str, object] = {}
         self._before: deque[tuple[Kind, float, str]] = deque(maxlen=_BEFORE_ENTRIES)
         self._held: deque[str] = deque(maxlen=20)

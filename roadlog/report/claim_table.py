@@ -19,7 +19,7 @@ NAMES = {
     "ceiling": "Energy ceiling",
     "inspection": "Blind inspection",
     "payback": "Payback",
-    "emissions-signals": "Engine signals",
+    "engine-signals": "Engine signals",
 }
 STALE_PCT = 0.05
 

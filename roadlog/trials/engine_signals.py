@@ -171,7 +171,7 @@ def engine_signals_result(
     measured = f"{'; '.join(moved)}." if moved else f"No difference beyond chance in {seen}."
     noted = [_noted(notes, word, what) for word, what in NOTED.items()]
     return TrialResult(
-        trial="emissions-signals",
+        trial="engine-signals",
         question=f"What does the engine control show with the {device} fitted?",
         claimed="",
         measured=measured,

@@ -14,8 +14,11 @@ from roadlog.study.durable import atomic_write
 from roadlog.wording.screen import paragraph
 
 TrialName = Literal[
-    "standing-start", "runout", "ceiling", "inspection", "payback", "emissions-signals"
+    "standing-start", "runout", "ceiling", "inspection", "payback", "engine-signals"
 ]
+
+
+_EARLIER_NAMES = {"emissions-signals": "engine-signals"}  # in files that studies still hold
 
 
 @dataclass(frozen=True)
@@ -77,16 +80,17 @@ def load_all(study_folder: Path) -> tuple[TrialResult, ...]:
     InputError
         If a file can't be read as a trial result.
     """
-    found = []
+    found: dict[str, TrialResult] = {}
     for path in sorted((study_folder / "results" / "trials").glob("*.json")):
         try:
             data = json.loads(path.read_text(encoding="utf-8"))
             for key in ("cautions", "notes"):
                 data[key] = tuple(data[key])
-            found.append(TrialResult(**data))
+            data["trial"] = _EARLIER_NAMES.get(data["trial"], data["trial"])
+            found[data["trial"]] = TrialResult(**data)
         except (ValueError, TypeError, KeyError) as e:
             raise InputError(f"{path}: not a trial result: run the trial again") from e
-    return tuple(found)
+    return tuple(found.values())
 
 
 def screen(result: TrialResult, *, synthetic: bool = False) -> list[str]:

@@ -9,7 +9,7 @@ from roadlog.cli import main
 from roadlog.errors import InputError
 from roadlog.plan.promise import typical_order
 from roadlog.plan.promised import PROMISES, keep_promise, promise_of, promise_that_counts
-from roadlog.plan.size import Layout, assumed_scatter, size
+from roadlog.plan.size import UnitPlan, assumed_scatter, size
 from roadlog.study.car import Claim
 
 UTC = dt.UTC
@@ -18,7 +18,7 @@ MIXED = assumed_scatter("mixed", 2)
 
 
 def promise(units: int, at: dt.datetime, claim: Claim | None = None):
-    return promise_of(size(typical_order(units, 4), MIXED, Layout(2, 4), claim), MIXED, claim, at)
+    return promise_of(size(typical_order(units, 4), MIXED, UnitPlan(2, 4), claim), MIXED, claim, at)
 
 
 def test_plan_writes_its_promise_once_and_a_new_one_beside_it(tmp_path, capsys):

@@ -5,17 +5,17 @@ import pytest
 from roadlog.errors import DesignError
 from roadlog.plan.promise import order_of_schedule, typical_order
 from roadlog.plan.size import (
-    Layout,
+    UnitPlan,
     assumed_scatter,
-    layout_of,
     losses,
     refutable_curve,
     size,
+    unit_plan,
 )
 from roadlog.study.car import Claim
 from roadlog.study.settings import Plan
 
-TWO_RUNS = Layout(runs_per_unit=2, block_size=4)
+TWO_RUNS = UnitPlan(runs_per_unit=2, block_size=4)
 MIXED = assumed_scatter("mixed", 2)
 
 
@@ -75,10 +75,10 @@ def test_what_a_pilot_already_scatters_costs_nothing_more():
 
 
 def test_washout_takes_distance_from_every_unit():
-    layout = layout_of(Plan(runs_per_day=4, km_per_run=10), 15)
+    layout = unit_plan(Plan(runs_per_day=4, km_per_run=10), 15)
     assert layout.runs_per_unit == pytest.approx(2.5)
     with pytest.raises(DesignError, match="days_per_unit = 2"):
-        layout_of(Plan(runs_per_day=2, km_per_run=10), 15)
+        unit_plan(Plan(runs_per_day=2, km_per_run=10), 15)
 
 
 def test_the_plans_degrees_of_freedom_are_those_of_the_analysis(study_without_positions):

@@ -44,7 +44,7 @@ CEILING = TrialResult(
     cautions=CAUTIONS,
 )
 SIGNALS = TrialResult(
-    trial="emissions-signals",
+    trial="engine-signals",
     question="What does the engine control show?",
     claimed="",
     measured="No difference.",
@@ -122,9 +122,15 @@ def test_trials_go_into_results_json_and_survive_the_disk(change: Change, tmp_pa
     for trial in (STARTS, CEILING, SIGNALS, payback()):
         save(trial, folder)
     loaded = load_all(folder)
-    assert {t.trial for t in loaded} == {"standing-start", "ceiling", "emissions-signals",
+    assert {t.trial for t in loaded} == {"standing-start", "ceiling", "engine-signals",
                                          "payback"}  # fmt: skip
     assert STARTS in loaded
+    kept = folder / "results" / "trials" / "engine-signals.json"
+    earlier = kept.with_stem("emissions-signals")
+    earlier.write_text(kept.read_text(encoding="utf-8").replace("engine-signals", earlier.stem))
+    kept.unlink()
+    again = {t.trial for t in load_all(folder)}  # under the name that the trial had before
+    assert again == {t.trial for t in loaded}
     told = to_json(change(trials=loaded))["trials"]
     assert {t["trial"]: t["finding"] for t in told}["ceiling"] == "refuted"
     assert to_json(change())["trials"] == []

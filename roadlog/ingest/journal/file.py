@@ -12,7 +12,7 @@ import threading
 from collections.abc import Callable, Mapping
 from pathlib import Path
 
-from roadlog.ingest.journal.lines import FORMAT, Kind, Line, decode, encode
+from roadlog.ingest.journal.lines import FORMAT, Entry, Kind, decode, encode
 from roadlog.study.durable import sync_folder
 
 FLUSH_S = 0.5
@@ -124,7 +124,7 @@ class Journal:
                     return
 
 
-def last_line(path: Path) -> Line | None:
+def last_line(path: Path) -> Entry | None:
     """The last whole line of a journal, None if there is none."""
     return next((line for raw in reversed(tail(path)) if (line := decode(raw))), None)
 
@@ -143,7 +143,7 @@ def first_header(path: Path) -> dict[str, object] | None:
     return None
 
 
-def header_of(line: Line) -> dict[str, object]:
+def header_of(line: Entry) -> dict[str, object]:
     """The header that a `part` line holds ({} if it is of an unknown format)."""
     try:
         header = json.loads(line.text)

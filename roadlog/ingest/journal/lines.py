@@ -21,7 +21,7 @@ _CHECK = 8
 
 
 @dataclass(frozen=True)
-class Line:
+class Entry:
     """One whole line: `t_s` is seconds since boot [s]."""
 
     number: int
@@ -40,14 +40,14 @@ def encode(number: int, t_s: float, kind: Kind, text: str) -> bytes:
     return b"%08x %s\n" % (zlib.crc32(body), body)
 
 
-def decode(raw: bytes) -> Line | None:
+def decode(raw: bytes) -> Entry | None:
     """The line that these bytes (without the line end) hold, or None if they aren't whole."""
     body = raw[_CHECK + 1 :]
     try:
         if raw[_CHECK : _CHECK + 1] != b" " or int(raw[:_CHECK], 16) != zlib.crc32(body):
             return None
         number, t_s, kind, text = body.split(b" ", 3)
-        line = Line(int(number), float(t_s), kind.decode(), text.decode())
+        line = Entry(int(number), float(t_s), kind.decode(), text.decode())
         return line if math.isfinite(line.t_s) else None
     except ValueError:
         return None

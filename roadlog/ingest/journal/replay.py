@@ -19,7 +19,7 @@ from roadlog.ingest.clock.columns import in_zone
 from roadlog.ingest.datum import ALTITUDE
 from roadlog.ingest.journal.clock import EARLIEST_UTC_S, ClockMap, fit_clock
 from roadlog.ingest.journal.file import header_of
-from roadlog.ingest.journal.lines import FORMAT, REFUSED, Line, decode
+from roadlog.ingest.journal.lines import FORMAT, REFUSED, Entry, decode
 from roadlog.ingest.log import ColumnMatch, Log, counted
 from roadlog.ingest.positions.nmea import PositionFix, possible
 from roadlog.ingest.text.rivals import clean
@@ -137,7 +137,7 @@ def _parts(raw: bytes, notes: list[str]) -> list[_Part]:
     return parts
 
 
-def _take(part: _Part, line: Line) -> None:
+def _take(part: _Part, line: Entry) -> None:
     if line.kind in ("obd", "gps"):
         items = [item.partition("=") for item in line.text.split(" ")]
         told = {name: float(v) for name, _, v in items if name in SIGNALS or name == "utc_s"}

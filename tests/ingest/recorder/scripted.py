@@ -7,13 +7,13 @@ from pathlib import Path
 from roadlog.ingest.positions.nmea import PositionFix
 from roadlog.recorder.events import Connected, Event, Silent, Supply, Values
 from roadlog.recorder.memory import Memory
-from roadlog.recorder.polling import Plan
+from roadlog.recorder.polling import PollingPlan
 from roadlog.recorder.session import Session, Setup
 from roadlog.study.settings import parse_study
 
 UTC_S = 1772437500.0  # 2026-03-02T07:45:00Z
 BOOT = "11111111-2222-3333-4444-555555555555"
-PLAN = Plan(
+PLAN = PollingPlan(
     fast=("maf_g_s", "speed_kmh"),
     medium=("rpm",),
     slow=("coolant_temp_c", "engine_runtime_s", "supply_voltage_v"),

@@ -1,6 +1,6 @@
 """One thing found about a run, and the verdict that all of them make.
 
-A finding is `fatal` (the run can't be used), `care` (it can, with this in it) or a `note`.
+A remark is `fatal` (the run can't be used), `care` (it can, with this in it) or a `note`.
 """
 
 from collections.abc import Sequence
@@ -11,7 +11,7 @@ Weight = Literal["fatal", "care", "note"]
 
 
 @dataclass(frozen=True)
-class Finding:
+class Remark:
     """`text` completes "not usable because …" or "usable with …"; a note is a clause of its own."""
 
     weight: Weight
@@ -19,10 +19,10 @@ class Finding:
     text: str
 
 
-def verdict(findings: Sequence[Finding]) -> str:
+def verdict(findings: Sequence[Remark]) -> str:
     """One line.
 
-    >>> verdict([Finding("care", "gaps", "gaps over 12 % of the time")])
+    >>> verdict([Remark("care", "gaps", "gaps over 12 % of the time")])
     'usable with gaps over 12 % of the time'
     """
     fatal = [f.text for f in findings if f.weight == "fatal"]

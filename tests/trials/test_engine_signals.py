@@ -93,7 +93,7 @@ def test_command_on_the_demo_study(demo_study, tmp_path, capsys):
     assert "not a tailpipe measurement" in " ".join(out.split())
     assert "fuel trims" in out
     (saved,) = load_all(study)
-    assert saved.trial == "emissions-signals"
+    assert saved.trial == "engine-signals"
 
 
 def test_the_trims_are_one_figure_in_the_report_and_in_this_trial():
