@@ -4,17 +4,6 @@ The command line turns them into exit codes in one place: `InputError` is 2 when
 file is wrong, `DesignError` and `FitError` are 1 because the data can't answer.
 """
 
-from dataclasses import dataclass
-
-
-@dataclass(frozen=True)
-class Warned:
-    """A warning: a stable code and one plain sentence, and the log that it is about, if one."""
-
-    code: str
-    message: str
-    log: str = ""
-
 
 class RoadlogError(Exception):
     """Base of every error that roadlog raises on purpose."""

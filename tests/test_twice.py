@@ -5,6 +5,7 @@ import pandas as pd
 import pytest
 
 from roadlog.errors import InputError
+from roadlog.ingest.facts import Beside
 from roadlog.ingest.twice import logged_twice
 
 
@@ -42,13 +43,13 @@ def test_a_copy_under_another_date_counts_once():
     """Rows cut off its head, another column dropped: the readings are the same drive's."""
     copy = drive(1).iloc[300:].reset_index(drop=True)
     found = logged_twice(table(*ALONE), [drive(1, maf_g_s=5.0), drive(2), copy])
-    assert found.set_aside == {12: "the same drive as 0.csv"}
+    assert found.set_aside == {12: Beside.SAME_DRIVE(log="0.csv")}
     assert [w.log for w in found.warnings] == ["2.csv"]
 
 
 def test_the_log_with_more_signals_is_kept():
     found = logged_twice(table(*ALONE), [drive(1), drive(2), drive(1, maf_g_s=5.0)])
-    assert found.set_aside == {10: "the same drive as 2.csv"}
+    assert found.set_aside == {10: Beside.SAME_DRIVE(log="2.csv")}
 
 
 def test_three_copies_leave_one():

@@ -17,9 +17,10 @@ from roadlog.analysis.result import AccessoryTime
 from roadlog.effect import FuelPhysics
 from roadlog.effect.estimate import primary_stages
 from roadlog.effect.layout import Layout, lay_out
-from roadlog.errors import DesignError, Warned
+from roadlog.errors import DesignError
 from roadlog.fuel.accessory_state import SHRINK_S, AccessoryState, find_accessory, on_less_off
 from roadlog.quantities.arms import ARMS
+from roadlog.quantities.facts import Warned
 from roadlog.quantities.fuels import FUELS
 from roadlog.runs.accessory_notes import COLUMN, accessory_noted
 from roadlog.stats.interval import Interval, NamedInterval, percent_interval
@@ -192,6 +193,7 @@ def accessory_blocking(
 
 
 _MODES = ("off_air", "on_air", "off_rpm", "on_rpm")
+_OF_SPEED = ("off_rpm", "on_rpm")
 _NAMES = {
     "off_air": "idle air with the accessory off (log)",
     "on_air": "idle air with the accessory on (log)",
@@ -268,7 +270,7 @@ def _modes_by_arm(layout: Layout, own: pd.DataFrame, found: AccessoryState) -> p
     for name in _MODES:
         each = own[name].groupby(layout.unit).median().reindex(range(len(layout.units)))
         change, half, _ = unit_t(each.to_numpy(float), layout.unit_arm, layout.unit_fixed)
-        spacing = rpm if name.endswith("rpm") else found.modes.spacing
+        spacing = rpm if name in _OF_SPEED else found.modes.spacing
         rows.append((_NAMES[name], change, half, spacing))
     return pd.DataFrame(rows, columns=list(_COLUMNS))
 

@@ -18,6 +18,7 @@ import pandas as pd
 from pandas.api.typing import NaTType
 
 from roadlog.analysis.driven import noted_by_driver
+from roadlog.analysis.facts import NotUsed
 from roadlog.analysis.result import Analysed, ArmSummary
 from roadlog.closure.ledger import Ledger, Tank, tanks
 from roadlog.effect import (
@@ -27,11 +28,12 @@ from roadlog.effect import (
     without_intervals,
 )
 from roadlog.effect.unit_effect import unit_effect
-from roadlog.errors import DesignError, InputError, Warned
+from roadlog.errors import DesignError, InputError
 from roadlog.fuel.batches import batch_fuel, fuels_by_run
 from roadlog.plan.looks import oversee, oversight_warnings
 from roadlog.plan.schedule import redraw
 from roadlog.quantities.arms import ARMS
+from roadlog.quantities.facts import Fact, Warned
 from roadlog.quantities.fuels import FUELS, Fuel, mass_g
 from roadlog.quantities.tables import PASSES, RUNS
 from roadlog.road.network import Network
@@ -60,7 +62,7 @@ class Observed:
     start: pd.Timestamp | NaTType
     km: float
     litres: float
-    reason: str = ""
+    reason: Fact | None = None
 
 
 def analyse_ledger(
@@ -98,7 +100,7 @@ def analyse_ledger(
     unit = switched_by or (study.schedule.switched_by if study.schedule else "stretch")
     runs = _runs(seen)
     deviations = find_deviations(runs, notes, study.analysis.exclude_if)
-    noted = [deviations.set_aside.get(int(r), "") for r in runs["run"]]
+    noted = runs["run"].map(lambda r: deviations.set_aside.get(int(r), "")).astype(object)
     runs["reason"] = runs["reason"].where(runs["reason"] != "", noted)
     runs["used"] = runs["reason"] == ""
     stays = [Warned("deviation-stays", s) for s in staying_sentences(deviations, runs)]
@@ -166,7 +168,7 @@ def observations(study: Study, ledger: Ledger) -> list[Observed]:
     for arm in ARMS:
         mine = [o for o in found if o.arm == arm and not o.reason]
         if not mine:
-            reasons = "; ".join(dict.fromkeys(o.reason for o in found if o.reason))
+            reasons = "; ".join(dict.fromkeys(str(o.reason) for o in found if o.reason))
             raise DesignError(
                 f"no tank or can of the {arm} arm alone" + (f" ({reasons})" if reasons else "")
                 + ": fill up at each switch, or weigh cans for each switch unit"
@@ -187,9 +189,9 @@ def _of_tanks(
         if arm != last:
             stretch, last = stretch + 1, arm
         if tank.odometer_km != tank.odometer_km:
-            reason = reason or "no odometer reading at both ends"
+            reason = reason or NotUsed.NO_ODOMETER()
         elif tank.odometer_km <= 0:
-            reason = reason or "the odometer didn't move"
+            reason = reason or NotUsed.ODOMETER_STILL()
         litres = tank.litres * _energy_ratio(fuel, declared)
         name = f"tank {tank.start:%Y-%m-%d} to {tank.end:%Y-%m-%d}"
         out.append(
@@ -201,7 +203,7 @@ def _of_tanks(
     return out
 
 
-def _arm_of(tank: Tank, schedule: Mapping[str, ScheduleUnit]) -> tuple[str, str, str, str]:
+def _arm_of(tank: Tank, schedule: Mapping[str, ScheduleUnit]) -> tuple[str, str, str, Fact | None]:
     """Arm, switch unit ('' where it isn't named), block, and why the tank tells of no arm."""
     last = tank.fills[-1]
     entry = schedule.get(str(last.unit)) if last.unit is not None else None
@@ -213,7 +215,7 @@ def _arm_of(tank: Tank, schedule: Mapping[str, ScheduleUnit]) -> tuple[str, str,
             )
         arm = last.arm or (entry.arm if entry else "")
         named = last.unit if entry is None else entry.unit
-        return arm, "" if named is None else str(named), _block(entry), ""
+        return arm, "" if named is None else str(named), _block(entry), None
     if last.unit is not None:
         raise InputError(
             f"fill of {last.time}: switch unit '{last.unit}' is not in the schedule: add it, or "
@@ -225,13 +227,13 @@ def _arm_of(tank: Tank, schedule: Mapping[str, ScheduleUnit]) -> tuple[str, str,
     }  # fmt: skip
     arms = {u.arm for u in inside.values()}
     if not arms:
-        return "", "", "", "no arm: give the fill's arm or unit, or a schedule of days"
+        return "", "", "", NotUsed.NO_ARM()
     if len(arms) > 1:
-        return "", "", "", "both arms in one tank"
+        return "", "", "", NotUsed.BOTH_ARMS()
     units = dict.fromkeys(str(u.unit) for u in inside.values())
     blocks = {_block(u) for u in inside.values()}
     block = blocks.pop() if len(blocks) == 1 else ""
-    return arms.pop(), " and ".join(units), block, ""
+    return arms.pop(), " and ".join(units), block, None
 
 
 def _noon(day: str) -> pd.Timestamp | None:
@@ -297,7 +299,7 @@ def _runs(seen: Sequence[Observed]) -> pd.DataFrame:
             "switch_unit": [o.unit for o in seen],
             "block": [o.block for o in seen],
             "used": [not o.reason for o in seen],
-            "reason": [o.reason for o in seen],
+            "reason": pd.Series([o.reason or "" for o in seen], dtype=object),
             "km": [o.km for o in seen],
             "fuel_l": [o.litres for o in seen],
             "hours": math.nan,

@@ -19,6 +19,7 @@ from roadlog.analysis.accessory_time import (
 )
 from roadlog.analysis.doubts import fuel_doubts
 from roadlog.analysis.driven import Driven
+from roadlog.analysis.facts import NotUsed
 from roadlog.analysis.metering import Metered
 from roadlog.analysis.placed import Placed
 from roadlog.analysis.result import AccessoryTime
@@ -33,12 +34,12 @@ from roadlog.effect import (
 )
 from roadlog.effect.before_after import ONE_CHANGE
 from roadlog.effect.result import EffectResult
-from roadlog.errors import Warned
 from roadlog.passes import table as passes
 from roadlog.passes.cautions import datum_warnings, source_warnings
 from roadlog.passes.modes import mode_table
 from roadlog.passes.road_use import RoadUse, lost_blocking, lost_warnings, road_use, uneven_wheels
 from roadlog.plan.schedule import redraw
+from roadlog.quantities.facts import Warned, commonest
 from roadlog.quantities.fuels import FUELS
 from roadlog.quantities.tables import RUNS
 from roadlog.study.settings import Study
@@ -163,9 +164,7 @@ def _with_pass_reasons(runs: pd.DataFrame, table: pd.DataFrame) -> pd.DataFrame:
         if row.used and row.run not in used:
             reasons = table.loc[table["run"] == row.run, "reason"]
             runs.loc[runs.index[i], "used"] = False
-            runs.loc[runs.index[i], "reason"] = (
-                f"no usable pass: {reasons.mode().iloc[0]}"
-                if len(reasons)
-                else "drives none of the study's segments"
+            runs.loc[runs.index[i], "reason"] = (  # type: ignore[call-overload]
+                NotUsed.NO_PASS(why=commonest(reasons)) if len(reasons) else NotUsed.NO_SEGMENT()
             )
     return runs

@@ -10,7 +10,6 @@ from functools import partial
 import pandas as pd
 
 from roadlog.analysis.metering import judged, sampled
-from roadlog.errors import Warned
 from roadlog.ingest import Log
 from roadlog.ingest.alike import units_said
 from roadlog.ingest.clock.localday import clock_warnings, zone_warning
@@ -18,6 +17,7 @@ from roadlog.ingest.copied import copied_signals
 from roadlog.ingest.log import read_units
 from roadlog.ingest.twice import logged_twice
 from roadlog.plan.looks import agreed_notes
+from roadlog.quantities.facts import Fact, Warned
 from roadlog.runs.deviations import find_deviations, staying_sentences
 from roadlog.runs.notes import of_no_drive, read_notes
 from roadlog.runs.order import believed_units, by_order, order_warnings, unknown_order
@@ -42,7 +42,7 @@ class Driven:
     units: tuple[dict[str, str], ...]
     notes: pd.DataFrame | None
     switched_by: SwitchedBy
-    set_aside: Mapping[int, str]
+    set_aside: Mapping[int, Fact]
     in_order: bool
     doubts: tuple[str, ...]
     warnings: tuple[Warned, ...]

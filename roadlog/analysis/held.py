@@ -12,9 +12,9 @@ from roadlog.analysis.metering import Metered
 from roadlog.closure.result import Closure, Evidence
 from roadlog.effect import decide, estimates_only
 from roadlog.effect.crosschecks import disagreement_warnings
-from roadlog.errors import Warned
 from roadlog.plan.looks import oversee, oversight_warnings
 from roadlog.plan.result import FULL_LEVEL, Oversight
+from roadlog.quantities.facts import Warned
 from roadlog.runs.table import Sources
 from roadlog.stats.interval import Finding, NamedInterval, at_level
 from roadlog.study.settings import Study

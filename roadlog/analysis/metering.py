@@ -11,12 +11,14 @@ import numpy as np
 import pandas as pd
 
 from roadlog import closure, fuel
-from roadlog.errors import DesignError, Warned
+from roadlog.analysis.facts import NotUsed, Righted
+from roadlog.errors import DesignError
 from roadlog.fuel.batches import weighed_baseline_l
 from roadlog.fuel.levels import arm_refusal, refusals
 from roadlog.fuel.outliers import outlying_signals
 from roadlog.ingest import Log, timebase
 from roadlog.quantities.arms import ARMS
+from roadlog.quantities.facts import Fact, Warned
 from roadlog.quantities.fuels import Fuel
 from roadlog.stats.unit_contrast import require_replication
 from roadlog.study.settings import Study
@@ -70,20 +72,19 @@ def sampled(logs: Sequence[Log], progress: bool) -> tuple[list[pd.DataFrame], li
                 warnings.append(
                     Warned(
                         "clock-offset",
-                        f"the position clock was {scale.lag_s:+.0f} s off the car's and was put "
-                        "right",
+                        Righted.POSITION_CLOCK(seconds=scale.lag_s),
                         log.path.name,
                     )
                 )
         out.append(samples)
-        warnings += [Warned("log-repaired", n, log.path.name) for n in log.notes]
+        warnings += [Warned("log-repaired", n, log.path.name) for n in log.facts]
     return out, warnings
 
 
 def judged(
     runs: pd.DataFrame,
     samples: Sequence[pd.DataFrame],
-    set_aside: Mapping[int, str] | None = None,
+    set_aside: Mapping[int, Fact] | None = None,
 ) -> pd.DataFrame:
     """Add `km`, `used` and `reason`: a run without speed, or hardly driven, is set aside first.
 
@@ -93,7 +94,7 @@ def judged(
         As `roadlog.runs.table.build_runs` makes it.
     samples : sequence of DataFrame
         `tables.SAMPLES`, one a run.
-    set_aside : mapping of run to str, optional
+    set_aside : mapping of run to Fact, optional
         Why other rules leave a run out (`roadlog.runs.deviations`).
 
     Raises
@@ -104,12 +105,13 @@ def judged(
     km = [timebase.distance_km(s) if "speed_kmh" in s else np.nan for s in samples]
     noted = set_aside or {}
     reason = [
-        "no vehicle speed in the log"
+        NotUsed.NO_SPEED()
         if np.isnan(d)
-        else (f"only {d:.2f} km driven" if d < SHORTEST_RUN_KM else noted.get(int(r), ""))
+        else (NotUsed.SHORT(km=d) if d < SHORTEST_RUN_KM else noted.get(int(r), ""))
         for r, d in zip(runs["run"], km, strict=True)
     ]
-    table = runs.assign(km=np.nan_to_num(km), reason=reason, used=[r == "" for r in reason])
+    told = pd.Series(reason, runs.index, dtype=object)
+    table = runs.assign(km=np.nan_to_num(km), reason=told, used=told == "")
     _require_arms(table)
     return table
 
@@ -150,9 +152,9 @@ def with_levels_refused(
     """
     at = [int(i) for i in np.flatnonzero(runs["used"])]
     said = refusals([samples[i] for i in at], study, estimator, [units[i] for i in at])
-    reason = runs["reason"].to_numpy(object).copy()
-    reason[at] = said
-    table = runs.assign(reason=reason, used=[r == "" for r in reason])
+    reason = runs["reason"].astype(object)
+    reason.iloc[at] = [fault or "" for fault in said]
+    table = runs.assign(reason=reason, used=reason == "")
     _require_arms(table)
     for arm in ARMS:
         mine = [int(i) for i in np.flatnonzero(table["used"] & (table["arm"] == arm))]
@@ -315,5 +317,5 @@ def _with_totals(
     no_fuel = totals["used"] & ~(totals["fuel_l"] > 0)
     return totals.assign(
         used=totals["used"] & ~no_fuel,
-        reason=totals["reason"].where(~no_fuel, "no fuel flow could be computed"),
+        reason=totals["reason"].astype(object).where(~no_fuel, NotUsed.NO_FUEL()),
     )

@@ -11,9 +11,10 @@ import pandas as pd
 from roadlog import road
 from roadlog.analysis.driven import Driven
 from roadlog.analysis.metering import Metered
-from roadlog.errors import InputError, Warned
+from roadlog.errors import InputError
 from roadlog.passes.conditions import add_conditions, usual_level
 from roadlog.physics.air import wind_share
+from roadlog.quantities.facts import Warned
 from roadlog.runs.routes import routes_of
 from roadlog.runs.table import Sources
 from roadlog.study.settings import Study

@@ -6,9 +6,9 @@ import pandas as pd
 
 from roadlog.closure.result import Closure, Evidence
 from roadlog.effect.result import EffectResult
-from roadlog.errors import Warned
 from roadlog.passes.road_use import RoadUse
 from roadlog.plan.result import Oversight
+from roadlog.quantities.facts import Warned
 from roadlog.road.network import Network
 from roadlog.stats.interval import Finding, Interval
 from roadlog.study.settings import Study

@@ -160,7 +160,7 @@ def _with_deviations(
         warnings.append(str(e))
         return runs
     warnings += found.doubts
-    said = {i: Remark("fatal", "deviation", why) for i, why in found.set_aside.items()} | {
+    said = {i: Remark("fatal", "deviation", str(why)) for i, why in found.set_aside.items()} | {
         i: Remark("care", "deviation", f"a noted deviation ('{note}') that holds no agreed word")
         for i, note in found.staying.items()
     }
@@ -175,7 +175,7 @@ def _levels_together(
     """The runs held against each other, and each arm as a whole, for fuel that can't be."""
     at = [i for i, r in enumerate(runs) if r.usable and not r.samples.empty]
     said = refusals([runs[i].samples for i in at], study, estimator)
-    fatal = {i: Remark("fatal", "level", why) for i, why in zip(at, said, strict=True) if why}
+    fatal = {i: Remark("fatal", "level", str(why)) for i, why in zip(at, said, strict=True) if why}
     runs = [
         replace(r, findings=(*r.findings, fatal[i])) if i in fatal else r
         for i, r in enumerate(runs)

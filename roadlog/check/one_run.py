@@ -178,7 +178,7 @@ def _level(
     if estimator not in fuel.ESTIMATORS or not km >= LEAST_KM:
         return []
     fault = refusal(samples, study, estimator, read_units(log))
-    return [Remark("fatal", "level", fault)] if fault else []
+    return [Remark("fatal", "level", str(fault))] if fault else []
 
 
 def _signals_of(estimator: str, samples: pd.DataFrame) -> tuple[str, ...]:

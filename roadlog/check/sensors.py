@@ -14,8 +14,8 @@ from roadlog.check.remark import Remark
 from roadlog.fuel.air import LOAD_AIR_DENSITY_KG_M3
 from roadlog.fuel.flattop import at_ceiling
 from roadlog.fuel.levels import MOST_FILLING
+from roadlog.ingest.facts import Repair
 from roadlog.ingest.log import Log
-from roadlog.ingest.text.rivals import blanked
 from roadlog.quantities.arrays import Floats
 from roadlog.quantities.signals import CLOSED_LOOP, CLOSED_LOOP_FAULT, SIGNALS, TRIMS, plain
 from roadlog.quantities.units import unit_symbol
@@ -106,7 +106,8 @@ def _stuck_slow(frame: pd.DataFrame) -> list[Remark]:
 def impossible(log: Log) -> list[Remark]:
     """Values that the sensor, the car or the engine can't have had."""
     found = []
-    for name, n in blanked(log.notes).items():
+    outside = {f.value("signal"): f.value("n") for f in log.facts if f.code is Repair.OUT_OF_RANGE}
+    for name, n in outside.items():
         if n > _BLANKED_SHARE * len(log.frame):
             found.append(
                 Remark(

@@ -14,7 +14,6 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from roadlog.closure.result import Evidence
-from roadlog.errors import Warned
 from roadlog.fuel import Calibration
 from roadlog.fuel.air import (
     Array,
@@ -26,6 +25,7 @@ from roadlog.fuel.air import (
 )
 from roadlog.fuel.trims import LEAST_SECONDS, bank_trims
 from roadlog.quantities.arrays import Floats
+from roadlog.quantities.facts import Warned
 from roadlog.quantities.signals import signal
 from roadlog.quantities.warm import loop_is_closed, warm_samples
 from roadlog.stats.interval import Interval, percent_interval

@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 
 from roadlog.effect.result import EffectResult
-from roadlog.errors import Warned
+from roadlog.quantities.facts import Warned
 from roadlog.stats.interval import Interval, NamedInterval
 from roadlog.study.car import Device
 

@@ -14,8 +14,8 @@ import pandas as pd
 
 from roadlog.effect.expected_fuel import ExpectedFuel
 from roadlog.effect.layout import Layout
-from roadlog.errors import Warned
 from roadlog.quantities.arrays import Floats
+from roadlog.quantities.facts import Warned
 from roadlog.stats.interval import NamedInterval, percent, percent_interval
 from roadlog.stats.unit_contrast import UnitContrast, contrast_units
 

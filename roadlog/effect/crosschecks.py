@@ -13,8 +13,8 @@ import pandas as pd
 
 from roadlog.effect.design import Design
 from roadlog.effect.layout import Layout
-from roadlog.errors import Warned
 from roadlog.quantities.arrays import Floats
+from roadlog.quantities.facts import Warned
 from roadlog.stats.interval import Interval, NamedInterval, percent_interval
 from roadlog.stats.unit_contrast import unit_t
 

@@ -11,8 +11,8 @@ from numpy.typing import NDArray
 from roadlog.effect.design import plain_name
 from roadlog.effect.expected_fuel import ExpectedFuel
 from roadlog.effect.layout import Layout, without_fuel
-from roadlog.errors import Warned
 from roadlog.quantities.arrays import Floats
+from roadlog.quantities.facts import Warned
 from roadlog.quantities.tables import NOTE, REMARK
 from roadlog.stats.interval import Interval, percent, percent_interval
 from roadlog.stats.unit_contrast import contrast_units, unit_t

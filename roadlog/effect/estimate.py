@@ -27,8 +27,9 @@ from roadlog.effect.layout import Layout, lay_out, orders_by_chance
 from roadlog.effect.one_stage import OneStage, fit_one_stage
 from roadlog.effect.result import EffectResult
 from roadlog.effect.tables import coefficient_table, residual_table, scatter_table, unit_table
-from roadlog.errors import DesignError, FitError, Warned
+from roadlog.errors import DesignError, FitError
 from roadlog.quantities.arrays import Floats
+from roadlog.quantities.facts import Warned
 from roadlog.stats import power
 from roadlog.stats.interval import Interval, NamedInterval, percent, percent_interval
 from roadlog.stats.unit_contrast import UnitContrast, contrast_units

@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 import pandas as pd
 
-from roadlog.errors import Warned
+from roadlog.quantities.facts import Warned
 from roadlog.stats.interval import Interval, NamedInterval, Obstacle, Randomisation
 from roadlog.stats.unit_randomisation import UnitRandomisation
 

@@ -14,8 +14,10 @@ import pandas as pd
 
 from roadlog.fuel import ESTIMATORS, fuel_of
 from roadlog.fuel.air import AIR_MEASURES, Array, air_flow, manifold_air
+from roadlog.fuel.facts import Odd, TwoDigits, Use
 from roadlog.physics.demand import acceleration, tractive_power
 from roadlog.physics.roadload import REFERENCE_DENSITY_KG_M3
+from roadlog.quantities.facts import Fact
 from roadlog.quantities.fuels import Fuel
 from roadlog.quantities.signals import LAMBDA_MEASURED, SIGNALS, plain, signal
 from roadlog.quantities.units import SELDOM, STANDARD_GRAVITY_M_S2, UNITS, unit_symbol
@@ -54,9 +56,6 @@ LEAST_S = 60.0  # of fuelled time, to judge by
 LEAST_STANDING_S = 10.0
 LEAST_OVERRUN_S = 20.0
 
-DIESEL = (
-    'set fuel = "diesel" and log the engine fuel rate, because its air says nothing of its fuel'
-)
 CARRIERS = {
     "rate": ("fuel_rate_l_h", "fuel_rate_g_s"),
     "injection": ("injected_mg_stroke",),
@@ -98,12 +97,11 @@ class Level:
     implied_lambda: float = np.nan
 
     @property
-    def use(self) -> str:
-        """Fuel by the bare signal, in words."""
+    def use(self) -> Fact:
+        """Fuel by the bare signal."""
         if self.km <= LEAST_KM:
-            return f"{3600 * self.litres / self.fuelled_s:.2g} L/h"
-        per = 100 * self.litres / self.km
-        return f"{per:.0f} L/100 km" if per >= 9.95 else f"{per:.2g} L/100 km"
+            return Use.PER_HOUR(use=3600 * self.litres / self.fuelled_s)
+        return Use.PER_DISTANCE(use=TwoDigits(100 * self.litres / self.km))
 
     @property
     def shares(self) -> tuple[float, float]:
@@ -259,8 +257,8 @@ def _quantile(
 
 def refusal(
     samples: pd.DataFrame, study: Study, estimator: str, units: Mapping[str, str] | None = None
-) -> str:
-    """Why a run's fuel can't be what it says, "" if it can.
+) -> Fact | None:
+    """Why a run's fuel can't be what it says, None if it can.
 
     Parameters
     ----------
@@ -274,7 +272,7 @@ def refusal(
 
     Returns
     -------
-    str
+    Fact or None
         A clause for "left out because …" and "not usable because …", with the likely slip.
     """
     level = level_of(samples, study, estimator)
@@ -287,7 +285,7 @@ def refusals(
     study: Study,
     estimator: str,
     units: Sequence[Mapping[str, str]] | None = None,
-) -> list[str]:
+) -> list[Fact | None]:
     """`refusal` of each of a study's runs, which are also held against each other.
 
     All are drives of one car: a run whose level and whose flow at a stand both lie more than
@@ -309,11 +307,8 @@ def refusals(
     for i, (level, why) in enumerate(zip(levels, said, strict=True)):
         both = np.array([level.idle_g_s / idle, level.shares[0] / share])
         if not why and ((both > RELATIVE).all() or (both < 1 / RELATIVE).all()):
-            fault = (
-                f"its fuel ({level.use}) is {both[1]:.2g} times that of the other runs for like "
-                f"driving and {both[0]:.2g} times at a stand"
-            )
-            said[i] = fault + likely_slip([samples[i]], study, estimator, each[i])
+            fault = Odd.UNLIKE_OTHERS(use=level.use, times=both[1], at_rest=both[0])
+            said[i] = with_likely_slip(fault, [samples[i]], study, estimator, each[i])
     return said
 
 
@@ -322,65 +317,65 @@ def arm_refusal(
     study: Study,
     estimator: str,
     units: Mapping[str, str] | None = None,
-) -> str:
-    """Why the fuel of an arm's runs together can't be what it says, "" if it can.
+) -> Fact | None:
+    """Why the fuel of an arm's runs together can't be what it says, None if it can.
 
     Drives out and back take the hills out of the sum, so the bounds are closer than for a run, and
     the work at the wheels can't exceed what the best engines make of their fuel.
     """
     levels = [lv for s in samples if (lv := level_of(s, study, estimator)).fuelled_s >= LEAST_S]
     if not levels:
-        return ""
+        return None
     pooled = _pooled(levels)
     fault = _fault(pooled, study, estimator, ARM_SHARES)
     return _explained(fault, pooled, samples, study, estimator, units)
 
 
 def _explained(
-    fault: str,
+    fault: Fact | None,
     level: Level,
     samples: Sequence[pd.DataFrame],
     study: Study,
     estimator: str,
     units: Mapping[str, str] | None,
-) -> str:
+) -> Fact | None:
     """A fault with what it most likely comes from."""
-    if not fault or fault.endswith(DIESEL):
+    if fault is None or fault.code is Odd.LEAN:
         return fault
-    told = fault + likely_slip(samples, study, estimator, units)
+    told = with_likely_slip(fault, samples, study, estimator, units)
     lean = ESTIMATORS[estimator].from_air and level.shares[0] > TYPICAL_SHARE
-    return f"{told}; if it is a diesel, {DIESEL}" if lean else told
+    return Odd.IF_DIESEL(fault=told) if lean else told
 
 
-def _fault(level: Level, study: Study, estimator: str, bounds: tuple[float, float]) -> str:
+def _fault(level: Level, study: Study, estimator: str, bounds: tuple[float, float]) -> Fact | None:
     """What is wrong with a level, without the likely slip."""
     if level.fuelled_s < LEAST_S:
-        return ""
+        return None
     from_air = ESTIMATORS[estimator].from_air
     if from_air and level.richest_lambda > LEANEST_PETROL:
-        return f"a λ of {level.richest_lambda:.2g} and more is no petrol engine's: {DIESEL}"
+        return Odd.LEAN(lean=level.richest_lambda)
     alone = bounds == RUN_SHARES
     low, high = level.shares
     if alone:
         high = level.energy_mj / (level.high_budget_mj + level.climb_mj)
     if low < bounds[0]:
-        return f"its fuel ({level.use}) is less than any engine burns for this driving"
+        return Odd.TOO_LITTLE(use=level.use)
     if not alone and level.net_work_mj > MOST_EFFICIENT * level.energy_mj:
         share = 100 * level.net_work_mj / level.energy_mj
-        return f"its fuel ({level.use}) would make the engine {share:.0f} % efficient"
+        return Odd.TOO_EFFICIENT(use=level.use, pct=share)
     filled = level.filling > _most_filling(study.vehicle)
     full = level.idle_filling > UNTHROTTLED_FILLING
     unthrottled = full and (level.overrun_filling > UNTHROTTLED_FILLING or low > MOST_WHEN_FULL)
     implied = from_air and level.implied_lambda > LEANEST_IMPLIED
     if filled:
-        return f"its cylinders would fill to {100 * level.filling:.0f} %"
+        return Odd.OVERFILLED(pct=100 * level.filling)
     if unthrottled:
-        return f"its cylinders would fill to {100 * level.idle_filling:.0f} % at idle"
+        return Odd.UNTHROTTLED(pct=100 * level.idle_filling)
     if implied:
-        return f"its air is {level.implied_lambda:.2g} times what its fuel rate burns"
+        return Odd.TOO_MUCH_AIR(times=level.implied_lambda)
     if high > bounds[1]:
-        return f"its fuel ({level.use}) is more than the engine burns for this driving"
-    return ""
+        return Odd.TOO_MUCH(use=level.use)
+    return None
 
 
 def _most_filling(vehicle: Vehicle) -> float:
@@ -388,28 +383,32 @@ def _most_filling(vehicle: Vehicle) -> float:
     return MOST_FILLING[vehicle.aspiration] if declared else MOST_FILLING_UNDECLARED
 
 
-def likely_slip(
+def with_likely_slip(
+    fault: Fact,
     samples: Sequence[pd.DataFrame],
     study: Study,
     estimator: str,
     units: Mapping[str, str] | None = None,
-) -> str:
-    """The readings that would make these runs' fuel an engine's, as the end of a sentence."""
+) -> Fact:
+    """A fault with the readings that would make these runs' fuel an engine's."""
     carrier = next(
         (c for c in CARRIERS[estimator] if any(c in s and s[c].notna().any() for s in samples)),
         CARRIERS[estimator][0],
     )
     unit = (units or {}).get(carrier, SIGNALS[carrier].unit)
-    told: list[tuple[float, str, str]] = []
+    told: list[tuple[float, str, Fact]] = []
     for name, factor in other_readings(carrier, unit, fuel_of(samples[0], study)):
         scaled = [s.assign(**{carrier: factor * s[carrier]}) for s in samples if carrier in s]
         pooled = _pooled([level_of(s, study, estimator) for s in scaled])
         if not _fault(pooled, study, estimator, USUAL_SHARES):
             told.append((abs(float(np.log(pooled.shares[0] / TYPICAL_SHARE))), name, pooled.use))
     if not told:
-        return f": check the unit of {plain(carrier)}, and the engine's size and fuel in [vehicle]"
-    read = ", ".join(f"as {name} it would be {use}" for _, name, use in sorted(told)[:3])
-    return f"; {plain(carrier)} read {read}: name the unit"
+        return Odd.CHECK_UNIT(fault=fault, signal=plain(carrier))
+    best = sorted(told, key=lambda each: each[:2])[:3]
+    read = {k: v for c, (_, name, use) in zip("abc", best, strict=False)
+            for k, v in ((c, name), (f"use_{c}", use))}  # fmt: skip
+    kind = (Odd.READ_AS, Odd.READ_AS_TWO, Odd.READ_AS_THREE)[len(best) - 1]
+    return kind(fault=fault, signal=plain(carrier), **read)
 
 
 def other_readings(carrier: str, unit: str, fuel: Fuel) -> Iterator[tuple[str, float]]:

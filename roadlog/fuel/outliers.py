@@ -9,10 +9,11 @@ from collections.abc import Sequence
 import numpy as np
 import pandas as pd
 
-from roadlog.errors import Warned
 from roadlog.fuel.air import LAMBDA_LIMITS
+from roadlog.fuel.facts import Odd
 from roadlog.fuel.states import status_sticks
 from roadlog.fuel.trims import bank_trims
+from roadlog.quantities.facts import Warned
 from roadlog.quantities.signals import TRIMS, signal
 
 TRIM_APART_PCT = 5.0  # from the median of the arm's other runs
@@ -41,9 +42,7 @@ def outlying_signals(
             found.append(
                 Warned(
                     "lambda-impossible",
-                    f"commanded λ lies outside {LAMBDA_LIMITS[0]:g} to {LAMBDA_LIMITS[1]:g} for "
-                    f"{share:.0%} of the time, which no petrol engine is run at: those readings "
-                    "don't count",
+                    Odd.LAMBDA(low=LAMBDA_LIMITS[0], high=LAMBDA_LIMITS[1], share=share),
                     file,
                 )
             )
@@ -51,19 +50,12 @@ def outlying_signals(
             found.append(
                 Warned(
                     "trims-strained",
-                    f"a short-term fuel trim lies beyond ±{STRAINED_PCT:g} % for {share:.0%} of "
-                    "the time, which no sound engine needs: look at this log (roadlog check)",
+                    Odd.STRAINED(pct=STRAINED_PCT, share=share),
                     file,
                 )
             )
         if status_sticks(frame):
-            found.append(
-                Warned(
-                    "status-sticks",
-                    "the fuel-system status never moves from 'open loop', so it isn't believed",
-                    file,
-                )
-            )
+            found.append(Warned("status-sticks", Odd.STATUS_STICKS(), file))
     return [*found, *_trims_apart(samples, files, arms)]
 
 
@@ -100,13 +92,5 @@ def _trims_apart(
             for i in mine:
                 apart = float(values[i] - np.median(values[[k for k in mine if k != i]]))
                 if abs(apart) > TRIM_APART_PCT:
-                    found.append(
-                        Warned(
-                            "trims-apart",
-                            f"the fuel trims differ by {apart:+.1f} % from those of the arm's "
-                            "other runs, and move this run's fuel by as much where they are "
-                            "counted: look at this log (roadlog check)",
-                            files[i],
-                        )
-                    )
+                    found.append(Warned("trims-apart", Odd.TRIMS_APART(pct=apart), files[i]))
     return found

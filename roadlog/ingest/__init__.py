@@ -15,6 +15,7 @@ from roadlog.ingest.clock.dayorder import settle_day_first
 from roadlog.ingest.clock.order import never_set
 from roadlog.ingest.contradicted import without_contradicted
 from roadlog.ingest.datum import settled
+from roadlog.ingest.facts import Repair
 from roadlog.ingest.journal.replay import is_journal, read_journal
 from roadlog.ingest.log import ColumnMatch, Log
 from roadlog.ingest.positions.gpx import is_xml
@@ -109,8 +110,7 @@ def _dated(log: Log) -> Log:
     """The log without a start where its clock was never set: that day is nobody's."""
     if log.start is None or not never_set(log.start):
         return log
-    note = f"the clock begins on {log.start:%Y-%m-%d}: it was never set, so the log has no date"
-    return replace(log, start=None, notes=(*log.notes, note))
+    return replace(log, start=None, facts=(*log.facts, Repair.NEVER_SET(start=log.start)))
 
 
 def _read(path: Path, raw: Text, columns: Mapping[str, ColumnRule], time: TimeRule) -> Log:
@@ -126,5 +126,5 @@ def _read(path: Path, raw: Text, columns: Mapping[str, ColumnRule], time: TimeRu
     if is_json_lines(head):
         tabled = as_delimited(path, raw)
         log = read_delimited(path, tabled.text, columns, time, lines_above=1)
-        return replace(log, notes=(*log.notes, *tabled.notes))
+        return replace(log, facts=(*log.facts, *tabled.notes))
     return read_delimited(path, raw, columns, time)

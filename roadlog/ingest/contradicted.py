@@ -15,7 +15,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from roadlog.ingest.log import Log, counted
+from roadlog.ingest.facts import Repair
+from roadlog.ingest.log import Log
 from roadlog.quantities.arrays import Floats
 
 Rows = NDArray[np.intp]
@@ -66,24 +67,23 @@ def without_contradicted(log: Log) -> Log:
         frozen[part] = _frozen(t, maf, rpm, ends)
     slipped = _off_scale(frame, parts, no_air | frozen, at_rest)
     told = (
-        (no_air, "of no air (maf_g_s = 0) at a turning engine"),
-        (at_rest, "of no engine speed (rpm = 0) at an engine that draws air"),
-        (frozen, "of maf_g_s stand still while the engine's speed changes"),
-        (slipped, "of maf_g_s are on another scale than in the rest of the log, against its load"),
+        (no_air, Repair.NO_AIR),
+        (at_rest, Repair.NO_SPEED),
+        (frozen, Repair.FROZEN_AIR),
+        (slipped, Repair.OTHER_SCALE),
     )
     t = frame["t_s"].to_numpy(np.float64)
-    notes = [
-        f"{counted(int(wrong.sum()), 'reading')} {what}, first at "
-        f"{t[wrong.argmax()] / 60:.1f} min: left blank"
+    facts = [
+        what(n=int(wrong.sum()), minutes=t[wrong.argmax()] / 60)
         for wrong, what in told
         if wrong.any()
     ]
-    if not notes:
+    if not facts:
         return log
     put = frame.assign(
         maf_g_s=frame["maf_g_s"].mask(no_air | frozen | slipped), rpm=frame["rpm"].mask(at_rest)
     )
-    return replace(log, frame=put, notes=(*log.notes, *notes))
+    return replace(log, frame=put, facts=(*log.facts, *facts))
 
 
 def _parts(rows: int) -> list[slice]:

@@ -17,6 +17,7 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 
+from roadlog.ingest.facts import Repair
 from roadlog.ingest.log import ColumnMatch, Datum, Log
 from roadlog.quantities.arrays import Floats
 from roadlog.study.settings import RoadRule
@@ -96,24 +97,21 @@ def settled(log: Log, rule: RoadRule | None = None) -> Log:
     """
     if ALTITUDE not in log.frame or log.altitude_datum is None:
         return log
-    datum, notes = log.altitude_datum, list(log.notes)
+    datum, facts = log.altitude_datum, list(log.facts)
     if datum == "unknown" and rule is not None and rule.altitude is not None:
         datum = rule.altitude
-        notes.append(f"altitudes taken as {SURFACES[datum]}, as [road] says")
+        facts.append(Repair.DATUM_BY_RULE(surface=SURFACES[datum]))
     geoid = _geoid(log.frame, rule)
     if datum != "ellipsoid" or geoid is None:
-        return replace(log, altitude_datum=datum, notes=tuple(notes))
-    source = "the log" if GEOID in log.frame else "[road]"
-    notes.append(
-        f"altitudes above the ellipsoid carried to sea level by the geoid's height from {source} "
-        f"({np.nanmedian(geoid):+.1f} m)"
-    )
+        return replace(log, altitude_datum=datum, facts=tuple(facts))
+    carried = Repair.GEOID_OF_LOG if GEOID in log.frame else Repair.GEOID_BY_RULE
+    facts.append(carried(geoid_m=np.nanmedian(geoid)))
     altitude = log.frame[ALTITUDE].to_numpy(np.float64) - geoid
     return replace(
         log,
         frame=log.frame.assign(**{ALTITUDE: altitude}),
         altitude_datum="sea level",
-        notes=tuple(notes),
+        facts=tuple(facts),
     )
 
 

@@ -10,6 +10,7 @@ from typing import Literal
 
 import pandas as pd
 
+from roadlog.quantities.facts import Fact
 from roadlog.quantities.units import UNITS
 
 Role = Literal["signal", "time", "ignored", "unmatched"]
@@ -22,7 +23,7 @@ class ColumnMatch:
 
     `signal` is a name in `roadlog.quantities.signals.SIGNALS`, or None for time columns (`role`
     "time"), for columns that a rule ignores and for those that no word matches; `unit` is the unit
-    that the file's values are in.
+    that the file's values are in, `assumed` where nothing named it.
     """
 
     header: str
@@ -30,6 +31,7 @@ class ColumnMatch:
     unit: str | None
     note: str = ""
     role: Role = "signal"
+    assumed: bool = False
 
 
 @dataclass(frozen=True)
@@ -69,7 +71,7 @@ class Log:
     `frame` holds `t_s` [s] since the first row, non-decreasing, then one float64 column per
     matched signal in its canonical unit, NaN where the row has none. `start` is the wall clock at
     `t_s` = 0: naive local time if the log has no zone, tz-aware if it has, None if it has no wall
-    clock. `notes` are plain sentences on what was repaired. `altitude_datum` is the surface that
+    clock. `facts` tell what was repaired, `notes` say it. `altitude_datum` is the surface that
     `altitude_m` is above, None without altitudes. `frozen_s` is how long positions stood still
     while the wheels turned [s]; they are blank there.
     `units` holds what values say of columns whose header names no unit.
@@ -79,10 +81,15 @@ class Log:
     frame: pd.DataFrame
     start: pd.Timestamp | None
     columns: tuple[ColumnMatch, ...] = ()
-    notes: tuple[str, ...] = ()
+    facts: tuple[Fact, ...] = ()
     altitude_datum: Datum | None = None
     frozen_s: float = 0.0
     units: tuple[UnitEvidence, ...] = ()
+
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """What was repaired, a sentence each."""
+        return tuple(map(str, self.facts))
 
 
 def read_units(log: Log) -> dict[str, str]:

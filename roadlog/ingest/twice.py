@@ -13,7 +13,9 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from roadlog.errors import InputError, Warned
+from roadlog.errors import InputError
+from roadlog.ingest.facts import Beside
+from roadlog.quantities.facts import Fact, Warned
 
 WINDOW_S = 60  # of speed, second by second, that no second drive repeats to the tenth of a km/h
 LEAST_SPREAD_KMH = 3.0  # of a window: standing and steady driving repeat themselves
@@ -31,7 +33,7 @@ class Twice:
 
     same: tuple[tuple[int, int], ...] = ()
     clash: tuple[tuple[int, int], ...] = ()
-    set_aside: Mapping[int, str] = field(default_factory=dict)
+    set_aside: Mapping[int, Fact] = field(default_factory=dict)
     warnings: tuple[Warned, ...] = ()
 
 
@@ -79,16 +81,14 @@ def logged_twice(runs: pd.DataFrame, samples: Sequence[pd.DataFrame]) -> Twice:
     return Twice(
         tuple(same),
         clash,
-        {int(numbers[d]): f"the same drive as {files[k]}" for d, k in aside.items()},
+        {int(numbers[d]): Beside.SAME_DRIVE(log=files[k]) for d, k in aside.items()},
         (
             *(
-                Warned("logged-twice", f"holds the same drive as {files[k]} and isn't counted",
-                       files[d])
+                Warned("logged-twice", Beside.LOGGED_TWICE(log=files[k]), files[d])
                 for d, k in aside.items()
             ),
             *(
-                Warned("clocks-clash", f"overlaps in time with {files[b]}, and their speeds say "
-                       "that these are two drives: one of the clocks is wrong", files[a])
+                Warned("clocks-clash", Beside.CLOCKS_CLASH(log=files[b]), files[a])
                 for a, b in clash
             ),
         ),

@@ -4,6 +4,7 @@ import numpy as np
 import pandas as pd
 
 from roadlog.ingest.datum import uneven_datum
+from roadlog.passes.conditions import BY_HEIGHT
 
 SOURCE_SHARE = 0.2
 
@@ -46,7 +47,7 @@ def datum_warnings(passes: pd.DataFrame, runs: pd.DataFrame) -> list[str]:
         `run`, `arm` and `altitude_datum` (`roadlog.ingest.Log`).
     """
     used = passes[passes["used"].astype(bool)]
-    by_height = [used[c].astype(str).str.endswith("the altitude") for c in _AIR if c in used]
+    by_height = [used[c].isin(BY_HEIGHT) for c in _AIR if c in used]
     if not by_height or "altitude_datum" not in runs:
         return []
     mine = runs[runs["run"].isin(used.loc[np.logical_or.reduce(by_height), "run"])]

@@ -35,6 +35,11 @@ WET_AFTER = pd.Timedelta(hours=2)  # a road counts as wet so long after rain; co
 COLD_START_C = 40.0  # coolant below this, and near the intake air, is a cold start
 SOAKED_WITHIN_K = 6.0
 
+WEATHER_AT_ALTITUDE = "weather at the altitude"
+STANDARD_AT_ALTITUDE = "standard atmosphere at the altitude"
+STANDARD_AT_SEA_LEVEL = "standard atmosphere at sea level"
+BY_HEIGHT = (WEATHER_AT_ALTITUDE, STANDARD_AT_ALTITUDE)  # sources that rest on the altitude
+
 WEATHER_COLUMNS = (
     "temp_c", "pressure_kpa", "qnh_kpa", "wind_speed_m_s", "wind_from_deg", "humidity_pct",
 )  # fmt: skip
@@ -162,7 +167,7 @@ def _ambient(
         if altitude is None or weather is None or "station_elevation_m" not in weather.columns:
             return weather_c, "weather"
         above = altitude - float(weather["station_elevation_m"].iloc[0])
-        return weather_c - LAPSE_K_M * above, "weather at the altitude"
+        return weather_c - LAPSE_K_M * above, WEATHER_AT_ALTITUDE
     intake = signal(track, "intake_air_temp_c")
     coolant = signal(track, "coolant_temp_c")
     first = intake[np.isfinite(intake)][:1], coolant[np.isfinite(coolant)][:1]
@@ -182,15 +187,15 @@ def _pressure(
     altitude = _altitude(track, usual)
     if altitude is not None and np.isfinite(qnh_kpa).any():
         here = station_pressure(qnh_kpa, altitude)
-        return np.asarray(here, float), "weather at the altitude"
+        return np.asarray(here, float), WEATHER_AT_ALTITUDE
     if np.isfinite(weather_kpa).any():
         return weather_kpa, "weather"
     if usual.pressure_kpa is not None:
         return np.full(len(track), usual.pressure_kpa), "barometer of other runs"
     if altitude is not None:
         standard = float(standard_pressure(altitude))
-        return np.full(len(track), standard), "standard atmosphere at the altitude"
-    return np.full(len(track), STANDARD_PRESSURE_KPA), "standard atmosphere at sea level"
+        return np.full(len(track), standard), STANDARD_AT_ALTITUDE
+    return np.full(len(track), STANDARD_PRESSURE_KPA), STANDARD_AT_SEA_LEVEL
 
 
 def _altitude(track: pd.DataFrame, usual: Level | None = None) -> float | None:

@@ -12,10 +12,10 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from roadlog.errors import Warned
-from roadlog.passes.table import WASHOUT
+from roadlog.passes.facts import Lost
 from roadlog.quantities.arms import ARMS
 from roadlog.quantities.arrays import Floats, Ints
+from roadlog.quantities.facts import Fact, Warned
 from roadlog.road.network import Network
 from roadlog.road.trace import travelled
 from roadlog.wording.alike import alike
@@ -25,14 +25,10 @@ LEAST_SHARE = 0.60  # for a firm finding: tests/studies/lost_road.py
 UNEVEN_WHEELS = 0.01
 LEAST_RUNS = 3
 CELL_M = 150.0  # places this near count as one, so that an astray receiver is still on its road
-NO_POSITION = "no position"
-ASTRAY = "positions too far astray for a road that both arms drive"
-ELSEWHERE = "a road that too few runs of both arms drive"
-ONE_ARM = "on a segment that one arm alone has a usable pass of"
 
 HEADING_SAMPLES = 5
 
-Strings = NDArray[np.object_]
+Causes = NDArray[np.object_]
 Cell = tuple[int, int, int]
 
 
@@ -142,7 +138,7 @@ def road_use(
     shared = _shared_cells(runs, tracks, min_runs_per_arm)
     used = table[table["used"].astype(bool)]
     by_arm = used.groupby("segment")["arm"].nunique()
-    barren = {str(s): ONE_ARM for s in by_arm.index[by_arm < len(ARMS)]}
+    barren = {str(s): Lost.ONE_ARM() for s in by_arm.index[by_arm < len(ARMS)]}
     parts = []
     each_run = zip(runs["run"], runs["arm"], runs["reason"], samples, strict=True)
     for run, arm, reason, frame in each_run:
@@ -152,9 +148,9 @@ def road_use(
             placed = float(steps[tracks[run]["traversal"].to_numpy() >= 0].sum())
         else:
             steps = np.diff(_driven(frame), append=np.nan)[:-1]
-            cause = np.full(len(steps), f"run not used: {reason}", object)
+            cause = np.full(len(steps), Lost.RUN(why=reason), object)
             placed = 0.0
-        km = pd.Series(steps / 1000).groupby(cause).sum()
+        km = _by_cause(steps / 1000, cause)
         parts.append(
             {
                 "run": run, "arm": arm, "driven_km": float(km.sum()),
@@ -169,8 +165,17 @@ def road_use(
 
 def _apart(km: pd.Series, set_aside: bool) -> float:
     """Kilometres that nobody meant to use."""
-    planned = km.index.str.startswith(WASHOUT) | (km.index == ELSEWHERE)
+    codes = [getattr(cause, "code", None) for cause in km.index]
+    planned = [code in (Lost.WASHOUT, Lost.ELSEWHERE) for code in codes]
     return float(km.sum() if set_aside else km[planned].sum())
+
+
+def _by_cause(km: Floats, cause: Causes) -> pd.Series:
+    """Sums by cause, in the order of their sentences."""
+    code, causes = pd.factorize(cause)
+    order = np.argsort([str(c) for c in causes])
+    sums = pd.Series(km).groupby(np.argsort(order)[code]).sum()
+    return sums.set_axis(causes[order])
 
 
 def _summed(each: pd.DataFrame) -> ArmUse:
@@ -192,17 +197,18 @@ def _of_track(
     mine: pd.DataFrame,
     network: Network,
     shared: set[Cell],
-    barren: Mapping[str, str],
-) -> tuple[Floats, Strings]:
+    barren: Mapping[str, Fact],
+) -> tuple[Floats, Causes]:
     """Metres of each sample's step, and what they were lost to ("" where used)."""
     steps = np.append(np.diff(track["d_m"].to_numpy(float)), 0.0)
     entry = track["traversal"].to_numpy(np.int64)
-    cause = np.full(len(track), NO_POSITION, dtype=object)
+    cause = np.full(len(track), Lost.NO_POSITION(), dtype=object)
     if network.kind == "road":
         known, home, _ = _cells(track)
-        cause[known] = [ASTRAY if c in shared else ELSEWHERE for c in map(tuple, home.tolist())]
+        astray, elsewhere = Lost.ASTRAY(), Lost.ELSEWHERE()
+        cause[known] = [astray if c in shared else elsewhere for c in map(tuple, home.tolist())]
     else:
-        cause[:] = network.off.get(int(track["run"].iloc[0]), "before the first move or the last")
+        cause[:] = network.off.get(int(track["run"].iloc[0]), Lost.AT_REST())
     entries = np.unique(entry[entry >= 0])
     for number, reason, segment in zip(entries, mine["reason"], mine["segment"], strict=True):
         cause[entry == number] = reason or barren.get(segment, "")

@@ -5,7 +5,7 @@ out (method section 4), with the passes that a rule set beforehand leaves out li
 """
 
 import re
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -15,8 +15,10 @@ from numpy.typing import NDArray
 from roadlog.errors import InputError
 from roadlog.ingest.text.handtable import split_unit
 from roadlog.passes.conditions import add_conditions
+from roadlog.passes.facts import Lost
 from roadlog.physics.air import wind_share
 from roadlog.quantities.arrays import Floats
+from roadlog.quantities.facts import Fact
 from roadlog.quantities.fuels import FUELS
 from roadlog.quantities.tables import NOTE, PASSES, REMARK
 from roadlog.quantities.warm import WARM_COOLANT_C
@@ -28,7 +30,6 @@ from roadlog.study.settings import Analysis, Study
 
 MIN_LENGTH_SHARE = 0.9  # a pass has to cover this share of its segment
 MAX_DISTANCE_ERROR = 0.10  # wheel distance against the segment's length
-WASHOUT = "washout"
 IDLE_BELOW_KMH = 1.0
 YES_NO = {"yes": "1", "no": "0", "true": "1", "false": "0", "on": "1", "off": "0"}
 
@@ -107,7 +108,7 @@ def build_passes(
             )  # fmt: skip
     samples = _stack(driven)
     table = _sums(samples, _ml_per_g(runs, study))
-    table["why"] = ""
+    table["why"] = pd.Series("", table.index, dtype=object)
     absent = _without_pass(runs, driven, network, set(table["run"]))
     if len(absent):
         table = pd.concat([table, absent]) if len(table) else absent.reindex(columns=table.columns)
@@ -278,13 +279,13 @@ def _without_pass(
             continue
         track = driven.get(run)
         if track is None:
-            why = "no samples in this run"
+            why = Lost.NO_SAMPLES()
         elif run in network.off:
             why = network.off[run]
         elif network.kind == "road" and run not in network.lines:
-            why = "no positions in this run, so that it can't be placed on a segment"
+            why = Lost.NO_POSITIONS()
         else:
-            why = "never on a segment that runs of both arms share"
+            why = Lost.NEVER_SHARED()
         rows.append({"run": run, "traversal": 0, "segment": "", "distance_km": km, "why": why})
     return pd.DataFrame(rows)
 
@@ -335,38 +336,24 @@ def _reasons(table: pd.DataFrame, network: Network, study: Study) -> pd.Series:
     error = table["length_ratio"] / usual - 1
     least, washout = study.analysis.min_coverage, study.device.washout_km
     share, coverage = 100 * table["length_share"], 100 * table["coverage"]
-    why = table["why"].astype(str)
-    rules: list[tuple[pd.Series, pd.Series]] = [
-        (~table["run_used"].astype(bool), "run not used: " + table["run_reason"].astype(str)),
-        (why != "", why),
-        (
-            table["length_share"] < MIN_LENGTH_SHARE,
-            "only " + _text(share, 0) + " % of the segment driven",
-        ),
-        (
-            ~(table["coverage"] >= least),
-            "fuel and speed known for only " + _text(coverage, 0) + " % of the time",
-        ),
-        (~(table["distance_km"] > 0), pd.Series("no distance driven", table.index)),
+    why, km = table["why"], table["km_since_switch"]
+    rules: list[tuple[pd.Series, Callable[[int], Fact]]] = [
+        (~table["run_used"].astype(bool), lambda i: Lost.RUN(why=table["run_reason"].iloc[i])),
+        (why != "", lambda i: why.iloc[i]),
+        (table["length_share"] < MIN_LENGTH_SHARE, lambda i: Lost.SHORT(pct=share.iloc[i])),
+        (~(table["coverage"] >= least), lambda i: Lost.LITTLE_KNOWN(pct=coverage.iloc[i])),
+        (~(table["distance_km"] > 0), lambda i: Lost.NO_DISTANCE()),
         (
             error.abs() > MAX_DISTANCE_ERROR,
-            "wheel distance " + _text(100 * error, 0, sign=True) + " % off the segment's length",
+            lambda i: Lost.OTHER_LENGTH(pct=100 * error.iloc[i]),
         ),
-        (
-            table["km_since_switch"] < washout,
-            f"{WASHOUT}: begins " + _text(table["km_since_switch"], 1) + " km after the switch",
-        ),
+        (km < washout, lambda i: Lost.WASHOUT(km=km.iloc[i])),
     ]
     reason = np.full(len(table), "", dtype=object)
-    for applies, text in rules:
-        here = applies.to_numpy(bool) & (reason == "")
-        reason[here] = text.to_numpy(object)[here]
-    return pd.Series(reason, index=table.index).astype(str)
-
-
-def _text(values: pd.Series, digits: int, *, sign: bool = False) -> pd.Series:
-    style = f"{{:{'+' if sign else ''}.{digits}f}}"
-    return pd.Series([style.format(v) for v in values], index=values.index)
+    for applies, fact in rules:
+        for i in np.flatnonzero(applies.to_numpy(bool) & (reason == "")).tolist():
+            reason[i] = fact(i)
+    return pd.Series(reason, index=table.index, dtype=object)
 
 
 def _with_notes(

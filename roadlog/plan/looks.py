@@ -15,7 +15,7 @@ from pathlib import Path
 
 import pandas as pd
 
-from roadlog.errors import InputError, Warned
+from roadlog.errors import InputError
 from roadlog.plan.promised import promise_that_counts
 from roadlog.plan.register import (
     Entry,
@@ -27,7 +27,8 @@ from roadlog.plan.register import (
     without_late_notes,
 )
 from roadlog.plan.result import FULL_LEVEL, Look, Oversight
-from roadlog.runs.deviations import REASON
+from roadlog.quantities.facts import Warned
+from roadlog.runs.facts import OfRun
 from roadlog.stats.interval import Finding
 from roadlog.study.settings import Schedule, Study
 
@@ -234,5 +235,6 @@ def log_look(folder: Path, oversight: Oversight, finding: Finding) -> bool:
 
 def _digest(runs: pd.DataFrame) -> str:
     """SHA-256 of the logs, and of the noted deviations that set some of them aside."""
-    noted = runs["reason"].astype(str).where(runs["reason"].str.startswith(REASON), "")
-    return hashlib.sha256("\n".join(sorted(runs["sha256"] + noted)).encode()).hexdigest()
+    noted = [str(r) if getattr(r, "code", None) is OfRun.DEVIATION else "" for r in runs["reason"]]
+    told = sorted(sha + why for sha, why in zip(runs["sha256"], noted, strict=True))
+    return hashlib.sha256("\n".join(told).encode()).hexdigest()

@@ -37,7 +37,7 @@ RUNS = Schema(
         "switch_unit": "str, the unit that was assigned to an arm",
         "block": "str, randomisation block ('' when the schedule has none)",
         "used": "bool",
-        "reason": "str, why it was not used ('' if used)",
+        "reason": "Fact, why it was not used ('' if used)",
         "km": "float, distance integrated over covered time",
         "fuel_l": "float, fuel integrated over covered time (middle of the bounds)",
         "fuel_low_l": "float, lower bound where fuel cut or enrichment is ambiguous",
@@ -109,6 +109,6 @@ PASSES = Schema(
         "supply_voltage_v": "float",
         "coverage": "float, share of the pass's time with fuel and speed",
         "used": "bool",
-        "reason": "str, why it was excluded ('' if used)",
+        "reason": "Fact, why it was excluded ('' if used)",
     },
 )  # plus, for each condition in notes.csv, a column that begins with `NOTE` or `REMARK`

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from roadlog.check import RunCheck, StudyCheck
 from roadlog.fuel import ESTIMATORS
 from roadlog.fuel.accessory_state import find_accessory
-from roadlog.ingest.datum import datum_counts
+from roadlog.ingest.datum import SURFACES
 from roadlog.report.along import Along, along
 from roadlog.report.templating import NO_NETWORK, raw, render
 from roadlog.wording.numbers import number
@@ -69,7 +69,7 @@ def facts_of(run: RunCheck) -> tuple[tuple[str, str], ...]:
         ("coolant at start", run.coolant_start_c, "°C", 0),
         ("warm after", run.warm_after_s / 60, "min", 1),
     )
-    above = datum_counts([run.altitude_datum]).removesuffix(" in 1 run")
+    above = SURFACES.get(run.altitude_datum or "", "")
     if run.samples.empty:
         return ()
     return tuple(

@@ -217,7 +217,7 @@ def _runs(a: Analysed) -> list[dict[str, Any]]:
         {str(k): v for k, v in r.items()} for r in runs[keys].to_dict("records")
     ]
     for record in records:
-        record["reason"] = record["reason"] or None
+        record["reason"] = str(record["reason"]) or None
     if a.road_use is not None:
         road = a.road_use.runs.drop(columns="run").to_dict("records")
         records = [

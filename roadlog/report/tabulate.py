@@ -206,7 +206,7 @@ def reason_counts(frame: pd.DataFrame) -> list[tuple[str, int]]:
 
     Reasons that differ in one number only are told together, with that number's range.
     """
-    reasons = frame.loc[~frame["used"].astype(bool), "reason"].astype(str)
+    reasons = frame.loc[~frame["used"].astype(bool), "reason"]
     return [(told, int(n)) for told, n in alike(reasons.tolist())]
 
 

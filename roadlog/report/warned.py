@@ -3,9 +3,11 @@
 A finished analysis goes in; out come its warnings in order, each with the logs that it is about.
 """
 
+from collections.abc import Hashable, Sequence
 from dataclasses import dataclass
 
 from roadlog.analysis.result import Analysed
+from roadlog.quantities.facts import Warned
 from roadlog.wording.alike import kind_of, together
 
 
@@ -19,22 +21,17 @@ class Told:
 
 
 def told_warnings(analysed: Analysed) -> list[Told]:
-    """Warnings of every stage, in order; sentences on logs that differ in numbers only are one."""
-    kinds: dict[tuple[str, str, bool], tuple[list[str], list[str]]] = {}
+    """Warnings of every stage, in order; facts of logs that differ in numbers only are one."""
+    kinds: dict[Hashable, list[Warned]] = {}
     for w in dict.fromkeys((*analysed.warnings, *analysed.effect.warnings)):
-        same = (w.code, kind_of(w.message) if w.log else w.message, bool(w.log))
-        messages, logs = kinds.setdefault(same, ([], []))
-        messages.append(w.message)
-        logs.append(w.log)
-    return [
-        Told(code, _line(messages, logs), tuple(dict.fromkeys(logs)) if of_log else ())
-        for (code, _, of_log), (messages, logs) in kinds.items()
-    ]
+        told = kind_of(w.message) if w.log else w.message
+        kinds.setdefault((w.code, told, bool(w.log)), []).append(w)
+    return [_told(same) for same in kinds.values()]
 
 
-def _line(messages: list[str], logs: list[str]) -> str:
-    different = len(dict.fromkeys(logs))
-    where = f"{logs[0]}: " if logs[0] else ""
-    if different > 1:
-        where = f"{different} logs, first {logs[0]}: "
-    return where + together(messages)
+def _told(same: Sequence[Warned]) -> Told:
+    logs = tuple(dict.fromkeys(w.log for w in same if w.log))
+    where = "" if not logs else f"{logs[0]}: "
+    if len(logs) > 1:
+        where = f"{len(logs)} logs, first {logs[0]}: "
+    return Told(same[0].code, where + together([w.message for w in same]), logs)

@@ -14,6 +14,7 @@ from scipy.ndimage import gaussian_filter1d
 
 from roadlog.errors import DesignError
 from roadlog.quantities.arrays import Floats
+from roadlog.quantities.facts import Fact, Kind
 from roadlog.quantities.tables import TRACK
 from roadlog.road.elevation import BIN_M, fuse, smooth
 from roadlog.road.network import Network, Segment
@@ -28,6 +29,17 @@ SMOOTH_M = 200.0
 SLOWEST_KMH = 5.0  # standing counts as this, or one red light would outweigh the road
 TWO_ROUTES = 0.25  # correlation within groups less that between them
 LEAST_TO_COMPARE = 4
+
+
+class OffRoute(Kind):
+    """Why a run is on no route: the codes, each with its sentence."""
+
+    UNTOLD = "its route isn't told in [road] same_route or in the notes"
+    OTHER_WAY = "{km:.2f} km, where {route} is {usual_km:.2f} km: another way, or not whole"
+    TOO_FEW = (
+        "{route} was driven whole in {baseline} baseline and {fitted} fitted runs, and {needed} of "
+        "each are needed"
+    )
 
 
 def find_pieces(
@@ -68,11 +80,7 @@ def find_pieces(
         route has enough runs of both arms.
     """
     length = {r: float(_distance(t)[-1]) for r, t in tracks.items() if len(t)}
-    off = {
-        r: "its route isn't told in [road] same_route or in the notes"
-        for r in length
-        if not routes[r]
-    }
+    off = {r: OffRoute.UNTOLD() for r in length if not routes[r]}
     segments: list[Segment] = []
     on: dict[int, tuple[str, float]] = {}
     for name in dict.fromkeys(routes[r] for r in sorted(length) if routes[r]):
@@ -96,7 +104,7 @@ def find_pieces(
     if not segments:
         raise DesignError(
             "no route of [road] same_route was driven often enough in both arms: "
-            + "; ".join(dict.fromkeys(off.values()))
+            + "; ".join(map(str, dict.fromkeys(off.values())))
         )
     return Network(BY_DISTANCE, None, tuple(segments), {}, on, off)
 
@@ -170,11 +178,11 @@ def _distance(track: pd.DataFrame) -> Floats:
     return travelled(track, nowhere, nowhere)
 
 
-def _strays(name: str, length_m: Mapping[int, float], usual_m: float) -> dict[int, str]:
+def _strays(name: str, length_m: Mapping[int, float], usual_m: float) -> dict[int, Fact]:
     """Why runs are too long or too short to have driven the route."""
     most = max(OFF_SHARE * usual_m, OFF_LEAST_M)
     out = {
-        r: f"{d / 1000:.2f} km, where {name} is {usual_m / 1000:.2f} km: another way, or not whole"
+        r: OffRoute.OTHER_WAY(km=d / 1000, route=name, usual_km=usual_m / 1000)
         for r, d in length_m.items()
         if abs(d - usual_m) > most
     }
@@ -191,14 +199,11 @@ def _strays(name: str, length_m: Mapping[int, float], usual_m: float) -> dict[in
 
 def _too_few(
     name: str, kept: Mapping[int, float], arms: Mapping[int, str], least: int
-) -> str | None:
+) -> Fact | None:
     count = {arm: sum(arms[r] == arm for r in kept) for arm in ("baseline", "fitted")}
     if min(count.values()) >= least:
         return None
-    return (
-        f"{name} was driven whole in {count['baseline']} baseline and {count['fitted']} fitted "
-        f"runs, and {least} of each are needed"
-    )
+    return OffRoute.TOO_FEW(route=name, needed=least, **count)
 
 
 def _refuse_two_routes(name: str, tracks: Mapping[int, pd.DataFrame]) -> None:

@@ -3,6 +3,7 @@
 from dataclasses import dataclass, field
 
 from roadlog.quantities.arrays import Floats
+from roadlog.quantities.facts import Fact
 
 
 @dataclass(frozen=True)
@@ -42,5 +43,5 @@ class Network:
     segments: tuple[Segment, ...]
     lines: dict[int, tuple[Floats, Floats]]
     routes: dict[int, tuple[str, float]] = field(default_factory=dict)
-    off: dict[int, str] = field(default_factory=dict)
+    off: dict[int, Fact] = field(default_factory=dict)
     altitude_lag_s: float = 0.0

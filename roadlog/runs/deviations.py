@@ -13,6 +13,8 @@ import pandas as pd
 
 from roadlog.errors import InputError
 from roadlog.ingest.text.handtable import split_unit
+from roadlog.quantities.facts import Fact
+from roadlog.runs.facts import OfRun
 from roadlog.runs.notes import noted
 
 DEVIATION_WORDS = frozenset(
@@ -23,7 +25,6 @@ DEVIATION_WORDS = frozenset(
     }
 )  # fmt: skip
 NO_DEVIATION = frozenset({"", "-", "–", "—", "0", "no", "none", "nil", "n", "false", "nan"})
-REASON = "deviation noted: "
 
 
 @dataclass(frozen=True)
@@ -34,7 +35,7 @@ class Deviations:
     each that holds none, `doubts` plain sentences on notes that can't be applied.
     """
 
-    set_aside: dict[int, str] = field(default_factory=dict)
+    set_aside: dict[int, Fact] = field(default_factory=dict)
     staying: dict[int, str] = field(default_factory=dict)
     doubts: tuple[str, ...] = ()
 
@@ -100,14 +101,14 @@ def find_deviations(
         return Deviations(doubts=(missing,) if agreed else ())
     said = notes[columns[0]].astype("str").fillna("").str.strip()
     told = said.where(~said.str.casefold().isin(NO_DEVIATION))
-    set_aside, staying = dict[int, str](), dict[int, str]()
+    set_aside, staying = dict[int, Fact](), dict[int, str]()
     each = noted(notes, runs, told).dropna()
     for run, note in zip(each.index.to_numpy(dtype=int), each.astype("str"), strict=True):
         word = agreed_word(note, agreed)
         if word is None:
             staying[int(run)] = note
         else:
-            set_aside[int(run)] = REASON + word
+            set_aside[int(run)] = OfRun.DEVIATION(word=word)
     return Deviations(set_aside, staying)
 
 

@@ -6,7 +6,8 @@ blocks and switch units comes out.
 
 import pandas as pd
 
-from roadlog.errors import InputError, Warned
+from roadlog.errors import InputError
+from roadlog.quantities.facts import Warned
 from roadlog.runs.notes import note_headings, noted
 from roadlog.runs.table import BY_NAME, Sources
 from roadlog.runs.undated import GIVE

@@ -11,7 +11,7 @@ import pandas as pd
 
 from roadlog.ingest import Log
 from roadlog.ingest.timebase import resample
-from roadlog.passes.conditions import STANDARD_TEMP_C, add_conditions
+from roadlog.passes.conditions import STANDARD_AT_SEA_LEVEL, STANDARD_TEMP_C, add_conditions
 from roadlog.physics.air import ASSUMED_HUMIDITY_PCT, WIND_AT_CAR, air_density, saturation_pressure
 from roadlog.physics.demand import ROTATING_MASS, tractive_power
 from roadlog.quantities.arrays import Floats
@@ -192,7 +192,7 @@ def air_at_starts(
             row = air.iloc[int(np.abs(t - start.at_s).argmin())]
             temp = float(row["ambient_c"])
             pressure = float(row["pressure_kpa"])
-            known = np.isfinite(temp) and "sea level" not in str(row["pressure_source"])
+            known = np.isfinite(temp) and row["pressure_source"] != STANDARD_AT_SEA_LEVEL
             out.append(
                 {
                     "row": i,

@@ -1,57 +1,99 @@
-"""Sentences that differ in numbers alone, told once: the one home of that folding.
+"""Facts that differ in numbers alone, told once: the one home of that folding.
 
-Texts go in, each with a weight; out come the different ones with the sum of their weights, the
+Facts go in, each with a weight; out come the different sentences with the sum of their weights, the
 heaviest first. Reports use it at their edge; what was found stays one entry each until then.
 """
 
-import re
-from collections.abc import Sequence
+import datetime as dt
+from collections.abc import Hashable, Iterator, Sequence
+from numbers import Real
 
-_NUMBER = re.compile(r"\d+(?:\.\d+)?")
+from roadlog.quantities.facts import Fact
 
-
-def kind_of(text: str) -> str:
-    """The text with its numbers masked.
-
-    >>> kind_of("only 51 % of the segment driven")
-    'only # % of the segment driven'
-    """
-    return _NUMBER.sub("#", text)
+_NUMBERS = (Real, dt.date)
 
 
-def alike(texts: Sequence[str], weights: Sequence[float] | None = None) -> list[tuple[str, float]]:
-    """Texts that differ in numbers only, told together.
+def kind_of(fact: Fact | str) -> Hashable:
+    """What facts that are told together have in common: all but their numbers, and those' signs."""
+    if isinstance(fact, str):
+        return fact
+    return fact.sentence, tuple((name, _without_number(v)) for name, v in fact.values)
+
+
+def alike(facts: Sequence[Fact], weights: Sequence[float] | None = None) -> list[tuple[str, float]]:
+    """Facts that differ in numbers only, told together.
 
     Parameters
     ----------
-    texts : sequence of str
+    facts : sequence of Fact
     weights : sequence of float, optional
         By default 1 each, so that the sum is a count.
 
-    >>> alike(["gap of 3 s", "gap of 5 s", "no fix"])
+    >>> from roadlog.quantities.facts import Kind
+    >>> Lost = Kind("Lost", {"GAP": "gap of {s} s", "FIX": "no fix"})
+    >>> alike([Lost.GAP(s=3), Lost.GAP(s=5), Lost.FIX()])
     [('gap of 3 to 5 s', 2.0), ('no fix', 1.0)]
     """
-    told: dict[str, list[str]] = {}
-    sums: dict[str, float] = {}
-    for text, weight in zip(texts, weights or [1.0] * len(texts), strict=True):
-        kind = kind_of(text)
-        told.setdefault(kind, []).append(text)
+    told: dict[Hashable, list[Fact | str]] = {}
+    sums: dict[Hashable, float] = {}
+    for fact, weight in zip(facts, weights or [1.0] * len(facts), strict=True):
+        kind = kind_of(fact)
+        told.setdefault(kind, []).append(fact)
         sums[kind] = sums.get(kind, 0.0) + weight
     return sorted(
         ((together(told[kind]), total) for kind, total in sums.items()), key=lambda c: -c[1]
     )
 
 
-def together(texts: Sequence[str]) -> str:
-    """One sentence for texts of one kind: with the range of their number if there is but one.
+def together(texts: Sequence[Fact | str]) -> str:
+    """One sentence for facts of one kind: with the range of their number if there is but one.
 
-    >>> together(["the clock was +3 s off", "the clock was +12 s off"])
+    >>> from roadlog.quantities.facts import Kind
+    >>> off = Kind("Clock", {"OFF": "the clock was {s:+.0f} s off"}).OFF
+    >>> together([off(s=3.2), off(s=12)])
     'the clock was +3 to 12 s off'
     """
-    kind = kind_of(texts[0])
-    if len(set(texts)) == 1:
-        return texts[0]
-    if kind.count("#") != 1:
-        return kind.replace("#", "…")
-    values = sorted({_NUMBER.findall(text)[0] for text in texts}, key=float)
-    return kind.replace("#", " to ".join(dict.fromkeys((values[0], values[-1]))))
+    facts = [fact for fact in texts if isinstance(fact, Fact)]
+    if len(set(map(str, texts))) == 1:
+        return str(texts[0])
+    each = [tuple(_numbers(fact)) for fact in facts]
+    ends = sorted({numbers[0] for numbers in each}) if len(each[0]) == 1 else []  # type: ignore[type-var]
+    return _told(facts[0], _Ends(ends))
+
+
+class _Ends:
+    """What stands in a number's place: the least and the greatest, or a mark of omission."""
+
+    def __init__(self, ends: Sequence[object]) -> None:
+        self.ends = ends
+
+    def __format__(self, style: str) -> str:
+        if not self.ends:
+            return "…"
+        least, most = (format(end, style) for end in (self.ends[0], self.ends[-1]))
+        return least if least == most else f"{least} to {most.removeprefix('+')}"
+
+
+def _without_number(value: object) -> object:
+    if isinstance(value, Fact):
+        return kind_of(value)
+    if isinstance(value, Real):
+        return Real, value < 0
+    return dt.date if isinstance(value, dt.date) else value
+
+
+def _numbers(fact: Fact) -> Iterator[object]:
+    for _, value in fact.values:
+        if isinstance(value, Fact):
+            yield from _numbers(value)
+        elif isinstance(value, _NUMBERS):
+            yield value
+
+
+def _told(fact: Fact, ends: _Ends) -> str:
+    def shown(value: object) -> object:
+        if isinstance(value, Fact):
+            return _told(value, ends)
+        return ends if isinstance(value, _NUMBERS) else value
+
+    return fact.sentence.format_map({name: shown(v) for name, v in fact.values})

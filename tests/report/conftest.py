@@ -10,7 +10,7 @@ import pytest
 
 from roadlog.analysis.result import Analysed, ArmSummary
 from roadlog.effect.result import EffectResult
-from roadlog.errors import Warned
+from roadlog.quantities.facts import Warned
 from roadlog.quantities.tables import PASSES, RUNS
 from roadlog.road.network import Network, Segment
 from roadlog.stats.interval import Finding, Interval, NamedInterval, Randomisation

@@ -6,7 +6,7 @@ import pandas as pd
 import pytest
 
 from roadlog.analysis.result import Analysed
-from roadlog.errors import Warned
+from roadlog.quantities.facts import Warned
 from roadlog.report import tabulate
 from roadlog.report.page import quantities, report_page
 from tests.report.conftest import Change

@@ -10,8 +10,9 @@ from numpy.typing import NDArray
 
 from roadlog.errors import InputError
 from roadlog.ingest.clock.order import Place, row_line
-from roadlog.ingest.log import counted
+from roadlog.ingest.facts import Repair
 from roadlog.quantities.arrays import Bools, Floats
+from roadlog.quantities.facts import Fact
 
 _SHARED_ROWS = 0.2  # share of rows on an already used time that makes a clock "rounded"
 _WHOLE_CLOCK_STEPS_S = (60.0, 1.0)
@@ -82,7 +83,7 @@ def rounding_step_s(t_s: Floats) -> float | None:
 
 
 def without_standing(
-    seconds: Floats, rows: NDArray[np.int64] | None, place: Place, notes: list[str]
+    seconds: Floats, rows: NDArray[np.int64] | None, place: Place, notes: list[Fact]
 ) -> tuple[NDArray[np.int64] | None, Floats]:
     """The rows kept (None for all), and their seconds, where a clock stood still for a while.
 
@@ -114,10 +115,7 @@ def without_standing(
     if not standing.any():
         step = rounding_step_s(seconds)
         if step is not None:
-            notes.append(
-                f"the clock only moves in steps of {step:g} s, with {_rows_a_step(counts)} rows in "
-                "each: the rows are spread evenly within the step"
-            )
+            notes.append(Repair.COARSE_CLOCK(step=step, rows=_rows_a_step(counts)))
         return rows, seconds
     drop = np.zeros(len(seconds), bool)
     for at, n in zip(first[standing], counts[standing], strict=True):
@@ -131,10 +129,7 @@ def without_standing(
             "tell no time): log with a clock that runs, or name another time column in study.toml "
             "under [columns]"
         )
-    notes.append(
-        f"the clock stands still from line {line} on: {counted(int(drop.sum()), 'row')} that share "
-        "a time with another left out, so their time is a gap"
-    )
+    notes.append(Repair.STANDING_CLOCK(line=line, n=int(drop.sum())))
     return _kept(rows, ~drop), seconds[~drop]
 
 

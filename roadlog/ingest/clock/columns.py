@@ -30,10 +30,12 @@ from roadlog.ingest.clock.datetext import (
 from roadlog.ingest.clock.datewords import in_plain_forms
 from roadlog.ingest.clock.order import Place, in_order
 from roadlog.ingest.clock.sixdigits import is_six_digits, six_digit_clock, six_digit_dates
-from roadlog.ingest.log import counted, shown
+from roadlog.ingest.facts import Repair
+from roadlog.ingest.log import shown
 from roadlog.ingest.text import cells
 from roadlog.ingest.text.columns import Meaning
 from roadlog.quantities.arrays import Floats
+from roadlog.quantities.facts import Fact
 from roadlog.quantities.units import convert
 from roadlog.study.settings import TimeRule
 
@@ -43,7 +45,6 @@ _SHORTEST_STEP_S = 0.02  # few diagnostic sockets answer 50 times a second
 _LONGEST_DAY_STEP = 60 / _SECONDS_PER_DAY
 _LEAST_MINUTE_ROWS = 30
 _LONGEST_EPOCH_LOG_S = 366 * _SECONDS_PER_DAY  # ticks since the start pass through an epoch's range
-MIDNIGHT = "the log gives a date but no time of day"
 _WORDY = r"\p{L}{2}|[ap][. ]+m|[^\x00-\x7f]|[\[(]|\d\s?h\s?\d|\d[.\-]\d\d$"
 _FILE_DATE = re.compile(
     r"(?<!\d)(20\d{2})([-_.]?)(0[1-9]|1[0-2])\2(0[1-9]|[12]\d|3[01])"
@@ -70,7 +71,7 @@ class Clock:
     t_s: Floats
     start: pd.Timestamp | None
     rows: NDArray[np.int64] | None
-    notes: tuple[str, ...]
+    notes: tuple[Fact, ...]
     assumed: str = ""
     unit: str = "s"
 
@@ -95,7 +96,7 @@ def read_clock(
         If no column gives a time, if day and month can't be told apart, or if the clock runs
         backwards.
     """
-    notes: list[str] = []
+    notes: list[Fact] = []
     dated = any(c.meaning.role == "date" for c in columns)
     read = [(c, _read(c, rule, place, decimal, dated, notes)) for c in columns]
     found = [(c, t) for c, t in read if t is not None and not np.isnan(t.seconds).all()]
@@ -123,7 +124,7 @@ def read_clock(
 
 
 def in_zone(
-    start: pd.Timestamp | None, rule: TimeRule, path: Path, notes: list[str]
+    start: pd.Timestamp | None, rule: TimeRule, path: Path, notes: list[Fact]
 ) -> pd.Timestamp | None:
     """The start in the study's zone, if the study names one; a naive start is local to it."""
     if start is None or rule.zone is None:
@@ -138,7 +139,7 @@ def in_zone(
         return start.tz_convert(zone)
     local = start.tz_localize(zone, ambiguous=True, nonexistent="shift_forward")
     if local != start.tz_localize(zone, ambiguous=False, nonexistent="shift_forward"):
-        notes.append("the start lies in the hour that the clock change repeats: taken as summer")
+        notes.append(Repair.REPEATED_HOUR())
     return local
 
 
@@ -165,7 +166,7 @@ def _read(
     place: Place,
     decimal: str,
     dated: bool,
-    notes: list[str],
+    notes: list[Fact],
 ) -> Times | None:
     header = column.meaning.header
     try:
@@ -190,7 +191,7 @@ def _read_cells(
     place: Place,
     decimal: str,
     dated: bool,
-    notes: list[str],
+    notes: list[Fact],
 ) -> Times | None:
     kind = column.cells.type
     header = column.meaning.header
@@ -243,7 +244,7 @@ def _read_cells(
     return times
 
 
-def _in_plain_forms(column: TimeColumn, notes: list[str]) -> tuple[pa.Array, str]:
+def _in_plain_forms(column: TimeColumn, notes: list[Fact]) -> tuple[pa.Array, str]:
     """The column's texts without words in them, and the place whose zone they name."""
     text = cells.texts(column.cells)
     if (
@@ -253,10 +254,8 @@ def _in_plain_forms(column: TimeColumn, notes: list[str]) -> tuple[pa.Array, str
         return text, ""
     plain = in_plain_forms(text)
     if plain.unknown_zone:
-        notes.append(
-            f"'{column.meaning.header}': the zone '{shown(plain.unknown_zone)}' isn't known "
-            "for sure: times taken as local; set zone under [time] in study.toml if they aren't"
-        )
+        zone = shown(plain.unknown_zone)
+        notes.append(Repair.UNKNOWN_ZONE(header=column.meaning.header, zone=zone))
     return plain.text, plain.place_zone
 
 
@@ -323,11 +322,11 @@ def _from_numbers(values: Floats, meaning: Meaning, dated: bool) -> Times | None
         raise UnitUnclear(mean_step)
     long = step >= _LONGEST_STEP_S or np.ptp(known) > _SECONDS_PER_DAY
     if long and step >= 1 and (known == np.trunc(known)).all():
-        note = f"'{meaning.header}' has no unit and steps of {step:g}: taken as milliseconds"
+        note = Repair.MILLISECONDS(header=meaning.header, step=step)
         named = "" if meaning.by_rule else meaning.header
         return Times("elapsed", values / 1000, note=note, assumed=named, unit="ms")
-    note = "" if meaning.elapsed else f"'{meaning.header}' has no unit: taken as seconds"
-    return Times("elapsed", values, note=note, assumed=meaning.header)
+    taken = None if meaning.elapsed else Repair.SECONDS(header=meaning.header)
+    return Times("elapsed", values, note=taken, assumed=meaning.header)
 
 
 def _is_packed(known: Floats) -> bool:
@@ -341,7 +340,7 @@ def _from_packed(values: Floats) -> Times | None:
     return parse_times(text, None)
 
 
-def _combine(found: Sequence[tuple[TimeColumn, Times]], place: Place, notes: list[str]) -> Times:
+def _combine(found: Sequence[tuple[TimeColumn, Times]], place: Place, notes: list[Fact]) -> Times:
     wall = _first(found, "wall", notes)
     date, clock, elapsed = (_first(found, k, notes) for k in ("date", "day time", "elapsed"))
     if wall and clock and _midnights_only(wall):
@@ -369,9 +368,9 @@ def _combine(found: Sequence[tuple[TimeColumn, Times]], place: Place, notes: lis
             first = elapsed.seconds[~np.isnan(elapsed.seconds)][0]
             clock_s = _clock_in_name(date.origin, place)
             if clock_s is None:
-                notes.append(f"{MIDNIGHT}: its start is set to midnight")
+                notes.append(Repair.MIDNIGHT())
             else:
-                notes.append("the time of day is taken from the file's name")
+                notes.append(Repair.CLOCK_FROM_NAME())
             seconds = elapsed.seconds - first + (clock_s or 0.0)
             return replace(date, seconds=seconds, assumed=elapsed.assumed, unit=elapsed.unit)
         return elapsed
@@ -380,24 +379,21 @@ def _combine(found: Sequence[tuple[TimeColumn, Times]], place: Place, notes: lis
     if both.sum() < 0.9 * max(1, (~np.isnan(base.seconds)).sum()) or (
         np.ptp(apart[both]) > max(2.0, 1e-3 * float(np.ptp(elapsed.seconds[both])))
     ):
-        notes.append("elapsed time and wall clock disagree: the wall clock is used")
+        notes.append(Repair.CLOCKS_DISAGREE())
         return base
     shift = float(apart[both][0])
     return replace(base, seconds=elapsed.seconds + shift)
 
 
 def _note_gps_clock(
-    found: Sequence[tuple[TimeColumn, Times]], used: Times | None, notes: list[str]
+    found: Sequence[tuple[TimeColumn, Times]], used: Times | None, notes: list[Fact]
 ) -> None:
     """A receiver's clock is mostly UTC; say so where it has no zone and gives the time."""
     for column, times in found:
         gps = "gps" in column.meaning.header.lower()
         if not gps or times is not used or times.origin is None or times.origin.tz is not None:
             continue
-        notes.append(
-            f"'{column.meaning.header}' has no zone and is taken as local time, though receivers "
-            "mostly write UTC: days and weather may be some hours off"
-        )
+        notes.append(Repair.RECEIVER_LOCAL(header=column.meaning.header))
 
 
 def _clock_in_name(day: pd.Timestamp, place: Place) -> float | None:
@@ -428,14 +424,14 @@ def _midnights_only(wall: Times) -> bool:
     return not (wall.seconds[~np.isnan(wall.seconds)] % _SECONDS_PER_DAY).any()
 
 
-def _first(found: Sequence[tuple[TimeColumn, Times]], kind: str, notes: list[str]) -> Times | None:
+def _first(found: Sequence[tuple[TimeColumn, Times]], kind: str, notes: list[Fact]) -> Times | None:
     fits = sorted(((c, t) for c, t in found if t.kind == kind), key=lambda ct: ct[0].meaning.rank)
     if not fits:
         return None
     column, times = fits[0]
     if len(fits) > 1:
         rest = ", ".join(f"'{c.meaning.header}'" for c, _ in fits[1:])
-        notes.append(f"time is taken from '{column.meaning.header}', not from {rest}")
+        notes.append(Repair.ONE_OF_CLOCKS(header=column.meaning.header, rest=rest))
     if times.note:
         notes.append(times.note)
     return times
@@ -461,7 +457,7 @@ def _over_midnight(seconds: Floats) -> Floats:
     return out
 
 
-def _with_time(seconds: Floats, place: Place, notes: list[str]) -> NDArray[np.int64] | None:
+def _with_time(seconds: Floats, place: Place, notes: list[Fact]) -> NDArray[np.int64] | None:
     blank = np.isnan(seconds)
     if not blank.any():
         return None
@@ -472,17 +468,17 @@ def _with_time(seconds: Floats, place: Place, notes: list[str]) -> NDArray[np.in
             f"{place.path}: line {line}: {int(blank.sum())} of {len(seconds)} rows have no "
             "readable time: export the log again, with a time in every row"
         )
-    notes.append(f"{counted(int(blank.sum()), 'row')} without a readable time dropped")
+    notes.append(Repair.NO_TIME(n=int(blank.sum())))
     return rows
 
 
 def _start_from_name(
-    times: Times, first_s: float, place: Place, notes: list[str]
+    times: Times, first_s: float, place: Place, notes: list[Fact]
 ) -> pd.Timestamp | None:
     """A date that the preamble or the file's name gives to a clock that has none."""
-    for text, where in (
-        *((p, "the lines above the header") for p in place.preamble),
-        (place.path.stem, "the file's name"),
+    for text, of_day, of_start in (
+        *((p, Repair.DATE_FROM_PREAMBLE, Repair.START_FROM_PREAMBLE) for p in place.preamble),
+        (place.path.stem, Repair.DATE_FROM_NAME, Repair.START_FROM_NAME),
     ):
         m = _FILE_DATE.search(text)
         if not m:
@@ -492,12 +488,12 @@ def _start_from_name(
         except ValueError:
             continue
         if times.kind == "day time":
-            notes.append(f"the date is taken from {where}: {day:%Y-%m-%d}")
+            notes.append(of_day(start=day))
             return day + pd.Timedelta(round(first_s * 1e9), unit="ns")
         if m[5] is None:
             continue
         start = day + pd.Timedelta(hours=int(m[5]), minutes=int(m[6]), seconds=int(m[7] or 0))
-        notes.append(f"the start is taken from {where}: {start:%Y-%m-%d %H:%M:%S}")
+        notes.append(of_start(start=start))
         return start
     return None
 

@@ -17,7 +17,9 @@ import pyarrow as pa
 import pyarrow.compute as pc
 from numpy.typing import NDArray
 
+from roadlog.ingest.facts import Repair
 from roadlog.quantities.arrays import Bools, Floats
+from roadlog.quantities.facts import Fact
 
 Kind = Literal["wall", "date", "day time", "elapsed"]
 
@@ -83,7 +85,7 @@ class Times:
     kind: Kind
     seconds: Floats
     origin: pd.Timestamp | None = None
-    note: str = ""
+    note: Fact | None = None
     minutes_only: bool = False
     assumed: str = ""
     unit: str = "s"
@@ -209,7 +211,7 @@ def _clock_seconds(parts: pa.Array, names: set[str]) -> tuple[Floats, bool]:
 
 def _days(
     parts: pa.Array, names: set[str], clock: Floats, day_first: bool | None
-) -> tuple[Floats, str]:
+) -> tuple[Floats, Fact | None]:
     y = _number(parts, "y")
     short = pc.fill_null(pc.less_equal(pc.utf8_length(pc.struct_field(parts, "y")), 2), False)
     y = np.where(np.asarray(short.to_numpy(zero_copy_only=False), bool), y + 2000, y)
@@ -217,9 +219,9 @@ def _days(
         name = pc.utf8_lower(pc.struct_field(parts, "mon"))
         month = pc.index_in(name, value_set=pa.array(_MONTHS))
         mo = np.asarray(month.cast(pa.float64()).to_numpy(zero_copy_only=False), np.float64) + 1
-        return civil_days(y, mo, _number(parts, "d")), ""
+        return civil_days(y, mo, _number(parts, "d")), None
     if "mo" in names:
-        return civil_days(y, _number(parts, "mo"), _number(parts, "d")), ""
+        return civil_days(y, _number(parts, "mo"), _number(parts, "d")), None
     a, b = _number(parts, "a"), _number(parts, "b")
     separator = next((x for x in pc.struct_field(parts, "sep").to_pylist() if x), "")
     first, note = _day_is_first(y, a, b, clock, day_first, separator)
@@ -228,29 +230,28 @@ def _days(
 
 def _day_is_first(
     y: Floats, a: Floats, b: Floats, clock: Floats, rule: bool | None, separator: str
-) -> tuple[bool, str]:
+) -> tuple[bool, Fact | None]:
     if rule is not None:
-        return rule, ""
+        return rule, None
     over_a, over_b = bool((a > 12).any()), bool((b > 12).any())
     if over_a != over_b:
-        return over_a, ""
+        return over_a, None
     if bool(np.all((a == b) | np.isnan(a))):
-        return True, ""
+        return True, None
     runs = {
         day_first: _share_backwards(civil_days(y, *((b, a) if day_first else (a, b))), clock)
         for day_first in (True, False)
     }
     if runs[True] == 0 and runs[False] > 0:
-        return True, "dates read as day before month: only so do they run forward"
+        return True, Repair.DAY_FIRST_BY_ORDER()
     if runs[False] == 0 and runs[True] > 0:
-        return False, "dates read as month before day: only so do they run forward"
+        return False, Repair.MONTH_FIRST_BY_ORDER()
     steps = {d: _longest_step(civil_days(y, *((b, a) if d else (a, b)))) for d in (True, False)}
     if min(steps.values()) <= 1 < max(steps.values()):
         best = steps[True] < steps[False]
-        order = "day before month" if best else "month before day"
-        return best, f"dates read as {order}: only so do they follow day upon day"
+        return best, (Repair.DAY_FIRST_BY_STEPS if best else Repair.MONTH_FIRST_BY_STEPS)()
     if separator == ".":
-        return True, "dates with dots read as day before month; [time] day_first = false if not so"
+        return True, Repair.DAY_FIRST_BY_DOTS()
     raise DayMonthUnclear
 
 

@@ -15,8 +15,9 @@ from numpy.typing import NDArray
 
 from roadlog.errors import InputError
 from roadlog.ingest.clock.datetext import Times
-from roadlog.ingest.log import counted
+from roadlog.ingest.facts import Repair
 from roadlog.quantities.arrays import Floats
+from roadlog.quantities.facts import Fact
 
 _SECONDS_PER_DAY = 86400.0
 _MAX_OUT_OF_ORDER = 0.05
@@ -48,17 +49,14 @@ def in_order(
     rows: NDArray[np.int64] | None,
     times: Times,
     place: Place,
-    notes: list[str],
+    notes: list[Fact],
 ) -> tuple[NDArray[np.int64] | None, Floats]:
     """The order that sorts the rows (None if they are), and the sorted seconds."""
     dropped: NDArray[np.int64] | None = None
     strays = _strays(seconds)
     if strays.any():
         line = row_line(place, rows, int(np.flatnonzero(strays)[0]))
-        notes.append(
-            f"{counted(int(strays.sum()), 'row')} whose time leaps away and back dropped, first in "
-            f"line {line}"
-        )
+        notes.append(Repair.STRAY_TIME(n=int(strays.sum()), line=line))
         dropped = np.flatnonzero(~strays)
         seconds = seconds[dropped]
         rows = dropped if rows is None else rows[dropped]
@@ -72,7 +70,7 @@ def in_order(
                 f"file there (rows from before a clock was set are dropped only up to "
                 f"{100 * _MAX_OUT_OF_ORDER:.0f} % of the log)"
             )
-        notes.append(f"{counted(first, 'row')} from before the logger's clock was set dropped")
+        notes.append(Repair.BEFORE_SET(n=first))
         kept = np.arange(first, len(seconds))
         dropped = kept if dropped is None else dropped[kept]
         seconds = seconds[first:]
@@ -86,7 +84,7 @@ def in_order(
     late = seconds < ahead
     if late.any():
         _refuse_backwards(seconds, ahead, late, rows, place)
-        notes.append(f"{counted(int(late.sum()), 'row')} out of order put in order of time")
+        notes.append(Repair.OUT_OF_ORDER(n=int(late.sum())))
     order = np.argsort(seconds, kind="stable")
     return (order if dropped is None else dropped[order]), seconds[order]
 
@@ -117,7 +115,7 @@ def _strays(seconds: Floats) -> NDArray[np.bool_]:
     return out if out.sum() <= max(1, _MAX_OUT_OF_ORDER * len(seconds)) else np.zeros_like(out)
 
 
-def _over_noon(seconds: Floats, times: Times, notes: list[str]) -> Floats:
+def _over_noon(seconds: Floats, times: Times, notes: list[Fact]) -> Floats:
     """Add the half day that a clock of twelve hours without am or pm goes back at one o'clock."""
     steps = np.diff(seconds)
     back = np.flatnonzero(steps < -_WRAPPED_HALF_DAY_S + 3600)
@@ -130,16 +128,13 @@ def _over_noon(seconds: Floats, times: Times, notes: list[str]) -> Floats:
         clock = (clock + (begin - begin.normalize()).total_seconds()) % _SECONDS_PER_DAY
     if not (clock >= 46740 and clock < 46800 and -43200 <= steps[at] < -43200 + 60):
         return seconds
-    notes.append(
-        "the clock goes from 12:59 to 1:00: it counts twelve hours without am or pm, and its hours "
-        "are taken as those about noon"
-    )
+    notes.append(Repair.OVER_NOON())
     out = seconds.copy()
     out[at + 1 :] += _WRAPPED_HALF_DAY_S
     return out
 
 
-def _autumn_hour(seconds: Floats, times: Times, notes: list[str]) -> Floats:
+def _autumn_hour(seconds: Floats, times: Times, notes: list[Fact]) -> Floats:
     """Undo one step back of an hour on a naive wall clock: the end of summer time."""
     steps = np.diff(seconds)
     back = np.flatnonzero(steps < -1800)
@@ -152,14 +147,13 @@ def _autumn_hour(seconds: Floats, times: Times, notes: list[str]) -> Floats:
     slack = 600.0 if night else max(_SHORT_PAUSE_S, 3 * float(np.median(steps)))
     if not -3601 < step < -3600 + slack:
         return seconds
-    why = "end of summer time" if night else "end of summer time, or another time zone"
-    notes.append(f"the clock steps back one hour ({why}): later rows moved on an hour")
+    notes.append((Repair.AUTUMN_HOUR if night else Repair.AUTUMN_OR_ZONE)())
     out = seconds.copy()
     out[back[0] + 1 :] += 3600.0
     return out
 
 
-def _spring_hour(seconds: Floats, times: Times, notes: list[str]) -> Floats:
+def _spring_hour(seconds: Floats, times: Times, notes: list[Fact]) -> Floats:
     """Take out the hour that a naive wall clock skips at the beginning of summer time.
 
     The step must leave from the last ten seconds before a full hour of the night, and be an hour
@@ -176,7 +170,7 @@ def _spring_hour(seconds: Floats, times: Times, notes: list[str]) -> Floats:
     night = before.hour <= 3 and before.day_of_week == 6
     if not night or into_hour < 3590 or np.median(steps) > 10:
         return seconds
-    notes.append("the clock skips an hour (start of summer time): later rows moved back by it")
+    notes.append(Repair.SPRING_HOUR())
     out = seconds.copy()
     out[at + 1 :] -= 3600.0
     return out

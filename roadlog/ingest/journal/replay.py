@@ -17,13 +17,15 @@ import pandas as pd
 from roadlog.errors import InputError
 from roadlog.ingest.clock.columns import in_zone
 from roadlog.ingest.datum import ALTITUDE
+from roadlog.ingest.facts import Repair
 from roadlog.ingest.journal.clock import EARLIEST_UTC_S, ClockMap, fit_clock
 from roadlog.ingest.journal.file import header_of
 from roadlog.ingest.journal.lines import FORMAT, REFUSED, Entry, decode
-from roadlog.ingest.log import ColumnMatch, Log, counted
+from roadlog.ingest.log import ColumnMatch, Log
 from roadlog.ingest.positions.nmea import PositionFix, possible
 from roadlog.ingest.text.rivals import clean
 from roadlog.quantities.arrays import Floats
+from roadlog.quantities.facts import Fact
 from roadlog.quantities.signals import SIGNALS
 from roadlog.study.settings import TimeRule
 
@@ -76,7 +78,7 @@ def read_journal(path: Path, raw: bytes | None = None, time: TimeRule = _NO_RULE
         If the file is no journal or no reading in it is whole.
     """
     raw = path.read_bytes() if raw is None else raw
-    notes: list[str] = []
+    notes: list[Fact] = []
     parts = _parts(raw, notes)
     if not any(p.t_s for p in parts):
         raise InputError(
@@ -88,12 +90,12 @@ def read_journal(path: Path, raw: bytes | None = None, time: TimeRule = _NO_RULE
     order = np.argsort(t_s, kind="stable")
     if len(kept) > 1:
         pauses = np.diff(t_s[order])
-        notes.append(f"the recording was interrupted: {len(kept)} parts joined")
+        notes.append(Repair.INTERRUPTED(parts=len(kept)))
         if pauses.max() > _LONG_PAUSE_S:
-            notes.append(f"nothing was recorded for {pauses.max() / 60:.0f} min in the middle")
+            notes.append(Repair.SILENCE(minutes=pauses.max() / 60))
     gaps = [g for p in kept for g in p.gap_s]
     if gaps:
-        notes.append(f"{counted(len(gaps), 'gap')} of {sum(gaps):.0f} s in all without readings")
+        notes.append(Repair.GAPS(n=len(gaps), seconds=sum(gaps)))
     columns = {name: values[order] for name, values in frame.items()}
     first = float(t_s[order[0]])
     return Log(
@@ -101,12 +103,12 @@ def read_journal(path: Path, raw: bytes | None = None, time: TimeRule = _NO_RULE
         frame=pd.DataFrame({"t_s": t_s[order] - first, **columns}, copy=False),
         start=in_zone(_start(is_utc, first, kept[0].header), time, path, notes),
         columns=tuple(ColumnMatch(name, name, SIGNALS[name].unit) for name in columns),
-        notes=tuple(notes),
+        facts=tuple(notes),
         altitude_datum="sea level" if ALTITUDE in columns else None,  # as the recorder takes it
     )
 
 
-def _parts(raw: bytes, notes: list[str]) -> list[_Part]:
+def _parts(raw: bytes, notes: list[Fact]) -> list[_Part]:
     parts: list[_Part] = []
     damaged, torn, number, refused = 0, 0, -1, 0
     for text in raw.split(b"\n"):
@@ -129,11 +131,9 @@ def _parts(raw: bytes, notes: list[str]) -> list[_Part]:
         except (ValueError, TypeError, AttributeError, IndexError, RecursionError):
             damaged += 1  # whole, and not what a recorder writes
     if damaged + torn:
-        notes.append(f"{counted(damaged + torn, 'line')} damaged, impossible or torn: left out")
+        notes.append(Repair.DAMAGED_LINES(n=damaged + torn))
     if refused:
-        notes.append(
-            f"{counted(refused, 'line')} of the position receiver damaged or impossible: left out"
-        )
+        notes.append(Repair.DAMAGED_FIXES(n=refused))
     return parts
 
 
@@ -163,7 +163,7 @@ def _take(part: _Part, line: Entry) -> None:
         part.gap_s.append(float(line.text.split(" ")[2]))
 
 
-def _on_one_clock(parts: Sequence[_Part], notes: list[str]) -> tuple[Floats, list[_Part], bool]:
+def _on_one_clock(parts: Sequence[_Part], notes: list[Fact]) -> tuple[Floats, list[_Part], bool]:
     """Seconds of every row, the parts kept, and whether the seconds are UTC."""
     maps = {boot: _map([p for p in parts if p.boot == boot]) for boot in {p.boot for p in parts}}
     by_gps = [maps[p.boot][1] for p in parts]
@@ -174,12 +174,9 @@ def _on_one_clock(parts: Sequence[_Part], notes: list[str]) -> tuple[Floats, lis
         kept = [p for p in parts if maps[p.boot][0] is not None]
     for p in parts:
         if p not in kept:
-            notes.append(
-                f"a part of {counted(len(p.t_s), 'reading')} has no clock that ties it to the "
-                "others: left out"
-            )
+            notes.append(Repair.PART_WITHOUT_CLOCK(n=len(p.t_s)))
     if not all(by_gps):
-        notes.append("no position receiver gave the time: the recorder's own clock is used")
+        notes.append(Repair.RECORDERS_CLOCK())
     seconds = []
     for p in kept:
         clock = maps[p.boot][0]
@@ -198,7 +195,7 @@ def _map(parts: Sequence[_Part]) -> tuple[ClockMap | None, bool]:
     return (ClockMap(*walls[-1]) if walls else None), False  # the last: a clock may be set late
 
 
-def _frame(parts: Sequence[_Part], path: Path, notes: list[str]) -> dict[str, Floats]:
+def _frame(parts: Sequence[_Part], path: Path, notes: list[Fact]) -> dict[str, Floats]:
     rows = sum(len(p.t_s) for p in parts)
     frame: dict[str, Floats] = {}
     offset = 0

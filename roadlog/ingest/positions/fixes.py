@@ -11,7 +11,8 @@ import numpy as np
 import pandas as pd
 
 from roadlog.ingest.clock.coarse import spread_rounded
-from roadlog.ingest.log import Log, counted
+from roadlog.ingest.facts import Repair
+from roadlog.ingest.log import Log
 from roadlog.quantities.arrays import Bools, Floats
 from roadlog.quantities.signals import POSITION
 
@@ -43,18 +44,15 @@ def without_false_fixes(log: Log) -> Log:
     frozen, seconds, metres = _frozen(frame, np.where(nowhere, np.nan, lat) if some else lat, lon)
     if not nowhere.any() and not frozen.any():
         return log
-    notes = list(log.notes)
+    facts = list(log.facts)
     if nowhere.any():
-        notes.append(f"{counted(int(nowhere.sum()), 'position')} at 0, 0 taken as no fix")
+        facts.append(Repair.NO_FIX(n=int(nowhere.sum())))
     if frozen.any():
-        notes.append(
-            f"positions stood still for {seconds:.0f} s while the wheels turned "
-            f"{metres / 1000:.1f} km: taken as a gap"
-        )
+        facts.append(Repair.FROZEN_FIX(seconds=seconds, km=metres / 1000))
     blank = nowhere | frozen
     kept = {c: frame[c].mask(blank) for c in POSITION if c in frame.columns}
     return replace(
-        log, frame=frame.assign(**kept), notes=tuple(notes), frozen_s=log.frozen_s + seconds
+        log, frame=frame.assign(**kept), facts=tuple(facts), frozen_s=log.frozen_s + seconds
     )
 
 

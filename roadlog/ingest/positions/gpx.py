@@ -25,10 +25,12 @@ from roadlog.errors import InputError
 from roadlog.ingest.clock.columns import Clock, TimeColumn, in_zone, read_clock
 from roadlog.ingest.clock.order import Place
 from roadlog.ingest.datum import ALTITUDE, GEOID
-from roadlog.ingest.log import ColumnMatch, Datum, Log, counted
+from roadlog.ingest.facts import Repair
+from roadlog.ingest.log import ColumnMatch, Datum, Log
 from roadlog.ingest.text.columns import Meaning
 from roadlog.ingest.text.rivals import clean
 from roadlog.quantities.arrays import Floats
+from roadlog.quantities.facts import Fact
 from roadlog.quantities.units import convert
 from roadlog.study.settings import TimeRule
 
@@ -67,9 +69,9 @@ def read_gpx(path: Path, raw: bytes, time: TimeRule) -> Log:
             f"{path}: the track has no times, so it can't be joined to a run: export it again with "
             "the time of each point"
         )
-    notes: list[str] = []
+    notes: list[Fact] = []
     if len(timed) < len(points):
-        notes.append(f"{counted(len(points) - len(timed), 'track point')} without a time dropped")
+        notes.append(Repair.UNTIMED_POINTS(n=len(points) - len(timed)))
     clock = track_clock(path, [stamps[i] for i in timed])
     order = clock.rows if clock.rows is not None else np.arange(len(timed))
     notes.extend(clock.notes)
@@ -87,7 +89,7 @@ def read_gpx(path: Path, raw: bytes, time: TimeRule) -> Log:
         frame=pd.DataFrame({"t_s": clock.t_s, **cleaned}, copy=False),
         start=in_zone(clock.start, time, path, notes),
         columns=tuple(columns),
-        notes=tuple(notes),
+        facts=tuple(notes),
         altitude_datum=_datum(frame),
     )
 

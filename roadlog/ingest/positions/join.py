@@ -16,8 +16,10 @@ from numpy.typing import NDArray
 
 from roadlog.errors import InputError
 from roadlog.ingest.datum import ALTITUDE
+from roadlog.ingest.facts import Repair
 from roadlog.ingest.log import ColumnMatch, Datum, Log
 from roadlog.quantities.arrays import Floats
+from roadlog.quantities.facts import Fact
 from roadlog.quantities.signals import POSITION
 
 MAX_FIX_GAP_S = 10.0
@@ -54,12 +56,12 @@ def joined(log: Log, tracks: Sequence[Log], *, zone: str | None = None) -> Log:
         return log
     fixes = [t for t in tracks if {"lat_deg", "lon_deg"} <= set(t.frame.columns)]
     if not fixes:
-        return _noted(log, "no position track was given") if tracks else log
+        return _noted(log, Repair.NO_TRACK()) if tracks else log
     if log.start is None:
-        return _noted(log, "positions not joined: the log has no wall clock")
+        return _noted(log, Repair.NO_CLOCK_TO_JOIN())
     t_s = log.frame["t_s"].to_numpy(np.float64)
     found: dict[str, Floats] = {}
-    notes: list[str] = []
+    notes: list[Fact] = []
     datums: list[Datum | None] = []
     for track in fixes:
         offset = _offset(log, track, zone, notes)
@@ -69,9 +71,9 @@ def joined(log: Log, tracks: Sequence[Log], *, zone: str | None = None) -> Log:
             have = found.get(name)
             found[name] = values if have is None else np.where(np.isnan(have), values, have)
         datums.append(track.altitude_datum)
-        notes.append(f"positions joined from {track.path.name}")
+        notes.append(Repair.JOINED(track=track.path.name))
     if "lat_deg" not in found or np.isnan(found["lat_deg"]).all():
-        return _noted(log, *(notes or ["positions not joined: no track overlaps the log in time"]))
+        return _noted(log, *(notes or [Repair.NO_OVERLAP()]))
     new = {n: v for n, v in found.items() if n not in log.frame or log.frame[n].isna().all()}
     columns = [ColumnMatch(n, n, None, "from a position track") for n in new]
     if ALTITUDE in new:
@@ -81,7 +83,7 @@ def joined(log: Log, tracks: Sequence[Log], *, zone: str | None = None) -> Log:
         log,
         frame=log.frame.assign(**new),
         columns=(*log.columns, *columns),
-        notes=(*log.notes, *notes),
+        facts=(*log.facts, *notes),
     )
 
 
@@ -115,14 +117,14 @@ def ground_speed_kmh(frame: pd.DataFrame) -> Floats:
     return speed
 
 
-def _noted(log: Log, *notes: str) -> Log:
-    return replace(log, notes=(*log.notes, *notes))
+def _noted(log: Log, *facts: Fact) -> Log:
+    return replace(log, facts=(*log.facts, *facts))
 
 
-def _offset(log: Log, track: Log, zone: str | None, notes: list[str]) -> float | None:
+def _offset(log: Log, track: Log, zone: str | None, notes: list[Fact]) -> float | None:
     """Log time [s] at the track's zero; None if the clocks can't be brought together."""
     if log.start is None or track.start is None:
-        notes.append(f"{track.path.name} not joined: it has no wall clock")
+        notes.append(Repair.TRACK_NO_CLOCK(track=track.path.name))
         return None
     starts = [_zoned(log.start, zone), _zoned(track.start, zone)]
     if (starts[0].tz is None) == (starts[1].tz is None):
@@ -131,15 +133,9 @@ def _offset(log: Log, track: Log, zone: str | None, notes: list[str]) -> float |
     plain = float((naive[1] - naive[0]).total_seconds())
     best = _by_speed(log, track, plain)
     if best is None:
-        notes.append(
-            f"{track.path.name} not joined: one clock has a time zone, the other none, and the "
-            "speeds don't settle it; set zone under [time] in study.toml"
-        )
+        notes.append(Repair.TRACK_NO_ZONE(track=track.path.name))
         return None
-    notes.append(
-        f"{track.path.name}: clocks taken to differ by {best.hours:+g} h, where the two speeds "
-        f"agree (r = {best.r:.2f})"
-    )
+    notes.append(Repair.TRACK_SHIFTED(track=track.path.name, hours=best.hours, r=best.r))
     return plain + best.hours * 3600
 
 

@@ -17,7 +17,8 @@ import pandas as pd
 from roadlog.errors import InputError
 from roadlog.ingest.clock.columns import in_zone
 from roadlog.ingest.datum import ALTITUDE
-from roadlog.ingest.log import ColumnMatch, Log, counted
+from roadlog.ingest.facts import Repair
+from roadlog.ingest.log import ColumnMatch, Log
 from roadlog.ingest.text.dialect import as_utf8
 from roadlog.ingest.text.rivals import clean
 from roadlog.quantities.signals import POSITION, SIGNALS
@@ -58,13 +59,13 @@ def read_sentences(path: Path, raw: bytes, time: TimeRule) -> Log:
         )
     notes = []
     if reader.rejected:
-        notes.append(f"{counted(reader.rejected, 'sentence')} damaged: left out")
+        notes.append(Repair.DAMAGED_SENTENCES(n=reader.rejected))
     if len(dated) < len(fixes):
-        notes.append(f"{len(fixes) - len(dated)} of {len(fixes)} fixes without a date left out")
+        notes.append(Repair.UNDATED_FIXES(fixes=len(fixes) - len(dated), all=len(fixes)))
     utc = np.array([f.utc_s for f in dated], dtype=np.float64)
     order = np.argsort(utc, kind="stable")
     if (np.diff(utc) < 0).any():
-        notes.append("fixes out of order put in order of time")
+        notes.append(Repair.FIXES_OUT_OF_ORDER())
     names = [n for n in POSITION if any(n in f.values for f in dated)]
     columns = {
         n: np.array([f.values.get(n, np.nan) for f in dated], np.float64)[order] for n in names
@@ -75,6 +76,6 @@ def read_sentences(path: Path, raw: bytes, time: TimeRule) -> Log:
         frame=pd.DataFrame({"t_s": utc[order] - utc[order[0]], **clean(columns, path, notes)}),
         start=in_zone(start, time, path, notes),
         columns=tuple(ColumnMatch(n, n, SIGNALS[n].unit) for n in names),
-        notes=tuple(notes),
+        facts=tuple(notes),
         altitude_datum="sea level" if ALTITUDE in names else None,  # field 9 of GGA
     )

@@ -189,7 +189,7 @@ def _fitting(column: ColumnMatch | None, ratio: float) -> str | None:
 def _named(column: ColumnMatch | None, signal: str) -> str:
     if column is None:
         return f"{signal} was taken in km/h"
-    if column.note == "no unit in the header":
+    if column.assumed:
         return f"column '{column.header}' has no unit"
     return f"column '{column.header}' is taken in {column.unit or 'km/h'}"
 

@@ -23,10 +23,12 @@ import pandas as pd
 
 from roadlog.errors import InputError
 from roadlog.ingest.clock.columns import in_zone
+from roadlog.ingest.facts import Repair
 from roadlog.ingest.log import ColumnMatch, Datum, Log, counted
 from roadlog.ingest.positions.gpx import read_gpx, track_clock
 from roadlog.ingest.text.rivals import clean
 from roadlog.quantities.arrays import Floats
+from roadlog.quantities.facts import Fact
 from roadlog.study.settings import TimeRule
 
 MAX_BYTES = 1 << 28
@@ -212,11 +214,11 @@ def _log(path: Path, points: _Points, time: TimeRule) -> Log:
             f"{path}: the track has no times that are read, so it can't be joined to a run: export "
             "it again with the time of each point, as 2026-03-05T07:10:00Z"
         )
-    notes: list[str] = []
+    notes: list[Fact] = []
     if len(timed) < len(stamps):
-        notes.append(f"{counted(len(stamps) - len(timed), 'track point')} without a time dropped")
+        notes.append(Repair.UNTIMED_POINTS(n=len(stamps) - len(timed)))
     if points.flat:
-        notes.append("altitudes that aren't marked as absolute left out")
+        notes.append(Repair.FLAT_ALTITUDES())
     clock = track_clock(path, stamps.iloc[timed].tolist())
     notes.extend(clock.notes)
     rows = timed if clock.rows is None else timed[clock.rows]
@@ -229,7 +231,7 @@ def _log(path: Path, points: _Points, time: TimeRule) -> Log:
         frame=pd.DataFrame({"t_s": clock.t_s, **clean(frame, path, notes)}, copy=False),
         start=in_zone(clock.start, time, path, notes),
         columns=tuple(ColumnMatch(n, n, _UNITS[n]) for n in frame),
-        notes=tuple(notes),
+        facts=tuple(notes),
         altitude_datum=points.datum if "altitude_m" in frame else None,
     )
 

@@ -15,10 +15,12 @@ from pathlib import Path
 import numpy as np
 
 from roadlog.errors import InputError
+from roadlog.ingest.facts import Repair
 from roadlog.ingest.log import ColumnMatch, UnitEvidence, shown
 from roadlog.ingest.text.rivals import Claim
 from roadlog.physics.atmosphere import standard_pressure
 from roadlog.quantities.arrays import Floats
+from roadlog.quantities.facts import Fact
 from roadlog.quantities.signals import SIGNALS
 from roadlog.quantities.units import UNITS, convert, unit_symbol
 
@@ -72,7 +74,7 @@ class _Drive:
 
 
 def units_by_values(
-    claims: Sequence[Claim], t_s: Floats, notes: list[str]
+    claims: Sequence[Claim], t_s: Floats, notes: list[Fact]
 ) -> tuple[list[Claim], tuple[UnitEvidence, ...]]:
     """Claims in the units that their values allow, and what those allow.
 
@@ -104,13 +106,14 @@ def units_by_values(
         span = _range(claim.values) if np.isfinite(claim.values).any() else (np.nan, np.nan)
         evidence.append(UnitEvidence(claim.meaning.header, claim.signal, unit, units, span))
         if unit != own:
-            why = (
-                "the log's other temperatures are so"
+            name, read = shown(claim.meaning.header), unit_name(unit)
+            notes.append(
+                Repair.UNIT_AS_OTHERS(header=name, unit=read)
                 if own in alone[i]
-                else f"its values, {span[0]:.4g} to {span[1]:.4g}, can't be {unit_name(own)}"
+                else Repair.UNIT_BY_VALUES(
+                    header=name, low=span[0], high=span[1], own=unit_name(own), unit=read
+                )
             )
-            name = shown(claim.meaning.header)
-            notes.append(f"'{name}' names no unit and {why}: read as {unit_name(unit)}")
             out[i] = replace(claim, meaning=replace(claim.meaning, unit=unit, assumed=False))
     return out, tuple(evidence)
 
@@ -123,7 +126,9 @@ def in_read_units(
     out = []
     for m in matches:
         unit = read.get((m.header, m.signal or ""), m.unit)
-        out.append(m if unit == m.unit else replace(m, unit=unit, note="unit by its values"))
+        out.append(
+            m if unit == m.unit else replace(m, unit=unit, note="unit by its values", assumed=False)
+        )
     return tuple(out)
 
 

@@ -20,7 +20,8 @@ from roadlog.ingest.clock.columns import TimeColumn, read_clock
 from roadlog.ingest.clock.datetext import zone_of
 from roadlog.ingest.clock.order import Place
 from roadlog.ingest.datum import datum_from
-from roadlog.ingest.log import ColumnMatch, Log, UnitEvidence, counted, shown
+from roadlog.ingest.facts import Repair
+from roadlog.ingest.log import ColumnMatch, Log, UnitEvidence, shown
 from roadlog.ingest.table.byvalues import in_read_units, unit_name, units_by_values
 from roadlog.ingest.table.clockunit import clock_unit
 from roadlog.ingest.table.long import widen
@@ -44,6 +45,7 @@ from roadlog.ingest.text.quotes import plain_quotes
 from roadlog.ingest.text.rivals import Claim, clean, settle
 from roadlog.ingest.text.source import Text
 from roadlog.quantities.arrays import Bools, Floats
+from roadlog.quantities.facts import Fact
 from roadlog.quantities.signals import REACHES_THOUSANDS, SIGNALS
 from roadlog.quantities.units import convert
 from roadlog.study.settings import ColumnRule, TimeRule
@@ -86,15 +88,15 @@ def read_delimited(
         _check_names_fit(meanings, dialect, path)
     notes = [*_unused_rules(columns, dialect.headers, meanings), *misfits(meanings), *quoted.notes]
     if dialect.ended:
-        notes.append("rows end in a delimiter that the header hasn't: names count from the left")
+        notes.append(Repair.ENDED_ROWS())
     has = {m.signal for m in meanings}
     notes += [
-        f"'{shown(m.header)}' is not known: is it meant as '{m.word}' ({m.means})?"
+        Repair.NEAR_MISS(header=shown(m.header), word=m.word, means=m.means)
         for m in near_misses(meanings)
         if m.means in SIGNALS and m.means not in has
     ]
     if nuls := stray_nuls(raw):
-        notes.append(f"{counted(nuls, 'NUL byte')} removed: the logger lost power or its card")
+        notes.append(Repair.NUL_BYTES(n=nuls))
     used = _used_columns(meanings, times, dialect, path)
     hemispheres = _hemisphere_columns(dialect.headers)
     types = {i: _type_of(meanings[i], _column(dialect, i)) for i in [*used, *hemispheres.values()]}
@@ -140,17 +142,16 @@ def read_delimited(
         units = (*units, evidence)
         if evidence.read_as != clock.unit:
             t_s = t_s * (convert(1.0, evidence.read_as, "s") / convert(1.0, clock.unit, "s"))
-            notes = [n for n in notes if not n.startswith(f"'{clock.assumed}' has no unit")]
-            notes.append(
-                f"'{clock.assumed}' has no unit: read as counting {unit_name(evidence.read_as)}, "
-                "the only unit that fits the drive"
-            )
+            guess = (Repair.SECONDS, Repair.MILLISECONDS)
+            notes = [n for n in notes if n.code not in guess or n.value("header") != clock.assumed]
+            unit = unit_name(evidence.read_as)
+            notes.append(Repair.COUNTING(header=clock.assumed, unit=unit))
     return Log(
         path=path,
         frame=pd.DataFrame({"t_s": t_s, **cleaned}, copy=False),
         start=clock.start,
         columns=matches,
-        notes=tuple(notes),
+        facts=tuple(notes),
         altitude_datum=datum_from(matches),
         units=units,
     )
@@ -181,16 +182,12 @@ def _cut(data: Text, path: Path, rules: Mapping[str, ColumnRule]) -> tuple[Text,
 
 def _unused_rules(
     rules: Mapping[str, ColumnRule], headers: Sequence[str], meanings: Sequence[Meaning]
-) -> list[str]:
+) -> list[Fact]:
     """A note for each rule that names no column (in a long log, rules name signals instead)."""
     if any(m.role == "name" for m in meanings):
         return []
     known = {h.casefold() for h in headers}
-    return [
-        f"the rule for '{shown(h)}' in [columns] names no column of this log"
-        for h in rules
-        if h.strip().casefold() not in known
-    ]
+    return [Repair.UNUSED_RULE(header=shown(h)) for h in rules if h.strip().casefold() not in known]
 
 
 def _used_columns(
@@ -307,31 +304,28 @@ def _claim(
     hemisphere: int | None,
     dialect: Dialect,
     place: Place,
-    notes: list[str],
+    notes: list[Fact],
 ) -> Claim:
     column = table[f"c{index}"]
     assert meaning.signal is not None
     assert meaning.unit is not None
     if meaning.signal == "fuel_status":
         values, bad = cells.statuses(column)
-        what = "without a plain fuel-system status"
+        what = Repair.NO_STATUS
     elif meaning.signal == "mil_on":
         values, bad = cells.switches(column, dialect.decimal)
-        what = "that is neither on nor off"
+        what = Repair.NO_SWITCH
     elif meaning.signal in ("lat_deg", "lon_deg"):
         values, bad = cells.angles(column, dialect.decimal)
-        what = "without an angle"
+        what = Repair.NO_ANGLE
         if hemisphere is not None:
             values = _signed(values, cells.hemispheres(table[f"c{hemisphere}"]))
     else:
         values, bad = _numbers(meaning, column, dialect.decimal, place)
-        what = "without a number"
+        what = Repair.NO_NUMBER
     if bad.any():
-        n = int(bad.sum())
         line = place.line(int(np.flatnonzero(bad)[0]))
-        notes.append(
-            f"'{meaning.header}': {counted(n, 'cell')} {what}, first in line {line}: left blank"
-        )
+        notes.append(what(header=meaning.header, n=int(bad.sum()), line=line))
     return Claim(meaning, values, index)
 
 
@@ -381,17 +375,17 @@ def _matches(
             out.append(ColumnMatch(m.header, None, m.unit, dropped[i], "ignored"))
         elif m.role == "signal":
             note = "no unit in the header" if m.assumed else m.note
-            out.append(ColumnMatch(m.header, m.signal, m.unit, note))
+            out.append(ColumnMatch(m.header, m.signal, m.unit, note, assumed=m.assumed))
         elif m.role in ("name", "value", "unit"):
             out.append(ColumnMatch(m.header, None, None, f"{m.role} of each reading", "ignored"))
         elif m.role == "ignored" or m.role in ("time", "date"):
             out.append(ColumnMatch(m.header, None, m.unit, m.note, "ignored"))
         else:
-            out.append(ColumnMatch(m.header, None, m.unit, m.note, "unmatched"))
+            out.append(ColumnMatch(m.header, None, m.unit, m.not_used, "unmatched"))
     return tuple(out)
 
 
-def _note_assumed(meanings: Sequence[Meaning], notes: list[str]) -> None:
+def _note_assumed(meanings: Sequence[Meaning], notes: list[Fact]) -> None:
     plain = {"rpm", "%", "°", "ratio", "v"}
     taken = [
         f"{m.header} in {m.unit}"
@@ -399,7 +393,7 @@ def _note_assumed(meanings: Sequence[Meaning], notes: list[str]) -> None:
         if m.assumed and m.unit not in plain and m.header not in (m.signal,)
     ]
     if taken:
-        notes.append("no unit in the header, taken as SAE J1979 gives it: " + ", ".join(taken))
+        notes.append(Repair.UNITS_ASSUMED(columns=", ".join(taken)))
 
 
 def _spread(values: Floats, back: np.ndarray, n: int) -> Floats:

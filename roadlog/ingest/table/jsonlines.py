@@ -17,10 +17,12 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from roadlog.errors import InputError
-from roadlog.ingest.log import counted, shown
+from roadlog.ingest.facts import Repair
+from roadlog.ingest.log import shown
 from roadlog.ingest.text.dialect import utf8_text
 from roadlog.ingest.text.shape import MAX_TORN
 from roadlog.ingest.text.source import Text
+from roadlog.quantities.facts import Fact
 
 MOST_NAMES = 1000
 _ROWS_A_PIECE = 10_000
@@ -32,7 +34,7 @@ class Tabled:
     """The lines as delimited text, each in the line below its own; what was left out."""
 
     text: Text
-    notes: tuple[str, ...]
+    notes: tuple[Fact, ...]
 
 
 def is_json_lines(head: bytes) -> bool:
@@ -92,12 +94,9 @@ def as_delimited(path: Path, raw: Text) -> Tabled:
         )
     notes = []
     if bad[-1:] == [lines]:
-        notes.append("the last line is incomplete and was dropped")
+        notes.append(Repair.TORN_END())
     if within := [n for n in bad if n != lines]:
-        notes.append(
-            f"{counted(len(within), 'line')} without a whole object dropped, first in line "
-            f"{within[0]}"
-        )
+        notes.append(Repair.NO_OBJECT(n=len(within), line=within[0]))
     return Tabled(Text.kept(_pieces(text, list(names))), tuple(notes))
 
 

@@ -14,7 +14,8 @@ from numpy.typing import NDArray
 from roadlog.errors import InputError
 from roadlog.ingest.clock.columns import Clock
 from roadlog.ingest.clock.order import Place
-from roadlog.ingest.log import ColumnMatch, UnitEvidence, counted, shown
+from roadlog.ingest.facts import Repair
+from roadlog.ingest.log import ColumnMatch, UnitEvidence, shown
 from roadlog.ingest.table.byvalues import in_read_units, units_by_values
 from roadlog.ingest.table.trims import trims_in_percent
 from roadlog.ingest.text import cells
@@ -22,6 +23,7 @@ from roadlog.ingest.text.columns import Meaning, match_columns, misfits, unit_of
 from roadlog.ingest.text.numerals import MarkUnclear, Unsettled
 from roadlog.ingest.text.rivals import Claim, canonical
 from roadlog.quantities.arrays import Floats
+from roadlog.quantities.facts import Fact
 from roadlog.quantities.signals import REACHES_THOUSANDS, SIGNALS
 from roadlog.study.settings import ColumnRule
 
@@ -35,7 +37,7 @@ def widen(
     decimal: str,
     rules: Mapping[str, ColumnRule],
     place: Place,
-    notes: list[str],
+    notes: list[Fact],
 ) -> tuple[Spread, tuple[ColumnMatch, ...], tuple[UnitEvidence, ...]]:
     """Match every signal name of a long log; how to spread its values, and what told their units.
 
@@ -59,7 +61,7 @@ def widen(
         unit = _one_unit(name, units, rows, place)
         meaning = match_columns([name], [unit], rules, place.path)[0]
         if meaning.role != "signal" or meaning.signal is None:
-            matches.append(ColumnMatch(name, None, meaning.unit, meaning.note, "unmatched"))
+            matches.append(ColumnMatch(name, None, meaning.unit, meaning.not_used, "unmatched"))
             notes += misfits([meaning])
             continue
         if meaning.signal in places:
@@ -102,7 +104,7 @@ def widen(
 
 
 def _values(
-    meaning: Meaning, part: pa.ChunkedArray, decimal: str, name: str, notes: list[str]
+    meaning: Meaning, part: pa.ChunkedArray, decimal: str, name: str, notes: list[Fact]
 ) -> Floats:
     if meaning.signal == "fuel_status":
         values, bad = cells.statuses(part)
@@ -114,9 +116,7 @@ def _values(
         unsettled: Unsettled = "group" if meaning.signal in REACHES_THOUSANDS else "ask"
         values, bad = cells.numbers(part, decimal, meaning.unit, unsettled)
     if bad.any():
-        notes.append(
-            f"'{shown(name)}': {counted(int(bad.sum()), 'reading')} without a number: left blank"
-        )
+        notes.append(Repair.READING_NO_NUMBER(header=shown(name), n=int(bad.sum())))
     return values
 
 

@@ -21,12 +21,14 @@ from numpy.typing import NDArray
 
 from roadlog.errors import InputError
 from roadlog.ingest.clock.order import Place
-from roadlog.ingest.log import counted, shown
+from roadlog.ingest.facts import Repair
+from roadlog.ingest.log import shown
 from roadlog.ingest.text.columns import match_header, unit_of
 from roadlog.ingest.text.dialect import BLANKS, Dialect, read_records
 from roadlog.ingest.text.grown import Grown
 from roadlog.ingest.text.shape import MAX_TORN, to_width
 from roadlog.ingest.text.source import Text
+from roadlog.quantities.facts import Fact
 
 _NULLS = sorted({v for b in BLANKS for v in (b, b.upper(), b.title())} | {"NaN", "N/A", "-NaN"})
 _BLOCK = 1 << 20
@@ -41,7 +43,7 @@ def read_rows(
     dialect: Dialect,
     types: Mapping[int, pa.DataType],
     path: Path,
-    notes: list[str],
+    notes: list[Fact],
     *,
     over_lines: bool = False,
 ) -> tuple[pa.Table, Place]:
@@ -80,15 +82,17 @@ def read_rows(
     return table, Place(path, partial(line_of, rows), dialect.preamble)
 
 
-def _note_torn(torn: Sequence[str], data: Text, notes: list[str]) -> None:
+def _note_torn(torn: Sequence[str], data: Text, notes: list[Fact]) -> None:
     cut = _last_line(data).strip() in (t.strip() for t in torn)
     if cut:
-        notes.append("the last line is incomplete and was dropped")
+        notes.append(Repair.TORN_END())
     if len(torn) > cut:
         at = _found(data, torn[0].encode())
-        line = f", first in line {data.line_at(at)}" if at is not None else ""
+        n = len(torn) - cut
         notes.append(
-            f"{counted(len(torn) - cut, 'line')} with the wrong number of cells dropped{line}"
+            Repair.WRONG_WIDTH_SOMEWHERE(n=n)
+            if at is None
+            else Repair.WRONG_WIDTH(n=n, line=data.line_at(at))
         )
 
 
@@ -100,7 +104,7 @@ def _found(data: Text, line: bytes) -> int | None:
 
 
 def _named_rows(
-    table: pa.Table, nameless: Sequence[int], line_of: Callable[[int], int], notes: list[str]
+    table: pa.Table, nameless: Sequence[int], line_of: Callable[[int], int], notes: list[Fact]
 ) -> NDArray[np.int64] | None:
     """The rows to keep if others hold something behind the last column that has a name."""
     beyond = np.zeros(len(table), bool)
@@ -110,10 +114,7 @@ def _named_rows(
     if not beyond.any():
         return None
     first = line_of(int(np.flatnonzero(beyond)[0]))
-    notes.append(
-        f"{counted(int(beyond.sum()), 'line')} with more cells than the header names dropped, "
-        f"first in line {first}"
-    )
+    notes.append(Repair.MORE_CELLS(n=int(beyond.sum()), line=first))
     return np.flatnonzero(~beyond)
 
 
@@ -211,7 +212,7 @@ def _header_rows(
     dialect: Dialect,
     line_of: Callable[[int], int],
     path: Path,
-    notes: list[str],
+    notes: list[Fact],
 ) -> NDArray[np.int64] | None:
     """The rows to keep if the logger repeated its header (and units row) among them, else None.
 
@@ -245,7 +246,7 @@ def _header_rows(
                 repeats.append(row)
     if not repeats:
         return None
-    notes.append(f"{counted(len(repeats), 'repeated header row')} dropped")
+    notes.append(Repair.HEADER_AGAIN(n=len(repeats)))
     keep = np.ones(len(table), bool)
     keep[repeats] = False
     return np.flatnonzero(keep)

@@ -11,9 +11,11 @@ from typing import Literal
 
 import numpy as np
 
-from roadlog.ingest.log import counted, shown
+from roadlog.ingest.facts import Repair
+from roadlog.ingest.log import shown
 from roadlog.ingest.text.rivals import Claim
 from roadlog.quantities.arrays import Floats
+from roadlog.quantities.facts import Fact
 from roadlog.quantities.signals import TRIM_STEP_PCT, TRIMS
 
 Form = Literal["percent", "factor", "fraction"]
@@ -27,7 +29,7 @@ LEAST_DISTINCT = 3  # values other than zero, to be taken for fractions without 
 STILL = 0.05  # a constant so close to a step of percent may be percent
 
 
-def trims_in_percent(claims: Sequence[Claim], notes: list[str]) -> list[Claim]:
+def trims_in_percent(claims: Sequence[Claim], notes: list[Fact]) -> list[Claim]:
     """The claims with every trim in percent, and a note for each column that was converted.
 
     Trims with the same unit written are judged together, since one logger writes them in one form
@@ -90,20 +92,21 @@ def _unit(claim: Claim) -> str | None:
     return "none" if claim.meaning.assumed else claim.meaning.unit or "none"
 
 
-def _converted(claim: Claim, form: Form, notes: list[str]) -> Claim:
+def _converted(claim: Claim, form: Form, notes: list[Fact]) -> Claim:
     meaning = dataclasses.replace(claim.meaning, unit="%")
     name = shown(claim.meaning.header)
     if form == "percent":
         if claim.meaning.unit == "ratio":
-            notes.append(f"'{name}': its values are too large for a ratio: read as percent")
+            notes.append(Repair.TRIM_PERCENT(header=name))
         return dataclasses.replace(claim, meaning=meaning)
     if form == "fraction":
-        notes.append(f"'{name}': its values are trims as fractions: read as percent, times 100")
+        notes.append(Repair.TRIM_FRACTION(header=name))
         return dataclasses.replace(claim, meaning=meaning, values=100 * claim.values)
     wrong = (claim.values < FACTOR_RANGE[0]) | (claim.values > FACTOR_RANGE[1])
     notes.append(
-        f"'{name}': its values are trims as ratios about 1: read as percent (1.05 is +5 %)"
-        + (f", {counted(int(wrong.sum()), 'value')} far from 1 left blank" if wrong.any() else "")
+        Repair.TRIM_FACTOR_BLANKED(header=name, n=int(wrong.sum()))
+        if wrong.any()
+        else Repair.TRIM_FACTOR(header=name)
     )
     percent = np.where(wrong, np.nan, 100 * (claim.values - 1))
     return dataclasses.replace(claim, meaning=meaning, values=percent)

@@ -16,8 +16,10 @@ from typing import Literal
 
 from roadlog.errors import InputError
 from roadlog.ingest.datum import ALTITUDE, GEOID, datum_of, without_datum
+from roadlog.ingest.facts import Repair
 from roadlog.ingest.log import shown
 from roadlog.ingest.text.languages import EVERYDAY_WORDS, TIME_WORDS_ABROAD
+from roadlog.quantities.facts import Fact
 from roadlog.quantities.signals import POSITION, SIGNALS, TRIMS
 from roadlog.quantities.units import BARE, UNITS, canonical_unit
 from roadlog.study.settings import ColumnRule
@@ -90,6 +92,11 @@ class Meaning:
     elapsed: bool = False
     rank: int = 0
 
+    @property
+    def not_used(self) -> str:
+        """The note on a column that isn't used."""
+        return f"{self.note}: not used" if self.note and self.unit else self.note
+
 
 def unit_of(text: str) -> str | None:
     """Canonical unit of a text as it stands in a header, a units row or behind a value."""
@@ -155,10 +162,10 @@ def match_header(header: str, unit: str | None = None) -> Meaning:
     return _match_header(header, unit)
 
 
-def misfits(meanings: Sequence[Meaning]) -> list[str]:
-    """A sentence for each column whose words are known but whose unit can't be the signal's."""
+def misfits(meanings: Sequence[Meaning]) -> list[Fact]:
+    """A note for each column whose words are known but whose unit can't be the signal's."""
     return [
-        f"'{shown(m.header)}' is left out: {m.note.removesuffix(': not used')}"
+        Repair.MISFIT(header=shown(m.header), why=m.note)
         for m in meanings
         if m.role == "unmatched" and m.note
     ]
@@ -221,7 +228,7 @@ def _match_header(header: str, hint: str | None) -> Meaning:
             if misfit is None and (explicit or unit_text is None):
                 note = (
                     f"{unit} is a {UNITS[unit].dimension}, {signal} needs a "
-                    f"{UNITS[SIGNALS[signal].unit].dimension}: not used"
+                    f"{UNITS[SIGNALS[signal].unit].dimension}"
                 )
                 misfit = Meaning(header, "unmatched", unit=unit, note=note)
         for role, known in _long_keys().items():

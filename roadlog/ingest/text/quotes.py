@@ -17,8 +17,9 @@ from pathlib import Path
 import numpy as np
 
 from roadlog.errors import InputError
-from roadlog.ingest.log import counted
+from roadlog.ingest.facts import Repair
 from roadlog.ingest.text.source import Text
+from roadlog.quantities.facts import Fact
 
 _HEAD_BYTES = 1 << 16
 _MAX_TORN = 0.05
@@ -39,7 +40,7 @@ class Quoted:
 
     data: Text
     over_lines: bool
-    notes: tuple[str, ...] = ()
+    notes: tuple[Fact, ...] = ()
 
 
 def plain_quotes(data: Text, path: Path) -> Quoted:
@@ -71,10 +72,9 @@ def plain_quotes(data: Text, path: Path) -> Quoted:
             f"{f' ({len(torn)} such lines)' if len(torn) > 1 else ''}: close it or take it out"
         )
     last = not data[max(torn[-1].end, len(data) - _HEAD_BYTES) :].strip(b"\r\n\x1a ")
-    notes = ["the last line is incomplete and was dropped"] if last else []
+    notes = [Repair.TORN_END()] if last else []
     if len(torn) > last:
-        what = counted(len(torn) - last, "line")
-        notes.append(f"{what} with a quote that isn't closed dropped, first in line {first}")
+        notes.append(Repair.OPEN_QUOTE(n=len(torn) - last, line=first))
     return Quoted(data.rewritten(partial(_blanked, torn)), over_lines, tuple(notes))
 
 

@@ -5,7 +5,6 @@ canonical unit. Two columns that say the same are one; two that differ are refus
 between. Values that the signal can't take are blanked and counted.
 """
 
-import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -15,14 +14,13 @@ from numpy.typing import NDArray
 
 from roadlog.errors import InputError
 from roadlog.ingest.datum import ALTITUDE, datum_of
-from roadlog.ingest.log import counted
+from roadlog.ingest.facts import Repair
 from roadlog.ingest.text.cells import step_of
 from roadlog.ingest.text.columns import Meaning
 from roadlog.quantities.arrays import Floats
+from roadlog.quantities.facts import Fact
 from roadlog.quantities.signals import SIGNALS
 from roadlog.quantities.units import convert
-
-_OUTSIDE = re.compile(r"(\w+): (\d+) values? outside ")
 
 
 @dataclass(frozen=True)
@@ -50,7 +48,7 @@ class Settled:
 
     claims: tuple[Claim, ...]
     dropped: Mapping[int, str]
-    notes: tuple[str, ...]
+    notes: tuple[Fact, ...]
 
 
 def settle(claims: Sequence[Claim], path: Path) -> Settled:
@@ -63,7 +61,7 @@ def settle(claims: Sequence[Claim], path: Path) -> Settled:
     """
     kept: list[Claim] = []
     dropped: dict[int, str] = {}
-    notes: list[str] = []
+    notes: list[Fact] = []
     by_signal: dict[str, list[Claim]] = {}
     for claim in claims:
         by_signal.setdefault(claim.signal, []).append(claim)
@@ -81,9 +79,7 @@ def settle(claims: Sequence[Claim], path: Path) -> Settled:
             fine, coarse = sorted((best, rival), key=_step)
             if not _same(fine.values, coarse.values, (_step(fine) + _step(coarse)) / 2):
                 raise _conflict(signal, full, path)
-            notes.append(
-                f"'{coarse.meaning.header}' repeats '{fine.meaning.header}': the finer is used"
-            )
+            notes.append(Repair.REPEATS(coarse=coarse.meaning.header, fine=fine.meaning.header))
             dropped[coarse.column] = f"repeats '{fine.meaning.header}'"
             best = fine
         kept.append(best)
@@ -109,7 +105,7 @@ def canonical(claim: Claim) -> Claim:
     return replace(claim, values=convert(claim.values, unit, own))
 
 
-def clean(frame: Mapping[str, Floats], path: Path, notes: list[str]) -> dict[str, Floats]:
+def clean(frame: Mapping[str, Floats], path: Path, notes: list[Fact]) -> dict[str, Floats]:
     """Blank what a signal can't be; refuse swapped or impossible positions.
 
     Raises
@@ -122,7 +118,7 @@ def clean(frame: Mapping[str, Floats], path: Path, notes: list[str]) -> dict[str
         _check_positions(out["lat_deg"], out["lon_deg"], path)
         nowhere = (out["lat_deg"] == 0) & (out["lon_deg"] == 0)
         if nowhere.any():
-            notes.append(f"{int(nowhere.sum())} of {len(nowhere)} fixes lie at 0, 0: left blank")
+            notes.append(Repair.NULL_ISLAND(fixes=int(nowhere.sum()), all=len(nowhere)))
             for name in ("lat_deg", "lon_deg"):
                 out[name] = np.where(nowhere, np.nan, out[name])
     for name, values in out.items():
@@ -134,17 +130,12 @@ def clean(frame: Mapping[str, Floats], path: Path, notes: list[str]) -> dict[str
             continue
         wrong = (values < signal.low) | (values > signal.high)
         notes.append(
-            f"{name}: {counted(int(wrong.sum()), 'value')} outside {signal.low:g} … "
-            f"{signal.high:g} {signal.unit}: left blank"
+            Repair.OUT_OF_RANGE(
+                signal=name, n=int(wrong.sum()), low=signal.low, high=signal.high, unit=signal.unit
+            )
         )
         out[name] = np.where(wrong, np.nan, values)
     return out
-
-
-def blanked(notes: Sequence[str]) -> dict[str, int]:
-    """Signal -> values that `clean` blanked because they lay out of range, from a log's notes."""
-    found = (_OUTSIDE.match(n) for n in notes)
-    return {m[1]: int(m[2]) for m in found if m}
 
 
 def _check_positions(lat: Floats, lon: Floats, path: Path) -> None:
@@ -182,7 +173,7 @@ def _conflict(signal: str, rivals: Sequence[Claim], path: Path) -> InputError:
     listed = " and ".join(f"'{h}'" for h in headers)
     if len(set(headers)) < len(headers):
         return InputError(
-            f"{path}: two columns are both called {listed.split(' and ')[0]} and differ: rename or "
+            f"{path}: two columns are both called '{headers[0]}' and differ: rename or "
             "remove one in the logger"
         )
     return InputError(

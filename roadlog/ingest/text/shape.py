@@ -16,8 +16,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from roadlog.errors import InputError
+from roadlog.ingest.facts import Repair
 from roadlog.ingest.log import counted, shown
 from roadlog.quantities.arrays import Floats
+from roadlog.quantities.facts import Fact
 
 MAX_TORN = 0.05
 _LEAST_FIT = 0.9
@@ -181,7 +183,7 @@ class Brought:
 
     cells: list[Sequence[str]]
     lines: NDArray[np.int64]
-    notes: tuple[str, ...]
+    notes: tuple[Fact, ...]
 
 
 def to_width(rows: Sequence[Row], width: int, path: Path) -> Brought:
@@ -208,10 +210,10 @@ def to_width(rows: Sequence[Row], width: int, path: Path) -> Brought:
         )
     ended = [i for i in long if i not in set(over)]
     keep = set(whole)
-    notes: list[str] = []
+    notes: list[Fact] = []
     for group, said in (
-        (short, "rows shorter than the header were read as if blank cells ended them"),
-        (ended, "blank cells beyond the header's last column were passed over"),
+        (short, Repair.SHORT_ROWS),
+        (ended, Repair.LONG_ROWS),
     ):
         if len(group) <= most:
             continue
@@ -224,12 +226,11 @@ def to_width(rows: Sequence[Row], width: int, path: Path) -> Brought:
                 "again with a cell for every column"
             )
         keep |= set(group)
-        notes.append(said)
+        notes.append(said())
     dropped = [i for i in range(len(rows)) if i not in keep]
     if dropped:
         first = rows[dropped[0]][0]
-        what = counted(len(dropped), "line")
-        notes.append(f"{what} with the wrong number of cells dropped, first in line {first}")
+        notes.append(Repair.WRONG_WIDTH(n=len(dropped), line=first))
     kept = sorted(keep)
     return Brought(
         [[*rows[i][1][:width], *[""] * (width - len(rows[i][1]))] for i in kept],
