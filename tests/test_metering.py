@@ -10,6 +10,7 @@ from roadlog.analysis.metering import SHORTEST_RUN_KM, estimators_beside, judged
 from roadlog.closure import Ledger
 from roadlog.errors import DesignError
 from roadlog.ingest import Log
+from roadlog.ingest.facts import Repair
 from roadlog.quantities.fuels import FUELS
 from roadlog.study.settings import parse_study
 
@@ -90,14 +91,17 @@ def test_a_run_that_hardly_moved_is_set_aside(km, used):
     short = samples(60, kmh=60 * km * SHORTEST_RUN_KM)
     runs = judged(table(), [short, samples(), samples(), samples()])
     assert runs["used"].tolist() == [used, True, True, True]
-    assert runs["reason"].iloc[0] == ("" if used else "only 0.49 km driven")
+    assert str(runs["reason"].iloc[0]) == ("" if used else "only 0.49 km driven")
 
 
 def test_a_run_without_speed_and_one_that_notes_set_aside_say_why():
     frames = [samples().drop(columns="speed_kmh"), samples(), samples(), samples(), samples(),
               samples()]  # fmt: skip
     runs = judged(table(6), frames, {1: "a trailer was towed", 0: "other"})
-    assert runs["reason"].tolist()[:2] == ["no vehicle speed in the log", "a trailer was towed"]
+    assert runs["reason"].map(str).tolist()[:2] == [
+        "no vehicle speed in the log",
+        "a trailer was towed",
+    ]
     assert runs["used"].tolist() == [False, False, True, True, True, True]
     assert runs["km"].iloc[0] == 0
 
@@ -114,7 +118,7 @@ def test_one_unit_an_arm_is_refused_before_anything_is_computed():
 
 def test_a_run_whose_fuel_is_nought_is_set_aside():
     got = metered(samples(), samples(), samples(), samples(fuel_rate_l_h=0.0))
-    assert got.runs["reason"].iloc[3] == "no fuel flow could be computed"
+    assert str(got.runs["reason"].iloc[3]) == "no fuel flow could be computed"
     assert sorted(got.usable) == [0, 1, 2]
 
 
@@ -143,11 +147,11 @@ def test_positions_on_a_late_clock_are_put_right_and_told():
             "lat_deg": 45 + np.cumsum(np.roll(wheel, late)) * 2.5e-6, "lon_deg": 7.0,
         }
     )  # fmt: skip
-    log = Log(Path("a.csv"), frame, None, notes=("a row was torn",))
+    log = Log(Path("a.csv"), frame, None, facts=(Repair.TORN_END(),))
     (put_right,), told = sampled([log], False)
     assert [w.code for w in told] == ["clock-offset", "log-repaired"]
-    assert "+4 s off" in told[0].message
-    assert (told[1].log, told[1].message) == ("a.csv", "a row was torn")
+    assert "+4 s off" in str(told[0].message)
+    assert (told[1].log, told[1].message) == ("a.csv", Repair.TORN_END())
     middle = slice(50, 800)
     step = np.diff(put_right["lat_deg"].to_numpy())[middle]
     assert np.corrcoef(step, wheel[1:][middle])[0, 1] > 0.999

@@ -7,11 +7,9 @@ import pandas as pd
 import pytest
 
 from roadlog import road
+from roadlog.passes.facts import Lost
 from roadlog.passes.road_use import (
-    ASTRAY,
-    ELSEWHERE,
     LEAST_SHARE,
-    NO_POSITION,
     RoadUse,
     lost_blocking,
     lost_warnings,
@@ -70,7 +68,7 @@ def test_what_is_driven_is_used_or_lost_for_a_cause() -> None:
     use = use_of(made)
     fitted = use.arms["fitted"]
     assert fitted.share < LEAST_SHARE
-    assert max(lost(use, "fitted"), key=lost(use, "fitted").__getitem__) == NO_POSITION
+    assert max(lost(use, "fitted"), key=lost(use, "fitted").__getitem__) == str(Lost.NO_POSITION())
     total = fitted.used_km + sum(km for _, km in fitted.lost)
     assert total == pytest.approx(fitted.driven_km, abs=0.2)
     (blocking,) = lost_blocking(use)
@@ -79,14 +77,14 @@ def test_what_is_driven_is_used_or_lost_for_a_cause() -> None:
     assert [w.code for w in lost_warnings(use)] == ["road-lost"]
     # the baseline's other half is a road that the fitted arm isn't known on: no loss of its own
     assert use.arms["baseline"].share > 0.9
-    assert lost(use, "baseline")[ELSEWHERE] > 15
+    assert lost(use, "baseline")[str(Lost.ELSEWHERE())] > 15
 
 
 def test_errands_on_other_roads_hold_nothing_back() -> None:
     made = drives([*PLAN, ("laps", "fitted"), ("back", "baseline")], seed=4)
     use = use_of(made)
-    assert lost(use, "fitted")[ELSEWHERE] > 5
-    assert lost(use, "baseline")[ELSEWHERE] > 5
+    assert lost(use, "fitted")[str(Lost.ELSEWHERE())] > 5
+    assert lost(use, "baseline")[str(Lost.ELSEWHERE())] > 5
     assert lost_warnings(use) == []
 
 
@@ -94,7 +92,7 @@ def test_drifting_positions_are_told_as_astray() -> None:
     made = drives(PLAN, seed=5, drift_m=30.0)
     use = use_of(made)
     assert min(mine.share for mine in use.arms.values()) < 0.8
-    assert sum(lost(use, arm).get(ASTRAY, 0.0) for arm in use.arms) > 5
+    assert sum(lost(use, arm).get(str(Lost.ASTRAY()), 0.0) for arm in use.arms) > 5
 
 
 def test_a_run_that_counts_for_nothing_is_driven_and_lost() -> None:

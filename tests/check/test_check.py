@@ -12,7 +12,9 @@ from roadlog.check import check_run, check_study
 from roadlog.check.one_run import RunCheck
 from roadlog.cli import main
 from roadlog.ingest import Log
+from roadlog.ingest.facts import Repair
 from roadlog.ingest.positions.fixes import without_false_fixes
+from roadlog.quantities.facts import Fact
 from roadlog.runs.table import pile_sources, study_sources
 from roadlog.study.folder import load_study
 from roadlog.study.settings import Study, parse_study
@@ -48,8 +50,8 @@ def drive() -> pd.DataFrame:
     )
 
 
-def _check(frame: pd.DataFrame, *, notes: tuple[str, ...] = (), study: Study = STUDY) -> RunCheck:
-    log = Log(Path("run.csv"), frame.reset_index(drop=True), START, notes=notes)
+def _check(frame: pd.DataFrame, *, facts: tuple[Fact, ...] = (), study: Study = STUDY) -> RunCheck:
+    log = Log(Path("run.csv"), frame.reset_index(drop=True), START, facts=facts)
     return check_run(without_false_fixes(log), study, file="run.csv", arm="baseline")
 
 
@@ -178,7 +180,8 @@ def test_a_gps_clock_that_runs_late_is_told_and_not_held_against_the_run(
 
 
 def test_values_out_of_range_are_counted_from_the_notes_of_reading(drive: pd.DataFrame) -> None:
-    check = _check(drive, notes=("rpm: 90 values outside 0 … 12000 rpm: left blank",))
+    outside = Repair.OUT_OF_RANGE(signal="rpm", n=90, low=0, high=12000, unit="rpm")
+    check = _check(drive, facts=(outside,))
     assert "90 of 1200 engine speed values out of range" in check.verdict
 
 

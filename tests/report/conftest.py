@@ -10,6 +10,7 @@ import pytest
 
 from roadlog.analysis.result import Analysed, ArmSummary
 from roadlog.effect.result import EffectResult
+from roadlog.passes.facts import Lost
 from roadlog.quantities.facts import Warned
 from roadlog.quantities.tables import PASSES, RUNS
 from roadlog.road.network import Network, Segment
@@ -85,9 +86,7 @@ def runs_frame() -> pd.DataFrame:
                     "switch_unit": f"{day:%Y-%m-%d}",
                     "block": str(d // 2 + 1),
                     "used": not dropped,
-                    "reason": f"speed and fuel cover only {50 + run} % of the drive"
-                    if dropped
-                    else "",
+                    "reason": Lost.LITTLE_KNOWN(pct=50 + run) if dropped else "",
                     "km": km,
                     "fuel_l": fuel,
                     "fuel_low_l": fuel * 0.99,

@@ -5,6 +5,7 @@ import re
 import pandas as pd
 import pytest
 
+from roadlog.analysis.facts import NotUsed
 from roadlog.analysis.result import Analysed
 from roadlog.quantities.facts import Warned
 from roadlog.report import tabulate
@@ -105,7 +106,7 @@ def test_nasty_names_stay_text(analysed: Analysed, change: Change) -> None:
 
 def test_excluded_runs_are_listed_with_reasons_and_counts(whole: str) -> None:
     words = " ".join(" ".join(Page(whole).words).split())
-    assert "2: speed and fuel cover only 59 to 72 % of the drive" in words
+    assert "2: fuel and speed known for only 59 to 72 % of the time" in words
     assert "34 of 680: the run was not used" in words
 
 
@@ -146,9 +147,13 @@ def test_model_terms_are_told_in_words(analysed: Analysed, change: Change) -> No
 
 
 def test_reasons_that_differ_in_a_number_are_told_together() -> None:
-    reasons = ["gap of 12 s", "gap of 9 s", "off the road", "gap of 31 s", ""]
+    gaps = [NotUsed.SHORT(km=km) for km in (0.12, 0.09, 0.31)]
+    reasons = [*gaps[:2], "off the road", gaps[2], ""]
     frame = pd.DataFrame({"used": [False] * 4 + [True], "reason": reasons})
-    assert tabulate.reason_counts(frame) == [("gap of 9 to 31 s", 3), ("off the road", 1)]
+    assert tabulate.reason_counts(frame) == [
+        ("only 0.09 to 0.31 km driven", 3),
+        ("off the road", 1),
+    ]
 
 
 def test_safety_is_spelled_out(whole: str) -> None:

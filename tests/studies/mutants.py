@@ -278,7 +278,7 @@ def said_by(result: Analysed) -> list[str]:
     runs = result.runs[~result.runs["used"].astype(bool)]
     return [
         *(f"{w.code}: {w.message}" for w in result.warnings),
-        *(f"left out: {r}" for r in runs["file"] + ": " + runs["reason"]),
+        *(f"left out: {r}" for r in runs["file"] + ": " + runs["reason"].map(str)),
         *(f"reason: {r}" for r in result.finding.reasons if _of_input(r)),
     ]
 
