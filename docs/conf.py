@@ -31,6 +31,7 @@ default_role = "code"
 myst_enable_extensions = ["deflist", "dollarmath"]
 myst_heading_anchors = 3
 
+autodoc_mock_imports = ["serial"]  # of the extra `adapter`, which the documentation doesn't need
 autodoc_member_order = "bysource"
 autodoc_typehints = "none"  # they stand in the signature's place: the docstring says shape and unit
 toc_object_entries = False
