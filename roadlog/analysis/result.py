@@ -1,9 +1,11 @@
 """What an analysis found: every stage's part, for reports to print."""
 
 from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
 
 import pandas as pd
 
+from roadlog.analysis.summary import summary_lines, summary_rows
 from roadlog.closure.result import Closure, Evidence
 from roadlog.effect.result import EffectResult
 from roadlog.passes.road_use import RoadUse
@@ -14,6 +16,10 @@ from roadlog.stats.interval import Finding, Interval
 from roadlog.study.settings import Study
 from roadlog.trials.result import TrialResult
 from roadlog.weather.station import Station
+from roadlog.wording.shown import Said, Shown
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
 
 
 @dataclass(frozen=True)
@@ -72,9 +78,9 @@ class ArmSummary:
     switch_units: int
 
 
-@dataclass(frozen=True)
-class Analysed:
-    """A finished analysis: what report and results.json are made of."""
+@dataclass(frozen=True, repr=False)
+class Analysed(Shown):
+    """A finished analysis: what report and results.json are made of; printed, its summary."""
 
     study: Study
     switched_by: str
@@ -97,3 +103,20 @@ class Analysed:
     station: Station | None = None  # of the weather; None without weather
     road_use: RoadUse | None = None  # None where fuel was only measured
     accessory: AccessoryTime | None = None  # None where fuel was only measured
+
+    def __str__(self) -> str:
+        return "\n".join(summary_lines(self))
+
+    def to_frame(self) -> pd.DataFrame:
+        """Every estimate of the effect, see `EffectResult.to_frame`."""
+        return self.effect.to_frame()
+
+    def plot(self, axes: "Axes | None" = None) -> "Axes":
+        """Every estimate with its interval, beside zero and the claim."""
+        claim = self.study.claim
+        return self.effect.plot(
+            axes, claim_pct=None if claim is None else claim.fuel_use_change_pct
+        )
+
+    def _said(self) -> Said:
+        return Said(self.study.name, summary_rows(self)[1:])

@@ -4,11 +4,13 @@ In come the study and its files; out comes a `StudyCheck`. A log that can't be r
 isn't usable, with its reason, never the end of the check.
 """
 
+import textwrap
 from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
 from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
@@ -20,7 +22,7 @@ from roadlog.fuel.levels import arm_refusal, refusals
 from roadlog.ingest import Log, join_positions, read_alike, read_log, settle_day_first
 from roadlog.ingest.alike import units_said
 from roadlog.ingest.clock.localday import clock_warnings, zone_warning
-from roadlog.ingest.datum import settled, uneven_datum
+from roadlog.ingest.datum import datum_counts, settled, uneven_datum
 from roadlog.quantities.arms import ARMS
 from roadlog.runs.deviations import find_deviations
 from roadlog.runs.intake import arm_of
@@ -30,16 +32,80 @@ from roadlog.runs.taken import read_taken, sha256_of
 from roadlog.study.settings import ColumnRule, Study, TimeRule
 from roadlog.weather.reports import study_weather, weather_file
 from roadlog.weather.station import about, drive_positions, locate, station_warnings
+from roadlog.wording.colours import ARM_COLOURS, NO_DATA
+from roadlog.wording.numbers import number
+from roadlog.wording.shown import Said, Shown
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
 
 
-@dataclass(frozen=True)
-class StudyCheck:
+@dataclass(frozen=True, repr=False)
+class StudyCheck(Shown):
     """All runs in order of start, and plain sentences on what they show together."""
 
     study: Study
     runs: tuple[RunCheck, ...]
     warnings: tuple[str, ...]
     estimator: str
+
+    def __str__(self) -> str:
+        return "\n".join(self.lines(100))
+
+    def to_frame(self) -> pd.DataFrame:
+        """A row a run: file, arm, start, minutes, km, known share, estimator, usable, verdict."""
+        kept = ("file", "arm", "start", "minutes", "km", "known", "estimator", "usable", "verdict")
+        return pd.DataFrame([{k: getattr(r, k) for k in kept} for r in self.runs], columns=kept)
+
+    def plot(self, axes: "Axes | None" = None) -> "Axes":
+        """Distance of every run [km], pale where it can't be used."""
+        colours: list[Any] = [ARM_COLOURS["fitted"] if r.usable else NO_DATA for r in self.runs]
+        table = self.to_frame().iloc[::-1]
+        axes = table.plot.barh(x="file", y="km", color=colours[::-1], ax=axes, legend=False)
+        axes.set(xlabel="km", ylabel="")
+        return axes
+
+    def _said(self) -> Said:
+        rows = [
+            (r.file, r.begun, r.arm, number(r.minutes, 0), number(r.km), r.verdict)
+            for r in self.runs
+        ]
+        headings = ("run", "start", "arm", "min", "km", "verdict")
+        return Said(self.study.name, rows, headings, [f"Warning: {w}." for w in self.warnings])
+
+    def lines(self, width: int) -> list[str]:
+        """What a terminal of so many columns shows."""
+        wide = min(max((len(r.file) for r in self.runs), default=4), 40)
+        heads = (
+            f"{'run':<{wide}}  {'start':<16}  {'arm':<8}  {'min':>4}  {'km':>5}  {'1/s':>4}  known"
+        )
+        lines = ["SYNTHETIC DATA", ""] if self.study.synthetic else []
+        lines.append(heads + "  verdict")
+        for r in self.runs:
+            file = r.file if len(r.file) <= wide else "…" + r.file[1 - wide :]
+            rate = number(r.rate_of("speed_kmh"), 1) if r.signals else ""
+            known = f"{100 * r.known:.0f} %" if r.signals else ""
+            minutes, km = (number(r.minutes, 0), number(r.km, 1)) if r.signals else ("", "")
+            row = (
+                f"{file:<{wide}}  {r.begun:<16}  {r.arm or '?':<8}  {minutes:>4}  {km:>5}  "
+                f"{rate:>4}  {known:>5}"
+            )
+            if r.verdict == "usable":
+                lines.append(f"{row}  usable")
+            else:
+                lines.append(row)
+                indent = "    "
+                lines += textwrap.wrap(
+                    r.verdict, max(60, width), initial_indent=indent, subsequent_indent=indent
+                )
+        usable = sum(r.usable for r in self.runs)
+        lines += ["", f"{usable} of {len(self.runs)} runs can be used."]
+        if self.estimator:
+            lines.append(f"Fuel estimate that all usable runs allow: {self.estimator}.")
+        if above := datum_counts([r.altitude_datum for r in self.runs]):
+            lines.append(f"Altitudes: {above}.")
+        lines += [f"Warning: {w}." for w in self.warnings]
+        return lines
 
 
 def check_study(

@@ -4,9 +4,9 @@ In come a run's log and study; out comes a `RunCheck`. Thresholds are common pra
 source, unless said otherwise.
 """
 
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass, field
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
@@ -23,6 +23,11 @@ from roadlog.ingest.positions.join import ground_speed_kmh
 from roadlog.quantities.signals import SIGNALS, plain
 from roadlog.quantities.units import unit_symbol
 from roadlog.study.settings import Study
+from roadlog.wording.numbers import number
+from roadlog.wording.shown import Said, Shown
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
 
 LEAST_KM = 0.5
 # between two readings of speed or fuel, for passes of a minute
@@ -48,8 +53,8 @@ class SignalRow:
     high: float
 
 
-@dataclass(frozen=True)
-class RunCheck:
+@dataclass(frozen=True, repr=False)
+class RunCheck(Shown):
     """What is known about one run before any analysis."""
 
     file: str
@@ -86,6 +91,30 @@ class RunCheck:
         """Readings a second of the slowest of these signals, NaN if one is missing."""
         rates = {s.signal: s.rate_hz for s in self.signals}
         return min((rates.get(n, float("nan")) for n in names), default=float("nan"))
+
+    @property
+    def begun(self) -> str:
+        """Date and time of the first row, "no date" without."""
+        return "no date" if self.start is None else f"{self.start:%Y-%m-%d %H:%M}"
+
+    def to_frame(self) -> pd.DataFrame:
+        """A row a signal, with the fields of `SignalRow`."""
+        return pd.DataFrame([asdict(s) for s in self.signals])
+
+    def plot(self, signal: str = "speed_kmh", axes: "Axes | None" = None) -> "Axes":
+        """A signal's samples against the time since the first row [s]."""
+        axes = self.samples.plot(x="t_s", y=signal, ax=axes, legend=False)
+        axes.set(xlabel="time, s", ylabel=signal, title=self.file)
+        return axes
+
+    def _said(self) -> Said:
+        rows = [
+            (s.signal, s.unit, f"{s.rate_hz:.2f}", f"{s.gap_s:.0f}", f"{100 * s.filled:.0f}")
+            for s in self.signals
+        ]
+        below = (f"{self.verdict[:1].upper()}{self.verdict[1:]}.",)
+        title = f"{self.file}: {self.begun}, {number(self.minutes, 0)} min, {number(self.km)} km"
+        return Said(title, rows, ("signal", "unit", "1/s", "longest gap, s", "known, %"), below)
 
 
 def unread(file: str, arm: str, path: Path, error: RoadlogError) -> RunCheck:

@@ -1,12 +1,19 @@
 """What the effect stage found, as frozen data classes."""
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import pandas as pd
 
 from roadlog.quantities.facts import Warned
 from roadlog.stats.interval import Interval, NamedInterval, Obstacle, Randomisation
 from roadlog.stats.unit_randomisation import UnitRandomisation
+from roadlog.wording.forest import plot_rows
+from roadlog.wording.numbers import ends_of, signed
+from roadlog.wording.shown import Said, Shown
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
 
 
 @dataclass(frozen=True)
@@ -26,8 +33,8 @@ class HeldEqual:
     obstacles: tuple[Obstacle, ...]
 
 
-@dataclass(frozen=True)
-class EffectResult:
+@dataclass(frozen=True, repr=False)
+class EffectResult(Shown):
     """Everything that the effect stage concluded from the pass table."""
 
     primary: Interval
@@ -51,3 +58,44 @@ class EffectResult:
     held: HeldEqual | None = None  # None where driving isn't held equal (measured fuel alone)
     orders: UnitRandomisation | None = None  # of the primary, if chance drew the order
     one_stage: Interval | None = None  # the mixed model of log fuel, beneath the primary
+
+    def rows(self) -> list[NamedInterval]:
+        """Rows of the interval plot, the primary first and the plain comparison last."""
+        rows = list(self.forest)
+        roles = {r.role for r in rows}
+        if "primary" not in roles:
+            rows.append(NamedInterval("Equal-driving effect", self.primary, "primary"))
+        if "total" not in roles:
+            rows.append(NamedInterval("Total effect", self.total, "total"))
+        if "unadjusted" not in roles:
+            rows.append(NamedInterval("Plain comparison of arms", self.unadjusted, "unadjusted"))
+        chance = self.randomisation
+        told = any("randomis" in r.name.lower() for r in rows)
+        if chance is not None and not told:
+            interval = Interval(self.total.estimate, chance.low, chance.high)
+            if ends_of(interval) is not None:
+                rows.append(NamedInterval("Randomisation interval", interval, "crosscheck"))
+        order = ("primary", "mixed", "total", "crosscheck", "sensitivity", "unadjusted")
+        return sorted(rows, key=lambda r: order.index(r.role))
+
+    def to_frame(self) -> pd.DataFrame:
+        """A row an estimate of `rows`: name, role, estimate, low, high [% fuel use], level, df."""
+        kept = ("estimate", "low", "high", "level", "df")
+        return pd.DataFrame(
+            [
+                {"name": r.name, "role": r.role, **{k: getattr(r.interval, k) for k in kept}}
+                for r in self.rows()
+            ]
+        )
+
+    def plot(self, axes: "Axes | None" = None, *, claim_pct: float | None = None) -> "Axes":
+        """Every estimate with its interval; `claim_pct` is a claimed change of fuel use [%]."""
+        return plot_rows(self.rows(), claim_pct, axes)
+
+    def _said(self) -> Said:
+        cells = []
+        for row in self.rows():
+            ends = ends_of(row.interval)
+            said = ("none", "") if ends is None else (signed(ends[0]), signed(ends[1]))
+            cells.append((row.name, signed(row.interval.estimate), *said))
+        return Said("Change of fuel use, %", cells, ("", "estimate", "95 % from", "to"))

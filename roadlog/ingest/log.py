@@ -6,12 +6,17 @@ form. It is the raw side of section 2 of the method (time base): sparse, on the 
 
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 import pandas as pd
 
 from roadlog.quantities.facts import Fact
-from roadlog.quantities.units import UNITS
+from roadlog.quantities.signals import SIGNALS
+from roadlog.quantities.units import UNITS, unit_symbol
+from roadlog.wording.shown import Said, Shown
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
 
 Role = Literal["signal", "time", "ignored", "unmatched"]
 Datum = Literal["sea level", "ellipsoid", "unknown"]
@@ -64,8 +69,8 @@ def counted(n: int, noun: str) -> str:
     return f"{n} {noun}" if n == 1 else f"{n} {noun}s"
 
 
-@dataclass(frozen=True)
-class Log:
+@dataclass(frozen=True, repr=False)
+class Log(Shown):
     """One raw file, read.
 
     `frame` holds `t_s` [s] since the first row, non-decreasing, then one float64 column per
@@ -90,6 +95,31 @@ class Log:
     def notes(self) -> tuple[str, ...]:
         """What was repaired, a sentence each."""
         return tuple(map(str, self.facts))
+
+    def to_frame(self) -> pd.DataFrame:
+        """`frame` without `t_s`, by wall clock where the log has one, else by time elapsed."""
+        elapsed = pd.to_timedelta(self.frame["t_s"], unit="s")
+        at = elapsed if self.start is None else self.start + elapsed
+        return self.frame.drop(columns="t_s").set_index(pd.Index(at, name="time"))
+
+    def plot(self, signal: str = "speed_kmh", axes: "Axes | None" = None) -> "Axes":
+        """A signal against the time since the first row [s]."""
+        axes = self.frame.plot(x="t_s", y=signal, ax=axes, legend=False)
+        axes.set(xlabel="time, s", ylabel=signal, title=self.path.name)
+        return axes
+
+    def _said(self) -> Said:
+        signals = self.frame.drop(columns="t_s")
+        headers = {c.signal: c.header for c in self.columns}
+        told = signals.describe().loc[["count", "min", "max"]].T if signals.shape[1] else signals
+        rows = []
+        for name, n, low, high in told.itertuples():
+            unit, column = unit_symbol(SIGNALS[name].unit), headers.get(name, "")
+            rows.append((name, unit, column, f"{n:.0f}", f"{low:.6g}", f"{high:.6g}"))
+        minutes = float(self.frame["t_s"].max()) / 60 if len(self.frame) else 0.0
+        date = "no date" if self.start is None else f"{self.start:%Y-%m-%d %H:%M}"
+        title = f"{self.path.name}: {date}, {minutes:.1f} min, {len(self.frame)} rows"
+        return Said(title, rows, ("signal", "unit", "column", "readings", "from", "to"), self.notes)
 
 
 def read_units(log: Log) -> dict[str, str]:

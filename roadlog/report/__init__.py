@@ -3,8 +3,8 @@
 In: an `Analysed`. Out: text for people and machines; nothing is computed here but presentation.
 """
 
+from roadlog.analysis.summary import summary_lines
 from roadlog.report.json_out import to_json
-from roadlog.report.text import summary_lines
 from roadlog.report.write import write_results
 
 __all__ = ["summary_lines", "to_json", "write_results"]

@@ -50,11 +50,6 @@ def check_page(check: StudyCheck) -> str:
     )
 
 
-def start_text(run: RunCheck) -> str:
-    """Date and time of the first row, "no date" without."""
-    return "no date" if run.start is None else f"{run.start:%Y-%m-%d %H:%M}"
-
-
 def facts_of(run: RunCheck) -> tuple[tuple[str, str], ...]:
     """Names and values of what was measured about a run, those that are known."""
     every: tuple[tuple[str, float | str, str, int], ...] = (
@@ -103,7 +98,7 @@ def _shown(
         run,
         count,
         arm,
-        start_text(run),
+        run.begun,
         facts_of(run),
         texts("fatal", "care"),
         texts("note"),

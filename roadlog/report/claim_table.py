@@ -8,7 +8,7 @@ import math
 from dataclasses import dataclass
 
 from roadlog.analysis.result import Analysed
-from roadlog.report.text import compared_how
+from roadlog.analysis.summary import compared_how
 from roadlog.trials.result import TrialResult
 from roadlog.trials.road_test import road_test, under_road_test
 from roadlog.wording.numbers import UNKNOWN, ends_of, number, percent, signed

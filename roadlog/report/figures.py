@@ -14,119 +14,34 @@ from markupsafe import Markup
 
 from roadlog.analysis.result import Analysed
 from roadlog.quantities.arms import ARMS
-from roadlog.report.colours import ARM_COLOURS, CLAIM, HAIR, INK, QUIET
 from roadlog.report.svg import figure
-from roadlog.report.text import typeset
-from roadlog.stats.interval import Interval, NamedInterval
+from roadlog.wording.colours import ARM_COLOURS, HAIR, INK, QUIET
+from roadlog.wording.forest import draw_rows, height_in, shortened
 from roadlog.wording.numbers import bounds, ends_of, number, signed
+from roadlog.wording.screen import typeset
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 MARKERS = {"baseline": "o", "fitted": "D"}
 MANY_POINTS = 3000
-_ROW_IN = 0.36
-_BEHIND_TEXT = {"facecolor": "#ffffff", "edgecolor": "none", "pad": 0.8}
-
-
-def forest_rows(analysed: Analysed) -> list[NamedInterval]:
-    """Rows of the interval plot, the primary first and the plain comparison last."""
-    effect = analysed.effect
-    rows = list(effect.forest)
-    roles = {r.role for r in rows}
-    if "primary" not in roles:
-        rows.append(NamedInterval("Equal-driving effect", effect.primary, "primary"))
-    if "total" not in roles:
-        rows.append(NamedInterval("Total effect", effect.total, "total"))
-    if "unadjusted" not in roles:
-        rows.append(NamedInterval("Plain comparison of arms", effect.unadjusted, "unadjusted"))
-    chance = effect.randomisation
-    told = any("randomis" in r.name.lower() for r in rows)
-    if chance is not None and not told:
-        interval = Interval(effect.total.estimate, chance.low, chance.high)
-        if ends_of(interval) is not None:
-            rows.append(NamedInterval("Randomisation interval", interval, "crosscheck"))
-    order = ("primary", "mixed", "total", "crosscheck", "sensitivity", "unadjusted")
-    return sorted(rows, key=lambda r: order.index(r.role))
 
 
 def forest(analysed: Analysed) -> Markup:
     """Every estimate with its interval, the claim and zero as lines."""
-    rows = [r for r in forest_rows(analysed) if math.isfinite(r.interval.estimate)]
+    rows = [r for r in analysed.effect.rows() if math.isfinite(r.interval.estimate)]
     claim = analysed.study.claim
     claimed = None if claim is None else claim.fuel_use_change_pct
     lines = [f"{r.name}: {signed(r.interval.estimate)} %, {bounds(r.interval)}" for r in rows]
     if claimed is not None:
         lines.append(f"The claim: {signed(claimed)} %")
-    span = _forest_span(rows, claimed)
+    height = height_in(len(rows))
 
     def draw(axes: "Axes") -> None:
         axes.set_position((0.03, 0.5 / height, 0.94, 1 - 0.75 / height))
-        axes.axvline(0, color=INK, linewidth=0.8)
-        if claimed is not None:
-            axes.axvline(claimed, color=CLAIM, linewidth=1.3, linestyle=(0, (5, 2)))
-            near_left = claimed - span[0] < 0.12 * (span[1] - span[0])
-            axes.annotate(
-                typeset(f"claim {signed(claimed)} %"), (claimed, -0.75), color=CLAIM, va="bottom",
-                ha="left" if near_left else "center", fontweight="bold", annotation_clip=False,
-            )  # fmt: skip
-        for i, row in enumerate(rows):
-            _forest_row(axes, row, i, span)
-        axes.set_ylim(len(rows) - 0.35, -0.7)
-        axes.set_xlim(*span)
-        axes.set_yticks([])
-        axes.spines["left"].set_visible(False)
-        axes.xaxis.set_major_formatter(lambda v, _: typeset(signed(v, 0 if v == int(v) else 1)))
-        axes.set_xlabel("less fuel  ·  change of fuel use, %  ·  more fuel")
+        draw_rows(axes, rows, claimed)
 
-    height = _ROW_IN * len(rows) + 0.85
     return figure("forest", typeset("Interval plot. " + "; ".join(lines) + "."), height, draw)
-
-
-def _forest_span(rows: Sequence[NamedInterval], claimed: float | None) -> tuple[float, float]:
-    """Ends of the axis: all of the main rows, others only half as far again."""
-    main = [r.interval for r in rows if r.role in ("primary", "total")]
-    ends = [v for i in main for v in (i.estimate, *(ends_of(i) or ()))]
-    reach = max([abs(v) for v in ends] + [abs(claimed or 0), 1.0])
-    every = [v for r in rows for v in (r.interval.estimate, *(ends_of(r.interval) or ()))]
-    points = [0.0, *every, *([] if claimed is None else [claimed])]
-    low, high = max(min(points), -1.5 * reach), min(max(points), 1.5 * reach)
-    margin = 0.09 * (high - low or 1)
-    return low - margin, high + margin
-
-
-def _forest_row(axes: "Axes", row: NamedInterval, i: int, span: tuple[float, float]) -> None:
-    interval, main = row.interval, row.role == "primary"
-    colour = INK if row.role in ("primary", "total") else QUIET
-    weight = "bold" if main else "normal"
-    y = i + 0.28
-    name = row.name[:1].upper() + row.name[1:]
-    axes.text(
-        0.0, i - 0.08, _shortened(name, 42), transform=axes.get_yaxis_transform(), va="center",
-        fontweight=weight, color=colour, bbox=_BEHIND_TEXT,
-    )  # fmt: skip
-    ends = ends_of(interval)
-    if ends is not None:
-        low, high = max(ends[0], span[0]), min(ends[1], span[1])
-        axes.plot([low, high], [y, y], color=colour, linewidth=3.0 if main else 1.5,
-                  solid_capstyle="butt")  # fmt: skip
-        value = f"{signed(ends[0])} to {signed(ends[1])}"
-        for end, inside, marker in ((ends[0], low, "<"), (ends[1], high, ">")):
-            if end != inside:
-                axes.plot([inside], [y], marker, color=colour, markersize=5)
-    else:
-        value = "no interval"
-    at = min(max(interval.estimate, span[0]), span[1])
-    axes.plot([at], [y], "s" if main else "o", color=colour, markersize=6 if main else 4)
-    axes.text(
-        1.0, i - 0.08, typeset(f"{signed(interval.estimate)} ({value})"), va="center", ha="right",
-        transform=axes.get_yaxis_transform(), fontweight=weight, color=colour,
-        bbox=_BEHIND_TEXT,
-    )  # fmt: skip
-
-
-def _shortened(text: str, most: int) -> str:
-    return text if len(text) <= most else text[: most - 1].rstrip() + "…"
 
 
 def unit_means(analysed: Analysed) -> Markup:
@@ -287,7 +202,7 @@ def _thin_ticks(axes: "Axes", places: Sequence[float], names: Sequence[str]) -> 
     longest = max((len(n) for n in shown), default=1)
     fit = max(2, int(52 / (longest + 2)))
     step = max(1, math.ceil(len(shown) / fit))
-    axes.set_xticks(list(places[::step]), [_shortened(n, 24) for n in shown[::step]])
+    axes.set_xticks(list(places[::step]), [shortened(n, 24) for n in shown[::step]])
 
 
 def _percent(axes: "Axes") -> None:

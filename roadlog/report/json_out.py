@@ -12,13 +12,13 @@ import numpy as np
 import pandas as pd
 
 from roadlog.analysis.result import Analysed, ArmSummary
+from roadlog.analysis.summary import economy_interval, economy_interval_mpg_us
+from roadlog.analysis.warned import told_warnings
 from roadlog.effect.result import HeldEqual
 from roadlog.plan.result import Oversight
 from roadlog.quantities.units import mpg_us
 from roadlog.report.claim_table import trials_of
 from roadlog.report.registration import achieved
-from roadlog.report.text import economy_interval, economy_interval_mpg_us
-from roadlog.report.warned import told_warnings
 from roadlog.stats.interval import Interval, NamedInterval
 
 SCHEMA = 1

@@ -16,10 +16,10 @@ import numpy as np
 from roadlog.analysis.result import Analysed
 from roadlog.quantities.arms import ARMS
 from roadlog.quantities.arrays import Floats
-from roadlog.report.colours import ARM_COLOURS, INK
 from roadlog.report.legs import Leg
 from roadlog.report.strips import mark_step_km
 from roadlog.road.network import Segment
+from roadlog.wording.colours import ARM_COLOURS, INK
 
 SIDEWAYS_PX = 5.0
 WIDTH_PX = (4.0, 9.0)

@@ -17,15 +17,15 @@ from roadlog.effect.layout import without_fuel
 from roadlog.quantities.arms import ARMS
 from roadlog.quantities.arrays import Floats
 from roadlog.quantities.units import mpg_us
-from roadlog.report.colours import NO_DATA, ChangeScale, change_scale
 from roadlog.report.layers import Drawn, draw_map, width_px
 from roadlog.report.leaflet import leaflet
 from roadlog.report.legs import Leg, find_legs
 from roadlog.report.strips import strips
 from roadlog.report.templating import NO_NETWORK, environment, raw, render
-from roadlog.report.text import typeset
 from roadlog.stats.interval import Interval
+from roadlog.wording.colours import NO_DATA, ChangeScale, change_scale
 from roadlog.wording.numbers import bounds, number, signed
+from roadlog.wording.screen import typeset
 
 NO_FUEL = "a pass burned no fuel there, so that both arms leave it out"
 FEW = "too few passes"

@@ -14,25 +14,25 @@ import numpy as np
 import pandas as pd
 
 from roadlog.analysis.result import Analysed, ArmSummary
+from roadlog.analysis.summary import (
+    economy_interval,
+    economy_interval_mpg_us,
+    headline,
+    verdict,
+)
+from roadlog.analysis.warned import told_warnings
 from roadlog.quantities.arms import ARMS
 from roadlog.quantities.units import economy_change_pct, mpg_imperial, mpg_us
 from roadlog.report import figures, tabulate
 from roadlog.report.claim_table import parts_of_claim
-from roadlog.report.colours import ARM_COLOURS
 from roadlog.report.map import MapParts, map_parts, why_no_map
 from roadlog.report.registration import plan_kept
 from roadlog.report.templating import NO_NETWORK, raw, render
-from roadlog.report.text import (
-    economy_interval,
-    economy_interval_mpg_us,
-    headline,
-    typeset,
-    verdict,
-)
-from roadlog.report.warned import told_warnings
 from roadlog.stats.interval import Interval
 from roadlog.weather.station import about
+from roadlog.wording.colours import ARM_COLOURS
 from roadlog.wording.numbers import ends_of, number, scaled, signed
+from roadlog.wording.screen import typeset
 
 LIBRARIES = ("roadlog", "numpy", "scipy", "pandas", "statsmodels", "matplotlib", "folium")
 LISTED_PASSES = 60
@@ -101,7 +101,7 @@ def report_page(analysed: Analysed, *, passes_sha256: str, parts: MapParts | Non
         map=None if no_map else parts or map_parts(a),
         no_map=no_map,
         plots=_plots(a),
-        notes=[(r.name, r.note) for r in figures.forest_rows(a) if r.note],
+        notes=[(r.name, r.note) for r in a.effect.rows() if r.note],
         tables=_tables(a),
         road=None if a.road_use is None else tabulate.road_table(a, a.road_use),
         run_reasons=tabulate.reason_counts(a.runs),

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 from markupsafe import Markup, escape
 
-from roadlog.report.colours import HAIR, INK, QUIET
+from roadlog.wording.colours import HAIR, INK, QUIET
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

@@ -9,9 +9,9 @@ import pandas as pd
 
 from roadlog.analysis.result import Analysed
 from roadlog.passes.road_use import RoadUse
-from roadlog.report.text import typeset
 from roadlog.wording.alike import alike
 from roadlog.wording.numbers import number, signed
+from roadlog.wording.screen import typeset
 
 HEADINGS = {
     "name": "",

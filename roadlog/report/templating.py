@@ -10,8 +10,8 @@ from importlib.resources import files
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
-from roadlog.report.text import typeset
 from roadlog.wording.numbers import number, percent
+from roadlog.wording.screen import typeset
 
 NO_NETWORK = (
     "default-src 'none'; style-src 'unsafe-inline'; script-src 'unsafe-inline'; img-src data:; "

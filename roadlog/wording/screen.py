@@ -55,6 +55,15 @@ def with_units(text: str) -> str:
     return _UNIT_SPACE.sub(FIXED_SPACE, text)
 
 
+def typeset(text: str) -> str:
+    r"""Minus signs for negative numbers and unbroken spaces before units, for pages.
+
+    >>> ascii(typeset("-0.8 % on 2024-03-05"))
+    "'\\u22120.8\\xa0% on 2024-03-05'"
+    """
+    return with_units(re.sub(r"(?<![\w-])-(?=\d)", "−", text))
+
+
 def paragraph(label: str, text: str, *, hang: int = 0) -> list[str]:
     """A label and its wrapped text, further lines `hang` columns further in.
 

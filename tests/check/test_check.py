@@ -279,7 +279,8 @@ def test_two_piles_can_be_checked_and_none_usable_is_exit_1(
     assert "not usable because" in capsys.readouterr().out
     assert main(["check", "x", *arms]) == 2
     sources = pile_sources([tmp_path / "out"], [tmp_path / "in"])
-    assert [r.arm for r in check_study(Study(), sources).runs] == ["baseline", "fitted"]
+    told = {r.file: r.arm for r in check_study(Study(), sources).runs}
+    assert told == {"in/a.csv": "fitted", "out/a.csv": "baseline"}
 
 
 def test_a_name_in_a_log_cannot_write_markup_into_the_page(tmp_path: Path) -> None:

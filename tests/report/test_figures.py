@@ -8,23 +8,23 @@ import pandas as pd
 
 from roadlog.analysis.result import Analysed
 from roadlog.report import figures
-from roadlog.report.figures import forest_rows
 from roadlog.stats.interval import Interval
+from roadlog.wording.forest import span_of
 from tests.report.conftest import Change
 
 
 def test_primary_stands_first_and_the_plain_comparison_last(analysed: Analysed) -> None:
-    roles = [r.role for r in forest_rows(analysed)]
+    roles = [r.role for r in analysed.effect.rows()]
     assert roles[0] == "primary"
     assert roles[1] == "total"
     assert roles[-1] == "unadjusted"
-    assert "Randomisation interval" in [r.name for r in forest_rows(analysed)]
+    assert "Randomisation interval" in [r.name for r in analysed.effect.rows()]
 
 
 def test_an_empty_forest_still_shows_the_three_main_estimates(
     variants: dict[str, Analysed],
 ) -> None:
-    roles = [r.role for r in forest_rows(variants["before/after"])]
+    roles = [r.role for r in variants["before/after"].effect.rows()]
     assert roles == ["primary", "total", "unadjusted"]
 
 
@@ -39,7 +39,7 @@ def test_forest_names_claim_and_says_where_there_is_no_interval(
 def test_one_wild_row_does_not_squeeze_the_others(analysed: Analysed, change: Change) -> None:
     wild = replace(analysed.effect.forest[2], interval=Interval(40.0, -900.0, 980.0))
     rows = (*analysed.effect.forest[:2], wild)
-    low, high = figures._forest_span(rows, -10.7)
+    low, high = span_of(rows, -10.7)
     assert -50 < low < -10.7
     assert high < 50
     assert "−900.0 to +980.0" in str(figures.forest(change(effect_forest=rows)))

@@ -5,10 +5,10 @@ import json
 import pytest
 
 from roadlog.analysis.result import Analysed
+from roadlog.analysis.summary import summary_lines
 from roadlog.closure import Ledger, close, evidence_by_arm
 from roadlog.report import to_json
 from roadlog.report.page import report_page
-from roadlog.report.text import summary_lines
 from tests.closure.logbook import fills_of, runs_of, study
 from tests.closure.test_against_fuel import UNEVEN, cans_for
 from tests.report.conftest import Change

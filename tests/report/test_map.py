@@ -8,10 +8,10 @@ import numpy as np
 import pytest
 
 from roadlog.analysis.result import Analysed
-from roadlog.report.colours import CLASSES, NO_DATA, change_scale
 from roadlog.report.legs import find_legs
 from roadlog.report.map import map_page
 from roadlog.road.network import Network
+from roadlog.wording.colours import CLASSES, NO_DATA, change_scale
 from tests.report.conftest import Change, road
 from tests.report.pages import Page
 

@@ -3,10 +3,11 @@
 import pytest
 
 from roadlog.analysis.result import Analysed
-from roadlog.report import summary_lines, text
-from roadlog.report.text import headline, verdict
+from roadlog.analysis.summary import headline, verdict
+from roadlog.report import summary_lines
 from roadlog.stats.interval import Finding, Interval
 from roadlog.study.car import Claim
+from roadlog.wording.numbers import bounds
 from tests.report.conftest import Change
 
 
@@ -61,8 +62,8 @@ def test_headline_without_an_interval_says_so(variants: dict[str, Analysed]) -> 
 
 
 def test_an_interval_with_an_infinite_end_is_no_interval() -> None:
-    assert text.bounds(Interval(1.0, float("-inf"), 2.0)) == "no interval can be given"
-    assert text.bounds(Interval(1.0, float("nan"), 2.0)) == "no interval can be given"
+    assert bounds(Interval(1.0, float("-inf"), 2.0)) == "no interval can be given"
+    assert bounds(Interval(1.0, float("nan"), 2.0)) == "no interval can be given"
 
 
 @pytest.mark.parametrize(

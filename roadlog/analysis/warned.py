@@ -5,10 +5,13 @@ A finished analysis goes in; out come its warnings in order, each with the logs 
 
 from collections.abc import Hashable, Sequence
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
-from roadlog.analysis.result import Analysed
 from roadlog.quantities.facts import Warned
 from roadlog.wording.alike import kind_of, together
+
+if TYPE_CHECKING:
+    from roadlog.analysis.result import Analysed
 
 
 @dataclass(frozen=True)
@@ -20,7 +23,7 @@ class Told:
     logs: tuple[str, ...] = ()
 
 
-def told_warnings(analysed: Analysed) -> list[Told]:
+def told_warnings(analysed: "Analysed") -> list[Told]:
     """Warnings of every stage, in order; facts of logs that differ in numbers only are one."""
     kinds: dict[Hashable, list[Warned]] = {}
     for w in dict.fromkeys((*analysed.warnings, *analysed.effect.warnings)):
