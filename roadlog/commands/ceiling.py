@@ -203,7 +203,7 @@ def _road_test(study: Path) -> "RoadTest":
     from roadlog.trials.road_test import road_test
 
     results = json.loads((study / "results" / "results.json").read_text(encoding="utf-8"))
-    return road_test(results.get("finding"), results.get("finding_reasons") or ())
+    return road_test(results)
 
 
 def _runs(path: Path) -> list[dict[str, float]]:

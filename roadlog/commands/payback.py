@@ -93,7 +93,7 @@ def _run(a: argparse.Namespace) -> int:
         claim_years=plan.claim_years if a.claim_years is None else a.claim_years,
         synthetic=bool(results["synthetic"]),
     )
-    road = road_test(results.get("finding"), results.get("finding_reasons") or ())
+    road = road_test(results)
     result = under_road_test(result, road)
     result = replace(result, details={**result.details, "road_test": road.word})
     saved = save(result, a.study)

@@ -70,15 +70,16 @@ def decide(
     """
     obstacles = [] if held is None else _obstacle_sentences(held)
     if claim is None:
-        return Finding(None, (effect_sentence(primary), *obstacles, *blocking))
+        said = (effect_sentence(primary), *obstacles, *blocking)
+        return Finding(None, said, vetoes=(*obstacles, *blocking))
     c = math.log1p(claim.fuel_use_change_pct / 100)
     margin = 0.0 if held is None else held.margin
     margin_pct = None if held is None else 100 * margin
     word = rule(primary.low, primary.high, claim.fuel_use_change_pct)
+    against = [*obstacles, *blocking]
     if word == "undecided":
         said = (effect_sentence(primary), _rule_sentence(word, primary, claim))
-        return Finding(word, (*said, *obstacles, *blocking), margin_pct)
-    against = [*obstacles, *blocking]
+        return Finding(word, (*said, *against), margin_pct, vetoes=tuple(against))
     if not _clears(primary, c, margin, word):
         against.append(_margin_sentence(word, margin, held))
     p = None
@@ -101,6 +102,7 @@ def decide(
             margin_pct,
             p,
             None if p is None else word,
+            tuple(against),
         )
     reasons = [effect_sentence(primary), _rule_sentence(word, primary, claim)]
     if margin:

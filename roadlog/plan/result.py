@@ -92,4 +92,4 @@ class Oversight:
         )
         if look.interim and finding.word == "undecided":
             paid = f"undecided (interim): {paid}"
-        return Finding(finding.word, (*finding.reasons, paid))
+        return Finding(finding.word, (*finding.reasons, paid), vetoes=finding.vetoes)

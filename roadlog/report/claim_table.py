@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from roadlog.analysis.result import Analysed
 from roadlog.analysis.summary import compared_how
 from roadlog.trials.result import TrialResult
-from roadlog.trials.road_test import road_test, under_road_test
+from roadlog.trials.road_test import RoadTest, under_road_test
 from roadlog.wording.numbers import UNKNOWN, ends_of, number, percent, signed
 
 NAMES = {
@@ -50,7 +50,7 @@ def parts_of_claim(analysed: Analysed) -> list[Part]:
 
 def trials_of(analysed: Analysed) -> tuple[TrialResult, ...]:
     """The study's trials, those that use the road test's number no firmer than it is now."""
-    road = road_test(analysed.finding.word, analysed.finding.reasons)
+    road = RoadTest(analysed.finding.word, analysed.finding.vetoes)
     return tuple(under_road_test(t, road) for t in analysed.trials)
 
 
@@ -71,7 +71,7 @@ def _road_test(a: Analysed) -> Part:
     units = f"{a.baseline.switch_units} + {a.fitted.switch_units} switch units"
     if ends is None:
         strength = f"Weak: {units} give no interval."
-    elif vetoes := road_test(a.finding.word, a.finding.reasons).vetoes:
+    elif vetoes := a.finding.vetoes:
         strength = f"Weak, {vetoes[0]}."
     elif not a.study.randomised:
         strength = f"Moderate: {units}, but chance didn't decide the order."

@@ -58,6 +58,7 @@ def to_json(analysed: Analysed) -> dict[str, Any]:
         "claim": _claim(a),
         "finding": a.finding.word,
         "finding_reasons": list(a.finding.reasons),
+        "finding_vetoes": list(a.finding.vetoes),
         "margin_pct": a.finding.margin_pct,
         "claim_p": a.finding.claim_p,
         "claim_p_of": a.finding.claim_p_of,

@@ -62,7 +62,8 @@ class Finding:
 
     `margin_pct` is what a firm word had to clear beside the interval [% of fuel], `claim_p` the
     one-sided p of the claim over the orders that chance could have drawn, and `claim_p_of` the
-    word that it speaks for; None where there is none.
+    word that it speaks for; None where there is none. `vetoes` are those reasons that forbid a firm
+    word.
     """
 
     word: FindingWord | None
@@ -70,6 +71,7 @@ class Finding:
     margin_pct: float | None = None
     claim_p: float | None = None
     claim_p_of: FindingWord | None = None
+    vetoes: tuple[str, ...] = ()
 
 
 def rule(low: float | None, high: float | None, claim_pct: float) -> FindingWord:

@@ -5,9 +5,11 @@ comes out no firmer than the road test is.
 """
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from typing import Any
 
+from roadlog.errors import InputError
 from roadlog.stats.interval import FindingWord, rule_either_way
 from roadlog.trials.result import TrialResult
 
@@ -27,13 +29,22 @@ class RoadTest:
         return self.word == "undecided" or bool(self.vetoes)
 
 
-def road_test(word: FindingWord | None, reasons: Sequence[str]) -> RoadTest:
-    """The road test from its finding and its reasons.
+def road_test(results: Mapping[str, Any]) -> RoadTest:
+    """The road test that a results.json holds.
 
-    >>> road_test(None, ["Fuel use changed.", "undecided: closure gap"]).vetoes
-    ('undecided: closure gap',)
+    Raises
+    ------
+    InputError
+        If it doesn't tell what forbids a firm finding.
+
+    >>> road_test({"finding": None, "finding_vetoes": ["undecided: closure gap"]}).doubted
+    True
     """
-    return RoadTest(word, tuple(r for r in reasons if r.startswith("undecided:")))
+    if "finding_vetoes" not in results:
+        raise InputError(
+            "results.json doesn't tell what forbids a firm finding: run 'roadlog analyze' again"
+        )
+    return RoadTest(results.get("finding"), tuple(results["finding_vetoes"]))
 
 
 def under_road_test(result: TrialResult, road: RoadTest) -> TrialResult:
@@ -48,8 +59,9 @@ def under_road_test(result: TrialResult, road: RoadTest) -> TrialResult:
     )
     if not used or not road.doubted:
         return result
-    why = road.vetoes or ("The road test that this is computed from is undecided.",)
-    new = tuple(f"Road test {w}" if w.startswith("undecided:") else w for w in why)
+    new = tuple(f"Road test {veto}" for veto in road.vetoes) or (
+        "The road test that this is computed from is undecided.",
+    )
     notes = (*(n for n in new if n not in result.notes), *result.notes)
     if result.trial == "ceiling" and _ceiling_holds(result):
         return replace(result, notes=notes)

@@ -36,7 +36,6 @@ VOLUME_SPREAD = 0.10
 HOLD_UP_SHARE_U, DENSITY_SHARE_U = 0.05, 0.015
 WIDEST = np.log(20.0)  # half-width of log fuel beyond which there is no interval worth the name
 
-FITTED = "fitted from two volumes"
 
 CAUTIONS = (
     "Exhaust gas kills: run the engine outdoors only, away from doors and windows, never in a "
@@ -115,8 +114,8 @@ def compare_runouts(
     outside = trials["addon_w"].where(trials["outside"], 0.0)
     table = trials.assign(unit=unit)
     fit = _nuisances(table, fixed_end_state)
-    hold_up, how, follows, fitted = fit
-    free = int(fitted) + int(how.startswith(FITTED))
+    hold_up, how, follows, fitted, two_volumes = fit
+    free = int(fitted) + int(two_volumes)
     change = _change(table, outside, hold_up, follows, free)
     rates = _g_per_kwh(table, outside, hold_up[0], follows[0])
     return RunOut(table, hold_up, how, follows, fitted, change, rates, randomised)
@@ -200,7 +199,7 @@ def _unit_slip(change_pct: float) -> tuple[str, ...]:
 
 def _nuisances(
     table: pd.DataFrame, fixed_end_state: bool
-) -> tuple[tuple[float, float], str, tuple[float, float], bool]:
+) -> tuple[tuple[float, float], str, tuple[float, float], bool, bool]:
     """Hold-up [g] and how fuel follows load, each with its uncertainty: fitted where told."""
     fuel = table["fuel_g"].to_numpy(float)
     line = bool(_told_apart(table, "load_w") >= np.log1p(LOAD_SPREAD))
@@ -216,14 +215,14 @@ def _nuisances(
     fitted = _fit(table, two_volumes, line) if two_volumes or line else {}
     if two_volumes:
         hold = fitted["hold_up"]
-        how = f"{FITTED}: {hold[0]:+.1f} ± {hold[1]:.1f} g"
+        how = f"fitted from two volumes: {hold[0]:+.1f} ± {hold[1]:.1f} g"
     elif fixed_end_state:
         hold, how = (0.0, 0.0), "the same end state in every trial: none to allow for"
     else:
         hold = (0.0, HOLD_UP_SHARE_U * float(fuel.mean()))
         how = "like amounts in both arms: hold-up is the same share of each and drops out"
     follows = fitted["follows"] if line else (FUEL_FOLLOWS_LOAD, FUEL_FOLLOWS_LOAD_U)
-    return hold, how, follows, line
+    return hold, how, follows, line, two_volumes
 
 
 def _told_apart(table: pd.DataFrame, column: str) -> float:

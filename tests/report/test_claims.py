@@ -144,7 +144,9 @@ def test_a_saved_payback_loses_its_word_when_the_road_test_is_undecided(
     firm = payback_result(Purchase(5, 1.75, 14_000, 6.4), effect, -9.0, -7.0, claim_years=1)
     assert firm.finding == "supported"
     veto = "undecided: the fuel figure could be bent: no trims"
-    doubted = change(trials=(firm,), finding=Finding("undecided", ("Fuel use changed.", veto)))
+    doubted = change(
+        trials=(firm,), finding=Finding("undecided", ("Fuel use changed.", veto), vetoes=(veto,))
+    )
     road, part = parts_of_claim(doubted)
     assert part.finding == "undecided"
     assert any(veto in n for n in part.notes)

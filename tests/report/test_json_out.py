@@ -25,6 +25,7 @@ KEYS = {
     "claim": {"quantity", "pct"},
     "finding": None,
     "finding_reasons": None,
+    "finding_vetoes": None,
     "smallest_detectable_pct": None,
     "fuel_estimator": None,
     "closure": None,

@@ -119,7 +119,9 @@ def test_command_takes_flow_and_claim_from_the_study(tmp_path, capsys):
     )
     (tmp_path / "results").mkdir()
     run = {"arm": "baseline", "used": True, "fuel_l": 1.1, "hours": 0.4}
-    (tmp_path / "results" / "results.json").write_text(json.dumps({"runs": [run, run]}))
+    (tmp_path / "results" / "results.json").write_text(
+        json.dumps({"runs": [run, run], "finding_vetoes": []})
+    )
     assert main(["ceiling", str(tmp_path)]) == 0
     assert "2.75 L/h" in capsys.readouterr().out
     saved = json.loads((tmp_path / "results" / "trials" / "ceiling.json").read_text())

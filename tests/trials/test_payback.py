@@ -9,7 +9,7 @@ from roadlog.cli import main
 from roadlog.errors import InputError
 from roadlog.trials.payback import Purchase, extra_litres, payback_result, years_to_pay_back
 from roadlog.trials.result import TrialResult
-from roadlog.trials.road_test import road_test, under_road_test
+from roadlog.trials.road_test import RoadTest, under_road_test
 
 USE = Purchase(price=90.0, fuel_price=1.75, km_per_year=14_000, baseline_l_per_100km=6.5)
 
@@ -66,6 +66,7 @@ def study(tmp_path, estimate=0.6, low=-0.8, high=2.0):
     (tmp_path / "results").mkdir()
     results = {
         "synthetic": True,
+        "finding_vetoes": [],
         "fuel_use_change_pct": {"estimate": estimate, "low": low, "high": high},
         "baseline": {"l_per_100km": 6.5},
         "runs": [{"used": True, "hours": 0.4, "km": 17.0, "arm": "baseline"}],
@@ -136,22 +137,20 @@ def test_a_payback_is_no_firmer_than_the_road_test():
     without its doubt."""
     own = payback_result(USE, -10, -12, -8, claim_years=1.0)
     assert own.finding == "supported"
-    said = under_road_test(own, road_test("undecided", ("Fuel use changed.", VETO)))
+    said = under_road_test(own, RoadTest("undecided", (VETO,)))
     assert said.finding == "undecided"
     assert said.notes[0] == f"Road test {VETO}"
     assert said.strength.startswith("No firmer than the road test")
-    again = under_road_test(said, road_test("undecided", (VETO,)))
+    again = under_road_test(said, RoadTest("undecided", (VETO,)))
     assert again.notes == said.notes
 
 
 def test_a_veto_counts_without_a_claim_and_an_undecided_interval_without_a_veto():
     own = payback_result(USE, -10, -12, -8, claim_years=1.0)
-    assert under_road_test(own, road_test(None, (VETO,))).finding == "undecided"
-    assert under_road_test(own, road_test("undecided", ("The interval holds both.",))).finding == (
-        "undecided"
-    )
+    assert under_road_test(own, RoadTest(None, (VETO,))).finding == "undecided"
+    assert under_road_test(own, RoadTest("undecided")).finding == ("undecided")
     for word in ("refuted", "supported", None):
-        assert under_road_test(own, road_test(word, ("Fuel use changed.",))) == own
+        assert under_road_test(own, RoadTest(word)) == own
 
 
 def test_the_command_prints_the_road_tests_doubt(tmp_path, capsys):
@@ -162,7 +161,7 @@ def test_the_command_prints_the_road_tests_doubt(tmp_path, capsys):
         "baseline": {"l_per_100km": 6.5},
         "synthetic": True,
         "finding": "undecided",
-        "finding_reasons": ["Fuel use changed.", VETO],
+        "finding_vetoes": [VETO],
     }
     (tmp_path / "results" / "results.json").write_text(json.dumps(results))
     argv = ["payback", str(tmp_path), "--fuel-price", "1.75", "--claim-years", "1"]
@@ -179,7 +178,7 @@ def test_an_energy_ceiling_holds_though_the_road_test_is_doubted_unless_the_flow
         "ceiling", "?", "", "", 4.2, -0.4, 4.2, "% fuel use", "refuted", "Firm.",
         details={"claim_pct": -10.0, "flow_from_road_test": True},
     )  # fmt: skip
-    doubt = road_test("undecided", (VETO,))
+    doubt = RoadTest("undecided", (VETO,))
     assert under_road_test(far, doubt).finding == "refuted"
     assert under_road_test(far, doubt).notes[0].startswith("Road test undecided")
     assert under_road_test(replace(far, low=-8.0), doubt).finding == "undecided"
