@@ -63,6 +63,20 @@ FILES = {
     "weather.reports": "reads weather reports",
 }
 
+# What a function may import by itself: packages whose import takes longer than reading a log.
+SLOW_IMPORTS = {
+    "PIL", "branca", "folium", "gpxpy", "icalendar", "jinja2", "matplotlib", "metar", "obd",
+    "pyproj", "rasterio", "scipy", "serial", "statsmodels", "tomlkit", "tqdm",
+}  # fmt: skip
+MOST_LINES = 60  # of a function's code, its docstring not counted
+LONG_FUNCTIONS = {
+    "analysis.analyse.analyse": "the stages in order, each by its name",
+    "analysis.compared.compare": "the comparisons in order",
+    "demo.make.make_study": "one variant of the study is one parameter",
+    "ingest.table.delimited.read_delimited": "columns leave the table as they are claimed, so that "
+    "none is in memory twice; a function that takes the table would hold it",
+}
+
 
 @cache
 def modules() -> dict[str, ast.Module]:
@@ -136,6 +150,53 @@ def test_only_named_modules_touch_files() -> None:
         if file_calls(tree) and name.split(".")[0] not in ("commands", "demo")
     }
     assert touching == set(FILES)
+
+
+def functions(tree: ast.Module) -> list[ast.FunctionDef | ast.AsyncFunctionDef]:
+    """Every function of a module, inner ones too."""
+    kinds = (ast.FunctionDef, ast.AsyncFunctionDef)
+    return [n for n in ast.walk(tree) if isinstance(n, kinds)]
+
+
+def own_imports(tree: ast.Module) -> set[str]:
+    """Modules that the functions of a module import by themselves."""
+    nodes = [n for f in functions(tree) for n in ast.walk(f)]
+    names = {a.name for n in nodes if isinstance(n, ast.Import) for a in n.names}
+    return names | {n.module or "" for n in nodes if isinstance(n, ast.ImportFrom)}
+
+
+def code_lines(f: ast.FunctionDef | ast.AsyncFunctionDef, text: list[str]) -> int:
+    """Lines of a function without its docstring, blank lines and comments."""
+    quiet: set[int] = set()
+    if ast.get_docstring(f) is not None:
+        quiet = set(range(f.body[0].lineno, (f.body[0].end_lineno or 0) + 1))
+    lines = range(f.lineno, (f.end_lineno or 0) + 1)
+    return sum(
+        n not in quiet and bool(text[n - 1].strip()) and not text[n - 1].strip().startswith("#")
+        for n in lines
+    )
+
+
+def test_functions_import_by_themselves_only_what_is_slow() -> None:
+    odd = {
+        (name, target)
+        for name, tree in modules().items()
+        if name.split(".")[0] not in ("commands", "cli")
+        for target in own_imports(tree)
+        if target.split(".")[0] not in SLOW_IMPORTS
+    }
+    assert odd == {("recorder.adapter", "roadlog.recorder.links")}  # on python-OBD's serial port
+
+
+def test_no_function_is_long_without_a_reason() -> None:
+    long = {
+        f"{name}.{f.name}"
+        for name, tree in modules().items()
+        for f in functions(tree)
+        if code_lines(f, (PACKAGE / (name.replace(".", "/") + ".py")).read_text().splitlines())
+        > MOST_LINES
+    }
+    assert long == set(LONG_FUNCTIONS)
 
 
 def test_a_call_that_touches_files_is_seen() -> None:

@@ -12,9 +12,13 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
+from roadlog.analysis.analyse import analyse
 from roadlog.errors import DesignError, InputError
+from roadlog.ingest import read_log
 from roadlog.plan.promise import Scatter
 from roadlog.quantities.arms import ARMS
+from roadlog.runs.table import Sources
+from roadlog.study.folder import LOG_SUFFIXES
 from roadlog.study.settings import Study
 
 LEAST_DAYS = 4
@@ -29,8 +33,6 @@ def pilot_logs(folder: Path, given: Sequence[Path] = ()) -> list[Path]:
     InputError
         If a given path doesn't exist or holds no log.
     """
-    from roadlog.study.folder import LOG_SUFFIXES
-
     places = list(given) or [folder / PILOT_FOLDER]
     files: list[Path] = []
     for place in places:
@@ -53,10 +55,6 @@ def pilot_scatter(study: Study, logs: Sequence[Path], notes: Path | None = None)
     InputError
         If a log has no date.
     """
-    from roadlog.analysis.analyse import analyse
-    from roadlog.ingest import read_log
-    from roadlog.runs.table import Sources
-
     days: dict[Path, str] = {}
     for path in logs:
         start = read_log(path, columns=study.columns, time=study.time).start

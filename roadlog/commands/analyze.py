@@ -42,23 +42,7 @@ def add(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None
         help="what was assigned to an arm independently (default: the study's schedule; with none, "
         "each unbroken stretch in one arm)",
     )
-    order = p.add_mutually_exclusive_group()
-    order.add_argument(
-        "--order",
-        choices=("lots", "pairs", "blocks", "turns", "none"),
-        help="how the order of arms came about (a study's schedule says so by itself): lots: one "
-        "draw for the whole test; pairs: a toss for each two neighbouring switch units; blocks: a "
-        "draw in each block, named by a folder inside both piles (out/block1, in/block1) or by a "
-        "column 'block' of --runs or notes.csv; turns: "
-        "in and out in turn; none: as it came",
-    )
-    order.add_argument(
-        "--randomised",
-        dest="order",
-        action="store_const",
-        const="lots",
-        help="the same as --order lots",
-    )
+    _add_order(p)
     p.add_argument(
         "--fuel", choices=("E0", "E10", "E15", "E85", "diesel"), help="fuel in the tank (E10)"
     )
@@ -76,6 +60,26 @@ def add(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None
         "--tiles", action="store_true", help="add a tile background to the map (needs a network)"
     )
     p.set_defaults(run=_analyze)
+
+
+def _add_order(p: argparse.ArgumentParser) -> None:
+    order = p.add_mutually_exclusive_group()
+    order.add_argument(
+        "--order",
+        choices=("lots", "pairs", "blocks", "turns", "none"),
+        help="how the order of arms came about (a study's schedule says so by itself): lots: one "
+        "draw for the whole test; pairs: a toss for each two neighbouring switch units; blocks: a "
+        "draw in each block, named by a folder inside both piles (out/block1, in/block1) or by a "
+        "column 'block' of --runs or notes.csv; turns: "
+        "in and out in turn; none: as it came",
+    )
+    order.add_argument(
+        "--randomised",
+        dest="order",
+        action="store_const",
+        const="lots",
+        help="the same as --order lots",
+    )
 
 
 def _analyze(a: argparse.Namespace) -> int:

@@ -96,12 +96,7 @@ def make_study(
     parameters = {name: value for name, value in locals().items() if name != "folder"}
     if not trials:
         del parameters["trials"]
-    if (folder / "study.toml").exists() or any(folder.glob("logs/*")):
-        raise InputError(f"{folder} holds a study already: name a new folder")
-    for name, choices in (("accessory", Accessory), ("gearbox", Gearbox), ("meter", Meter)):
-        if parameters[name] not in get_args(choices):
-            known = " or ".join(map(repr, get_args(choices)))
-            raise InputError(f"{name} is {known}, not {parameters[name]!r}")
+    _check(folder, parameters)
     schedule = draw_schedule(days, seed, randomised=randomised)
     children = np.random.SeedSequence(seed).spawn(3 + days * runs_per_day)
     for_days, *for_runs, for_pump, for_accessory = children
@@ -142,6 +137,15 @@ def make_study(
     _write(folder / "fills.csv", fills_csv(filled))
     _write(folder / "truth.json", truth_json(truths, parameters, beside.truth))
     _write(folder / "README.txt", readme(folder.name, parameters, beside.readme))
+
+
+def _check(folder: Path, parameters: dict[str, object]) -> None:
+    if (folder / "study.toml").exists() or any(folder.glob("logs/*")):
+        raise InputError(f"{folder} holds a study already: name a new folder")
+    for name, choices in (("accessory", Accessory), ("gearbox", Gearbox), ("meter", Meter)):
+        if parameters[name] not in get_args(choices):
+            known = " or ".join(map(repr, get_args(choices)))
+            raise InputError(f"{name} is {known}, not {parameters[name]!r}")
 
 
 def _compressor(

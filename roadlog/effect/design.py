@@ -258,19 +258,7 @@ def _covariates(
     mean and scaled by `fuel_scale`.
     """
     n_units = int(unit.max()) + 1
-    candidates = used.copy()
-    candidates["warmup_deficit_c"] = warmup_deficit_c(
-        used["coolant_start_c"].to_numpy(dtype=float), used["since_start_s"].to_numpy(dtype=float)
-    )
-    notes_columns = [c for c in used.columns if c.startswith(NOTE)]
-    refuse_mediators(notes_columns)
-    policy = [c for c in (*DRIVING, *CONDITIONS, *notes_columns) if c in candidates]
-    names = policy if wanted is None else list(wanted)
-    if wanted is not None:
-        refuse_mediators(names)
-        unknown = [c for c in names if c not in candidates.columns]
-        if unknown:
-            raise InputError(f"covariate '{unknown[0]}' is not in the pass table: see passes.csv")
+    candidates, names = _candidates(used, wanted)
     basis = orthonormal(fixed)
     budget = covariate_budget(n_units, base_df)
     kept: dict[str, Floats] = {}
@@ -286,16 +274,12 @@ def _covariates(
         )
         share = float(np.isfinite(values).mean())
         if share < _PRESENT:
-            if name in notes_columns and candidates[name].notna().mean() >= _PRESENT:
+            if name.startswith(NOTE) and candidates[name].notna().mean() >= _PRESENT:
                 leave_out(name, "noted in words, not as numbers or yes and no")
-            elif share > 0 or wanted is not None or name in notes_columns:
+            elif share > 0 or wanted is not None or name.startswith(NOTE):
                 leave_out(name, f"known for only {share:.0%} of the passes")
             continue
-        filled = values.fillna(values.groupby(used["run"]).transform("mean")).fillna(values.mean())
-        centred = np.asarray(filled - filled.mean(), dtype=float)
-        if name in DRIVING:
-            own = filled.groupby(used["segment"]).transform("mean")
-            centred = np.asarray(filled - own, dtype=float) * fuel_scale
+        centred = _centred(values, used, fuel_scale if name in DRIVING else None)
         left = centred - basis @ (basis.T @ centred)
         if float(left @ left) <= 1e-12 * max(float(centred @ centred), 1e-24):
             if wanted is not None or float(centred @ centred) > 0:
@@ -324,9 +308,36 @@ def _covariates(
                 continue
             between.append(name)
         kept[name] = centred
-    table = pd.DataFrame(kept, index=used.index)
     notes = tuple(f"{', '.join(who)}: {why}" for why, who in left_out.items())
-    return table, tuple(between), notes
+    return pd.DataFrame(kept, index=used.index), tuple(between), notes
+
+
+def _candidates(used: pd.DataFrame, wanted: Sequence[str] | None) -> tuple[pd.DataFrame, list[str]]:
+    """The passes with every column that may be a covariate, and their names by priority."""
+    candidates = used.assign(
+        warmup_deficit_c=warmup_deficit_c(
+            used["coolant_start_c"].to_numpy(dtype=float),
+            used["since_start_s"].to_numpy(dtype=float),
+        )
+    )
+    noted = [c for c in used.columns if c.startswith(NOTE)]
+    refuse_mediators(noted)
+    if wanted is None:
+        return candidates, [c for c in (*DRIVING, *CONDITIONS, *noted) if c in candidates]
+    refuse_mediators(wanted)
+    unknown = [c for c in wanted if c not in candidates.columns]
+    if unknown:
+        raise InputError(f"covariate '{unknown[0]}' is not in the pass table: see passes.csv")
+    return candidates, list(wanted)
+
+
+def _centred(values: pd.Series, used: pd.DataFrame, fuel_scale: Floats | None) -> Floats:
+    """A covariate without gaps, about its mean; with a scale, about its segments' and scaled."""
+    filled = values.fillna(values.groupby(used["run"]).transform("mean")).fillna(values.mean())
+    if fuel_scale is None:
+        return np.asarray(filled - filled.mean(), dtype=float)
+    own = filled.groupby(used["segment"]).transform("mean")
+    return np.asarray(filled - own, dtype=float) * fuel_scale
 
 
 def _takes_the_arm(arm: Floats, basis: Floats, span: Floats) -> bool:

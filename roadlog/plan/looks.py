@@ -27,6 +27,7 @@ from roadlog.plan.register import (
     without_late_notes,
 )
 from roadlog.plan.result import FULL_LEVEL, Look, Oversight
+from roadlog.plan.spending import nominal_levels
 from roadlog.quantities.facts import Warned
 from roadlog.runs.facts import OfRun
 from roadlog.stats.interval import Finding
@@ -146,8 +147,6 @@ def is_interim(schedule: Schedule | None, runs: pd.DataFrame, now: dt.datetime) 
 
 def allowed_level(look: Look, earlier: Iterable[Look]) -> float:
     """Confidence of the interval that may decide at this look, given the looks before it."""
-    from roadlog.plan.spending import nominal_levels
-
     share = look.units / max(look.planned, 1) if look.interim else 1.0
     before = {e.units / max(look.planned, 1) for e in earlier if e.interim}
     shares = [*sorted(s for s in before if 0 < s < share), share]

@@ -13,6 +13,7 @@ from roadlog.effect.finding import LEAST_P_FOR_GATE
 from roadlog.plan.promise import STUDIES, Scatter, needed_units
 from roadlog.plan.result import ChanceOfWord
 from roadlog.plan.size import Loss, Size, UnitPlan, log_of
+from roadlog.stats.power import smallest_detectable_pct
 from roadlog.stats.randomise import ENOUGH_ASSIGNMENTS
 from roadlog.study.car import Claim
 from roadlog.study.settings import Plan, Schedule, Study
@@ -170,8 +171,6 @@ def chance_line(assignments: int) -> list[str]:
 def permanent_lines(study: Study, plan: Plan, scatter: Scatter) -> list[str]:
     """Why a permanent add-on can't be switched by the day, and what can be done instead."""
     n = max(4, plan.days // 2)
-    from roadlog.stats.power import smallest_detectable_pct
-
     # Difference between two cars on the same day, before against after: variance 4/n.
     found = smallest_detectable_pct(scatter.unit_sd * math.sqrt(4 / n), 2 * n - 2)
     lines = paragraph(

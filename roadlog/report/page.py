@@ -21,6 +21,7 @@ from roadlog.analysis.summary import (
     verdict,
 )
 from roadlog.analysis.warned import told_warnings
+from roadlog.fuel import ESTIMATORS
 from roadlog.quantities.arms import ARMS
 from roadlog.quantities.units import economy_change_pct, mpg_imperial, mpg_us
 from roadlog.report import figures, tabulate
@@ -242,8 +243,6 @@ def _fuel_checks(a: Analysed) -> dict[str, tabulate.Table]:
 
 def _fuel_errors(a: Analysed) -> list[tuple[str, str, str, str]]:
     """The error model of the estimator used: what, how large, where it goes, source."""
-    from roadlog.fuel import ESTIMATORS
-
     estimate = ESTIMATORS.get(a.fuel_estimator)
     return [
         (

@@ -11,6 +11,8 @@ from pathlib import Path
 
 from roadlog.analysis.result import Analysed
 from roadlog.report.json_out import to_json
+from roadlog.report.map import map_page, map_parts, why_no_map
+from roadlog.report.page import report_page
 from roadlog.study.durable import atomic_write
 
 
@@ -33,9 +35,6 @@ def write_results(analysed: Analysed, out: Path | str, *, tiles: bool = False) -
     >>> sorted(p.name for p in folder.iterdir())
     ['map.html', 'passes.csv', 'report.html', 'results.json']
     """
-    from roadlog.report.map import map_page, map_parts, why_no_map
-    from roadlog.report.page import report_page
-
     passes = passes_csv(analysed)
     digest = hashlib.sha256(passes.encode("utf-8")).hexdigest()
     results = {**to_json(analysed), "passes_csv_sha256": digest}

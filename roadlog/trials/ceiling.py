@@ -6,7 +6,7 @@ the alternator burns to make the current. Implements the energy ceiling of metho
 bounds the gas's own energy; a claim that the gas improves combustion is for the road test.
 """
 
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 
 import numpy as np
 
@@ -441,6 +441,4 @@ def _checked(
 
 
 def _details(account: Ceiling) -> dict[str, object]:
-    from dataclasses import asdict
-
     return asdict(account) | {"cases": [asdict(c) for c in account.cases]}

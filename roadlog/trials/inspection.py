@@ -310,17 +310,6 @@ def _result(
     wanted: int,
 ) -> TrialResult:
     visible = test.p_permutation < 0.05
-    direction = "higher" if test.mean > 0 else "lower"
-    what = (
-        f"after scored {direction} than before by {abs(test.mean):.2f} points"
-        if visible
-        else f"no visible difference: after less before {test.mean:+.2f} points"
-    )
-    ends = (
-        f"95 % interval {test.low:+.2f} to {test.high:+.2f}"
-        if test.low is not None and test.high is not None
-        else "no interval under 6 pairs"
-    )
     finding: FindingWord | None = None
     if claim:
         finding = "undecided"
@@ -341,8 +330,7 @@ def _result(
         trial="inspection",
         question="Can people who don't know which is which see a difference?",
         claimed=claim,
-        measured=f"In {test.pairs} pairs, {what}; {ends}; exact permutation test "
-        f"p = {test.p_permutation:.3g}. A higher score means {meaning}.",
+        measured=f"{_measured(test, visible)} A higher score means {meaning}.",
         estimate=test.mean,
         low=test.low,
         high=test.high,
@@ -365,6 +353,24 @@ def _result(
             "left_out": list(dropped),
             "changed_after_opening": changed,
         },
+    )
+
+
+def _measured(test: BlindTest, visible: bool) -> str:
+    direction = "higher" if test.mean > 0 else "lower"
+    what = (
+        f"after scored {direction} than before by {abs(test.mean):.2f} points"
+        if visible
+        else f"no visible difference: after less before {test.mean:+.2f} points"
+    )
+    ends = (
+        f"95 % interval {test.low:+.2f} to {test.high:+.2f}"
+        if test.low is not None and test.high is not None
+        else "no interval under 6 pairs"
+    )
+    return (
+        f"In {test.pairs} pairs, {what}; {ends}; exact permutation test "
+        f"p = {test.p_permutation:.3g}."
     )
 
 

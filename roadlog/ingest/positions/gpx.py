@@ -20,6 +20,7 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
+import pyarrow as pa
 
 from roadlog.errors import InputError
 from roadlog.ingest.clock.columns import Clock, TimeColumn, in_zone, read_clock
@@ -139,8 +140,6 @@ def _value(point: Any, field: str, signal: str) -> float:
 
 def track_clock(path: Path, stamps: list[Any]) -> Clock:
     """The clock of a track's points, from their times of day and date in UTC."""
-    import pyarrow as pa
-
     utc = pd.to_datetime(pd.Series(stamps), utc=True).dt.as_unit("ns")
     cells = pa.chunked_array([pa.array(utc, pa.timestamp("ns", "UTC"))])
     column = TimeColumn(Meaning("time", "time"), cells, ("2000-01-01T00:00:00Z",))

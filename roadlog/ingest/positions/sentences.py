@@ -19,6 +19,7 @@ from roadlog.ingest.clock.columns import in_zone
 from roadlog.ingest.datum import ALTITUDE
 from roadlog.ingest.facts import Repair
 from roadlog.ingest.log import ColumnMatch, Log
+from roadlog.ingest.positions.nmea import SentenceReader
 from roadlog.ingest.text.dialect import as_utf8
 from roadlog.ingest.text.rivals import clean
 from roadlog.quantities.signals import POSITION, SIGNALS
@@ -45,8 +46,6 @@ def read_sentences(path: Path, raw: bytes, time: TimeRule) -> Log:
     InputError
         If no sentence gives a fix with a date.
     """
-    from roadlog.ingest.positions.nmea import SentenceReader
-
     reader = SentenceReader()
     lines = _SENTENCE.findall(as_utf8(raw, path).decode())
     fixes = [f for line in lines if (f := reader.feed(line, 0.0))]

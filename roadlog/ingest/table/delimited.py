@@ -86,15 +86,8 @@ def read_delimited(
     times = _time_columns(meanings, dialect, time, path)
     if dialect.width > dialect.named:
         _check_names_fit(meanings, dialect, path)
-    notes = [*_unused_rules(columns, dialect.headers, meanings), *misfits(meanings), *quoted.notes]
-    if dialect.ended:
-        notes.append(Repair.ENDED_ROWS())
-    has = {m.signal for m in meanings}
-    notes += [
-        Repair.NEAR_MISS(header=shown(m.header), word=m.word, means=m.means)
-        for m in near_misses(meanings)
-        if m.means in SIGNALS and m.means not in has
-    ]
+    unused = _unused_rules(columns, dialect.headers, meanings)
+    notes = [*unused, *misfits(meanings), *quoted.notes, *_of_the_headings(dialect, meanings)]
     if nuls := stray_nuls(raw):
         notes.append(Repair.NUL_BYTES(n=nuls))
     used = _used_columns(meanings, times, dialect, path)
@@ -110,10 +103,7 @@ def read_delimited(
     pa.default_memory_pool().release_unused()
     signals = [(i, meanings[i]) for i in used if meanings[i].role == "signal"]
     claims = []
-    for (
-        i,
-        m,
-    ) in signals:  # each column leaves the table as it is claimed, so that none is held twice
+    for i, m in signals:  # a column leaves the table as it is claimed: none is held twice
         claim = _claim(m, table, i, hemispheres.get(i), dialect, place, notes)
         table = table.drop_columns([f"c{i}"])
         claims.append(claim if clock.rows is None else claim.at(clock.rows))
@@ -142,10 +132,7 @@ def read_delimited(
         units = (*units, evidence)
         if evidence.read_as != clock.unit:
             t_s = t_s * (convert(1.0, evidence.read_as, "s") / convert(1.0, clock.unit, "s"))
-            guess = (Repair.SECONDS, Repair.MILLISECONDS)
-            notes = [n for n in notes if n.code not in guess or n.value("header") != clock.assumed]
-            unit = unit_name(evidence.read_as)
-            notes.append(Repair.COUNTING(header=clock.assumed, unit=unit))
+            notes = _counted_otherwise(notes, clock.assumed, evidence.read_as)
     return Log(
         path=path,
         frame=pd.DataFrame({"t_s": t_s, **cleaned}, copy=False),
@@ -155,6 +142,23 @@ def read_delimited(
         altitude_datum=datum_from(matches),
         units=units,
     )
+
+
+def _of_the_headings(dialect: Dialect, meanings: Sequence[Meaning]) -> list[Fact]:
+    """Rows that end unlike their header, and headings that come near a signal's words."""
+    has = {m.signal for m in meanings}
+    return [Repair.ENDED_ROWS()] * dialect.ended + [
+        Repair.NEAR_MISS(header=shown(m.header), word=m.word, means=m.means)
+        for m in near_misses(meanings)
+        if m.means in SIGNALS and m.means not in has
+    ]
+
+
+def _counted_otherwise(notes: Sequence[Fact], header: str, unit: str) -> list[Fact]:
+    """The notes with what the drive says of the clock's unit in place of the first guess."""
+    guess = (Repair.SECONDS, Repair.MILLISECONDS)
+    kept = [n for n in notes if n.code not in guess or n.value("header") != header]
+    return [*kept, Repair.COUNTING(header=header, unit=unit_name(unit))]
 
 
 def _code_page(raw: Text, path: Path, rules: Mapping[str, ColumnRule]) -> str:

@@ -5,6 +5,7 @@ times, NaN where a signal has no reading at that time. Part of the ingest stage.
 """
 
 from collections.abc import Callable, Mapping, Sequence
+from functools import partial
 
 import numpy as np
 import pyarrow as pa
@@ -90,17 +91,20 @@ def widen(
         )
     told, evidence = units_by_values(trims_in_percent(claims, notes), clock.t_s, notes)
     readings = {c.signal: (places[c.signal], canonical(c).values) for c in told}
+    return partial(_spread, readings), in_read_units(matches, evidence), evidence
 
-    def spread(n: int, back: NDArray[np.intp]) -> dict[str, Floats]:
-        out: dict[str, Floats] = {}
-        for signal in (s for s in SIGNALS if s in readings):
-            rows, values = readings[signal]
-            have = ~np.isnan(values)
-            out[signal] = np.full(n, np.nan)
-            out[signal][back[rows[have]]] = values[have]
-        return out
 
-    return spread, in_read_units(matches, evidence), evidence
+def _spread(
+    readings: Mapping[str, tuple[NDArray[np.intp], Floats]], n: int, back: NDArray[np.intp]
+) -> dict[str, Floats]:
+    """Each signal's rows and values as a column of `n`; `back` says where a row of the log goes."""
+    out: dict[str, Floats] = {}
+    for signal in (s for s in SIGNALS if s in readings):
+        rows, values = readings[signal]
+        have = ~np.isnan(values)
+        out[signal] = np.full(n, np.nan)
+        out[signal][back[rows[have]]] = values[have]
+    return out
 
 
 def _values(

@@ -100,11 +100,27 @@ def cross_products(
     left = yv - xm @ centre
     if w @ left**2 <= 1e-18 * (w @ yv**2):
         raise FitError("the fixed effects explain the response exactly: nothing is left to vary")
-    dense = np.column_stack([xm, left])
+    a_r1, a_rr = _blocks(codes, levels, w, np.column_stack([xm, left]))
+    return CrossProducts(
+        groups=tuple(order),
+        levels=tuple(levels),
+        names=tuple(names),
+        d1=np.bincount(codes[0], weights=w, minlength=levels[0]).astype(float),
+        a_r1=a_r1,
+        a_rr=a_rr,
+        n=len(yv),
+        log_weights=float(np.log(w).sum()),
+        centre=centre,
+    )
+
+
+def _blocks(
+    codes: Sequence[Ints], levels: Sequence[int], w: Floats, dense: Floats
+) -> tuple[Floats, Floats]:
+    """Cross-products of all that isn't the first factor, with that factor and with itself."""
     offsets: list[int] = [0, *np.cumsum(levels[1:]).tolist()]
     q_rest, q1 = offsets[-1], levels[0]
     r = q_rest + dense.shape[1]
-    d1 = np.bincount(codes[0], weights=w, minlength=q1).astype(float)
     a_r1 = np.zeros((r, q1))
     a_rr = np.zeros((r, r))
     for j, c in enumerate(codes[1:]):
@@ -121,17 +137,7 @@ def cross_products(
         a_rr[q_rest:, columns] = _sums(c, levels[j + 1], w, dense)
         a_rr[columns, q_rest:] = a_rr[q_rest:, columns].T
     a_rr[q_rest:, q_rest:] = (dense * w[:, None]).T @ dense
-    return CrossProducts(
-        groups=tuple(order),
-        levels=tuple(levels),
-        names=tuple(names),
-        d1=d1,
-        a_r1=a_r1,
-        a_rr=a_rr,
-        n=len(yv),
-        log_weights=float(np.log(w).sum()),
-        centre=centre,
-    )
+    return a_r1, a_rr
 
 
 def _coded(name: str, labels: ArrayLike, n: int) -> tuple[Ints, int]:
