@@ -14,6 +14,7 @@ from roadlog.plan.register import register
 from roadlog.report import to_json
 from roadlog.report.page import report_page
 from roadlog.runs.deviations import agreed_word, find_deviations
+from roadlog.runs.facts import OfRun
 from roadlog.runs.notes import of_no_drive
 from roadlog.runs.table import study_sources
 from roadlog.study.folder import load_study
@@ -56,7 +57,7 @@ def test_a_note_holds_an_agreed_word_only_as_a_whole_word(note: str, word: str |
 def test_a_day_towed_is_set_aside_with_both_its_drives() -> None:
     told = notes(date=["2026-03-02", "2026-03-03"], deviation=["trailer", None])
     found = find_deviations(RUNS, told, AGREED)
-    assert found.set_aside == dict.fromkeys([0, 1], "deviation noted: trailer")
+    assert found.set_aside == dict.fromkeys([0, 1], OfRun.DEVIATION(word="trailer"))
     assert not found.staying
 
 

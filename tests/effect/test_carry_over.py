@@ -67,7 +67,7 @@ def test_effect_that_builds_up_over_the_day_is_told() -> None:
     rows = table_of(table)
     found = rows.set_index("what").loc[BY_DISTANCE]
     assert found["low"] < 100 * np.expm1(-0.08) < found["high"] < 0
-    (told,) = [w for w in carry_over_warnings(rows) if "10 km" in w.message]
+    (told,) = [w for w in carry_over_warnings(rows) if "10 km" in str(w.message)]
     assert told.code == "carry-over"
     assert "washout_km" in told.message
 
