@@ -26,6 +26,13 @@ def test_examples_hold(name, monkeypatch):
     assert not ran.failed
 
 
+def test_the_page_on_the_api_runs(monkeypatch):
+    monkeypatch.chdir(ROOT)
+    ran = doctest.testfile(str(ROOT / "docs" / "api.md"), module_relative=False)
+    assert ran.attempted > 10
+    assert not ran.failed
+
+
 @pytest.mark.parametrize("place", [roadlog, trials, physics], ids=lambda p: p.__name__)
 def test_every_public_function_has_an_example(place):
     public = {n: getattr(place, n) for n in (*dir(place), *getattr(place, "__all__", ()))}

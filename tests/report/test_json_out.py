@@ -2,53 +2,72 @@
 
 import json
 import math
+from importlib.resources import files
+from pathlib import Path
+from typing import Any
 
 import pytest
+from jsonschema import Draft202012Validator
 
+from roadlog.analysis.analyse import analyse
 from roadlog.analysis.result import Analysed
 from roadlog.quantities.units import economy_change_pct, mpg_us
-from roadlog.report import to_json
+from roadlog.report import to_json, write_results
+from roadlog.runs.table import open_study
 from tests.report.conftest import Change
 
-KEYS = {
-    "schema": None,
-    "study": None,
-    "synthetic": None,
-    "fuel_use_change_pct": {"estimate", "low", "high", "level", "df", "method"},
-    "economy_change_pct": {"estimate", "low", "high"},
-    "economy_change_mpg_us": {"estimate", "low", "high"},
-    "baseline": {"l_per_100km", "mpg_us", "km", "runs", "switch_units"},
-    "fitted": {"l_per_100km", "mpg_us", "km", "runs", "switch_units"},
-    "randomisation": {"p", "low", "high", "assignments"},
-    "total_effect_pct": {"estimate", "low", "high"},
-    "unadjusted_change_pct": {"estimate", "low", "high"},
-    "claim": {"quantity", "pct"},
-    "finding": None,
-    "finding_reasons": None,
-    "finding_vetoes": None,
-    "smallest_detectable_pct": None,
-    "fuel_estimator": None,
-    "closure": None,
-    "crosschecks": {"name", "estimate", "low", "high"},
-    "runs": {"file", "arm", "used", "reason", "km", "fuel_l", "start"},
-    "segments": {"id", "length_km", "passes_baseline", "passes_fitted"},
-    "warnings": None,
-}
+SCHEMA = Draft202012Validator(
+    json.loads(files("roadlog.report").joinpath("results.schema.json").read_text())
+)
 
 
-def test_every_promised_key_is_there(analysed: Analysed) -> None:
+def faults(result: dict[str, Any]) -> list[str]:
+    return [f"{e.json_path}: {e.message}" for e in SCHEMA.iter_errors(result)]
+
+
+def test_the_schema_is_one_and_describes_every_key() -> None:
+    Draft202012Validator.check_schema(SCHEMA.schema)
+
+    def undescribed(node: Any, at: str) -> list[str]:
+        inner = {**node.get("properties", {}), **({"[]": node["items"]} if "items" in node else {})}
+        own = [] if node.get("description") or at.endswith("[]") else [at]
+        return own + [x for k, v in inner.items() for x in undescribed(v, f"{at}.{k}")]
+
+    assert undescribed(SCHEMA.schema, "results") == []
+
+
+def test_the_schema_refuses_a_renamed_key_and_a_word_that_is_none(analysed: Analysed) -> None:
     result = to_json(analysed)
-    for key, inner in KEYS.items():
-        assert key in result, key
-        if inner is not None:
-            value = result[key]
-            assert inner <= set(value[0] if isinstance(value, list) else value), key
+    renamed = {**result, "effect_pct": result["fuel_use_change_pct"]}
+    assert any("effect_pct" in f for f in faults(renamed))
+    assert any("$.finding:" in f for f in faults({**result, "finding": "proved"}))
+    assert any("required" in f for f in faults({k: result[k] for k in result if k != "runs"}))
+
+
+def test_results_of_the_sample_study_and_of_measured_fuel_hold_to_the_schema(
+    demo_study: Path, tmp_path: Path
+) -> None:
+    done = analyse(*open_study(demo_study))
+    write_results(done, tmp_path)
+    assert faults(json.loads((tmp_path / "results.json").read_text())) == []
+    folder = tmp_path / "cans"
+    folder.mkdir()
+    rows = [
+        f"2026-03-{day:02d},{arm},9.0,{8.0 + day / 900:.3f},20"
+        for day, arm in enumerate(["baseline", "fitted", "fitted", "baseline"] * 2, 1)
+    ]
+    (folder / "study.toml").write_text('name = "cans"')
+    (folder / "cans.csv").write_text("\n".join(["unit,arm,before_kg,after_kg,km", *rows]))
+    measured = to_json(analyse(*open_study(folder)))
+    assert measured["fuel_estimator"] == "ledger"
+    assert faults(measured) == []
 
 
 @pytest.mark.parametrize("name", ["whole", "no claim", "before/after", "no positions", "no dates"])
 def test_every_variant_is_strict_json(variants: dict[str, Analysed], name: str) -> None:
     result = to_json(variants[name])
     assert json.loads(json.dumps(result, allow_nan=False)) == result
+    assert faults(result) == []
 
 
 def test_economy_swaps_the_ends_of_the_fuel_interval(analysed: Analysed) -> None:
