@@ -4,6 +4,7 @@ import pytest
 
 from roadlog.errors import InputError
 from roadlog.passes.cautions import datum_warnings, source_warnings
+from roadlog.passes.conditions import add_conditions
 from roadlog.passes.facts import Lost
 from roadlog.passes.table import build_passes
 from roadlog.quantities.fuels import FUELS
@@ -16,6 +17,17 @@ PLAN = [
     (route, arm) for _ in range(3) for arm in ("baseline", "fitted") for route in ("out", "back")
 ]
 STUDY = Study()
+
+
+def passes_of(tracks, runs, network, study, notes):
+    """The pass table of tracks whose conditions are looked up first."""
+    starts = dict(zip(runs["run"], runs["start"], strict=True))
+    seen = {
+        run: add_conditions(track, study.vehicle, start=pd.Timestamp(starts[run]))
+        for run, track in tracks.items()
+        if run in starts and len(track)
+    }
+    return build_passes(seen, runs, network, study, notes)
 
 
 @pytest.fixture(scope="module")
@@ -41,7 +53,7 @@ def runs_table(n: int = len(PLAN)) -> pd.DataFrame:
 
 def test_each_run_passes_each_of_its_segments_once(road) -> None:
     network, tracks = road
-    passes = PASSES.check(build_passes(tracks, runs_table(), network, STUDY, None))
+    passes = PASSES.check(passes_of(tracks, runs_table(), network, STUDY, None))
     assert passes["used"].all()
     out = passes[passes["segment"] == "A03"]
     assert out["run"].tolist() == [0, 2, 4, 6, 8, 10]
@@ -54,7 +66,7 @@ def test_each_run_passes_each_of_its_segments_once(road) -> None:
 
 def test_fuel_of_a_pass_is_flow_over_density(road) -> None:
     network, tracks = road
-    passes = build_passes(tracks, runs_table(), network, STUDY, None)
+    passes = passes_of(tracks, runs_table(), network, STUDY, None)
     p = passes[(passes["run"] == 0) & (passes["segment"] == "A03")].iloc[0]
     t = tracks[0][tracks[0]["segment"] == "A03"]
     grams = (t["fuel_flow_g_s"] * t["dt_s"]).sum()
@@ -67,7 +79,7 @@ def test_fuel_of_a_pass_is_flow_over_density(road) -> None:
 
 def test_cold_share_ends_with_the_warm_up(road) -> None:
     network, tracks = road
-    passes = build_passes(tracks, runs_table(), network, STUDY, None)
+    passes = passes_of(tracks, runs_table(), network, STUDY, None)
     first = passes[passes["run"] == 0]
     assert first["cold_share"].iloc[0] == 1
     assert first["cold_share"].iloc[-1] == 0
@@ -80,12 +92,12 @@ def test_gap_in_fuel_lowers_coverage_and_leaves_the_pass_out(road) -> None:
     holed = tracks[0].copy()
     inside = holed.index[holed["segment"] == "A04"]
     holed.loc[inside[5:25], ["fuel_flow_g_s", "fuel_flow_low_g_s", "fuel_flow_high_g_s"]] = np.nan
-    passes = build_passes({**tracks, 0: holed}, runs_table(), network, STUDY, None)
+    passes = passes_of({**tracks, 0: holed}, runs_table(), network, STUDY, None)
     p = passes[(passes["run"] == 0) & (passes["segment"] == "A04")].iloc[0]
     assert p["coverage"] == pytest.approx(1 - 20 / len(inside))
     assert not p["used"]
     assert "fuel and speed known for only" in str(p["reason"])
-    whole = build_passes(tracks, runs_table(), network, STUDY, None)
+    whole = passes_of(tracks, runs_table(), network, STUDY, None)
     q = whole[(whole["run"] == 0) & (whole["segment"] == "A04")].iloc[0]
     assert p["ml_per_km"] == pytest.approx(q["ml_per_km"], rel=0.05)
 
@@ -95,7 +107,7 @@ def test_turning_off_half_way_is_an_incomplete_pass(road) -> None:
     half = tracks[0].copy()
     on = half.index[half["segment"] == "A05"]
     half.loc[on[len(on) // 2 :], ["segment", "traversal"]] = ["", -1]
-    passes = build_passes({**tracks, 0: half}, runs_table(), network, STUDY, None)
+    passes = passes_of({**tracks, 0: half}, runs_table(), network, STUDY, None)
     p = passes[(passes["run"] == 0) & (passes["segment"] == "A05")].iloc[0]
     assert not p["used"]
     assert p["reason"].code is Lost.SHORT
@@ -109,7 +121,7 @@ def test_wheels_turning_further_than_the_road_is_no_pass(road) -> None:
     extra = pd.Series(0.0, slipped.index)
     extra.loc[on] = 300 / len(on)
     slipped["d_m"] += extra.cumsum()
-    passes = build_passes({**tracks, 0: slipped}, runs_table(), network, STUDY, None)
+    passes = passes_of({**tracks, 0: slipped}, runs_table(), network, STUDY, None)
     p = passes[(passes["run"] == 0) & (passes["segment"] == "A05")].iloc[0]
     assert p["reason"].code is Lost.OTHER_LENGTH
 
@@ -117,13 +129,13 @@ def test_wheels_turning_further_than_the_road_is_no_pass(road) -> None:
 def test_speedometer_that_reads_high_excludes_nothing(road) -> None:
     network, tracks = road
     high = {r: t.assign(d_m=1.13 * t["d_m"]) for r, t in tracks.items()}
-    assert build_passes(high, runs_table(), network, STUDY, None)["used"].all()
+    assert passes_of(high, runs_table(), network, STUDY, None)["used"].all()
 
 
 def test_washout_applies_at_every_switch_units_start(road) -> None:
     network, tracks = road
     study = parse_study("[device]\nwashout_km = 3.0")
-    passes = build_passes(tracks, runs_table(), network, study, None)
+    passes = passes_of(tracks, runs_table(), network, study, None)
     washed = passes[passes["reason"].map(str).str.startswith("washout")]
     assert set(washed["day"]) == set(passes["day"])
     assert (washed["km_since_switch"] < 3).all()
@@ -136,7 +148,7 @@ def test_passes_of_an_unused_run_carry_its_reason(road) -> None:
     network, tracks = road
     runs = runs_table()
     runs.loc[2, ["used", "reason"]] = [False, "air filter changed"]
-    passes = build_passes(tracks, runs, network, STUDY, None)
+    passes = passes_of(tracks, runs, network, STUDY, None)
     left = passes[passes["run"] == 2]
     assert not left["used"].any()
     assert (left["reason"].map(str) == "run not used: air filter changed").all()
@@ -148,11 +160,11 @@ def test_runs_that_make_no_pass_are_listed_with_why(road) -> None:
     del lost[4]
     no_fix = Network(network.kind, network.origin, network.segments,
                      {r: line for r, line in network.lines.items() if r != 0})  # fmt: skip
-    passes = build_passes(lost, runs_table(), no_fix, STUDY, None)
+    passes = passes_of(lost, runs_table(), no_fix, STUDY, None)
     reason = passes[passes["segment"] == ""].set_index("run")["reason"].map(str)
     assert "no positions" in reason[0]
     assert "no samples" in reason[4]
-    away = build_passes(lost, runs_table(), network, STUDY, None)
+    away = passes_of(lost, runs_table(), network, STUDY, None)
     assert "never on a segment" in away[away["run"] == 0]["reason"].map(str).iloc[0]
     assert not away["used"][away["segment"] == ""].any()
 
@@ -166,7 +178,7 @@ def test_without_positions_each_run_is_one_pass(road) -> None:
     arms = {r: PLAN[r][1] for r in bare}
     network = find_network(bare, arms, segment_length_km=1.0, min_runs_per_arm=2)
     on = {r: match(t, network, r) for r, t in bare.items()}
-    passes = build_passes(on, runs_table(), network, STUDY, None)
+    passes = passes_of(on, runs_table(), network, STUDY, None)
     assert passes["segment"].tolist() == ["run"] * len(PLAN)
     assert passes["used"].all()
     assert passes["distance_km"].to_numpy() == pytest.approx(9.65, rel=0.05)
@@ -179,7 +191,7 @@ def test_notes_join_by_day_as_numbers_where_they_are(road) -> None:
         {"Date": days, "A/C": ["yes", "no"] * 3, "cold tyre pressure [kPa]": ["230", "", "228"] * 2,
          "remark": ["rain", "", "dry"] * 2}
     )  # fmt: skip
-    passes = build_passes(tracks, runs_table(), network, STUDY, notes)
+    passes = passes_of(tracks, runs_table(), network, STUDY, notes)
     first, second = passes[passes["day"] == days[0]], passes[passes["day"] == days[1]]
     assert (first["remark_a_c"] == 1).all()
     assert (second["remark_a_c"] == 0).all()
@@ -191,7 +203,7 @@ def test_notes_join_by_day_as_numbers_where_they_are(road) -> None:
 def test_notes_join_by_file(road) -> None:
     network, tracks = road
     notes = pd.DataFrame({"file": ["logs/drive0.csv", "drive1.csv"], "payload kg": [75, 150]})
-    passes = build_passes(tracks, runs_table(), network, STUDY, notes)
+    passes = passes_of(tracks, runs_table(), network, STUDY, notes)
     assert (passes[passes["run"] == 1]["remark_payload_kg"] == 150).all()
     assert passes[passes["run"] == 2]["remark_payload_kg"].isna().all()
 
@@ -202,7 +214,7 @@ def test_a_drive_with_a_row_of_its_own_takes_the_rest_from_its_day(road) -> None
         {"date": ["2026-03-02", None], "file": [None, "drive1.csv"],
          "payload kg": ["75", "150"], "windows": ["shut", None]}
     )  # fmt: skip
-    passes = build_passes(tracks, runs_table(), network, STUDY, notes)
+    passes = passes_of(tracks, runs_table(), network, STUDY, notes)
     assert (passes[passes["run"] == 0]["remark_payload_kg"] == 75).all()
     assert (passes[passes["run"] == 1]["remark_payload_kg"] == 150).all()
     assert (passes[passes["run"] == 1]["remark_windows"] == "shut").all()
@@ -214,14 +226,14 @@ def test_only_the_notes_that_the_study_names_may_enter_the_model(road, named) ->
     days = sorted(set(runs_table()["day"]))
     notes = pd.DataFrame({"date": days, "payload [kg]": list("123456"), "soak [h]": list("123456")})
     study = STUDY.model_copy(update={"analysis": Analysis(noted_covariates=(named,))})
-    passes = build_passes(tracks, runs_table(), network, study, notes)
+    passes = passes_of(tracks, runs_table(), network, study, notes)
     assert {"note_payload_kg", "remark_soak_h"} <= set(passes.columns)
 
 
 def test_the_number_on_the_seal_is_no_condition_of_a_drive(road) -> None:
     network, tracks = road
     notes = pd.DataFrame({"date": sorted(set(runs_table()["day"])), "seal": list("123456")})
-    passes = build_passes(tracks, runs_table(), network, STUDY, notes)
+    passes = passes_of(tracks, runs_table(), network, STUDY, notes)
     assert not [c for c in passes.columns if "seal" in c]
 
 
@@ -230,7 +242,7 @@ def test_a_named_note_that_nobody_keeps_is_asked_for(road, notes) -> None:
     network, tracks = road
     study = STUDY.model_copy(update={"analysis": Analysis(noted_covariates=("payload",))})
     with pytest.raises(InputError, match=r"no column 'payload', which noted_covariates"):
-        build_passes(tracks, runs_table(), network, study, notes)
+        passes_of(tracks, runs_table(), network, study, notes)
 
 
 @pytest.mark.parametrize(
@@ -244,7 +256,7 @@ def test_a_named_note_that_nobody_keeps_is_asked_for(road, notes) -> None:
 def test_notes_that_fit_no_run_say_what_to_do(road, notes, says) -> None:
     network, tracks = road
     with pytest.raises(InputError, match=says):
-        build_passes(tracks, runs_table(), network, STUDY, notes)
+        passes_of(tracks, runs_table(), network, STUDY, notes)
 
 
 def test_temperature_from_another_source_in_one_arm_is_told(road) -> None:
@@ -253,13 +265,13 @@ def test_temperature_from_another_source_in_one_arm_is_told(road) -> None:
     mixed = {
         r: t.assign(ambient_temp_c=9.0) if arms[r] == "fitted" else t for r, t in tracks.items()
     }
-    passes = build_passes(mixed, runs_table(), network, STUDY, None)
+    passes = passes_of(mixed, runs_table(), network, STUDY, None)
     said = source_warnings(passes)
     assert len(said) == 1
     assert "temperature" in said[0]
     assert "100 % of fitted" in said[0]
     alike = {r: t.assign(ambient_temp_c=9.0) for r, t in tracks.items()}
-    assert source_warnings(build_passes(alike, runs_table(), network, STUDY, None)) == []
+    assert source_warnings(passes_of(alike, runs_table(), network, STUDY, None)) == []
 
 
 def test_air_from_heights_above_different_surfaces_is_told_only_where_heights_are_used(
@@ -268,11 +280,11 @@ def test_air_from_heights_above_different_surfaces_is_told_only_where_heights_ar
     network, tracks = road
     above = {"baseline": "sea level", "fitted": "ellipsoid"}
     runs = runs_table().assign(altitude_datum=[above[arm] for _, arm in PLAN])
-    by_height = build_passes(tracks, runs, network, STUDY, None)
+    by_height = passes_of(tracks, runs, network, STUDY, None)
     assert (by_height["pressure_source"] == "standard atmosphere at the altitude").all()
     (told,) = datum_warnings(by_height, runs)
     assert "fitted: 100 % above the ellipsoid" in told
     assert datum_warnings(by_height, runs.assign(altitude_datum="ellipsoid")) == []
     by_sensor = {r: t.assign(baro_kpa=98.0, ambient_temp_c=9.0) for r, t in tracks.items()}
-    measured = build_passes(by_sensor, runs, network, STUDY, None)
+    measured = passes_of(by_sensor, runs, network, STUDY, None)
     assert datum_warnings(measured, runs) == []

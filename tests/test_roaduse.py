@@ -7,6 +7,7 @@ import pandas as pd
 import pytest
 
 from roadlog import road
+from roadlog.passes.conditions import add_conditions
 from roadlog.passes.facts import Lost
 from roadlog.passes.road_use import (
     LEAST_SHARE,
@@ -33,7 +34,7 @@ def use_of(made: Drives, *, skip: tuple[int, ...] = (), set_aside: tuple[int, ..
     runs.loc[runs["run"].isin(skip), ["used", "reason"]] = [False, "no fuel flow"]
     kept = {r: t for r, t in made.tracks.items() if r not in skip}
     network = road.find_network(kept, made.arms)
-    tracks = {r: road.match(t, network, r) for r, t in kept.items()}
+    tracks = {r: add_conditions(road.match(t, network, r), STUDY.vehicle) for r, t in kept.items()}
     table = build_passes(tracks, runs, network, STUDY, None)
     return road_use(
         runs, list(made.tracks.values()), tracks, table, network, set_aside=list(set_aside)

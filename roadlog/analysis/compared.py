@@ -82,7 +82,7 @@ def compare(
         Whether the study has a folder for notes.
     """
     model, network, notes = driven.agreed, placed.network, driven.notes
-    table = passes.build_passes(placed.tracks, metered.runs, network, model, notes, placed.weather)
+    table = passes.build_passes(placed.tracks, metered.runs, network, model, notes)
     use = road_use(
         metered.runs,
         driven.samples,

@@ -14,9 +14,7 @@ from numpy.typing import NDArray
 
 from roadlog.errors import InputError
 from roadlog.ingest.text.handtable import split_unit
-from roadlog.passes.conditions import add_conditions
 from roadlog.passes.facts import Lost
-from roadlog.physics.air import wind_share
 from roadlog.quantities.arrays import Floats
 from roadlog.quantities.facts import Fact
 from roadlog.quantities.fuels import FUELS
@@ -50,14 +48,13 @@ def build_passes(
     network: Network,
     study: Study,
     notes: pd.DataFrame | None,
-    weather: pd.DataFrame | None = None,
 ) -> pd.DataFrame:
     """Build the pass table.
 
     Parameters
     ----------
     tracks : mapping of run to DataFrame
-        `tables.TRACK`; conditions are added to those that `conditions.add_conditions` hasn't seen.
+        `tables.TRACK` with its conditions (`roadlog.passes.conditions.add_conditions`).
     runs : DataFrame
         `tables.RUNS`.
     network : Network
@@ -67,8 +64,6 @@ def build_passes(
         One row a day (column `date`) or a run (column `run` or `file`); every other column
         becomes `note_…` if `[analysis]` names it, else `remark_…`, as numbers where all its
         entries are numbers or yes/no.
-    weather : DataFrame, optional
-        See `conditions.add_conditions`.
 
     Returns
     -------
@@ -97,15 +92,7 @@ def build_passes(
     {'baseline': 200, 'fitted': 199}
     """
     runs = runs.sort_values("run", ignore_index=True)
-    listed = [r for r in runs["run"] if r in tracks and len(tracks[r])]
-    driven = {}
-    for r, start in zip(runs["run"], runs["start"], strict=True):
-        if r in listed:
-            known = "traction_w" in tracks[r].columns
-            driven[r] = tracks[r] if known else add_conditions(
-                tracks[r], study.vehicle, start=pd.Timestamp(start), weather=weather,
-                wind_at_car=wind_share(study.weather.shelter, study.weather.wind_height_m),
-            )  # fmt: skip
+    driven = {r: tracks[r] for r in runs["run"] if r in tracks and len(tracks[r])}
     samples = _stack(driven)
     table = _sums(samples, _ml_per_g(runs, study))
     table["why"] = pd.Series("", table.index, dtype=object)
