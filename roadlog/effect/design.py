@@ -34,7 +34,6 @@ DRIVING = ("demand_kj_per_km", "mean_speed_kmh", "idle_s_per_km")
 # Known before or whatever the device does; the order is the priority under the budget.
 CONDITIONS = ("warmup_deficit_c", "ambient_c", "headwind_m_s", "wet_road")
 
-
 _PLAIN = {
     "demand_kj_per_km": "demand",
     "mean_speed_kmh": "mean speed",

@@ -83,7 +83,6 @@ _LEVEL = ErrorTerm(
     "Regulation (EU) 2017/1151, Annex XXII, asks on-board fuel monitoring for ± 5 % (from memory)",
 )
 
-
 ESTIMATORS: dict[str, Estimate] = {
     e.name: e
     for e in (

@@ -7,8 +7,6 @@ from roadlog.ingest.datum import uneven_datum
 from roadlog.passes.conditions import BY_HEIGHT
 
 SOURCE_SHARE = 0.2
-
-
 _AIR = ("ambient_source", "pressure_source")
 
 

@@ -7,20 +7,10 @@ import numpy as np
 from roadlog.quantities.arrays import Floats
 
 GAS_CONSTANT_DRY_AIR = 287.05287  # J/(kg K), ISO 2533:1975
-
-
 GAS_CONSTANT_VAPOUR = 461.52  # J/(kg K): R / 18.0153 g/mol
-
-
 ASSUMED_HUMIDITY_PCT = 50.0  # where none is logged; 0 or 100 % move density by 0.4 % at 15 °C
-
-
 WIND_AT_CAR = 0.6  # of the wind at 10 m over open country, see wind_share
-
-
 CAR_HEIGHT_M, BLENDING_M = 1.0, 60.0
-
-
 ROUGHNESS_M = {"open": 0.03, "hedges": 0.25, "built-up": 1.0}
 
 

@@ -8,8 +8,6 @@ from roadlog.quantities.arrays import Floats
 from roadlog.quantities.units import KM_PER_MILE, STANDARD_GRAVITY_M_S2
 
 ROTATING_MASS = 1.04  # wheels and driveline as a share of mass; common practice, no source
-
-
 ACCELERATION_WINDOW_S = 5.0  # the speed PID counts whole km/h: shorter windows see steps
 
 

@@ -3,6 +3,4 @@
 from typing import Literal
 
 Arm = Literal["baseline", "fitted"]
-
-
 ARMS: tuple[Arm, Arm] = ("baseline", "fitted")

@@ -22,7 +22,6 @@ KG_PER_LB = 0.45359237
 M_PER_FOOT = 0.3048
 STANDARD_GRAVITY_M_S2 = 9.80665
 
-
 LARGEST_RATIO = (
     1.5  # of fuel use between the arms; beyond, `roadlog.analysis.doubts` forbids a firm word
 )

@@ -22,8 +22,6 @@ Indices = NDArray[np.intp]
 
 _SQUARE = 512  # cells a side that are read at once
 _LARGEST_BLOCK = 32_000_000  # cells that the file stores as one piece: each is decoded whole
-
-
 FEET = ("ft", "foot", "feet", "us survey foot", "us-ft", "ussft", "ftus", "international foot")
 FEET_IN_METRE = 1 / 0.3048  # NIST SP 811 (2008), B.8
 FEET_WITHIN = 0.15

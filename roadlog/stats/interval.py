@@ -6,11 +6,7 @@ from typing import Literal
 import numpy as np
 
 FindingWord = Literal["refuted", "supported", "undecided"]
-
-
 Role = Literal["primary", "mixed", "total", "crosscheck", "sensitivity", "unadjusted"]
-
-
 Obstacle = Literal["no-work", "weak-work", "driving-moved"]
 
 

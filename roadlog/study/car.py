@@ -13,18 +13,13 @@ from roadlog.physics.roadload import CLASSES, RoadLoad, VehicleClass, road_load_
 
 FuelName = Literal["E0", "E10", "E15", "E85", "diesel"]
 
-
 Estimator = Literal[
     "rate", "injection", "maf", "maf-trims", "absolute-load", "speed-density",
     "speed-density-trims", "ledger",
 ]  # fmt: skip
 
-
 Place = Literal["intake", "fuel", "oxygen-sensor", "electrical", "aero-or-rolling", "other"]
-
-
 Positive = Annotated[float, Field(gt=0)]
-
 
 POSSIBLE = {  # of [vehicle]: lowest, highest, unit, why; common practice, no source
     "mass_kg": (100.0, 60_000.0, "kg", "a moped with its rider weighs more, a road train less"),

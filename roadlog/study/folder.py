@@ -13,8 +13,6 @@ from roadlog.study.faults import first_fault
 from roadlog.study.settings import Study, T, parse_study
 
 LOG_SUFFIXES = (".csv", ".tsv", ".txt", ".log", ".asc", ".dat", ".jsonl", ".ndjson")
-
-
 TRACK_SUFFIXES = (".gpx", ".kml", ".tcx", ".nmea")
 
 

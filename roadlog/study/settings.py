@@ -31,8 +31,6 @@ SwitchedBy = Literal["day", "run", "stretch"]
 Order = Literal["lots", "pairs", "blocks", "turns", "none"]
 Weekday = Literal["mon", "tue", "wed", "thu", "fri", "sat", "sun"]
 RoadType = Literal["motorway", "mixed", "town"]
-
-
 T = TypeVar("T", bound=BaseModel)
 
 

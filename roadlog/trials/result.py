@@ -25,7 +25,6 @@ TrialName = Literal[
     "standing-start", "runout", "ceiling", "inspection", "payback", "engine-signals"
 ]
 
-
 _EARLIER_NAMES = {"emissions-signals": "engine-signals"}  # in files that studies still hold
 
 

@@ -36,7 +36,6 @@ VOLUME_SPREAD = 0.10
 HOLD_UP_SHARE_U, DENSITY_SHARE_U = 0.05, 0.015
 WIDEST = np.log(20.0)  # half-width of log fuel beyond which there is no interval worth the name
 
-
 CAUTIONS = (
     "Exhaust gas kills: run the engine outdoors only, away from doors and windows, never in a "
     "garage, shed or under a roof; stay upwind.",

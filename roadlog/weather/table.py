@@ -24,7 +24,6 @@ WEATHER_WORDS = {  # our column: unit, words by which stations call it
     "rain_mm": ("mm", ("precipitation", "rain", "rainfall", "precipitation amount")),
 }
 
-
 PLACE_WORDS = {  # of the station, the same in every row
     "station_lat_deg": ("°", ("latitude", "lat", "station latitude")),
     "station_lon_deg": ("°", ("longitude", "lon", "long", "lng", "station longitude")),

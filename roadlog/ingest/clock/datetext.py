@@ -60,7 +60,6 @@ _FORMS: tuple[tuple[Kind, re.Pattern[str]], ...] = (
     ("day time", re.compile(r"^(?P<mi>\d{1,2}):(?P<s>\d{2}[.,]\d+)$")),
 )  # fmt: skip
 
-
 _WORDS = re.compile(r"[^\W\d_]{3,}|[^\x00-\x7f]")
 _WRAPPED_HOUR_S = 3000.0
 

@@ -18,8 +18,6 @@ from roadlog.ingest.text.dialect import as_utf8
 
 BLANK = frozenset({"", "na", "n/a", "#n/a", "nan", "null", "none"})  # in lower case
 _LINE = "line"
-
-
 TIME_WORDS = ("time", "date time", "datetime", "timestamp", "date")
 
 
