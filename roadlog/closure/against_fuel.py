@@ -12,13 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
-from roadlog.closure.ledger import (
-    UNKNOWN_TEMPERATURE_K,
-    Ledger,
-    Tank,
-    refuse_unplaced,
-    tanks,
-)
+from roadlog.closure.ledger import UNKNOWN_TEMPERATURE_K, Ledger, Tank, refuse_unplaced, tanks
 from roadlog.closure.regression import (
     NORMAL_95,
     ArmFit,

@@ -203,11 +203,7 @@ def _meaning(
         return "litres", "l", _gallon_named(header, "gal", path)
     for name, (own, known) in numbers.items():
         if words in known or plain in (*known, name):
-            return (
-                name,
-                own,
-                _gallon_named(header, unit, path),
-            )
+            return (name, own, _gallon_named(header, unit, path))
     for name, known in texts.items():
         if words in known or plain in known:
             return name, "", None

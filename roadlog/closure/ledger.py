@@ -55,10 +55,7 @@ def read_ledger(folder: Path, study: Study) -> Ledger:
         If both places hold the same kind of table, or a value can't be true.
     """
     found: dict[str, tuple[Fill, ...] | tuple[Can, ...]] = {}
-    for name, rows, read in (
-        ("fills", study.fills, read_fills),
-        ("cans", study.cans, read_cans),
-    ):
+    for name, rows, read in (("fills", study.fills, read_fills), ("cans", study.cans, read_cans)):
         path = folder / f"{name}.csv"
         if path.is_file() and rows:
             raise InputError(

@@ -93,11 +93,7 @@ def _analyze(a: argparse.Namespace) -> int:
     study = _with_options(study, a)
     out = results_folder(a)
     result = analyse(
-        study,
-        sources,
-        switched_by=a.switched_by,
-        order=a.order,
-        progress=sys.stderr.isatty(),
+        study, sources, switched_by=a.switched_by, order=a.order, progress=sys.stderr.isatty()
     )
     if a.study is not None:
         result = dataclasses.replace(result, trials=load_all(a.study))

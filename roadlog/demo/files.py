@@ -12,14 +12,7 @@ from dataclasses import asdict, dataclass
 
 from roadlog.demo import car
 from roadlog.demo.driver import STEP_S, Drive
-from roadlog.demo.logger import (
-    Style,
-    log_readings,
-    log_rows,
-    positions,
-    stamps,
-    true_signals,
-)
+from roadlog.demo.logger import Style, log_readings, log_rows, positions, stamps, true_signals
 from roadlog.demo.pump import Filled
 from roadlog.demo.road import Road
 from roadlog.demo.schedule import LABELS, UTC_OFFSET, WARMER_PER_HOUR_C, Day, Run

@@ -190,10 +190,7 @@ def stamps(start: np.datetime64, t_s: Floats, offset: str) -> Texts:
 
 
 def log_rows(
-    drive: Drive,
-    signals: Mapping[str, Floats],
-    gps: Mapping[str, Floats],
-    rng: np.random.Generator,
+    drive: Drive, signals: Mapping[str, Floats], gps: Mapping[str, Floats], rng: np.random.Generator
 ) -> tuple[Floats, dict[str, Texts]]:
     """One row a second of last-known values.
 
@@ -224,10 +221,7 @@ def log_rows(
 
 
 def log_readings(
-    drive: Drive,
-    signals: Mapping[str, Floats],
-    gps: Mapping[str, Floats],
-    rng: np.random.Generator,
+    drive: Drive, signals: Mapping[str, Floats], gps: Mapping[str, Floats], rng: np.random.Generator
 ) -> tuple[Floats, NDArray[np.str_], Texts]:
     """One entry a reading, in order of time.
 

@@ -23,10 +23,7 @@ from roadlog.stats.interval import Interval, NamedInterval, percent, percent_int
 from roadlog.stats.power import smallest_detectable_pct
 from roadlog.stats.reduction import orthonormal
 from roadlog.stats.unit_contrast import unit_t
-from roadlog.stats.unit_randomisation import (
-    Redraw,
-    in_percent,
-)
+from roadlog.stats.unit_randomisation import Redraw, in_percent
 
 
 def unit_effect(

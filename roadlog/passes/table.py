@@ -330,10 +330,7 @@ def _reasons(table: pd.DataFrame, network: Network, study: Study) -> pd.Series:
         (table["length_share"] < MIN_LENGTH_SHARE, lambda i: Lost.SHORT(pct=share.iloc[i])),
         (~(table["coverage"] >= least), lambda i: Lost.LITTLE_KNOWN(pct=coverage.iloc[i])),
         (~(table["distance_km"] > 0), lambda i: Lost.NO_DISTANCE()),
-        (
-            error.abs() > MAX_DISTANCE_ERROR,
-            lambda i: Lost.OTHER_LENGTH(pct=100 * error.iloc[i]),
-        ),
+        (error.abs() > MAX_DISTANCE_ERROR, lambda i: Lost.OTHER_LENGTH(pct=100 * error.iloc[i])),
         (km < washout, lambda i: Lost.WASHOUT(km=km.iloc[i])),
     ]
     reason = np.full(len(table), "", dtype=object)

@@ -110,11 +110,7 @@ def own_seed(*declared: object) -> int:
 
 
 def draw_schedule(
-    units: Sequence[tuple[dt.date, ...]],
-    *,
-    block_size: int,
-    seed: int,
-    spending: str = "none",
+    units: Sequence[tuple[dt.date, ...]], *, block_size: int, seed: int, spending: str = "none"
 ) -> Schedule:
     """Draw which units are fitted: half of every block, under the strictest affordable limit.
 

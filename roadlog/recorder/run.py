@@ -74,10 +74,7 @@ def record(
 
 
 def _supervised(
-    name: str,
-    act: Callable[[], object],
-    trouble: Callable[[str], object],
-    stop: threading.Event,
+    name: str, act: Callable[[], object], trouble: Callable[[str], object], stop: threading.Event
 ) -> threading.Thread:
     """A thread that does `act` until `stop` is set; should it end before, it is told and redone."""
 

@@ -2,12 +2,7 @@
 
 from typing import Annotated, Any, Literal
 
-from pydantic import (
-    BaseModel,
-    ConfigDict,
-    Field,
-    model_validator,
-)
+from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from roadlog.physics.roadload import CLASSES, RoadLoad, VehicleClass, road_load_of
 

@@ -3,9 +3,7 @@
 from collections.abc import Mapping, Sequence
 from pathlib import Path, PurePosixPath
 
-from pydantic import (
-    ValidationError,
-)
+from pydantic import ValidationError
 
 from roadlog.errors import InputError
 from roadlog.study.durable import is_part

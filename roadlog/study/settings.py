@@ -12,13 +12,7 @@ import tomllib
 from collections.abc import Mapping, Sequence
 from typing import Annotated, Any, Literal, TypeVar
 
-from pydantic import (
-    BaseModel,
-    Field,
-    ValidationError,
-    field_validator,
-    model_validator,
-)
+from pydantic import BaseModel, Field, ValidationError, field_validator, model_validator
 
 from roadlog.errors import InputError
 from roadlog.physics.geodesic import place_fault

@@ -148,10 +148,7 @@ def _pieces(fit: MixedFit) -> _Pieces:
     return _Pieces(
         phi=phi,
         x_d_x=[*x_d_x, x_d_x0],
-        x_d_d_x=[
-            *[[*x_d_d_x[i], cross0[i]] for i in range(k)],
-            [*[c.T for c in cross0], corner],
-        ],
+        x_d_d_x=[*[[*x_d_d_x[i], cross0[i]] for i in range(k)], [*[c.T for c in cross0], corner]],
         trace_pd=np.block([[trace2, trace2_0[:, None]], [trace2_0[None, :], trace_corner]]),
         y_pd=np.block([[y2, y2_0[:, None]], [y2_0[None, :], y_corner]]),
     )
