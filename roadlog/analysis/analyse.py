@@ -45,7 +45,7 @@ def analyse(
     switched_by : {"day", "run", "stretch"}, optional
         What was assigned independently; by default the schedule's, or `stretch` without one.
     order : {"lots", "pairs", "blocks", "turns", "none"}, optional
-        How the order of arms came about, where no schedule says so (`order_of_runs.by_order`).
+        How the order of arms came about, where no schedule says so (`roadlog.runs.order.by_order`).
     randomised : bool, optional
         Overrides the schedule's word on whether chance decided the order.
     progress : bool

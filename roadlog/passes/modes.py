@@ -13,7 +13,7 @@ def mode_table(tracks: Mapping[int, pd.DataFrame], passes: pd.DataFrame) -> pd.D
     Returns
     -------
     DataFrame
-        `switch_unit`, `mode` (`conditions.operating_mode`), `seconds`, `fuel_g`; warm samples on
+        `switch_unit`, `mode` (`demand.operating_mode`), `seconds`, `fuel_g`; warm samples on
         segments only, because a cold engine isn't comparable by mode.
     """
     used = passes[passes["used"].astype(bool)]

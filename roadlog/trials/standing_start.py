@@ -99,7 +99,7 @@ def gather_starts(
     weather : DataFrame, optional
         See `conditions.add_conditions`.
     wind_at_car : float
-        Share of the station's wind that the drag takes, see `conditions.wind_share`.
+        Share of the station's wind that the drag takes, see `roadlog.physics.air.wind_share`.
     alternating : bool
         Without positions: every second start of a log was driven the other way.
     declared : Declared
