@@ -27,7 +27,9 @@ from roadlog.quantities.fuels import FUELS
 from roadlog.quantities.units import STANDARD_GRAVITY_M_S2
 
 FUEL = FUELS["E10"]
-AIR_GAS_CONSTANT = 287.05  # J/(kg K), dry air
+AIR_GAS_CONSTANT = (
+    287.05  # J/(kg K), dry air; not physics.air's: sample_logs were made with it, to the byte
+)
 
 # The car. All invented, of the size that a 1.8-litre hatchback has.
 MASS_KG = 1310.0
