@@ -226,12 +226,12 @@ def test_report_and_json_hold_the_plans_promise_against_what_came(half_done):
 
     from roadlog.plan.promise import order_of_schedule
     from roadlog.plan.promised import keep_promise, promise_of
-    from roadlog.plan.size import assumed_scatter, layout_of, size
+    from roadlog.plan.size import assumed_scatter, size, unit_plan
     from roadlog.report import to_json
     from roadlog.report.page import report_page
 
     study = load_study(half_done)
-    layout, scatter = layout_of(study.plan, 0), assumed_scatter("mixed", 2)
+    layout, scatter = unit_plan(study.plan, 0), assumed_scatter("mixed", 2)
     s = size(order_of_schedule(study.schedule), scatter, layout, study.claim)
     promise = promise_of(s, scatter, study.claim, BEFORE)
     keep_promise(half_done, promise)
