@@ -288,3 +288,9 @@ def test_air_from_heights_above_different_surfaces_is_told_only_where_heights_ar
     by_sensor = {r: t.assign(baro_kpa=98.0, ambient_temp_c=9.0) for r, t in tracks.items()}
     measured = passes_of(by_sensor, runs, network, STUDY, None)
     assert datum_warnings(measured, runs) == []
+
+
+def test_tracks_without_conditions_are_refused_in_a_sentence(road) -> None:
+    network, tracks = road
+    with pytest.raises(InputError, match="run 0 has no conditions: give its track through"):
+        build_passes(tracks, runs_table(), network, Study(), None)

@@ -109,7 +109,6 @@ def analyse(
         fuel_estimator=metered.estimator,
         estimators=estimators_beside(metered, compared.runs, study),
         ambiguity_pct=compared.ambiguity_pct,
-        closure=None if held.closed is None else held.closed.values,
         warnings=(
             *driven.warnings,
             *metered.warnings,

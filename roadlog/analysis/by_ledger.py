@@ -139,7 +139,6 @@ def analyse_ledger(
         fuel_estimator="ledger",
         estimators=_estimator_row(runs),
         ambiguity_pct=0.0,
-        closure=None,
         warnings=(*warnings, *stays, told),
     )
 

@@ -94,7 +94,6 @@ class Analysed(Shown):
     fuel_estimator: str
     estimators: pd.DataFrame  # name, available, expected error, l_per_100km by arm, change_pct
     ambiguity_pct: float  # how far the effect moves between the two fuel bounds
-    closure: dict[str, float] | None
     warnings: tuple[Warned, ...] = field(default=())
     oversight: Oversight | None = None  # None for piles of logs
     closed: Closure | None = None

@@ -186,8 +186,7 @@ def _fuel_figure(a: "Analysed") -> str:
         return "fuel weighed or filled and distance alone, compared by switch unit."
     figure = f"from the car's signals ({a.fuel_estimator}), "
     if a.closed is None:
-        checked = "checked" if a.closure is not None else "not checked"
-        return f"{figure}{checked} against fuel weighed or filled."
+        return f"{figure}not checked against fuel weighed or filled."
     return (
         figure
         + {

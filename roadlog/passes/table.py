@@ -75,8 +75,8 @@ def build_passes(
     Raises
     ------
     InputError
-        If notes name no known key, have two rows for the same day or run, or lack a column that
-        `[analysis] noted_covariates` names.
+        If a track has no conditions; if notes name no known key, have two rows for the same day or
+        run, or lack a column that `[analysis] noted_covariates` names.
 
     Notes
     -----
@@ -93,6 +93,8 @@ def build_passes(
     """
     runs = runs.sort_values("run", ignore_index=True)
     driven = {r: tracks[r] for r in runs["run"] if r in tracks and len(tracks[r])}
+    if bare := [r for r, track in driven.items() if "ambient_source" not in track]:
+        raise InputError(f"run {bare[0]} has no conditions: give its track through add_conditions")
     samples = _stack(driven)
     table = _sums(samples, _ml_per_g(runs, study))
     table["why"] = pd.Series("", table.index, dtype=object)

@@ -218,9 +218,9 @@ def gpsd_fix(line: str, t_s: float) -> PositionFix | None:
         report = json.loads(line)
     except RecursionError:
         raise ValueError("JSON nested too deeply") from None
-    if not isinstance(report, dict):
-        raise ValueError("a line of gpsd is a JSON object")
-    if report.get("class") != "TPV":
+    if not isinstance(report, dict) or not isinstance(report.get("class"), str):
+        raise ValueError("a line of gpsd is a JSON object that names its class")
+    if report["class"] != "TPV":
         return None
     mode = report.get("mode", 0)
     if isinstance(mode, bool) or not isinstance(mode, int):

@@ -125,7 +125,7 @@ def _accessory(a: Analysed) -> dict[str, Any] | None:
 
 def _closure(a: Analysed) -> dict[str, Any] | None:
     if a.closed is None:
-        return None if a.closure is None else dict(a.closure)
+        return None
     c = a.closed
     return {
         "verdict": c.verdict,

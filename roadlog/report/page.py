@@ -210,9 +210,8 @@ def _tables(a: Analysed) -> dict[str, tabulate.Table]:
 
 
 def _closure(a: Analysed) -> list[tuple[str, str]]:
-    if a.closure is None:
-        return []
-    return [(CLOSURE_WORDS.get(k, k.replace("_", " ")), _figure(v)) for k, v in a.closure.items()]
+    figures = {} if a.closed is None else a.closed.values
+    return [(CLOSURE_WORDS.get(k, k.replace("_", " ")), _figure(v)) for k, v in figures.items()]
 
 
 def _figure(value: float) -> str:

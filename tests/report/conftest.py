@@ -9,6 +9,8 @@ import pandas as pd
 import pytest
 
 from roadlog.analysis.result import Analysed, ArmSummary
+from roadlog.closure import Ledger, close
+from roadlog.closure.result import Closure
 from roadlog.effect.result import EffectResult
 from roadlog.passes.facts import Lost
 from roadlog.quantities.facts import Warned
@@ -16,6 +18,9 @@ from roadlog.quantities.tables import PASSES, RUNS
 from roadlog.road.network import Network, Segment
 from roadlog.stats.interval import Finding, Interval, NamedInterval, Randomisation
 from roadlog.study.settings import Study
+from tests.closure.logbook import fills_of, runs_of
+from tests.closure.logbook import study as logbook_study
+from tests.closure.test_against_fuel import UNEVEN, cans_for
 
 SEGMENT_KM = 1.0
 LATITUDE, LONGITUDE = 46.3, 8.2
@@ -308,9 +313,18 @@ def analysed() -> Analysed:
             }
         ),
         ambiguity_pct=0.1,
-        closure={"arm_ratio": 1.004, "low": 0.98, "high": 1.03, "fills": 5.0},
+        closed=closed_with({"arm_ratio": 1.004, "low": 0.98, "high": 1.03, "fills": 5.0}),
         warnings=(),
     )
+
+
+def closed_with(values: dict[str, float]) -> Closure:
+    """Fuel filled and weighed that agrees, with these figures."""
+    runs = runs_of(UNEVEN * 2, reads={"baseline": 1.0, "fitted": 1.0})
+    ledger = Ledger(fills_of(runs, 4, 0.3), cans_for(runs, sd=0.004))
+    closed = close(ledger, runs, logbook_study(), 2.0)
+    assert closed is not None
+    return dataclasses.replace(closed, values=values)
 
 
 Change = Callable[..., Analysed]
@@ -354,7 +368,7 @@ def variants(analysed: Analysed, change: Change) -> dict[str, Analysed]:
             effect_smallest_detectable_pct=nan,
             effect_variance_components=analysed.effect.variance_components.iloc[:0],
             finding=Finding("undecided", ("Each arm is one stretch of days.",)),
-            closure=None,
+            closed=None,
             study_synthetic=False,
             effect_warnings=(Warned("before-after", "Season and device can't be told apart."),),
         ),
@@ -367,6 +381,6 @@ def variants(analysed: Analysed, change: Change) -> dict[str, Analysed]:
             runs=analysed.runs.assign(start=pd.NaT, day="stretch 1"),
             effect_residuals=analysed.effect.residuals.assign(start=pd.NaT),
             effect_unit_means=analysed.effect.unit_means.assign(start=pd.NaT),
-            closure={"arm_ratio": nan},
+            closed=closed_with({"arm_ratio": nan}),
         ),
     }

@@ -22,7 +22,7 @@ def checked(analysed: Analysed, change: Change, read: float, *, cans: bool) -> A
     clues = [
         {"trim1": 1.0 + 5 * (arm == "fitted") + 0.1 * (i % 3)} for i, arm in enumerate(runs["arm"])
     ]
-    return change(closed=closed, closure=closed.values, evidence=evidence_by_arm(clues, runs))
+    return change(closed=closed, evidence=evidence_by_arm(clues, runs))
 
 
 @pytest.mark.parametrize(

@@ -17,11 +17,11 @@ import pandas as pd
 
 from roadlog.analysis.analyse import analyse
 from roadlog.demo import make_study
-from roadlog.effect.crosschecks import fit_interval
-from roadlog.effect.design import build_design
-from roadlog.effect.estimate import fit_design
+from roadlog.effect.estimate import primary_stages
 from roadlog.runs.table import study_sources
+from roadlog.stats.interval import percent_interval
 from roadlog.study.folder import load_study
+from tests.studies.drawn import PHYSICS
 
 TRUTH_PCT = 0.6
 SHARES = (0.9, 0.8, 0.7, 0.6, 0.5, 0.4, 0.3)
@@ -64,8 +64,9 @@ def thinned(
 
 def effect_of(used: pd.DataFrame) -> tuple[float, float, float]:
     """Estimate and bounds [%] at equal driving."""
-    design = build_design(used, None, randomised=True)
-    interval = fit_interval(fit_design(design, design.names)[1], "")
+    stages = primary_stages(used, randomised=True, physics=PHYSICS, whole_runs=False)
+    c = stages.contrast
+    interval = percent_interval(c.tau, c.half_width(), c.df, "")
     return interval.estimate, float(interval.low or np.nan), float(interval.high or np.nan)
 
 
