@@ -12,9 +12,9 @@ import time
 from collections import deque
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from importlib.metadata import version
 from pathlib import Path
 
-from roadlog import __version__
 from roadlog.ingest.journal.clock import EARLIEST_UTC_S, boot_id
 from roadlog.ingest.journal.file import Journal
 from roadlog.ingest.journal.lines import REFUSED, Kind, values_text
@@ -266,7 +266,7 @@ class Session:
         path = path or runs.new_path(place, wall)
         header = {
             "run": path.stem,
-            "roadlog": __version__,
+            "roadlog": version("roadlog"),
             **self._stamp(),
             "utc_offset_s": runs.utc_offset_s(wall),
             "arm": arm,
