@@ -1,13 +1,19 @@
 """A column of another drive, pasted beside the wrong clock, is told; sound logs share nothing."""
 
+import datetime as dt
+import shutil
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 import pytest
 
+from roadlog.analysis.analyse import analyse
+from roadlog.demo import make_study
 from roadlog.ingest import read_log
 from roadlog.ingest.copied import copied_signals
+from roadlog.runs.table import study_sources
+from roadlog.study.folder import load_study
 
 SAMPLE = Path(__file__).resolve().parents[1] / "sample_logs" / "logs"
 NAMES = ("a.csv", "b.csv", "c.csv")
@@ -73,3 +79,35 @@ def test_short_logs_and_logs_without_the_signal_pass() -> None:
 def test_the_sample_logs_share_nothing() -> None:
     paths = sorted(SAMPLE.rglob("*.csv"))[:8]
     assert copied_signals([read_log(p).frame for p in paths], [p.name for p in paths]) == []
+
+
+@pytest.fixture(scope="module")
+def study(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Four days of the synthetic study, its fitted logs to be damaged."""
+    folder = tmp_path_factory.mktemp("copied") / "study"
+    make_study(folder, seed=3, days=8, effect_pct=0.6)
+    return folder
+
+
+@pytest.mark.parametrize(
+    ("column", "firm"), [("short term fuel trim", False), ("throttle position", True)]
+)
+def test_copied_trims_forbid_a_firm_word_and_a_copied_throttle_is_told(
+    study: Path, tmp_path: Path, column: str, firm: bool
+) -> None:
+    shutil.copytree(study, tmp_path / "s", ignore=shutil.ignore_patterns("computed"))
+    logs = sorted((tmp_path / "s" / "logs").rglob("*.csv"))
+    source = pd.read_csv(logs[0])
+    (name,) = [c for c in source if column in c]
+    for path in logs[1:3]:
+        table = pd.read_csv(path)
+        n = min(len(table), len(source))
+        table.loc[: n - 1, name] = source[name].to_numpy()[:n]
+        path.write_text(table.to_csv(index=False))
+    study_ = load_study(tmp_path / "s")
+    after = dt.datetime(2026, 12, 1, tzinfo=dt.UTC)
+    result = analyse(study_, study_sources(tmp_path / "s", study_), now=after)
+    assert "signal-copied" in {w.code for w in result.warnings}
+    told = any("reading for reading" in r for r in result.finding.reasons)
+    assert told is not firm
+    assert (result.finding.word == "undecided") is not firm

@@ -10,6 +10,7 @@ from functools import partial
 import pandas as pd
 
 from roadlog.analysis.metering import judged, sampled
+from roadlog.fuel.levels import CARRIERS
 from roadlog.ingest import Log
 from roadlog.ingest.alike import units_said
 from roadlog.ingest.clock.localday import clock_warnings, zone_warning
@@ -18,12 +19,20 @@ from roadlog.ingest.log import read_units
 from roadlog.ingest.twice import logged_twice
 from roadlog.plan.looks import agreed_notes
 from roadlog.quantities.facts import Fact, Warned
+from roadlog.quantities.signals import LAMBDA_MEASURED, TRIMS
 from roadlog.runs.deviations import find_deviations, staying_sentences
 from roadlog.runs.notes import of_no_drive, read_notes
 from roadlog.runs.order import believed_units, by_order, order_warnings, unknown_order
 from roadlog.runs.table import BY_NAME, Sources, build_runs, read_logs, require_both_arms
 from roadlog.study.settings import Order, Study, SwitchedBy
 from roadlog.wording.progress import bar
+
+# Signals that tell fuel, in one estimator or another; a copy of any other is a warning alone.
+TELL_FUEL = frozenset(
+    {"rpm", "lambda_commanded", "intake_air_temp_c", *LAMBDA_MEASURED}
+    | {signal for carriers in CARRIERS.values() for signal in carriers}
+    | {signal for bank in TRIMS for signal in bank}
+)
 
 
 @dataclass(frozen=True)
@@ -116,7 +125,7 @@ def gather(
         switched_by=unit,
         set_aside=set_aside,
         in_order=in_order,
-        doubts=(*doubts, *(f"undecided: {c}" for c in copied)),
+        doubts=(*doubts, *(f"undecided: {c}" for c in copied if c.signal in TELL_FUEL)),
         warnings=(*warnings, *late_notes),
     )
 
