@@ -102,3 +102,19 @@ def test_standing_and_cruising_alike_is_no_copy():
 def test_logs_without_speed_are_no_drives_to_compare():
     bare = drive(1).drop(columns="speed_kmh")
     assert logged_twice(table(*ALONE), [bare, bare, drive(1)]).set_aside == {}
+
+
+def test_runs_on_one_trace_of_speed_are_several_drives_if_their_air_differs():
+    """A bench or a program drives to the digit alike; what the engine breathed tells them apart."""
+    rng = np.random.default_rng(5)
+    runs = [drive(1, maf_g_s=np.round(12 + rng.standard_normal(1500), 2)) for _ in range(3)]
+    found = logged_twice(table(*ALONE, arms=["baseline", "fitted", "baseline"]), runs)
+    assert found.set_aside == {}
+    assert found.same == ()
+
+
+def test_a_copy_whose_air_is_the_same_too_stays_one():
+    rng = np.random.default_rng(5)
+    air = np.round(12 + rng.standard_normal(1500), 2)
+    found = logged_twice(table(*ALONE), [drive(1, maf_g_s=air), drive(2), drive(1, maf_g_s=air)])
+    assert list(found.set_aside) == [12]

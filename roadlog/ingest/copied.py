@@ -57,7 +57,7 @@ def copied_signals(frames: Sequence[pd.DataFrame], files: Sequence[str]) -> list
         Without signals of logs whose speed is the same too: they hold one drive.
     """
     marks = [
-        {c: _marks(f[c].to_numpy(np.float64)) for c in f.columns if c not in ("t_s", *POSITION)}
+        {c: changes_of(f[c].to_numpy(np.float64)) for c in f.columns if c not in ("t_s", *POSITION)}
         for f in frames
     ]
     one_drive: set[tuple[int, int]] = set()
@@ -72,7 +72,7 @@ def copied_signals(frames: Sequence[pd.DataFrame], files: Sequence[str]) -> list
     return found
 
 
-def _marks(v: NDArray[np.float64]) -> Marks:
+def changes_of(v: NDArray[np.float64]) -> Marks:
     """A hash of each window of changes that isn't a mere rise or fall."""
     v = v[np.isfinite(v)]
     at = np.flatnonzero(np.concatenate([[True], v[1:] != v[:-1]])) if len(v) else np.arange(0)

@@ -14,8 +14,10 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from roadlog.errors import InputError
+from roadlog.ingest.copied import LEAST_SHARED, SHARE, changes_of
 from roadlog.ingest.facts import Beside
 from roadlog.quantities.facts import Fact, Warned
+from roadlog.quantities.signals import POSITION
 
 WINDOW_S = 60  # of speed, second by second, that no second drive repeats to the tenth of a km/h
 LEAST_SPREAD_KMH = 3.0  # of a window: standing and steady driving repeat themselves
@@ -59,7 +61,7 @@ def logged_twice(runs: pd.DataFrame, samples: Sequence[pd.DataFrame]) -> Twice:
         If one drive is in both arms.
     """
     speeds = [_speed(s) for s in samples]
-    copies = _copied(speeds)
+    copies = {pair for pair in _copied(speeds) if not _told_apart(*pair, samples)}
     overlaps = _overlapping(runs, speeds)
     same = sorted(copies | {p for p in overlaps if _alike(*p, runs, speeds)})
     clash = tuple(sorted(overlaps - set(same)))
@@ -117,6 +119,21 @@ def _copied(speeds: Sequence[NDArray[np.float64]]) -> set[tuple[int, int]]:
         link[a, b] = shared[a, b] >= COPIED_SHARE * min(len(marks[a]), len(marks[b]))
     group = connected_components(link, directed=False)[1]
     return {(a, b) for a, b in combinations(range(len(marks)), 2) if group[a] == group[b]}
+
+
+def _told_apart(a: int, b: int, samples: Sequence[pd.DataFrame]) -> bool:
+    """Whether two runs of one trace of speed (a bench's, a program's) differ in all else."""
+    differ = False
+    for name in samples[a].columns.intersection(samples[b].columns):
+        if name in ("t_s", "dt_s", "speed_kmh", *POSITION):
+            continue
+        ours, theirs = (changes_of(samples[i][name].to_numpy(np.float64)) for i in (a, b))
+        fewer = min(len(ours), len(theirs))
+        if fewer >= LEAST_SHARED:
+            if len(np.intersect1d(ours, theirs)) >= max(LEAST_SHARED, SHARE * fewer):
+                return False
+            differ = True
+    return differ
 
 
 def _windows(speed: NDArray[np.float64]) -> NDArray[np.uint64]:
