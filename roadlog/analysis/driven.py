@@ -10,7 +10,7 @@ from functools import partial
 import pandas as pd
 
 from roadlog.analysis.metering import judged, sampled
-from roadlog.fuel.levels import CARRIERS
+from roadlog.fuel import ESTIMATORS
 from roadlog.ingest import Log
 from roadlog.ingest.alike import units_said
 from roadlog.ingest.clock.localday import clock_warnings, zone_warning
@@ -29,9 +29,9 @@ from roadlog.wording.progress import bar
 
 # Signals that tell fuel, in one estimator or another; a copy of any other is a warning alone.
 TELL_FUEL = frozenset(
-    {"rpm", "lambda_commanded", "intake_air_temp_c", *LAMBDA_MEASURED}
-    | {signal for carriers in CARRIERS.values() for signal in carriers}
+    {"lambda_commanded", *LAMBDA_MEASURED}
     | {signal for bank in TRIMS for signal in bank}
+    | {signal for e in ESTIMATORS.values() for needed in e.signals for signal in needed}
 )
 
 
@@ -40,9 +40,8 @@ class Driven:
     """All runs, before their fuel.
 
     `runs` has `km`, `used` and `reason` of `metering.judged`; `samples` and `units` an entry a run;
-    `agreed` is the study with no covariate but those
-    that were agreed beforehand. `in_order` is False where
-    names alone told the order; `doubts` forbid a firm word.
+    `agreed` is the study with no covariate but those that were agreed beforehand. `in_order` is
+    False where names alone told the order; `doubts` forbid a firm word.
     """
 
     agreed: Study

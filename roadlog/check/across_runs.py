@@ -23,6 +23,7 @@ from roadlog.ingest import Log, join_positions, read_alike, read_log, settle_day
 from roadlog.ingest.alike import units_said
 from roadlog.ingest.clock.localday import clock_warnings, zone_warning
 from roadlog.ingest.datum import datum_counts, settled, uneven_datum
+from roadlog.ingest.twice import same_speeds
 from roadlog.quantities.arms import ARMS
 from roadlog.runs.deviations import find_deviations
 from roadlog.runs.intake import arm_of
@@ -139,6 +140,7 @@ def check_study(
     logs = [log for log in read.values() if isinstance(log, Log)]
     warnings += units_said(logs)
     warnings += clock_warnings(logs, study.time)
+    warnings += same_speeds(logs)
     runs.sort(
         key=lambda r: ("" if r.start is None else r.start.tz_localize(None).isoformat(), r.file)
     )

@@ -5,8 +5,9 @@ A copy is told by its readings alone, whatever its clock says; two loggers in on
 clocks and their speed.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import cache
 from itertools import combinations
 
 import numpy as np
@@ -14,8 +15,9 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from roadlog.errors import InputError
-from roadlog.ingest.copied import LEAST_SHARED, SHARE, changes_of
+from roadlog.ingest.copied import LEAST_SHARED, SHARE, Marks, changes_of
 from roadlog.ingest.facts import Beside
+from roadlog.ingest.log import Log
 from roadlog.quantities.facts import Fact, Warned
 from roadlog.quantities.signals import POSITION
 
@@ -23,6 +25,7 @@ WINDOW_S = 60  # of speed, second by second, that no second drive repeats to the
 LEAST_SPREAD_KMH = 3.0  # of a window: standing and steady driving repeat themselves
 COPIED_SHARE = 0.5  # of the shorter log's windows
 LEAST_WINDOWS = 60
+LEAST_CHANGES = 100  # of speed, which two drives don't share
 HASH_FACTOR = np.uint64(0x9E3779B97F4A7C15)  # odd, with bits all over
 LEAST_OVERLAP_S = 60.0
 CLOCKS_APART_S = 90  # that two loggers of one drive may be
@@ -61,7 +64,8 @@ def logged_twice(runs: pd.DataFrame, samples: Sequence[pd.DataFrame]) -> Twice:
         If one drive is in both arms.
     """
     speeds = [_speed(s) for s in samples]
-    copies = {pair for pair in _copied(speeds) if not _told_apart(*pair, samples)}
+    readings = _readings(samples)
+    copies = {pair for pair in _copied(speeds) if not _told_apart(*pair, samples, readings)}
     overlaps = _overlapping(runs, speeds)
     same = sorted(copies | {p for p in overlaps if _alike(*p, runs, speeds)})
     clash = tuple(sorted(overlaps - set(same)))
@@ -97,6 +101,36 @@ def logged_twice(runs: pd.DataFrame, samples: Sequence[pd.DataFrame]) -> Twice:
     )  # fmt: skip
 
 
+def same_speeds(logs: Sequence[Log]) -> list[str]:
+    """Logs that hold one drive as it was polled, whatever their clocks say, one sentence a pair.
+
+    For logs that aren't samples of a study's runs yet (`roadlog.check`).
+    """
+    said = []
+    seen: dict[bytes, int] = {}
+    frames = [log.frame for log in logs]
+    readings = _readings(frames)
+    for i, log in enumerate(logs):
+        if (key := _speed_key(log.frame)) is None:
+            continue
+        first = seen.setdefault(key, i)
+        if first != i and not _told_apart(first, i, frames, readings):
+            said.append(
+                f"{logs[first].path.name} and {log.path.name} hold the same speeds from first to "
+                "last, so one drive counts twice: leave one out"
+            )
+    return said
+
+
+def _speed_key(frame: pd.DataFrame) -> bytes | None:
+    """The speeds of a drive, None of one that is too short or too even to be told by them."""
+    speeds = _speed(frame)
+    speeds = speeds[np.isfinite(speeds)]
+    if (np.diff(speeds) != 0).sum() < LEAST_CHANGES:
+        return None
+    return np.round(speeds, 2).tobytes()
+
+
 def _speed(samples: pd.DataFrame) -> NDArray[np.float64]:
     if "speed_kmh" not in samples.columns:
         return np.full(len(samples), np.nan)
@@ -121,13 +155,25 @@ def _copied(speeds: Sequence[NDArray[np.float64]]) -> set[tuple[int, int]]:
     return {(a, b) for a, b in combinations(range(len(marks)), 2) if group[a] == group[b]}
 
 
-def _told_apart(a: int, b: int, samples: Sequence[pd.DataFrame]) -> bool:
+def _readings(frames: Sequence[pd.DataFrame]) -> Callable[[int, str], Marks]:
+    """The changes of one column of one run, made once however many runs it is held against."""
+
+    @cache
+    def of(i: int, name: str) -> Marks:
+        return changes_of(frames[i][name].to_numpy(np.float64))
+
+    return of
+
+
+def _told_apart(
+    a: int, b: int, frames: Sequence[pd.DataFrame], readings: Callable[[int, str], Marks]
+) -> bool:
     """Whether two runs of one trace of speed (a bench's, a program's) differ in all else."""
     differ = False
-    for name in samples[a].columns.intersection(samples[b].columns):
+    for name in frames[a].columns.intersection(frames[b].columns):
         if name in ("t_s", "dt_s", "speed_kmh", *POSITION):
             continue
-        ours, theirs = (changes_of(samples[i][name].to_numpy(np.float64)) for i in (a, b))
+        ours, theirs = readings(a, name), readings(b, name)
         fewer = min(len(ours), len(theirs))
         if fewer >= LEAST_SHARED:
             if len(np.intersect1d(ours, theirs)) >= max(LEAST_SHARED, SHARE * fewer):

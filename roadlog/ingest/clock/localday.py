@@ -14,7 +14,6 @@ from roadlog.study.settings import TimeRule
 
 _HOURS_PER_DEGREE = 1 / 15.0
 _CLOCK_OFF_SUN_H = 2.5  # summer time and wide zones; the largest is about 3 h, from memory
-_LEAST_CHANGES = 100  # of speed, which two drives don't share
 _WORLD_H = (-12.0, 14.0)
 
 
@@ -49,11 +48,7 @@ def zone_warning(logs: Sequence[Log], rule: TimeRule) -> str | None:
 
 
 def clock_warnings(logs: Sequence[Log], rule: TimeRule) -> list[str]:
-    """What is doubtful of the logs' clocks together, one sentence each.
-
-    Clocks of which some name a zone and others none, without a zone for the study, and one drive
-    that two logs hold, whatever their clocks say.
-    """
+    """Clocks of which some name a zone and others none, without a zone for the study."""
     said = []
     dated = [log for log in logs if log.start is not None]
     naive = [log for log in dated if log.start is not None and log.start.tz is None]
@@ -64,24 +59,4 @@ def clock_warnings(logs: Sequence[Log], rule: TimeRule) -> list[str]:
             f"{aware[0].path.name} and {len(aware) - 1} more a time with its zone: days and order "
             'may be mixed up; set zone under [time] in study.toml, as zone = "Europe/Paris"'
         )
-    seen: dict[bytes, Log] = {}
-    for log in logs:
-        if (drive := _drive_key(log)) is None:
-            continue
-        if drive in seen:
-            said.append(
-                f"{seen[drive].path.name} and {log.path.name} hold the same speeds from first to "
-                "last, so one drive counts twice: leave one out"
-            )
-        seen.setdefault(drive, log)
     return said
-
-
-def _drive_key(log: Log) -> bytes | None:
-    """The speeds of a drive, None of one that is too short or too even to be told by them."""
-    if "speed_kmh" not in log.frame:
-        return None
-    speeds = log.frame["speed_kmh"].dropna().to_numpy(np.float64)
-    if (np.diff(speeds) != 0).sum() < _LEAST_CHANGES:
-        return None
-    return np.round(speeds, 2).tobytes()
