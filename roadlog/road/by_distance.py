@@ -5,7 +5,7 @@ Frames of samples and the route of each run, as the user tells it, go in; a `Net
 without a position receiver.
 """
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from itertools import pairwise
 
 import numpy as np
@@ -29,6 +29,8 @@ SMOOTH_M = 200.0
 SLOWEST_KMH = 5.0  # standing counts as this, or one red light would outweigh the road
 TWO_ROUTES = 0.25  # correlation within groups less that between them
 LEAST_TO_COMPARE = 4
+
+Travel = tuple[pd.DataFrame, Floats]  # samples of a run, how far its wheels had turned [m]
 
 
 class OffRoute(Kind):
@@ -79,7 +81,8 @@ def find_pieces(
         If runs said to share a route differ too much in length or in their speeds along it, or no
         route has enough runs of both arms.
     """
-    length = {r: float(_distance(t)[-1]) for r, t in tracks.items() if len(t)}
+    way = {r: _distance(t) for r, t in tracks.items() if len(t)}
+    length = {r: float(d[-1]) for r, d in way.items()}
     off = {r: OffRoute.UNTOLD() for r in length if not routes[r]}
     segments: list[Segment] = []
     on: dict[int, tuple[str, float]] = {}
@@ -93,9 +96,10 @@ def find_pieces(
         if few:
             off |= dict.fromkeys(kept, few)
             continue
-        _refuse_two_routes(name, {r: tracks[r] for r in kept})
+        driven = [(tracks[r], way[r]) for r in kept]
+        _refuse_two_routes(name, driven)
         ends = np.linspace(0, usual, max(1, round(usual / (1000 * segment_length_km))) + 1)
-        profile = _heights({r: tracks[r] for r in kept}, usual)
+        profile = _heights(driven, usual)
         segments += [
             _piece(f"{name} {i:02d}", float(a), float(b), *profile)
             for i, (a, b) in enumerate(pairwise(ends), 1)
@@ -109,18 +113,17 @@ def find_pieces(
     return Network(BY_DISTANCE, None, tuple(segments), {}, on, off)
 
 
-def _heights(tracks: Mapping[int, pd.DataFrame], usual_m: float) -> tuple[Floats, Floats, Floats]:
+def _heights(driven: Sequence[Travel], usual_m: float) -> tuple[Floats, Floats, Floats]:
     """Way [m], elevation [m] and grade of a route, from the altitudes of all its runs together.
 
     One profile serves both arms, so that an altimeter in one arm only makes no difference between
     them. Empty where no run logged altitude: then nobody knows the grade.
     """
     bins, drives, altitudes = [], [], []
-    for r, track in tracks.items():
+    for i, (track, d) in enumerate(driven):
         if "altitude_m" in track:
-            d = _distance(track)
             bins.append(np.rint(d * usual_m / d[-1] / BIN_M).astype(np.int64))
-            drives.append(np.full(len(track), r))
+            drives.append(np.full(len(track), i))
             altitudes.append(track["altitude_m"].to_numpy(float))
     if not bins or not any(np.isfinite(a).any() for a in altitudes):
         return np.empty(0), np.empty(0), np.empty(0)
@@ -206,19 +209,19 @@ def _too_few(
     return OffRoute.TOO_FEW(route=name, needed=least, **count)
 
 
-def _refuse_two_routes(name: str, tracks: Mapping[int, pd.DataFrame]) -> None:
+def _refuse_two_routes(name: str, driven: Sequence[Travel]) -> None:
     """Raise DesignError if speeds along the way fall into two groups: there and back, most likely.
 
     Measured on 40 studies of the demonstration (12 drives of 17 km each way): drives of one
     direction correlate by 0.85 to 0.96, those there with those back by 0.43 to 0.54; the two most
     unlike groups of one direction by at most 0.17 less than within.
     """
-    if len(tracks) < LEAST_TO_COMPARE:
+    if len(driven) < LEAST_TO_COMPARE:
         return
     from scipy.cluster.hierarchy import fcluster, linkage
     from scipy.spatial.distance import squareform
 
-    profiles = _profiles(list(tracks.values()))
+    profiles = _profiles(driven)
     if profiles.shape[1] < 2 * SMOOTH_M / PROFILE_STEP_M or (np.ptp(profiles, axis=1) == 0).any():
         return
     alike = np.asarray(np.corrcoef(profiles), float)
@@ -237,12 +240,11 @@ def _refuse_two_routes(name: str, tracks: Mapping[int, pd.DataFrame]) -> None:
         )
 
 
-def _profiles(tracks: list[pd.DataFrame]) -> Floats:
+def _profiles(driven: Sequence[Travel]) -> Floats:
     """Log speed along the way (runs, places), every run stretched to the same number of places."""
-    distances = [_distance(t) for t in tracks]
-    places = max(2, round(float(np.median([d[-1] for d in distances])) / PROFILE_STEP_M)) + 1
+    places = max(2, round(float(np.median([d[-1] for _, d in driven])) / PROFILE_STEP_M)) + 1
     out = []
-    for track, d in zip(tracks, distances, strict=True):
+    for track, d in driven:
         s = np.linspace(0, d[-1], places)
         at = np.interp(s, d + 1e-6 * np.arange(len(d)), track["t_s"].to_numpy(float))
         pace = np.minimum(np.diff(at) / np.diff(s), 3.6 / SLOWEST_KMH)
