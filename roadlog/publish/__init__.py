@@ -1,0 +1,1 @@
+"""From a study to what may be shown in public, and from an archive back to the same numbers."""
