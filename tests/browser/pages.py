@@ -1,0 +1,64 @@
+"""Every kind of page that roadlog writes, by name: a new page gets a line in `PAGES`.
+
+All tests of `test_pages.py` then hold for it.
+"""
+
+import datetime as dt
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+from roadlog.analysis.result import Analysed
+from roadlog.check import check_study
+from roadlog.plan.schedule import draw_schedule, driving_days, switch_units
+from roadlog.plan.sheet import sheet_page
+from roadlog.report.check_page import check_page
+from roadlog.report.map import map_page
+from roadlog.report.page import report_page
+from roadlog.runs.table import open_study
+from roadlog.study.settings import Plan
+from tests.report.test_claims import CEILING, SIGNALS, STARTS, payback
+
+SHA256 = "0123456789abcdef" * 4
+CHECKED_RUNS = 4
+SHEET_DAYS = 20
+
+
+@dataclass(frozen=True)
+class Sources:
+    """What pages are made of: an invented finished analysis, and the demo's folder on demand."""
+
+    analysed: Analysed
+    study: Callable[[], Path]
+
+
+def _report(sources: Sources) -> str:
+    """With every kind of trial beside the road test, so that the table of the claim is in it."""
+    beside = replace(sources.analysed, trials=(SIGNALS, CEILING, STARTS, payback()))
+    return report_page(beside, passes_sha256=SHA256)
+
+
+def _map(sources: Sources) -> str:
+    return map_page(sources.analysed)
+
+
+def _check(sources: Sources) -> str:
+    study, files = open_study(sources.study())
+    few = replace(files, runs=files.runs[:CHECKED_RUNS])
+    return check_page(check_study(study, few))
+
+
+def _sheet(sources: Sources) -> str:
+    plan = Plan.model_validate({"days": SHEET_DAYS})
+    units = switch_units(plan, driving_days(plan, dt.date(2027, 3, 1)))
+    schedule = draw_schedule(units, block_size=2, seed=2)
+    study = sources.analysed.study.model_copy(update={"plan": plan, "schedule": schedule})
+    return sheet_page(study, reader="everyone", claim="12 % more distance on the same fuel")
+
+
+PAGES: dict[str, Callable[[Sources], str]] = {
+    "report": _report,
+    "map": _map,
+    "check": _check,
+    "sheet": _sheet,
+}
