@@ -1,0 +1,125 @@
+"""All cards of a study: an `Analysed` and its title in, names and bytes of pictures out."""
+
+import io
+from collections.abc import Callable, Iterator
+from functools import partial
+from typing import Any
+
+from roadlog.analysis.result import Analysed
+from roadlog.analysis.summary import compared_how
+from roadlog.publish.cards.pictures import draw_claim, draw_days, draw_map, draw_result
+from roadlog.publish.cards.sheet import (
+    DPI,
+    SIZES,
+    THEMES,
+    Box,
+    Frame,
+    Sheet,
+    draw_sheet,
+    signs_may_lack,
+)
+from roadlog.quantities.arms import ARMS
+from roadlog.report.claim_table import parts_of_claim
+from roadlog.report.map import why_no_map
+from roadlog.wording.numbers import ends_of, number, signed
+from roadlog.wording.screen import FIXED_SPACE, typeset
+
+SUBJECTS = ("result", "map", "days", "claim")
+Picture = Callable[[Sheet, Box], None]
+
+
+def subjects_of(analysed: Analysed) -> dict[str, str | None]:
+    """Every subject with why it has no card, None where it has one."""
+    means = analysed.effect.unit_means
+    return {
+        "result": None,
+        "map": why_no_map(analysed),
+        "days": "no day or run could be compared" if means.empty else None,
+        "claim": None if analysed.study.claim or analysed.trials else "nothing is claimed",
+    }
+
+
+def cards(analysed: Analysed, title: str) -> Iterator[tuple[str, bytes]]:
+    """Every card as a file name and its bytes: subject, size and theme, as PNG and as SVG.
+
+    Parameters
+    ----------
+    analysed : Analysed
+    title : str
+        Of the card of the result: the answer in one line.
+    """
+    for subject, missing in subjects_of(analysed).items():
+        if missing is None:
+            frame, picture = _subject(analysed, subject, title)
+            for size in SIZES:
+                for theme in THEMES:
+                    sheet = draw_sheet(size, theme, frame, picture)
+                    for kind in ("png", "svg"):
+                        yield f"{subject}-{size}-{theme}.{kind}", _encoded(sheet, kind, frame)
+
+
+def _subject(a: Analysed, subject: str, title: str) -> tuple[Frame, Picture]:
+    claim = a.study.claim
+    claimed = None if claim is None else claim.fuel_use_change_pct
+    used = a.passes[a.passes["used"].astype(bool)]
+    titles: dict[str, tuple[str, Picture]] = {
+        "result": (title, partial(draw_result, change=a.effect.primary, claimed=claimed)),
+        "map": (
+            "The road that was driven again and again"
+            + (", an invented route" if a.study.synthetic else ""),
+            partial(
+                draw_map, network=a.network,
+                passes={str(k): int(n) for k, n in used["segment"].value_counts().items()},
+            ),
+        ),
+        "days": (
+            f"Fuel use, {_unit_word(a)} by {_unit_word(a)}, {compared_how(a)}",
+            partial(
+                draw_days, means=a.effect.unit_means, labels={x: a.study.label(x) for x in ARMS}
+            ),
+        ),
+        "claim": ("The whole claim", partial(draw_claim, parts=parts_of_claim(a))),
+    }  # fmt: skip
+    words, picture = titles[subject]
+    return Frame(a.study.name, a.study.synthetic, words, (amount(a), interval_line(a))), picture
+
+
+def _unit_word(a: Analysed) -> str:
+    return {"day": "day", "run": "run"}.get(a.switched_by, "stretch")
+
+
+def amount(a: Analysed) -> str:
+    """How much is behind the answer: switch units, runs, kilometres."""
+    unit = _unit_word(a)
+    units = a.baseline.switch_units + a.fitted.switch_units
+    many = {"stretch": "stretches"}.get(unit, f"{unit}s") if units != 1 else unit
+    runs, km = a.baseline.runs + a.fitted.runs, a.baseline.km + a.fitted.km
+    counted = "" if unit == "run" else f", {runs} runs"
+    return f"{units} {many}{counted}, {number(km, 0)} km"
+
+
+def interval_line(a: Analysed) -> str:
+    """The interval of the change of fuel use, or that there is none."""
+    i = a.effect.primary
+    ends = ends_of(i)
+    if ends is None:
+        return "Change of fuel use: no interval can be given"
+    return typeset(
+        f"Change of fuel use: {signed(ends[0])} to {signed(ends[1])} % "
+        f"({100 * i.level:.4g} %{FIXED_SPACE}interval)"
+    )
+
+
+def _encoded(sheet: Sheet, kind: str, frame: Frame) -> bytes:
+    import matplotlib as mpl
+
+    out = io.BytesIO()
+    look: Any = {"svg.fonttype": "path", "svg.hashsalt": "card"}
+    no_trace = {"Date": None, "Creator": None, "Title": frame.title} if kind == "svg" else {
+        "Software": None
+    }  # fmt: skip
+    with mpl.rc_context(look), signs_may_lack():
+        sheet.figure.savefig(
+            out, format=kind, dpi=DPI, facecolor=sheet.theme.paper, metadata=no_trace
+        )
+    return out.getvalue()
