@@ -9,7 +9,6 @@ from roadlog.analysis.result import Analysed
 from roadlog.analysis.summary import compared_how
 from roadlog.publish.cards.pictures import draw_claim, draw_days, draw_map, draw_result
 from roadlog.publish.cards.sheet import (
-    DPI,
     SIZES,
     THEMES,
     Box,
@@ -112,14 +111,15 @@ def interval_line(a: Analysed) -> str:
 
 def _encoded(sheet: Sheet, kind: str, frame: Frame) -> bytes:
     import matplotlib as mpl
+    from matplotlib.backends.backend_agg import FigureCanvasAgg
+    from matplotlib.backends.backend_svg import FigureCanvasSVG
 
     out = io.BytesIO()
     look: Any = {"svg.fonttype": "path", "svg.hashsalt": "card"}
-    no_trace = {"Date": None, "Creator": None, "Title": frame.title} if kind == "svg" else {
-        "Software": None
-    }  # fmt: skip
     with mpl.rc_context(look), signs_may_lack():
-        sheet.figure.savefig(
-            out, format=kind, dpi=DPI, facecolor=sheet.theme.paper, metadata=no_trace
-        )
+        if kind == "png":
+            FigureCanvasAgg(sheet.figure).print_png(out, metadata={"Software": None})
+        else:
+            told = {"Date": None, "Creator": None, "Title": frame.title}
+            FigureCanvasSVG(sheet.figure).print_svg(out, metadata=told)
     return out.getvalue()
