@@ -118,8 +118,8 @@ def _encoded(sheet: Sheet, kind: str, frame: Frame) -> bytes:
     look: Any = {"svg.fonttype": "path", "svg.hashsalt": "card"}
     with mpl.rc_context(look), signs_may_lack():
         if kind == "png":
-            FigureCanvasAgg(sheet.figure).print_png(out, metadata={"Software": None})
+            FigureCanvasAgg(sheet.figure).print_png(out, metadata={"Software": None})  # type: ignore[no-untyped-call]
         else:
             told = {"Date": None, "Creator": None, "Title": frame.title}
-            FigureCanvasSVG(sheet.figure).print_svg(out, metadata=told)
+            FigureCanvasSVG(sheet.figure).print_svg(out, metadata=told)  # type: ignore[no-untyped-call]
     return out.getvalue()
