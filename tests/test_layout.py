@@ -44,6 +44,9 @@ FILES = {
     "plan.promised": "keeps the plan's promise",
     "plan.register": "keeps the registration",
     "plan.studyfile": "writes study.toml",
+    "publish.about": "hashes roadlog's own code",
+    "publish.archive": "packs a study and its results",
+    "publish.unpack": "unpacks an archive into a folder of ours",
     "recorder.memory": "what the recorder remembers of a car",
     "recorder.runs": "lists the journals of a folder",
     "report.leaflet": "installed scripts",
@@ -66,7 +69,7 @@ FILES = {
 # What a function may import by itself: packages whose import takes longer than reading a log.
 SLOW_IMPORTS = {
     "PIL", "branca", "folium", "gpxpy", "icalendar", "jinja2", "matplotlib", "metar", "obd",
-    "pyproj", "rasterio", "scipy", "serial", "statsmodels", "tomlkit", "tqdm",
+    "pyproj", "rasterio", "rocrate", "scipy", "serial", "statsmodels", "tomlkit", "tqdm",
 }  # fmt: skip
 MOST_LINES = 60  # of a function's code, its docstring not counted
 LONG_FUNCTIONS = {
