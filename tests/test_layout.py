@@ -57,6 +57,7 @@ FILES = {
     "road.store": "keeps a network",
     "runs.accessory_notes": "writes answers into notes.csv",
     "runs.intake": "takes logs into a study",
+    "runs.seen": "keeps what a check said of each log",
     "runs.table": "finds the logs of a study",
     "runs.taken": "the list of logs taken in",
     "study.durable": "whole files or none",

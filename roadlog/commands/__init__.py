@@ -12,6 +12,7 @@ from roadlog.commands import (
     engine_signals,
     inspect,
     new,
+    next_step,
     payback,
     plan,
     record,
@@ -23,6 +24,7 @@ from roadlog.commands import (
 COMMANDS = (
     new,
     plan,
+    next_step,
     record,
     take,
     check,

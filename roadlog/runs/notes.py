@@ -5,11 +5,13 @@ In comes a delimited text in any dialect; out come frames as `roadlog.passes.tab
 which row of the notes is about which run.
 """
 
+import datetime as dt
 from collections.abc import Collection
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from roadlog.errors import InputError
 from roadlog.ingest.clock.handdates import read_days
@@ -99,6 +101,39 @@ def noted(notes: pd.DataFrame, runs: pd.DataFrame, values: pd.Series) -> pd.Seri
     return out
 
 
+def says_something(notes: pd.DataFrame, runs: pd.DataFrame) -> frozenset[dt.date]:
+    """Days of which the notes tell anything, in a row of the day or of one of its runs.
+
+    Parameters
+    ----------
+    notes : DataFrame
+        As `read_notes` gives them.
+    runs : DataFrame
+        Columns `run`, `file`, `day` (YYYY-MM-DD).
+
+    Raises
+    ------
+    InputError
+        As `noted`.
+    """
+    filled = _filled(notes)
+    names = note_headings(notes)
+    told = noted(notes, runs, pd.Series(np.where(filled, 1.0, np.nan), index=notes.index))
+    days = set(runs["day"].to_numpy()[told.notna().to_numpy()])
+    for key in (k for k in DAY_KEYS if k in names):
+        days |= set(_note_ids(notes[names[key]], key)[filled]) - {""}
+    return frozenset(dt.date.fromisoformat(str(d)) for d in days)
+
+
+def _filled(notes: pd.DataFrame) -> NDArray[np.bool_]:
+    """Whether each row says anything beside what it is about."""
+    names = note_headings(notes)
+    told = notes.drop(columns=[names[k] for k in (*NOTE_KEYS, "arm") if k in names])
+    some = told.notna() & (told.astype("str").apply(lambda c: c.str.strip()) != "")
+    filled: NDArray[np.bool_] = some.any(axis=1).to_numpy(bool, copy=True)
+    return filled
+
+
 def of_no_drive(notes: pd.DataFrame | None, runs: pd.DataFrame) -> list[str]:
     """A sentence on rows of the notes that say something and match no drive, if there are any.
 
@@ -115,9 +150,7 @@ def of_no_drive(notes: pd.DataFrame | None, runs: pd.DataFrame) -> list[str]:
         return []
     names = note_headings(notes)
     keys = [k for k in NOTE_KEYS if k in names]
-    told = notes.drop(columns=[names[k] for k in (*keys, "arm") if k in names])
-    filled = told.notna() & (told.astype("str").apply(lambda c: c.str.strip()) != "")
-    open_rows = filled.any(axis=1).to_numpy(bool, copy=True)
+    open_rows = _filled(notes)
     dated = runs["day"].astype("str").str.fullmatch(r"\d{4}-\d{2}-\d{2}").all()
     lost: list[tuple[int, str]] = []
     for key in keys:
