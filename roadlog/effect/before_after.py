@@ -13,15 +13,14 @@ import numpy as np
 import pandas as pd
 
 from roadlog.effect.result import EffectResult
-from roadlog.quantities.facts import Veto, Warned
+from roadlog.quantities.facts import Warned
 from roadlog.stats.interval import Interval, NamedInterval
 from roadlog.study.car import Device
 
-ONE_CHANGE = Veto(
+ONE_CHANGE = (
     "undecided: before and after with one change between them: whatever else changed at that time "
     "(weather, tyres, fuel, traffic) can't be told from the add-on; switch it in and out again, in "
-    "an order that chance draws (roadlog plan)",
-    "the change was made only once, so nothing tells the add-on from whatever else changed then",
+    "an order that chance draws (roadlog plan)"
 )
 METHOD = "before and after with one change between them: no interval"
 
@@ -58,6 +57,9 @@ def without_intervals(effect: EffectResult) -> EffectResult:
         total=_estimate_only(effect.total),
         unadjusted=_estimate_only(effect.unadjusted),
         forest=estimates_only(effect.forest),
+        road_speed=_without_bounds(effect.road_speed),
+        conditions=_without_bounds(effect.conditions),
+        build_up=_without_bounds(effect.build_up),
         smallest_detectable_pct=float("nan"),
         warnings=(
             Warned(
@@ -101,16 +103,18 @@ def _left_behind(device: Device, runs: pd.DataFrame) -> list[str]:
     if not late:
         return []
     return [
-        Veto(
-            f"undecided: {device.name} is declared permanent (carry_over in [device]), and {late} "
-            f"of {baseline} baseline switch units came after it was first fitted "
-            f"({runs['switch_unit'].iloc[first]}): what it left in the car counts for both arms, "
-            "so the change may be understated; compare the time before it with the time after it, "
-            "beside a car without it (roadlog plan)",
-            "the add-on is said to leave something in the car for good, and some driving without "
-            "it came after it",
-        )
+        f"undecided: {device.name} is declared permanent (carry_over in [device]), and {late} of "
+        f"{baseline} baseline switch units came after it was first fitted "
+        f"({runs['switch_unit'].iloc[first]}): what it left in the car counts for both arms, so "
+        "the change may be understated; compare the time before it with the time after it, beside "
+        "a car without it (roadlog plan)"
     ]
+
+
+def _without_bounds(table: pd.DataFrame) -> pd.DataFrame:
+    """A table of differences without their bounds."""
+    bounds = [c for c in ("low", "high", "p") if c in table.columns]
+    return table.assign(**dict.fromkeys(bounds, np.nan))
 
 
 def _estimate_only(interval: Interval) -> Interval:

@@ -22,7 +22,11 @@ from roadlog.stats.unit_contrast import UnitContrast, contrast_units
 AFTER_FITTED = "after a switch unit with the add-on in"
 BY_DISTANCE = "effect for each 10 km since the switch"
 PER_KM = 10.0
+PER_100_KM = "effect for each 100 km with the add-on in"
+AT_THE_END = "effect at the end of the study"
 COLUMNS = ("what", "estimate", "low", "high", "p")
+BUILD_UP_COLUMNS = ("what", "km", "estimate", "low", "high", "p")
+LEAST_FITTED_UNITS = 3  # two make a line without a scatter
 LEVEL = 0.01  # of each row: a report holds many looks, and shows the rows in any case
 LEAST_DF = 4  # with fewer, the scatter that the interval is made of is itself a matter of chance
 
@@ -79,6 +83,52 @@ def previous_arm_row(layout: Layout, values: Floats) -> Iterator[NamedInterval]:
     note = "previous arm in the model, first switch unit left out"
     interval = percent_interval(found.tau, found.half_width(), found.df, note)
     yield NamedInterval("previous arm held equal", interval, "sensitivity", note)
+
+
+def build_up_table(layout: Layout, fit: ExpectedFuel) -> pd.DataFrame:
+    """Whether the effect grows with the kilometres that the add-on has been in, all units together.
+
+    Returns
+    -------
+    DataFrame
+        `what`, `km`, `estimate`, `low`, `high` (percent of fuel use), `p`: the change of the effect
+        for each 100 km with the add-on in (`PER_100_KM`), and the effect at the middle of the last
+        such switch unit (`AT_THE_END`), on the straight line that the units make; `km` are those
+        driven with it by then, of the passes that are compared. Empty where fewer than three units
+        had it in, the units have no order in time, or too few degrees of freedom are left.
+    """
+    from scipy.special import stdtr
+
+    fitted = layout.unit_arm == 1
+    empty = pd.DataFrame(columns=list(BUILD_UP_COLUMNS))
+    if fitted.sum() < LEAST_FITTED_UNITS or layout.passes["start"].isna().any():
+        return empty
+    km = np.bincount(layout.unit, layout.passes["distance_km"].to_numpy(dtype=float))
+    order = np.argsort(layout.starts.to_numpy(), kind="stable")
+    own = np.where(fitted, km, 0.0)
+    before = np.empty(len(km))
+    before[order] = np.cumsum(own[order]) - own[order] / 2
+    last = float(before[fitted].max())
+    rows = []
+    for what, arm, beside in (
+        (PER_100_KM, fitted * (before - before[fitted].mean()) / 100, fitted * 1.0),
+        (AT_THE_END, fitted * 1.0, fitted * (before - last)),
+    ):
+        fixed = np.column_stack([layout.unit_fixed, beside])
+        found = contrast_units(
+            fit.ratio_log,
+            arm,
+            fixed,
+            fit.unit_expected_ml,
+            fit.pass_variance,
+        )
+        if found is None or found.df < LEAST_DF or not found.se > 0:
+            return empty
+        half = found.half_width()
+        ends = (percent(x) for x in (found.tau, found.tau - half, found.tau + half))
+        p = float(2 * stdtr(found.df, -abs(found.tau) / found.se))
+        rows.append(dict(zip(BUILD_UP_COLUMNS, (what, last, *ends, p), strict=True)))
+    return pd.DataFrame(rows, columns=list(BUILD_UP_COLUMNS))
 
 
 def carry_over_warnings(table: pd.DataFrame) -> list[Warned]:

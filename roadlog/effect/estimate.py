@@ -6,13 +6,15 @@ have drawn, what holding the driving equal rests on, the one-stage mixed model b
 and diagnostics.
 """
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 import pandas as pd
 
 from roadlog.effect import carry_over, crosschecks, diagnostics
+from roadlog.effect.conditions import conditions_by_arm
 from roadlog.effect.design import Design, build_design
 from roadlog.effect.expected_fuel import ExpectedFuel, Terms, expected_terms, fit_expected_fuel
 from roadlog.effect.fixed_offset import FuelPhysics, by_fixed_offset, total_by_fixed_offset
@@ -26,14 +28,17 @@ from roadlog.effect.held_equal import (
 from roadlog.effect.layout import Layout, lay_out, orders_by_chance
 from roadlog.effect.one_stage import OneStage, fit_one_stage
 from roadlog.effect.result import EffectResult
+from roadlog.effect.road_speed import road_speed_effects
 from roadlog.effect.tables import coefficient_table, residual_table, scatter_table, unit_table
-from roadlog.errors import DesignError, FitError
+from roadlog.errors import DesignError, FitError, InputError
 from roadlog.quantities.arrays import Floats
 from roadlog.quantities.facts import Warned
 from roadlog.stats import power
 from roadlog.stats.interval import Interval, NamedInterval, percent, percent_interval
 from roadlog.stats.unit_contrast import UnitContrast, contrast_units
 from roadlog.stats.unit_randomisation import Redraw, UnitRandomisation, in_percent
+
+NOTHING_SET_ASIDE = "nothing set aside"
 
 
 @dataclass(frozen=True)
@@ -93,21 +98,19 @@ def estimate_effect(
     >>> round(effect.primary.estimate, 1), round(effect.primary.low, 1)
     (0.4, -1.0)
     """
-    stages = primary_stages(passes, randomised=randomised, physics=physics, whole_runs=whole_runs)
+    of = partial(primary_stages, randomised=randomised, physics=physics, whole_runs=whole_runs)
+    stages = of(passes)
     layout, fit, contrast, z = stages.layout, stages.fit, stages.contrast, stages.fit.ratio_log
     primary, total = _intervals(stages)
     orders = _orders(layout, fit, np.random.default_rng(seed), redraw) if randomised else None
-    held = hold_equal(fit, stages.total, contrast, _unit_air_c(layout), physics)
-    design, told = _design(_less_known(passes, stages), covariates, randomised=randomised)
-    beneath = None if design is None else fit_one_stage(design, design.names)
+    design, beneath, told = _beneath(passes, stages, covariates, randomised=randomised)
     unadjusted, outcomes = crosschecks.unadjusted(layout), driving_outcomes(layout)
     forest = (
         NamedInterval("equal-driving effect", primary, "primary"),
         *(() if beneath is None else beneath.rows),
         NamedInterval("total effect", total, "total"),
         *_crosscheck_rows(design, layout, modes),
-        *_sensitivity_rows(stages, physics),
-        *carry_over.previous_arm_row(layout, z),
+        *_sensitivity_rows(stages, physics, passes, of),
         NamedInterval("unadjusted change", unadjusted, "unadjusted"),
     )
     correlations = diagnostics.design_table(layout, randomised)
@@ -117,8 +120,7 @@ def estimate_effect(
         *diagnostics.design_warnings(layout, correlations, randomised),
         *_data_warnings(passes, stages, primary, left_out, outlasting),
         *told,
-        *crosschecks.disagreement_warnings(primary, list(forest)),
-        *_one_stage_warnings(primary, beneath),
+        *_apart(primary, forest, beneath),
         *diagnostics.driving_warnings(outcomes),
     ]
     return EffectResult(
@@ -138,9 +140,12 @@ def estimate_effect(
         segment_effects=diagnostics.segment_effects(layout, fit),
         smallest_detectable_pct=_smallest(contrast),
         warnings=tuple(warnings),
-        held=held,
+        held=hold_equal(fit, stages.total, contrast, _unit_air_c(layout), physics),
         orders=orders,
         one_stage=None if beneath is None else beneath.rows[0].interval,
+        road_speed=pd.DataFrame() if whole_runs else road_speed_effects(layout, fit),
+        conditions=conditions_by_arm(layout),
+        build_up=carry_over.build_up_table(layout, fit),
     )
 
 
@@ -308,6 +313,14 @@ def _less_known(passes: pd.DataFrame, stages: Primary) -> pd.DataFrame:
     return passes.assign(fuel_ml=passes["fuel_ml"] * rest, ml_per_km=passes["ml_per_km"] * rest)
 
 
+def _beneath(
+    passes: pd.DataFrame, stages: Primary, covariates: Sequence[str] | None, *, randomised: bool
+) -> tuple[Design | None, OneStage | None, list[Warned]]:
+    """The mixed model of log fuel beneath the result, where the passes can carry one."""
+    design, told = _design(_less_known(passes, stages), covariates, randomised=randomised)
+    return design, None if design is None else fit_one_stage(design, design.names), told
+
+
 def _design(
     passes: pd.DataFrame, covariates: Sequence[str] | None, *, randomised: bool
 ) -> tuple[Design | None, list[Warned]]:
@@ -336,8 +349,13 @@ def _crosscheck_rows(
         yield NamedInterval("fuel rate by operating mode", binned, "crosscheck")
 
 
-def _sensitivity_rows(stages: Primary, physics: FuelPhysics) -> Iterator[NamedInterval]:
-    """Pre-declared variants of expected fuel; none of them is the result."""
+def _sensitivity_rows(
+    stages: Primary,
+    physics: FuelPhysics,
+    passes: pd.DataFrame,
+    stages_of: Callable[[pd.DataFrame], Primary],
+) -> Iterator[NamedInterval]:
+    """Pre-declared variants of expected fuel, units and passes; none of them is the result."""
     layout, terms = stages.layout, stages.fit.terms
     variants = []
     if stages.fit.fitted:
@@ -350,6 +368,47 @@ def _sensitivity_rows(stages: Primary, physics: FuelPhysics) -> Iterator[NamedIn
             continue
         c = _contrast(layout, fit)
         yield NamedInterval(name, percent_interval(c.tau, c.half_width(), c.df, ""), "sensitivity")
+    yield from carry_over.previous_arm_row(layout, stages.fit.ratio_log)
+    yield from _nothing_set_aside(passes, stages_of)
+
+
+def _nothing_set_aside(
+    passes: pd.DataFrame, stages_of: Callable[[pd.DataFrame], Primary]
+) -> Iterator[NamedInterval]:
+    """The primary effect with every pass that has fuel, time and distance, whatever rule it broke.
+
+    Absent where no pass was set aside, or none of them has all three.
+    """
+    measured = passes[["fuel_ml", "distance_km", "duration_s", "ml_per_km"]].to_numpy(dtype=float)
+    known = (measured > 0).all(axis=1) & np.isfinite(measured).all(axis=1)
+    used = passes["used"].to_numpy(dtype=bool)
+    back = known & ~used & (passes["segment"].astype(str) != "").to_numpy()
+    if not back.any():
+        return
+    whole = passes.assign(used=used | back)
+    try:
+        stages = stages_of(whole)
+    except (DesignError, FitError, InputError):
+        return
+    c = stages.contrast
+    gone, added = int((~used).sum()), int(back.sum())
+    note = (
+        f"with {added} of the {gone} passes that a rule set aside; the others lack fuel or distance"
+    )
+    if added == gone:
+        note = f"with the {gone} passes that a rule set aside"
+    interval = percent_interval(c.tau, c.half_width(), c.df, note)
+    yield NamedInterval(NOTHING_SET_ASIDE, interval, "sensitivity", note)
+
+
+def _apart(
+    primary: Interval, rows: Sequence[NamedInterval], beneath: OneStage | None
+) -> list[Warned]:
+    """Warnings of other estimates that lie apart from the primary."""
+    return [
+        *crosschecks.disagreement_warnings(primary, list(rows)),
+        *_one_stage_warnings(primary, beneath),
+    ]
 
 
 def _one_stage_warnings(primary: Interval, beneath: OneStage | None) -> list[Warned]:

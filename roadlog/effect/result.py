@@ -1,6 +1,6 @@
 """What the effect stage found, as frozen data classes."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 import pandas as pd
@@ -58,6 +58,9 @@ class EffectResult(Shown):
     held: HeldEqual | None = None  # None where driving isn't held equal (measured fuel alone)
     orders: UnitRandomisation | None = None  # of the primary, if chance drew the order
     one_stage: Interval | None = None  # the mixed model of log fuel, beneath the primary
+    road_speed: pd.DataFrame = field(default_factory=pd.DataFrame)  # `road_speed_effects`
+    conditions: pd.DataFrame = field(default_factory=pd.DataFrame)  # `conditions_by_arm`
+    build_up: pd.DataFrame = field(default_factory=pd.DataFrame)  # `build_up_table`
 
     def rows(self) -> list[NamedInterval]:
         """Rows of the interval plot, the primary first and the plain comparison last."""

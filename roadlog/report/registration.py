@@ -32,11 +32,11 @@ def plan_kept(oversight: Oversight, primary: Interval) -> PlanKept:
             *_promise(oversight, primary),
         ],
         changes=list(oversight.changes),
-        looks=tabulate.table(_looks(_each_once(oversight))),
+        looks=tabulate.table(_looks(each_once(oversight))),
     )
 
 
-def _each_once(o: Oversight) -> list[Look]:
+def each_once(o: Oversight) -> list[Look]:
     """All looks, this one last; a repeat of the last look by the same choices is the same look."""
     earlier = list(o.earlier)
     if earlier and replace(earlier[-1], time=o.look.time, finding=None) == o.look:

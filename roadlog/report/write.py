@@ -1,4 +1,4 @@
-"""Writes what an analysis found: an `Analysed` in, four files in one folder out.
+"""Writes what an analysis found: an `Analysed` in, five files in one folder out.
 
 All contents are made before the first file is touched, and each file replaces its forerunner in
 one step, so a failure leaves the folder as it was.
@@ -12,12 +12,13 @@ from pathlib import Path
 from roadlog.analysis.result import Analysed
 from roadlog.report.json_out import to_json
 from roadlog.report.map import map_page, map_parts, why_no_map
+from roadlog.report.objections.page import objections_page
 from roadlog.report.page import report_page
 from roadlog.study.durable import atomic_write
 
 
 def write_results(analysed: Analysed, out: Path | str, *, tiles: bool = False) -> None:
-    """Write results.json, report.html, passes.csv and map.html into `out`.
+    """Write results.json, report.html, objections.html, passes.csv and map.html into `out`.
 
     Parameters
     ----------
@@ -33,7 +34,7 @@ def write_results(analysed: Analysed, out: Path | str, *, tiles: bool = False) -
     >>> folder = Path(tempfile.mkdtemp())
     >>> write_results(roadlog.analyse(*roadlog.open_study("sample_logs")), folder)
     >>> sorted(p.name for p in folder.iterdir())
-    ['map.html', 'passes.csv', 'report.html', 'results.json']
+    ['map.html', 'objections.html', 'passes.csv', 'report.html', 'results.json']
     """
     passes = passes_csv(analysed)
     digest = hashlib.sha256(passes.encode("utf-8")).hexdigest()
@@ -43,6 +44,7 @@ def write_results(analysed: Analysed, out: Path | str, *, tiles: bool = False) -
         "passes.csv": passes,
         "map.html": map_page(analysed, tiles=tiles, parts=parts),
         "report.html": report_page(analysed, passes_sha256=digest, parts=parts),
+        "objections.html": objections_page(analysed),
         "results.json": json.dumps(results, indent=2, ensure_ascii=False, allow_nan=False) + "\n",
     }
     for name, text in contents.items():

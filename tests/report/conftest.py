@@ -187,12 +187,13 @@ def effect_result(
         ),
         outcomes_by_arm=pd.DataFrame(
             {
+                "outcome": ["demand", "mean speed", "idle time"],
                 "estimate": [0.4, -0.2, 1.9],
                 "low": [-1.1, -1.0, -9.0],
                 "high": [1.9, 0.6, 14.0],
                 "p": [0.58, 0.61, 0.74],
-            },
-            index=["demand", "speed", "idle"],
+                "unit": ["%", "%", "s/km"],
+            }
         ),
         carry_over=pd.DataFrame(
             {

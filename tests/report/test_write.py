@@ -1,4 +1,4 @@
-"""Four files in one go, each whole or not touched."""
+"""Five files in one go, each whole or not touched."""
 
 import hashlib
 import io
@@ -13,7 +13,7 @@ from roadlog.quantities.tables import PASSES
 from roadlog.report import figures, write_results
 from tests.report.conftest import Change
 
-FILES = {"results.json", "report.html", "passes.csv", "map.html"}
+FILES = {"results.json", "report.html", "objections.html", "passes.csv", "map.html"}
 
 
 @pytest.fixture(scope="module")
@@ -23,7 +23,7 @@ def written(analysed: Analysed, tmp_path_factory: pytest.TempPathFactory) -> Pat
     return out
 
 
-def test_four_files_and_nothing_else(written: Path) -> None:
+def test_five_files_and_nothing_else(written: Path) -> None:
     assert {p.name for p in written.iterdir()} == FILES
 
 

@@ -1,0 +1,139 @@
+"""objections.html: a finished analysis in, one self-contained page of objections and answers out.
+
+It looks like the report and leads back to it; the browser is forbidden to fetch anything.
+"""
+
+from dataclasses import dataclass
+
+from roadlog.analysis.result import Analysed
+from roadlog.report.objections import objections
+from roadlog.report.objections.objection import Answered, Number, Objection, Source, with_bounds
+from roadlog.report.objections.objection import change as change_number
+from roadlog.report.objections.stand import stand_of
+from roadlog.report.templating import NO_NETWORK, raw, render
+from roadlog.stats.interval import Interval
+from roadlog.wording.numbers import ends_of, number, signed
+
+REPORT = "report.html"
+PUBLISHED_REPORT = "index.html"
+_MARKS: dict[Answered, tuple[str, str]] = {
+    "yes": ("Answered", "yes"),
+    "partly": ("In part", "partly"),
+    "can't tell": ("This study can't tell", "open"),
+}
+_SIDES = (
+    ("seller", "What a seller may say"),
+    ("sceptic", "What a sceptic may say"),
+)
+
+
+@dataclass(frozen=True)
+class Row:
+    """One number as the page shows it; the second line is in L/100 km, '' where it isn't fuel."""
+
+    what: str
+    value: str
+    low: str
+    high: str
+    litres: str
+    litres_low: str
+    litres_high: str
+
+
+@dataclass(frozen=True)
+class Shown:
+    """One objection as the page shows it."""
+
+    of: Objection
+    answered: str
+    mark: str  # class of its mark
+    rows: tuple[Row, ...]
+    links: tuple[tuple[str, str], ...]  # words and address, '' where there is nothing to lead to
+
+
+def objections_page(analysed: Analysed, *, published: bool = False) -> str:
+    """The whole page.
+
+    Parameters
+    ----------
+    analysed : Analysed
+    published : bool
+        Whether it lies beside index.html (`roadlog publish`) in place of report.html.
+    """
+    found = objections(analysed)
+    report = PUBLISHED_REPORT if published else REPORT
+    shown = {
+        o.key: Shown(
+            o, *_MARKS[o.answered], tuple(map(row, o.numbers)), links(o.sources, report, published)
+        )
+        for o in found
+    }
+    counts = {word: sum(o.answered == word for o in found) for word in ("yes", "partly")}
+    return render(
+        "objections.html",
+        study=analysed.study,
+        policy=NO_NETWORK,
+        base_css=raw("base.css"),
+        objections_css=raw("objections.css"),
+        report=report,
+        result=_result(analysed),
+        sides=[(side, title, [shown[o.key] for o in found if o.who == side])
+               for side, title in _SIDES],
+        counts={**counts, "open": len(found) - sum(counts.values()), "all": len(found)},
+    )  # fmt: skip
+
+
+def row(n: Number) -> Row:
+    """A number and its bounds as text.
+
+    >>> row(Number("driving", 0.4, -1.0, 1.9, litres=0.064)).litres
+    '+0.03'
+    """
+
+    def told(value: float | None, digits: int) -> str:
+        if value is None:
+            return ""
+        return signed(value, digits) if n.with_sign else number(value, digits)
+
+    ends = ends_of(Interval(n.value, n.low, n.high))
+    low, high = (None, None) if ends is None else ends
+    litres = [
+        "" if n.litres is None or x is None else told(x * n.litres, 2) for x in (n.value, low, high)
+    ]
+    return Row(
+        f"{n.what}, {n.unit}" if n.unit else n.what,
+        told(n.value, n.digits),
+        told(low, n.digits),
+        told(high, n.digits),
+        *litres,
+    )
+
+
+def links(sources: tuple[Source, ...], report: str, published: bool) -> tuple[tuple[str, str], ...]:
+    """Where each source leads: a place in the report, or a file that lies beside the page."""
+    found = []
+    for s in sources:
+        if s.anchor:
+            found.append((s.name, f"{report}#{s.anchor}"))
+        else:
+            found.append((s.name, "" if published else s.file))
+    return tuple(found)
+
+
+def _result(a: Analysed) -> tuple[str, ...]:
+    """The result and what it means for the claim, in two or three sentences."""
+    s, claim = stand_of(a), a.study.claim
+    effect = change_number("", a.effect.primary, a.baseline.l_per_100km)
+    how = "as driven" if s.measured_only else "at equal driving"
+    lines = [f"Change of fuel use {how} with the add-on in, as estimated: {with_bounds(effect)}."]
+    if not s.bounded:
+        lines.append("There is no interval, so nothing can be concluded from that number.")
+    if claim is None:
+        lines.append("No claim was given.")
+        return tuple(lines)
+    lines.append(f"The claim: {claim.words}. The finding: {a.finding.word or 'none'}.")
+    if s.interim:
+        lines.append("The test isn't finished.")
+    elif s.vetoed:
+        lines.append("Something forbids a firm word; the report says what.")
+    return tuple(lines)
