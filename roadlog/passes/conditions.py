@@ -38,6 +38,7 @@ SOAKED_WITHIN_K = 6.0
 WEATHER_AT_ALTITUDE = "weather at the altitude"
 STANDARD_AT_ALTITUDE = "standard atmosphere at the altitude"
 STANDARD_AT_SEA_LEVEL = "standard atmosphere at sea level"
+INTAKE_BEFORE_START = "intake air before a cold start"
 BY_HEIGHT = (WEATHER_AT_ALTITUDE, STANDARD_AT_ALTITUDE)  # sources that rest on the altitude
 
 WEATHER_COLUMNS = (
@@ -124,7 +125,7 @@ def add_conditions(
     t = track["t_s"].to_numpy(float)
     speed = signal(track, "speed_kmh")
     accel = acceleration(t, speed)
-    air = _weather_at(t, start, weather)
+    air = weather_at(t, start, weather)
     usual = usual or Level()
     ambient, ambient_source = _ambient(track, air["temp_c"], weather, usual)
     pressure, pressure_source = _pressure(track, air["pressure_kpa"], air["qnh_kpa"], usual)
@@ -174,7 +175,7 @@ def _ambient(
     if len(first[0]) and len(first[1]):
         soaked = abs(first[0][0] - first[1][0]) <= SOAKED_WITHIN_K and first[1][0] < COLD_START_C
         if soaked:
-            return np.full(len(track), first[0][0]), "intake air before a cold start"
+            return np.full(len(track), first[0][0]), INTAKE_BEFORE_START
     return np.full(len(track), np.nan), "unknown (density at 15 °C)"
 
 
@@ -210,10 +211,18 @@ def _median(track: pd.DataFrame, column: str) -> float | None:
     return float(np.median(known)) if len(known) else None
 
 
-def _weather_at(
+def weather_at(
     t_s: Floats, start: pd.Timestamp | None, weather: pd.DataFrame | None
 ) -> dict[str, Floats]:
-    """Weather interpolated to the samples; wind as the components that it comes from [m/s]."""
+    """Weather interpolated to the samples; wind as the components that it comes from [m/s].
+
+    Parameters
+    ----------
+    t_s : (n,) array [s]
+        Times since `start`.
+    start, weather
+        As for `add_conditions`.
+    """
     nothing = np.full(len(t_s), np.nan)
     out = dict.fromkeys((*WEATHER_COLUMNS, "north", "east"), nothing)
     if weather is None or start is None or pd.isna(start) or weather.empty:
@@ -241,7 +250,15 @@ def _weather_at(
 
 def _wet(t_s: Floats, start: pd.Timestamp | None, weather: pd.DataFrame | None) -> Floats:
     """1 where rain was reported within `WET_AFTER` before, 0 where reports tell of none."""
-    none = np.full(len(t_s), np.nan)
+    return rain_between(t_s - WET_AFTER.total_seconds(), t_s, start, weather)
+
+
+def rain_between(
+    after_s: Floats, to_s: Floats, start: pd.Timestamp | None, weather: pd.DataFrame | None
+) -> Floats:
+    """1 where rain was reported from one time to another [s since `start`], 0 where reports tell of
+    none, NaN where there is no report."""
+    none = np.full(len(to_s), np.nan)
     if weather is None or start is None or pd.isna(start):
         return none
     said = [c for c in ("raining", "rain_mm") if c in weather.columns]
@@ -250,8 +267,8 @@ def _wet(t_s: Floats, start: pd.Timestamp | None, weather: pd.DataFrame | None) 
         return none
     clock = _seconds(pd.DatetimeIndex(table["time"]), start)
     rain = np.concatenate([[0], np.cumsum((table[said].fillna(0) > 0).any(axis=1).to_numpy())])
-    upto = np.searchsorted(clock, t_s, "right")
-    since = np.searchsorted(clock, t_s - WET_AFTER.total_seconds(), "left")
+    upto = np.searchsorted(clock, to_s, "right")
+    since = np.searchsorted(clock, after_s, "left")
     return np.where(upto > since, (rain[upto] > rain[since]).astype(float), none)
 
 

@@ -261,6 +261,29 @@ class WeatherRule(_Table):
         return self
 
 
+class Circle(_Table):
+    """One circle of `[privacy]`: all within `radius_m` [m] of a place [°] stays out of the public.
+
+    What is published leaves out a larger disc about a drawn centre.
+    """
+
+    lat: float
+    lon: float
+    radius_m: Annotated[float, Field(ge=50, le=20_000)]
+
+    @model_validator(mode="after")
+    def _on_earth(self) -> "Circle":
+        if fault := place_fault(self.lat, self.lon):
+            raise ValueError(f"{fault}: write {{ lat = 52.5, lon = 13.4, radius_m = 500 }}")
+        return self
+
+
+class Privacy(_Table):
+    """`[privacy]`: what `roadlog publish` has to leave out beside the ends of runs."""
+
+    circles: tuple[Circle, ...] = ()
+
+
 class Analysis(_Table):
     """`[analysis]`: choices fixed before the effect is computed.
 
@@ -357,6 +380,7 @@ class Study(_Table):
     time: TimeRule = TimeRule()
     road: RoadRule = RoadRule()
     weather: WeatherRule = WeatherRule()
+    privacy: Privacy = Privacy()
     analysis: Analysis = Analysis()
     batches: tuple[Batch, ...] = ()
     fills: tuple[Fill, ...] = ()

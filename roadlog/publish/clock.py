@@ -1,0 +1,90 @@
+"""The public clock: true times of runs and fills go in, times that may be published come out.
+
+`hours` keeps dates and tells whole hours; `shifted` moves all dates by a drawn number of weeks and
+all times by a drawn number of hours, in steps of ten minutes. What happened in an order stays in
+it: a run or fill that would fall into the one before waits for the next step.
+"""
+
+import random
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Literal
+
+import pandas as pd
+
+from roadlog.publish.private import Secrets
+
+Clock = Literal["hours", "shifted"]
+STEP = {"hours": pd.Timedelta(hours=1), "shifted": pd.Timedelta(minutes=10)}
+_DAY = pd.Timedelta(days=1)
+_MINUTE = pd.Timedelta(minutes=1)
+
+
+@dataclass(frozen=True)
+class Happened:
+    """Something with a time: when by the true clock (without zone), and how long it shows [s].
+
+    `day` is the date that it belongs to and keeps, also where it first shows after midnight.
+    """
+
+    at: pd.Timestamp
+    shown_s: float = 0.0
+    day: pd.Timestamp | None = None
+
+
+@dataclass(frozen=True)
+class PublicClock:
+    """How a study's times become public: `weeks` and `hours` are 0 for `hours`."""
+
+    kind: Clock
+    weeks: int = 0
+    hours: int = 0
+
+    def date(self, day: pd.Timestamp) -> pd.Timestamp:
+        """A date as it is published."""
+        return day.normalize() + pd.Timedelta(weeks=self.weeks)
+
+    def moment(self, at: pd.Timestamp) -> pd.Timestamp:
+        """A time as it is published, whatever happened beside it."""
+        own = self.date(at)
+        moved = own + (at - at.normalize()) + pd.Timedelta(hours=self.hours)
+        return max(own, min(moved, own + _DAY - STEP[self.kind])).floor(STEP[self.kind])
+
+    def in_order(self, events: Sequence[Happened]) -> list[pd.Timestamp]:
+        """When each event happens in public; none begins before the one before it ends."""
+        step = STEP[self.kind]
+        out: dict[int, pd.Timestamp] = {}
+        free = pd.Timestamp.min
+        for i in sorted(range(len(events)), key=lambda i: events[i].at):
+            event = events[i]
+            day = event.at if event.day is None else event.day
+            at = event.at if event.at.normalize() == day.normalize() else day.normalize() + _DAY
+            own = self.date(day)
+            begin = self.moment(min(at, day.normalize() + _DAY - _MINUTE))
+            if begin < free:
+                begin = free.ceil(step)
+            if begin >= own + _DAY > free:
+                begin = free.ceil(_MINUTE)
+            out[i] = begin
+            free = begin + max(pd.Timedelta(event.shown_s, unit="s").ceil("s"), _MINUTE)
+        return [out[i] for i in range(len(events))]
+
+
+def public_clock(
+    kind: Clock, secrets: Secrets, events: Sequence[Happened], chance: random.Random
+) -> tuple[PublicClock, Secrets]:
+    """The study's clock, and its secrets with the hours drawn if they weren't.
+
+    The hours leave every event on its own day, so that a day's runs stay together.
+    """
+    if kind == "hours":
+        return PublicClock(kind), secrets
+    hours = secrets.hours
+    if hours is None:
+        of_day = [e.at - e.at.normalize() for e in events]
+        ends = [t + pd.Timedelta(e.shown_s, unit="s") for t, e in zip(of_day, events, strict=True)]
+        least = -int(min(of_day, default=_DAY) // STEP["hours"])
+        most = int((_DAY - max(ends, default=pd.Timedelta(0))) // STEP["hours"])
+        hours = chance.choice([h for h in range(least, most + 1) if h] or [0])
+        secrets = replace(secrets, hours=hours)
+    return PublicClock(kind, secrets.weeks, hours), secrets

@@ -1,0 +1,171 @@
+"""What a study wrote down beside its data, as it may be shown.
+
+The study's folder and the public clock go in; its registration, promise, looks and trials come out
+as files of the trimmed study, and what can only be told in words: a registration's fingerprint is
+of the true dates, so that a shifted clock leaves nothing but the order.
+"""
+
+import datetime as dt
+import json
+from collections.abc import Mapping
+from dataclasses import replace
+from functools import partial
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from roadlog.analysis.result import Analysed
+from roadlog.plan.looks import LOOKS
+from roadlog.plan.promised import PROMISES
+from roadlog.plan.register import REGISTER, choices_of, read_register
+from roadlog.publish.clock import PublicClock
+from roadlog.publish.leaks import PrivateFacts
+from roadlog.runs.table import Sources
+from roadlog.study.durable import atomic_write
+from roadlog.study.folder import load_study
+from roadlog.trials.result import TrialResult, load_all, save
+
+UNTOLD_DETAILS = frozenset(
+    {"file", "path", "log", "time", "times", "start", "date", "at_s", "lat_deg", "lon_deg",
+     "scorers", "unit", "day", "switch_unit"}
+)  # fmt: skip
+
+
+def write_records(
+    whole: Analysed,
+    sources: Sources,
+    into: Path,
+    names: Mapping[str, str],
+    clock: PublicClock,
+    private: PrivateFacts,
+) -> dict[str, object]:
+    """Write what may be shown of the study's records into the trimmed study.
+
+    Returns
+    -------
+    dict
+        `registered` (before, late or none) and `registration_shown`.
+    """
+    root = sources.root
+    if root is None:
+        return {"registered": "none", "registration_shown": False}
+    for trial in load_all(root):
+        save(public_trial(trial, names, private), into)
+    first = _first_fitted(whole)
+    shown = _write_register(whole, root, into, clock, first)
+    _write_promises(root, into, clock, first)
+    _write_looks(root, into, clock)
+    seen = whole.oversight
+    word = "none"
+    if seen is not None and seen.registrations:
+        word = "late" if seen.registered_late else "before"
+    return {"registered": word, "registration_shown": shown}
+
+
+def public_trial(
+    trial: TrialResult, names: Mapping[str, str], private: PrivateFacts
+) -> TrialResult:
+    """A trial's result without files, times and names of people."""
+    details = {k: v for k, v in trial.details.items() if k not in UNTOLD_DETAILS}
+    if "scorers" in trial.details and isinstance(trial.details["scorers"], list):
+        details["scorers"] = [f"scorer {i + 1}" for i in range(len(trial.details["scorers"]))]
+    plain = {k: _public(v, names, private) for k, v in details.items()}
+    return replace(
+        trial,
+        details=plain,
+        claimed=_text(trial.claimed, names, private),
+        measured=_text(trial.measured, names, private),
+        strength=_text(trial.strength, names, private),
+        notes=tuple(_text(n, names, private) for n in trial.notes),
+    )
+
+
+def _public(value: object, names: Mapping[str, str], private: PrivateFacts) -> object:
+    if isinstance(value, Mapping):
+        kept = {k: v for k, v in value.items() if str(k).casefold() not in UNTOLD_DETAILS}
+        return {str(k): _public(v, names, private) for k, v in kept.items()}
+    if isinstance(value, list | tuple):
+        return [_public(v, names, private) for v in value]
+    return _text(value, names, private) if isinstance(value, str) else value
+
+
+def _text(text: str, names: Mapping[str, str], private: PrivateFacts) -> str:
+    """A sentence with published names of logs, and without those of others."""
+    for name in sorted(private.names, key=len, reverse=True):
+        text = text.replace(name, names.get(name, "a log").split("/")[-1])
+    for path in sorted(private.paths, key=len, reverse=True):
+        text = text.replace(path, "")
+    return text
+
+
+def _first_fitted(whole: Analysed) -> dt.datetime | None:
+    fitted = whole.runs.loc[whole.runs["arm"] == "fitted", "start"].dropna()
+    return None if fitted.empty else pd.Timestamp(fitted.min()).to_pydatetime()
+
+
+def _write_register(
+    whole: Analysed, root: Path, into: Path, clock: PublicClock, first: dt.datetime | None
+) -> bool:
+    """The register with whole hours, where its choices can stand as they are.
+
+    Its fingerprint covers the true dates and the names of scheduled logs.
+    """
+    entries = read_register(root)
+    as_now = load_study(into) if (into / "study.toml").is_file() else None
+    if not entries or clock.kind != "hours" or as_now is None:
+        return False
+    if choices_of(as_now) != choices_of(whole.study):
+        return False
+    rows = [
+        {"at": _hour(e.at, first).isoformat(), "sha256": e.sha256, "choices": e.choices}
+        for e in entries
+    ]
+    _put(into / REGISTER, json.dumps({"entries": rows}, indent=1, ensure_ascii=False) + "\n")
+    return True
+
+
+def _hour(at: dt.datetime, first: dt.datetime | None) -> dt.datetime:
+    """A time in whole hours, on the same side of the first fitted run's."""
+    hour = at.replace(minute=0, second=0, microsecond=0)
+    if first is None:
+        return hour
+    start = first if first.tzinfo else first.astimezone()
+    told = start.replace(minute=0, second=0, microsecond=0)
+    if at < start and not hour < told:
+        return hour - dt.timedelta(hours=1)
+    return hour + dt.timedelta(hours=1) if at >= start and hour < told else hour
+
+
+def _write_promises(root: Path, into: Path, clock: PublicClock, first: dt.datetime | None) -> None:
+    path = root / PROMISES
+    if not path.is_file():
+        return
+    data: dict[str, Any] = json.loads(path.read_text(encoding="utf-8"))
+    for row in data["promises"]:
+        at = _hour(dt.datetime.fromisoformat(row["made_at"]), first)
+        row["made_at"] = _moved(at, clock).isoformat()
+        row["scatter_source"] = str(row.get("scatter_source", "")).split("/")[-1]
+    _put(into / PROMISES, json.dumps(data, indent=1, ensure_ascii=False) + "\n")
+
+
+def _write_looks(root: Path, into: Path, clock: PublicClock) -> None:
+    path = root / LOOKS
+    if not path.is_file():
+        return
+    lines = []
+    for line in path.read_text(encoding="utf-8").splitlines():
+        look = json.loads(line)
+        look["time"] = _moved(
+            _hour(dt.datetime.fromisoformat(look["time"]), None), clock
+        ).isoformat()
+        lines.append(json.dumps(look, ensure_ascii=False))
+    _put(into / LOOKS, "\n".join(lines) + "\n")
+
+
+def _moved(at: dt.datetime, clock: PublicClock) -> dt.datetime:
+    return at + dt.timedelta(weeks=clock.weeks)
+
+
+def _put(path: Path, text: str) -> None:
+    atomic_write(path, partial(Path.write_text, data=text, encoding="utf-8"))
