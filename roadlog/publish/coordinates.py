@@ -174,8 +174,8 @@ def _in_lists(
     lists: dict[int, list[Floats]], one: tuple[float, float], other: tuple[float, float]
 ) -> bool:
     for alike in lists.values():
-        lats = [x for x in alike if (np.abs(x - one[0]) <= one[1]).any()]
-        lons = [x for x in alike if (np.abs(x - other[0]) <= other[1]).any()]
+        lats = [x for x in alike if _about(x, one[0])]
+        lons = [x for x in alike if _about(x, other[0])]
         for a in lats:
             for b in lons:
                 if (np.hypot((a - one[0]) / one[1], (b - other[0]) / other[1]) <= 1).any():
