@@ -20,7 +20,7 @@ from roadlog.effect.layout import Layout, lay_out
 from roadlog.errors import DesignError
 from roadlog.fuel.accessory_state import SHRINK_S, AccessoryState, find_accessory, on_less_off
 from roadlog.quantities.arms import ARMS
-from roadlog.quantities.facts import Warned
+from roadlog.quantities.facts import Veto, Warned
 from roadlog.quantities.fuels import FUELS
 from roadlog.runs.accessory_notes import COLUMN, accessory_noted
 from roadlog.stats.interval import Interval, NamedInterval, percent_interval
@@ -160,9 +160,12 @@ def accessory_blocking(
     d = time.difference
     if time.arm_gap > ONE_ARM_ONLY and not time.runs["answered"].all():
         return [
-            f"accessory differed: idle takes {100 * np.expm1(time.arm_gap):.0f} % more air in one "
-            "arm than in the other, as air conditioning that ran in one arm only would make it, "
-            f"and the notes don't say: fill in the column '{COLUMN}' of notes.csv"
+            Veto(
+                f"accessory differed: idle takes {100 * np.expm1(time.arm_gap):.0f} % more air in "
+                "one arm than in the other, as air conditioning that ran in one arm only would "
+                f"make it, and the notes don't say: fill in the column '{COLUMN}' of notes.csv",
+                "air conditioning may have run only with the add-on, or only without it",
+            )
         ]
     if d is None or d.low is None or d.high is None or d.low <= 0 <= d.high:
         return []
@@ -189,7 +192,11 @@ def accessory_blocking(
             f"; the effect is {with_it:+.1f} % with its fuel taken off as far as stops tell it, "
             f"{without:+.1f} % as is"
         )
-    return [text]
+    return [
+        Veto(text, "air conditioning or the like ran for longer with the add-on than without it")
+        if d.estimate > 0
+        else Veto(text, "air conditioning or the like ran for longer without the add-on than with")
+    ]
 
 
 _MODES = ("off_air", "on_air", "off_rpm", "on_rpm")

@@ -14,6 +14,7 @@ from roadlog.closure.unit_shift import unit_shift_blocking
 from roadlog.fuel.flattop import at_ceiling
 from roadlog.fuel.levels import CARRIERS, other_readings
 from roadlog.quantities.arms import ARMS
+from roadlog.quantities.facts import Veto
 from roadlog.quantities.fuels import FUELS
 from roadlog.quantities.signals import SIGNALS, plain
 from roadlog.quantities.units import LARGEST_RATIO
@@ -57,9 +58,13 @@ def unit_blocking(study: Study, estimator: str, primary: Interval) -> tuple[str,
     ratio = 1 + primary.estimate / 100
     if not 1 / LARGEST_RATIO < ratio < LARGEST_RATIO:
         return (
-            f"undecided: no add-on changes fuel use by {primary.estimate:+.0f} %"
-            + _named_factor(ratio, study, estimator)
-            + ": make sure that both arms' logs are in the same units",
+            Veto(
+                f"undecided: no add-on changes fuel use by {primary.estimate:+.0f} %"
+                + _named_factor(ratio, study, estimator)
+                + ": make sure that both arms' logs are in the same units",
+                "no add-on changes fuel use by so much, so the logs are likely in other units "
+                "with it than without it",
+            ),
         )
     return ()
 
@@ -99,10 +104,14 @@ def ceiling_blocking(
         return ()
     top = max(float(f["maf_g_s"].max()) for f in flows if at_ceiling(f).any())
     return (
-        f"undecided: the air meter stands at its ceiling of {top:.0f} g/s over "
-        f"{100 * share['baseline']:.1f} % of the baseline's and {100 * share['fitted']:.1f} % of "
-        "the fitted fuel, and what it doesn't show is lost: log the engine fuel rate, or weigh "
-        "the fuel",
+        Veto(
+            f"undecided: the air meter stands at its ceiling of {top:.0f} g/s over "
+            f"{100 * share['baseline']:.1f} % of the baseline's and "
+            f"{100 * share['fitted']:.1f} % of the fitted fuel, and what it doesn't show is lost: "
+            "log the engine fuel rate, or weigh the fuel",
+            "the air meter stood at its ceiling in part of the driving, so some of the fuel "
+            "wasn't seen",
+        ),
     )
 
 
@@ -116,7 +125,11 @@ def ambiguity_blocking(
     if rule(primary.low, primary.high, c) == rule(primary.low - half, primary.high + half, c):
         return ()
     return (
-        f"undecided: whether fuel was cut or flowed is open in samples that move the effect by "
-        f"{ambiguity_pct:.1f} points, enough to change the finding: log the engine fuel rate, or "
-        "throttle and fuel-system status",
+        Veto(
+            f"undecided: whether fuel was cut or flowed is open in samples that move the effect "
+            f"by {ambiguity_pct:.1f} points, enough to change the finding: log the engine fuel "
+            "rate, or throttle and fuel-system status",
+            "the logs leave open whether fuel was cut or flowed in some moments, and the answer "
+            "hangs on them",
+        ),
     )

@@ -15,6 +15,7 @@ from roadlog.closure.result import Closure, Evidence
 from roadlog.closure.trims_alone import saving_in_trims_alone, trims_part
 from roadlog.fuel.sight import Sight, sight_of
 from roadlog.quantities.arms import ARMS
+from roadlog.quantities.facts import Veto
 from roadlog.quantities.signals import TRIM_STEP_PCT, TRIMS, signal
 from roadlog.quantities.warm import loop_is_closed
 from roadlog.stats.interval import FindingWord, Interval, rule
@@ -25,6 +26,7 @@ LEAST_SHARE = 0.5  # of an arm's fuel, burned in closed loop with both trims rea
 TRIM_CLUES = ("trim1", "trim2")
 BENDING_CLUES = (*TRIM_CLUES, "air_per_pressure", "load_per_pressure", "injected_per_pressure",
                  "air_per_load", "air_per_rate")  # fmt: skip
+_BENT = "the add-on may have bent the readings that the fuel figure comes from, not the fuel"
 
 
 @dataclass(frozen=True)
@@ -250,9 +252,10 @@ def _rests_on_trims(study: Study, estimator: str, alone: str, evidence: Evidence
         "shows whether the meter moved, or absolute load (PID 43) if it doesn't come from the "
         "meter, or "
     )  # fmt: skip
-    return (
+    return Veto(
         f"undecided: the fuel figure could be bent: it is '{estimator}', the add-on acts on "
-        f"'{study.device.acts_on}', and {alone}: {log}weigh the fuel"
+        f"'{study.device.acts_on}', and {alone}: {log}weigh the fuel",
+        _BENT,
     )
 
 
@@ -262,10 +265,12 @@ def _could_be_bent(
     weigh = "weigh the fuel, or fill up so that a tank belongs to one arm"
     log = f"log both fuel trims (PIDs 06 and 07) in every run, or {weigh}"
     if study.device.acts_on is None:
-        return (
+        return Veto(
             "undecided: say where the add-on acts (--acts-on, or acts_on under [device] in "
             "study.toml): until then a firm word needs both fuel trims logged and alike in both "
-            f"arms, but {lacking}"
+            f"arms, but {lacking}",
+            "nobody said where the add-on acts, so it may have bent the readings that the fuel "
+            "figure comes from",
         )
     if study.vehicle.fuel == "diesel":
         todo = weigh
@@ -273,9 +278,10 @@ def _could_be_bent(
         todo = weigh if trims.read else log
     else:
         todo = f"log the air meter (PID 10) or absolute load (PID 43) with both trims, or {weigh}"
-    return (
+    return Veto(
         f"undecided: the fuel figure could be bent: it is '{estimator}', the add-on acts on "
-        f"'{study.device.acts_on}', and {sight.why}; {lacking}: {todo}"
+        f"'{study.device.acts_on}', and {sight.why}; {lacking}: {todo}",
+        _BENT,
     )
 
 
@@ -297,7 +303,10 @@ def _seems_bent(
         return ()
     acts_on = study.device.acts_on or "nothing declared"
     return (
-        f"undecided: the fuel figure could be bent: between the arms differ {' and '.join(said)}, "
-        f"which an add-on that acts on '{acts_on}' doesn't explain and which would change the "
-        f"finding by '{estimator}': correct acts_on, or weigh the fuel",
+        Veto(
+            "undecided: the fuel figure could be bent: between the arms differ "
+            f"{' and '.join(said)}, which an add-on that acts on '{acts_on}' doesn't explain and "
+            f"which would change the finding by '{estimator}': correct acts_on, or weigh the fuel",
+            _BENT,
+        ),
     )

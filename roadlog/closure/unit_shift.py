@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from roadlog.closure.evidence import between_arms
 from roadlog.fuel.levels import CARRIERS, other_readings
+from roadlog.quantities.facts import Veto
 from roadlog.quantities.fuels import FUELS
 from roadlog.quantities.signals import SIGNALS, plain, signal
 from roadlog.quantities.units import LARGEST_RATIO
@@ -71,10 +72,13 @@ def unit_shift_blocking(
         if not known:
             return _near(primary, factors, carrier)
         return (
-            f"undecided: {plain(carrier)} for its {ratio} shifts by {shift.estimate:+.1f} % "
-            f"({shift.low:+.1f} to {shift.high:+.1f} %) with the arm, as one arm's logs in "
-            f"{name} would make it ({by:+.1f} %): make sure that all logs are in the unit that "
-            "was named, and correct it for those that aren't",
+            Veto(
+                f"undecided: {plain(carrier)} for its {ratio} shifts by {shift.estimate:+.1f} % "
+                f"({shift.low:+.1f} to {shift.high:+.1f} %) with the arm, as one arm's logs in "
+                f"{name} would make it ({by:+.1f} %): make sure that all logs are in the unit "
+                "that was named, and correct it for those that aren't",
+                _OTHER_UNIT,
+            ),
         )
     return ()
 
@@ -99,10 +103,13 @@ def _near(primary: Interval, factors: Sequence[tuple[str, float]], carrier: str)
         by = 100 * (factor - 1)
         if abs(primary.estimate - by) <= max(NEAREST_PCT, half):
             return (
-                f"undecided: a change of {primary.estimate:+.1f} % is what one arm's "
-                f"{plain(carrier)} in {name} would make ({by:+.1f} %), and nothing in the logs "
-                "tells the two apart: log engine speed with the air meter, absolute load or "
-                "manifold pressure in both arms, or weigh the fuel",
+                Veto(
+                    f"undecided: a change of {primary.estimate:+.1f} % is what one arm's "
+                    f"{plain(carrier)} in {name} would make ({by:+.1f} %), and nothing in the "
+                    "logs tells the two apart: log engine speed with the air meter, absolute load "
+                    "or manifold pressure in both arms, or weigh the fuel",
+                    _OTHER_UNIT,
+                ),
             )
     return ()
 
@@ -126,6 +133,7 @@ def _log_over(flow: pd.DataFrame, carrier: str, air: Sequence[str]) -> float:
     return float(100 * np.log(fuel[both].sum() / drawn[both].sum()))
 
 
+_OTHER_UNIT = "logs in another unit with the add-on than without it would look the same"
 _AIR = {
     "air": ("maf_g_s",),
     "absolute load": ("absolute_load_pct", "rpm"),

@@ -13,14 +13,15 @@ import numpy as np
 import pandas as pd
 
 from roadlog.effect.result import EffectResult
-from roadlog.quantities.facts import Warned
+from roadlog.quantities.facts import Veto, Warned
 from roadlog.stats.interval import Interval, NamedInterval
 from roadlog.study.car import Device
 
-ONE_CHANGE = (
+ONE_CHANGE = Veto(
     "undecided: before and after with one change between them: whatever else changed at that time "
     "(weather, tyres, fuel, traffic) can't be told from the add-on; switch it in and out again, in "
-    "an order that chance draws (roadlog plan)"
+    "an order that chance draws (roadlog plan)",
+    "the change was made only once, so nothing tells the add-on from whatever else changed then",
 )
 METHOD = "before and after with one change between them: no interval"
 
@@ -103,11 +104,15 @@ def _left_behind(device: Device, runs: pd.DataFrame) -> list[str]:
     if not late:
         return []
     return [
-        f"undecided: {device.name} is declared permanent (carry_over in [device]), and {late} of "
-        f"{baseline} baseline switch units came after it was first fitted "
-        f"({runs['switch_unit'].iloc[first]}): what it left in the car counts for both arms, so "
-        "the change may be understated; compare the time before it with the time after it, beside "
-        "a car without it (roadlog plan)"
+        Veto(
+            f"undecided: {device.name} is declared permanent (carry_over in [device]), and {late} "
+            f"of {baseline} baseline switch units came after it was first fitted "
+            f"({runs['switch_unit'].iloc[first]}): what it left in the car counts for both arms, "
+            "so the change may be understated; compare the time before it with the time after it, "
+            "beside a car without it (roadlog plan)",
+            "the add-on is said to leave something in the car for good, and some driving without "
+            "it came after it",
+        )
     ]
 
 

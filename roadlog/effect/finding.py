@@ -12,25 +12,31 @@ import math
 from collections.abc import Sequence
 
 from roadlog.effect.result import HeldEqual
+from roadlog.quantities.facts import Veto
 from roadlog.stats.interval import Finding, FindingWord, Interval, Obstacle, rule
 from roadlog.stats.unit_randomisation import UnitRandomisation
 from roadlog.study.car import Claim
+from roadlog.wording.numbers import percent, signed
 
 LEAST_P_FOR_GATE = 1 / 20  # orders that can't go as low say nothing one-sided
 
-_OBSTACLES: dict[Obstacle, str] = {
+_NOT_COMPARABLE = "driving with and without the add-on can't be made comparable from these logs"
+_OBSTACLES: dict[Obstacle, tuple[str, str]] = {
     "no-work": (
         "undecided: driving can't be held equal: what the road and the driver asked (work at the "
         "wheels) isn't known or goes together with time and distance: log speed at 1 Hz, on more "
-        "than one kind of road"
+        "than one kind of road",
+        _NOT_COMPARABLE,
     ),
     "weak-work": (
         "undecided: driving can't be held equal: fuel hardly rose with the work at the wheels, so "
-        "that work is badly measured here: check speed, positions and altitude (roadlog check)"
+        "that work is badly measured here: check speed, positions and altitude (roadlog check)",
+        _NOT_COMPARABLE,
     ),
     "driving-moved": (
         "undecided: driving changed: it explains {driving:+.1f} % of fuel use, more than can be "
-        "held equal with confidence: drive alike in both arms"
+        "held equal with confidence: drive alike in both arms",
+        "the car was driven too differently with the add-on and without it",
     ),
 }
 
@@ -92,8 +98,11 @@ def decide(
     )  # fmt: skip
     if beneath not in ("undecided", word):
         against.append(
-            f"undecided: by the interval the claim is {word}, by the mixed model beneath it "
-            f"{beneath}: the two hold the driving equal in different ways"
+            Veto(
+                f"undecided: by the interval the claim is {word}, by the mixed model beneath it "
+                f"{beneath}: the two hold the driving equal in different ways",
+                "two ways of holding the driving equal tell different things",
+            )
         )
     if against:
         return Finding(
@@ -132,10 +141,13 @@ def _gate(level: float, orders: UnitRandomisation) -> float:
 
 def _obstacle_sentences(held: HeldEqual) -> list[str]:
     driving = 100 * math.expm1(held.driving)
-    return [_OBSTACLES[o].format(driving=driving) for o in dict.fromkeys(held.obstacles)]
+    return [
+        Veto(_OBSTACLES[o][0].format(driving=driving), _OBSTACLES[o][1])
+        for o in dict.fromkeys(held.obstacles)
+    ]
 
 
-def _margin_sentence(word: FindingWord, margin: float, held: HeldEqual | None) -> str:
+def _margin_sentence(word: FindingWord, margin: float, held: HeldEqual | None) -> Veto:
     assert held is not None
     parts = [f"driving explains {100 * math.expm1(held.driving):+.1f} % of fuel use"]
     if math.isfinite(held.warmer_k):
@@ -143,9 +155,10 @@ def _margin_sentence(word: FindingWord, margin: float, held: HeldEqual | None) -
     else:
         parts.append("the air's temperature isn't known in both arms")
     what = "falls short of the claim" if word == "refuted" else "reaches the claim"
-    return (
+    return Veto(
         f"undecided: the interval {what}, but not by the {100 * margin:.1f} points that holding "
-        f"driving and air equal may be off ({', '.join(parts)})"
+        f"driving and air equal may be off ({', '.join(parts)})",
+        "it would hang on how well driving and air were held equal",
     )
 
 
@@ -156,24 +169,26 @@ def _cleared_sentence(margin: float) -> str:
     )
 
 
-def _gate_sentence(word: FindingWord, p: float, orders: UnitRandomisation, level: float) -> str:
-    return (
+def _gate_sentence(word: FindingWord, p: float, orders: UnitRandomisation, level: float) -> Veto:
+    return Veto(
         f"undecided: of the {orders.orders:,} orders that chance could have drawn, {100 * p:.0f} % "
         f"would look {word} as clearly if the claim were just so (at most "
-        f"{100 * _gate(level, orders):.2g} % may)"
+        f"{100 * _gate(level, orders):.2g} % may)",
+        "the same drives, dealt out to the add-on by chance in another order, would look as clear "
+        "too often",
     )
 
 
 def effect_sentence(i: Interval) -> str:
-    """The change and its interval in one sentence."""
+    """The interval of the change in one sentence, the estimate named as one."""
     if i.low is None or i.high is None:
         return (
-            f"Fuel use changed by {i.estimate:+.1f} % with the add-on fitted, but the switch units "
-            "give no interval: nothing can be concluded."
+            "The switch units give no interval for the change of fuel use with the add-on fitted "
+            f"(estimate {percent(i.estimate)}): nothing can be concluded."
         )
     return (
-        f"Fuel use changed by {i.estimate:+.1f} % with the add-on fitted "
-        f"({100 * i.level:.4g} % interval {i.low:+.1f} to {i.high:+.1f} %)."
+        f"The {100 * i.level:.4g} % interval of the change of fuel use with the add-on fitted is "
+        f"{signed(i.low)} to {percent(i.high)} (estimate {percent(i.estimate)})."
     )
 
 

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from roadlog.passes.facts import Lost
 from roadlog.quantities.arms import ARMS
 from roadlog.quantities.arrays import Floats, Ints
-from roadlog.quantities.facts import Fact, Warned
+from roadlog.quantities.facts import Fact, Veto, Warned
 from roadlog.road.network import Network
 from roadlog.road.trace import travelled
 from roadlog.wording.alike import alike
@@ -67,8 +67,11 @@ def lost_warnings(use: RoadUse) -> list[Warned]:
 def lost_blocking(use: RoadUse) -> list[str]:
     """Why no firm finding can rest on so little of the road; empty if it can."""
     return [
-        f"undecided: the {arm} arm {_said(mine)}; under {100 * LEAST_SHARE:.0f} %, which road is "
-        "left can pass for an effect"
+        Veto(
+            f"undecided: the {arm} arm {_said(mine)}; under {100 * LEAST_SHARE:.0f} %, which road "
+            "is left can pass for an effect",
+            "too little of the road driven could be used",
+        )
         for arm, mine in use.arms.items()
         if mine.share < LEAST_SHARE
     ]
@@ -102,9 +105,12 @@ def uneven_wheels(table: pd.DataFrame) -> list[str]:
         return []
     longer = "longer" if apart > 0 else "shorter"
     return [
-        f"undecided: by the logged speed the same road is {abs(100 * np.expm1(apart)):.1f} % "
-        f"{longer} in the fitted arm than in the baseline: speed, tyres or clock differ between "
-        "the arms, and fuel for a distance with them"
+        Veto(
+            f"undecided: by the logged speed the same road is {abs(100 * np.expm1(apart)):.1f} % "
+            f"{longer} in the fitted arm than in the baseline: speed, tyres or clock differ "
+            "between the arms, and fuel for a distance with them",
+            "by the logged speed the same road has another length with the add-on than without it",
+        )
     ]
 
 

@@ -55,6 +55,22 @@ def commonest(facts: Iterable[Fact | str]) -> Fact | str:
     return min(Counter(facts).items(), key=lambda each: (-each[1], str(each[0])))[0]
 
 
+class Veto(str):
+    """A sentence that forbids a firm word; `plain` says why as a clause without statistics."""
+
+    __slots__ = ("plain",)
+    plain: str
+
+    def __new__(cls, sentence: str, plain: str) -> "Veto":
+        """The sentence with its plain clause."""
+        made = super().__new__(cls, sentence)
+        made.plain = plain
+        return made
+
+    def __reduce__(self) -> tuple[type["Veto"], tuple[str, str]]:
+        return Veto, (str(self), self.plain)
+
+
 @dataclass(frozen=True)
 class Warned:
     """A warning: a stable code, what it says, and the log that it is about, if one."""

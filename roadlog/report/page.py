@@ -13,13 +13,9 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from roadlog.analysis.answered import answer_of
 from roadlog.analysis.result import Analysed, ArmSummary
-from roadlog.analysis.summary import (
-    economy_interval,
-    economy_interval_mpg_us,
-    headline,
-    verdict,
-)
+from roadlog.analysis.summary import economy_interval, economy_interval_mpg_us
 from roadlog.analysis.warned import told_warnings
 from roadlog.fuel import ESTIMATORS
 from roadlog.quantities.arms import ARMS
@@ -91,8 +87,7 @@ def report_page(analysed: Analysed, *, passes_sha256: str, parts: MapParts | Non
         policy=NO_NETWORK,
         base_css=raw("base.css"),
         report_css=raw("report.css"),
-        headline=headline(a),
-        verdict=verdict(a),
+        answer=answer_of(a),
         quantities=quantities(a),
         claim=None if a.study.claim is None else a.study.claim.words,
         claim_parts=parts_of_claim(a) if a.trials else [],

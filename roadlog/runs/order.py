@@ -7,7 +7,7 @@ blocks and switch units comes out.
 import pandas as pd
 
 from roadlog.errors import InputError
-from roadlog.quantities.facts import Warned
+from roadlog.quantities.facts import Veto, Warned
 from roadlog.runs.notes import note_headings, noted
 from roadlog.runs.table import BY_NAME, Sources
 from roadlog.runs.undated import GIVE
@@ -32,8 +32,11 @@ def unknown_order(runs: pd.DataFrame, order: Order | None) -> list[str]:
     if runs.attrs.get("told_by", "") != BY_NAME or order in ("lots", "blocks"):
         return []
     return [
-        "undecided: not every log has a date, so nobody knows in which order the add-on went in "
-        f"and out: {GIVE}"
+        Veto(
+            "undecided: not every log has a date, so nobody knows in which order the add-on went "
+            f"in and out: {GIVE}",
+            "not every log has a date, so nobody knows in which order the add-on went in and out",
+        )
     ]
 
 
