@@ -15,6 +15,7 @@ from roadlog.commands import (
     next_step,
     payback,
     plan,
+    recheck,
     record,
     runout,
     standing_start,
@@ -36,6 +37,7 @@ COMMANDS = (
     inspect,
     payback,
     engine_signals,
+    recheck,
     demo,
 )
 

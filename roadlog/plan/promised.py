@@ -12,6 +12,7 @@ from typing import Any
 
 from roadlog.errors import InputError
 from roadlog.plan.promise import Scatter
+from roadlog.plan.register import is_before
 from roadlog.plan.result import ChanceOfWord, Promised
 from roadlog.plan.size import Size
 from roadlog.study.car import Claim
@@ -59,7 +60,7 @@ def promise_that_counts(folder: Path, first_fitted: dt.datetime | None) -> Promi
 
     Parameters
     ----------
-    first_fitted : start of the first fitted run; a naive time is this computer's local time
+    first_fitted : start of the first fitted run, as `roadlog.plan.register.is_before` takes it
 
     Raises
     ------
@@ -74,8 +75,7 @@ def promise_that_counts(folder: Path, first_fitted: dt.datetime | None) -> Promi
         times = [dt.datetime.fromisoformat(p.made_at) for p in made]
         if first_fitted is None:
             return made[-1] if made else None
-        start = first_fitted if first_fitted.tzinfo else first_fitted.astimezone()
-        before = [p for p, at in zip(made, times, strict=True) if at < start]
+        before = [p for p, at in zip(made, times, strict=True) if is_before(at, first_fitted)]
     except (ValueError, KeyError, TypeError) as e:
         raise InputError(_damaged(path)) from e
     if before:

@@ -123,13 +123,26 @@ def binding(entries: Sequence[Entry], first_fitted: dt.datetime | None) -> Entry
 
     Parameters
     ----------
-    first_fitted : start of the first fitted run; a naive time is this computer's local time
+    first_fitted : start of the first fitted run; a naive time is that of the clock on the wall
+        where the plan was made
     """
     if first_fitted is None:
         return entries[-1] if entries else None
-    start = first_fitted if first_fitted.tzinfo else first_fitted.astimezone()
-    before = [e for e in entries if e.at < start]
+    before = [e for e in entries if is_before(e.at, first_fitted)]
     return before[-1] if before else None
+
+
+def is_before(at: dt.datetime, start: dt.datetime) -> bool:
+    """Whether a time with zone is before a start that may have none.
+
+    A start without zone is read on the wall clock of `at`, so that the answer is the same on
+    whatever computer it is asked.
+
+    >>> noon = dt.datetime.fromisoformat("2026-03-02T12:00+09:00")
+    >>> is_before(noon, dt.datetime(2026, 3, 2, 13)), is_before(noon, dt.datetime(2026, 3, 2, 11))
+    (True, False)
+    """
+    return (at if start.tzinfo else at.replace(tzinfo=None)) < start
 
 
 def without_late_notes(study: Study, bound: Entry | None) -> tuple[Study, tuple[str, ...]]:

@@ -159,7 +159,7 @@ def _opened(path: Path) -> Iterator[Any]:
             "'pip install roadlog[raster]'"
         ) from e
     try:
-        with rasterio.open(path) as file:
+        with rasterio.open(path, driver="GTiff") as file:
             yield file
     except RasterioError as e:
         raise InputError(f"{path}: not a raster that can be read: use a GeoTIFF") from e

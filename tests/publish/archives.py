@@ -45,7 +45,8 @@ def about(folder: Path, **more: object) -> About:
 def archived(folder: Path, path: Path, **more: object) -> Path:
     """The study's archive."""
     page = {"index.html": b"<p>Results</p>", "cards/result-light.svg": b"<svg/>"}
-    write_archive(folder, {**results_of(folder), **page}, path, about=about(folder, **more))
+    said = about(folder, **more)
+    write_archive(folder, {**results_of(folder, said.published), **page}, path, about=said)
     return path
 
 
