@@ -46,6 +46,7 @@ FILES = {
     "plan.studyfile": "writes study.toml",
     "publish.about": "hashes roadlog's own code",
     "publish.archive": "packs a study and its results",
+    "publish.recheck": "reads what an archive publishes",
     "publish.unpack": "unpacks an archive into a folder of ours",
     "publish.contents": "opens what is to be published, for the leak test",
     "publish.coordinates": "parses a table that is already read",
