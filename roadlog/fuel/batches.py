@@ -14,10 +14,8 @@ import pandas as pd
 from roadlog.errors import InputError
 from roadlog.quantities.arms import ARMS
 from roadlog.quantities.fuels import FUELS, Fuel, blend, blend_expansion_per_k, volume_l
-from roadlog.runs.notes import note_headings, noted
+from roadlog.runs.notes import BATCH_KEYS, note_headings, noted
 from roadlog.study.settings import Batch, Can, Fill, Study
-
-NOTE_COLUMNS = ("fuel batch", "batch", "fuel_batch")
 
 
 def batch_fuel(batch: Batch, declared: Fuel) -> Fuel:
@@ -76,7 +74,7 @@ def _noted(runs: pd.DataFrame, notes: pd.DataFrame | None) -> list[str]:
     if notes is None or notes.empty:
         return [""] * len(runs)
     names = note_headings(notes)
-    column = next((names[c] for c in NOTE_COLUMNS if c in names), None)
+    column = next((names[c] for c in BATCH_KEYS if c in names), None)
     if column is None:
         return [""] * len(runs)
     return list(noted(notes, runs, notes[column]).fillna("").astype(str).str.strip())

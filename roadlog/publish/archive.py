@@ -20,6 +20,7 @@ from typing import Any
 from roadlog.errors import InputError
 from roadlog.publish.about import About
 from roadlog.publish.crate import LICENCES, METADATA, Part, checked_licence, metadata
+from roadlog.publish.private import PRIVATE
 from roadlog.publish.unpack import (
     ABOUT,
     FILE_MODE,
@@ -96,8 +97,11 @@ def study_files(folder: Path) -> list[str]:
     Raises
     ------
     InputError
-        If one is a link: what it leads to may not be meant for the public.
+        If one is a link: what it leads to may not be meant for the public; or if the folder holds
+        what was drawn for its privacy, so that it is the study itself and not the trimmed one.
     """
+    if (folder / PRIVATE).exists():
+        raise InputError(f"{folder} holds {PRIVATE}, so it isn't trimmed: archive the trimmed one")
     names = []
     for path in folder.rglob("*"):
         name = path.relative_to(folder)

@@ -84,6 +84,7 @@ ROLES = (
     ("study/computed/registered", "What was registered before the first fitted run"),
     ("study/computed/looks", "Every look at the data"),
     ("study/computed/promised", "What the plan promised"),
+    ("study/trimmed.json", "How the logs were trimmed, and the untrimmed logs' SHA-256"),
     ("study/results/trials/", "Result of a trial beside the road test"),
     ("study/", "Part of the study that the results were made from"),
     ("results/results.json", "Every number of the published pages"),

@@ -13,7 +13,6 @@ import numpy as np
 import pandas as pd
 
 from roadlog.closure.ledger import Ledger, moment
-from roadlog.fuel.batches import NOTE_COLUMNS
 from roadlog.ingest.text.handtable import split_unit
 from roadlog.passes.conditions import rain_between, weather_at
 from roadlog.physics.atmosphere import LAPSE_K_M
@@ -23,7 +22,7 @@ from roadlog.quantities.arrays import Floats
 from roadlog.road.gates import Gate
 from roadlog.runs.accessory_notes import HEADINGS, OFF, ON, told
 from roadlog.runs.deviations import NO_DEVIATION, agreed_word, is_deviation
-from roadlog.runs.notes import DAY_KEYS, NOTE_KEYS, note_headings
+from roadlog.runs.notes import BATCH_KEYS, DAY_KEYS, NOTE_KEYS, note_headings
 from roadlog.runs.routes import ROUTE_WORDS
 from roadlog.study.settings import Can, Fill, Study
 
@@ -87,7 +86,7 @@ def _deviation(cell: str, agreed: Sequence[str]) -> str:
 def _is_read(name: str, column: str, wanted: set[str]) -> bool:
     """Whether a rule of the study reads the column's words."""
     plain = split_unit(column)[0]
-    known = {*HEADINGS, *ROUTE_WORDS, *NOTE_COLUMNS}
+    known = {*HEADINGS, *ROUTE_WORDS, *BATCH_KEYS}
     return plain in known or {name, plain, plain.replace(" ", "_")} & wanted != set()
 
 

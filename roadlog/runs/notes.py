@@ -19,6 +19,7 @@ from roadlog.ingest.text.handtable import line_of, read_table
 
 DAY_KEYS = ("date", "day")
 NOTE_KEYS = ("run", "file", *DAY_KEYS)  # what a row of the notes is about, nearest first
+BATCH_KEYS = ("fuel batch", "batch", "fuel_batch")
 MOST_LISTED = 6
 
 

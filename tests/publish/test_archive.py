@@ -105,6 +105,14 @@ def test_a_link_in_the_study_is_refused(tmp_path):
         study_files(folder)
 
 
+def test_a_study_that_was_not_trimmed_is_refused(study, tmp_path):
+    folder = can_folder(tmp_path / "s")
+    (folder / "computed").mkdir()
+    (folder / "computed" / "private.json").write_text("{}")
+    with pytest.raises(InputError, match="isn't trimmed"):
+        write_archive(folder, results_of(folder), tmp_path / "a.zip", about=about(folder))
+
+
 @pytest.mark.parametrize("name", ["CON.csv", "a:b.csv", "line\nbreak.csv", "end."])
 def test_a_name_that_one_system_cannot_hold_is_refused(name, study, tmp_path):
     results = {**results_of(study), name: b"x"}
