@@ -56,8 +56,9 @@ def write_archive(
         Already trimmed: everything in it is published, but for hidden files, `results/` (other
         than the trials' results) and the kept network.
     results : mapping
-        Name within `results/` -> bytes; with results.json and passes.csv, as `analyse` of
-        `study_folder` with `now=about.published` gave them.
+        Name within `results/` -> bytes; with results.json and passes.csv, as the first `analyse` of
+        `study_folder` with `now=about.published` gave them (a network kept from an earlier one
+        cuts the road elsewhere, and isn't published).
     about : About
 
     Returns
