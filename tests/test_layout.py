@@ -32,6 +32,7 @@ FILE_CALLS = {
 # What each module that touches files has to do with them. `commands` and `demo` are edges.
 FILES = {
     "analysis.pilot": "lists a pilot's logs",
+    "closure.fillnote": "writes a fill into fills.csv",
     "ingest.clock.dayorder": "first dates of a text log",
     "ingest.drives": "writes one drive of a log that holds several",
     "ingest.journal.clock": "the kernel's clock",
@@ -63,6 +64,7 @@ FILES = {
     "road.raster": "reads a raster of heights",
     "road.store": "keeps a network",
     "runs.accessory_notes": "writes answers into notes.csv",
+    "runs.daily_notes": "writes a day into notes.csv",
     "runs.intake": "takes logs into a study",
     "runs.seen": "keeps what a check said of each log",
     "runs.table": "finds the logs of a study",

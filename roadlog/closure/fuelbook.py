@@ -5,7 +5,7 @@ Columns are matched by meaning and unit; each row becomes the same model that `[
 """
 
 import re
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from pathlib import Path
 
 import pandas as pd
@@ -98,6 +98,27 @@ def read_cans(path: Path, day_first: bool | None = None) -> tuple[Can, ...]:
     )
 
 
+def fill_headings(headings: Iterable[str], path: Path) -> dict[str, tuple[str, str | None]]:
+    """Which heading of `fills.csv` gives which field of a fill, with the unit that it tells.
+
+    Raises
+    ------
+    InputError
+        If a heading isn't known.
+
+    >>> fill_headings(["time", "volume [US gal]"], Path("fills.csv"))
+    {'time': ('time', None), 'litres': ('volume [US gal]', 'US gal')}
+    """
+    found: dict[str, tuple[str, str | None]] = {}
+    for heading in headings:
+        if split_unit(heading)[0] in TIME_WORDS:
+            found.setdefault("time", (heading, None))
+            continue
+        name, _, unit = _meaning(heading, path, FILL_NUMBERS, FILL_TEXTS)
+        found.setdefault(name, (heading, unit))
+    return found
+
+
 def _rows(
     table: pd.DataFrame,
     path: Path,
@@ -130,7 +151,7 @@ def _rows(
             )
         elif name == "price_per_l":
             price = quantity(cells, None, own, path, str(header), decimal=mark or _pumps(cells))
-            columns[name] = price / _litres(unit, path, str(header))
+            columns[name] = price / litres_priced(unit, path, str(header))
         else:
             pumped = mark or (_pumps(cells) if name == "litres" else None)
             columns[name] = quantity(cells, unit, own, path, str(header), decimal=pumped)
@@ -178,7 +199,7 @@ def _unit_names(cells: pd.Series, day_first: bool | None, path: Path, header: st
     return read_days(dates, day_first, path, header).fillna(cells)
 
 
-def _litres(priced: str | None, path: Path, header: str) -> float:
+def litres_priced(priced: str | None, path: Path, header: str) -> float:
     """Litres that a price is for; `priced` as "EUR/L", "gallon", or a currency alone (a litre)."""
     if priced is None:
         return 1.0

@@ -140,6 +140,14 @@ def gather(folder: Path, date: dt.date | None) -> "Standing":
     )
 
 
+def with_logs_order(folder: Path, study: "Study") -> "Study":
+    """The study with the order of day and month that its logs settle, if it has any."""
+    from roadlog.runs.table import with_day_order
+
+    sources = _sources(folder, study)
+    return study if sources is None else with_day_order(study, sources)
+
+
 def _sources(folder: Path, study: "Study") -> "Sources | None":
     """The study's logs, None before the first: patterns that match nothing yet are no fault."""
     from roadlog.runs.table import study_sources

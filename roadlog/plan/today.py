@@ -58,13 +58,17 @@ class Standing:
     @property
     def blind(self) -> bool:
         """Whether the driver isn't to know the arm."""
-        known = self.study.analysis.driver_knew_arm
-        return self.sealed or self.study.plan.switched_by_other or known is False
+        return self.sealed or driver_is_blind(self.study)
 
     @property
     def driven(self) -> frozenset[dt.date]:
         """Days with a log."""
         return frozenset(log.day for log in self.logs if log.day is not None)
+
+
+def driver_is_blind(study: Study) -> bool:
+    """Whether the study says that the driver isn't to know the arm."""
+    return study.plan.switched_by_other or study.analysis.driver_knew_arm is False
 
 
 @dataclass(frozen=True)
@@ -108,12 +112,17 @@ def nothing_there(folder: str, *, exists: bool, logs: bool) -> Advice:
 def advise(s: Standing) -> Advice:
     """What is done, what is missing, what to do today, and the next command."""
     told = _Told()
-    title = one_line(s.study.name)
-    title = title if len(title) <= LONGEST_NAME else title[: LONGEST_NAME - 1] + "…"
+    title = short_name(s.study)
     if s.study.synthetic and "synthetic" not in title.lower():
         title += " (synthetic)"
     why, line = _steps(s, told)
     return Advice(told.rows, why, line, title)
+
+
+def short_name(study: Study, most: int = LONGEST_NAME) -> str:
+    """The study's name on one line, cut where it is long."""
+    name = one_line(study.name)
+    return name if len(name) <= most else name[: most - 1] + "…"
 
 
 def advice_lines(advice: Advice) -> list[str]:
@@ -235,6 +244,8 @@ def _by_day(s: Standing, told: _Told) -> tuple[str, str]:
                 "plan", s.folder, "--redraw", "--dry-run"
             )
         return _after_the_end(s, told)
+    if s.today in days and s.today not in s.driven and s.today in s.noted:
+        return "noted; bring in the logs of today (roadlog take), then", command("check", s.folder)
     if s.today in days and s.today not in s.driven:
         return "after the last drive, parked, bring in the logs (roadlog take), then", _note(
             s, s.today

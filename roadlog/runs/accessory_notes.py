@@ -2,8 +2,6 @@
 out; and the tester's answers written into that column, with no other cell touched.
 """
 
-import csv
-import io
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -14,9 +12,9 @@ import numpy as np
 import pandas as pd
 
 from roadlog.errors import InputError
-from roadlog.ingest.text.dialect import as_utf8
+from roadlog.ingest.text.handedit import hand_text, with_cells
 from roadlog.ingest.text.handtable import read_table, split_unit
-from roadlog.runs.notes import DAY_KEYS, NOTE_KEYS, note_headings, noted, read_notes
+from roadlog.runs.notes import DAY_KEYS, note_headings, noted, read_notes, row_about
 from roadlog.study.durable import atomic_write
 
 COLUMN = "accessory"
@@ -99,10 +97,10 @@ def write_answers(path: Path, answers: Mapping[str, str], day_first: bool | None
     """
     keys = {k: "date" if re.fullmatch(r"\d{4}-\d{2}-\d{2}", k) else "file" for k in answers}
     if not path.exists():
-        heads = [*dict.fromkeys(keys.values()), COLUMN]
-        rows = [[k if keys[k] == h else "" for h in heads[:-1]] + [a] for k, a in answers.items()]
-        text = "\n".join(_record(r, ",") for r in (heads, *rows)) + "\n"
-        atomic_write(path, partial(Path.write_text, data=text, encoding="utf-8"))
+        heads = ",".join([*dict.fromkeys(keys.values()), COLUMN]) + "\n"
+        rows = [{keys[k]: k, COLUMN: a} for k, a in answers.items()]
+        new = with_cells(hand_text(heads.encode(), path), {}, rows)
+        atomic_write(path, partial(Path.write_bytes, data=new))
         return
     before = read_notes(path, day_first)
     text = _edited(path, before, answers, keys)
@@ -118,100 +116,34 @@ def _columns(notes: pd.DataFrame) -> list[str]:
     return [c for c in dict.fromkeys(found) if c is not None and notes[c].notna().any()]
 
 
-def _row_of(notes: pd.DataFrame, key: str, kind: str) -> int | None:
-    """Line of the row that is about this day or file and nothing nearer; None if there is none."""
-    names = note_headings(notes)
-    order = [k for k in NOTE_KEYS if k in names]
-    for k in order:
-        if (k in DAY_KEYS) != (kind == "date") or (kind == "file" and k != "file"):
-            continue
-        ids = notes[names[k]].astype("str").fillna("").str.strip()
-        if kind == "file":
-            ids = ids.str.replace("\\", "/").str.split("/").str[-1]
-        free = np.ones(len(notes), dtype=bool)
-        for nearer in order[: order.index(k)]:
-            cell = notes[names[nearer]]
-            free &= (cell.isna() | (cell.astype("str").str.strip() == "")).to_numpy()
-        here = np.flatnonzero((ids == key).to_numpy() & free)
-        if len(here):
-            return int(notes.index[here[0]])
-    return None
-
-
 def _edited(
     path: Path, notes: pd.DataFrame, answers: Mapping[str, str], keys: Mapping[str, str]
-) -> str:
-    """The file's text with the answers in; lines that get none stay as they are."""
-    text = as_utf8(path.read_bytes(), path).decode()
-    ending = "\r\n" if "\r\n" in text else "\n"
-    first = text.lstrip("\r\n").partition("\n")[0]
-    delimiter = max(",;\t|", key=first.count)
-    records = _records(text, delimiter)
-    head = next(i for i, (_, _, cells) in enumerate(records) if any(c.strip() for c in cells))
-    heads = [c.strip() for c in records[head][2]]
-    lower = [h.lower() for h in heads]
-    while lower and not lower[-1]:
-        lower.pop()
-    new = COLUMN not in lower
-    place = len(lower) if new else lower.index(COLUMN)
-    changed: dict[int, str] = {}
-    if new:
-        changed[head] = _record(_with(records[head][2], place, COLUMN), delimiter)
-    at_line = {line: i for i, (line, _, _) in enumerate(records)}
+) -> bytes:
+    """The file's bytes with the answers in; lines that get none stay as they are."""
+    names = note_headings(notes)
+    own = names.get(COLUMN, COLUMN)
+    changed: dict[int, dict[str, str]] = {}
     added = []
     for key, answer in answers.items():
-        line = _row_of(notes, key, keys[key])
+        line = row_about(notes, key, keys[key])
         if line is not None:
-            i = at_line[line]
-            changed[i] = _record(_with(records[i][2], place, answer), delimiter)
+            changed[line] = {own: answer}
             continue
-        own = next((lower.index(k) for k in (*DAY_KEYS, "file")
-                    if k in lower and (k in DAY_KEYS) == (keys[key] == "date")), None)  # fmt: skip
-        if own is None:
+        about = DAY_KEYS if keys[key] == "date" else ("file",)
+        column = next((names[k] for k in about if k in names), None)
+        if column is None:
             raise InputError(
                 f"{path}: there is no column '{keys[key]}' for {key}: add it, or write the answer "
                 f"into a column '{COLUMN}' by hand"
             )
-        added.append(_record(_with(_with([], own, key), place, answer), delimiter))
-    parts = [
-        changed[i] + (ending if raw.endswith("\n") else "") if i in changed else raw
-        for i, (_, raw, _) in enumerate(records)
-    ]
-    whole = "".join(parts)
-    if added and not whole.endswith("\n"):
-        whole += ending
-    return whole + "".join(r + ending for r in added)
-
-
-def _records(text: str, delimiter: str) -> list[tuple[int, str, list[str]]]:
-    """Each record: its line as `read_table` counts it, its text with its ending, its cells."""
-    lines = text.splitlines(keepends=True) if "\n" in text else [text]
-    reader = csv.reader(
-        io.StringIO(text, newline=""), delimiter=delimiter, skipinitialspace=True, strict=True
-    )
-    found, before = [], 0
-    for cells in reader:
-        found.append((before + 1, "".join(lines[before : reader.line_num]), cells))
-        before = reader.line_num
-    return found
-
-
-def _with(cells: list[str], place: int, text: str) -> list[str]:
-    out = [*cells, *[""] * (place + 1 - len(cells))]
-    out[place] = text
-    return out
-
-
-def _record(cells: list[str], delimiter: str) -> str:
-    out = io.StringIO()
-    csv.writer(out, delimiter=delimiter, lineterminator="").writerow(cells)
-    return out.getvalue()
+        added.append({column: key, own: answer})
+    return with_cells(hand_text(path.read_bytes(), path), changed, added)
 
 
 def _checked(
     temporary: Path,
     *,
-    text: str,
+    text: bytes,
     before: pd.DataFrame,
     answers: Mapping[str, str],
     keys: Mapping[str, str],
@@ -219,7 +151,7 @@ def _checked(
     path: Path,
 ) -> None:
     """Write, read again, and refuse where any other cell, or an answer, reads otherwise."""
-    temporary.write_bytes(text.encode("utf-8"))
+    temporary.write_bytes(text)
     raw, was = read_table(temporary), read_table(path)
     own = note_headings(raw)[COLUMN]
     others = [c for c in was.columns if c != own]
@@ -228,7 +160,7 @@ def _checked(
     )  # fmt: skip
     after = read_notes(temporary, day_first)
     there = all(
-        (line := _row_of(after, k, keys[k])) is not None and after.loc[line, own] == a
+        (line := row_about(after, k, keys[k])) is not None and after.loc[line, own] == a
         for k, a in answers.items()
     )
     if not (same and there and len(after) >= len(before)):

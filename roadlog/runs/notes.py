@@ -135,6 +135,26 @@ def _filled(notes: pd.DataFrame) -> NDArray[np.bool_]:
     return filled
 
 
+def row_about(notes: pd.DataFrame, key: str, kind: str) -> int | None:
+    """Line of the row that is about this day or file and nothing nearer; None if there is none."""
+    names = note_headings(notes)
+    order = [k for k in NOTE_KEYS if k in names]
+    for k in order:
+        if (k in DAY_KEYS) != (kind == "date") or (kind == "file" and k != "file"):
+            continue
+        ids = notes[names[k]].astype("str").fillna("").str.strip()
+        if kind == "file":
+            ids = ids.str.replace("\\", "/").str.split("/").str[-1]
+        free = np.ones(len(notes), dtype=bool)
+        for nearer in order[: order.index(k)]:
+            cell = notes[names[nearer]]
+            free &= (cell.isna() | (cell.astype("str").str.strip() == "")).to_numpy()
+        here = np.flatnonzero((ids == key).to_numpy() & free)
+        if len(here):
+            return int(notes.index[here[0]])
+    return None
+
+
 def of_no_drive(notes: pd.DataFrame | None, runs: pd.DataFrame) -> list[str]:
     """A sentence on rows of the notes that say something and match no drive, if there are any.
 
