@@ -10,7 +10,7 @@ from roadlog.errors import InputError
 
 if TYPE_CHECKING:
     from roadlog.runs.table import Sources
-    from roadlog.study.settings import Study
+    from roadlog.study.settings import ColumnRule, Study
 
 
 def add_sources(p: argparse.ArgumentParser) -> None:
@@ -28,6 +28,12 @@ def add_sources(p: argparse.ArgumentParser) -> None:
         metavar="FILE",
         help="a table of the runs in order of driving, with the columns file, arm, date (or day) "
         "and block as far as logs and piles don't tell them; a study's is runs.csv",
+    )
+    p.add_argument(
+        "--name", help="name of the study on pages and in results, where no study.toml has one"
+    )
+    p.add_argument(
+        "--device", metavar="NAME", help="name of the add-on, where no study.toml has one"
     )
     p.add_argument(
         "--column",
@@ -58,18 +64,36 @@ def chosen(
     """The study and its files; `in_study` names a study's files where they aren't its [logs]."""
     from roadlog.runs.table import listed_sources, pile_sources, study_sources
     from roadlog.study.folder import load_study
-    from roadlog.study.settings import Study, column_rules
+    from roadlog.study.settings import column_rules
 
     require_one_source(a)
     rules = column_rules(a.column)
     if a.study is None:
         if a.baseline is None:
-            return Study(name="a list of runs", columns=rules), listed_sources(a.runs)
+            return _nameless(a, "a list of runs", rules), listed_sources(a.runs)
         piles = replace(pile_sources(a.baseline, a.fitted), listed=a.runs)
-        return Study(name="two piles of logs", columns=rules), piles
+        return _nameless(a, "two piles of logs", rules), piles
+    if a.name is not None or a.device is not None:
+        option = "--name" if a.name is not None else "--device"
+        raise InputError(f"{option} is for logs without a study: {a.study / 'study.toml'} has it")
     study = load_study(a.study)
     study = study.model_copy(update={"columns": {**study.columns, **rules}})
     return study, (in_study or study_sources)(a.study, study)
+
+
+def _nameless(a: argparse.Namespace, usual: str, rules: "dict[str, ColumnRule]") -> "Study":
+    """The study of logs that have no study.toml, called as the options say."""
+    from roadlog.study.car import Device
+    from roadlog.study.settings import Study
+    from roadlog.wording.screen import one_line
+
+    name, device = (None if v is None else one_line(v) for v in (a.name, a.device))
+    for option, given in (("--name", name), ("--device", device)):
+        if given == "":
+            raise InputError(f"{option} is blank: give a name, or leave the option out")
+    named = {"device": Device(name=device)} if device else {}
+    labels = {"labels": {"baseline": f"{device} out", "fitted": f"{device} in"}} if device else {}
+    return Study.model_validate({"name": name or usual, "columns": rules, **named, **labels})
 
 
 def results_folder(a: argparse.Namespace) -> Path:
