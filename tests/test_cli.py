@@ -121,7 +121,7 @@ def test_help_imports_no_heavy_library():
         "import sys, roadlog.cli\n"
         "try: roadlog.cli.main(['--help'])\n"
         "except SystemExit: pass\n"
-        "print(sorted({'pandas','numpy','scipy','folium','matplotlib'} & set(sys.modules)))"
+        "print(sorted({'pandas','numpy','scipy','jinja2','matplotlib'} & set(sys.modules)))"
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True)
     assert done.stdout.splitlines()[-1] == "[]"

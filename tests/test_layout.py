@@ -78,7 +78,7 @@ FILES = {
 
 # What a function may import by itself: packages whose import takes longer than reading a log.
 SLOW_IMPORTS = {
-    "PIL", "branca", "folium", "gpxpy", "icalendar", "jinja2", "matplotlib", "metar", "obd",
+    "PIL", "gpxpy", "icalendar", "jinja2", "matplotlib", "metar", "obd",
     "pyproj", "rasterio", "rocrate", "scipy", "serial", "statsmodels", "tomlkit", "tqdm",
 }  # fmt: skip
 MOST_LINES = 60  # of a function's code, its docstring not counted

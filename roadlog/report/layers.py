@@ -1,43 +1,61 @@
-"""The map's layers, drawn with folium: legs and looks of segments in, an element and a script out.
+"""What the map draws, as plain data: legs, segments and runs in, lists for the page's script out.
 
-Segments, distance marks and every run are layers that the reader can switch. Text reaches the
-script only through JSON with `<`, `>` and `&` escaped.
+Positions are whole numbers, each the step from the one before, so that a page of many runs stays
+small. Nothing here is markup: the script puts texts into the page as text.
 """
 
-import html
-import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from functools import lru_cache
 from typing import Any
 
 import numpy as np
+import pandas as pd
 
 from roadlog.analysis.result import Analysed
 from roadlog.quantities.arms import ARMS
 from roadlog.quantities.arrays import Floats
 from roadlog.report.legs import Leg
 from roadlog.report.strips import mark_step_km
+from roadlog.report.thinning import thinned
 from roadlog.road.network import Segment
-from roadlog.wording.colours import ARM_COLOURS, INK
+from roadlog.road.projection import to_local
 
-SIDEWAYS_PX = 5.0
 WIDTH_PX = (4.0, 9.0)
-POINTS_A_SEGMENT = 40
-POINTS_A_RUN = (30, 160)
-POINTS_ALL_RUNS = 8000
+RUN_TOLERANCE_M = 5.0
+SEGMENT_TOLERANCE_M = 1.0
+SEGMENT_UNITS = 1_000_000  # a degree: 0.1 m
+RUN_UNITS = 100_000  # a degree: 1 m
 _DIRECTION_OVER_M = 150.0
 
 
 @dataclass(frozen=True)
 class Drawn:
-    """One segment as the map and the strip show it."""
+    """One segment as map, strip and printed sketch show it."""
 
     segment: Segment
+    leg: int
+    at_km: float
     colour: str
     passes: int
     hint: str
-    popup: str
+    title: str
+    change: str
+    facts: tuple[tuple[str, str], ...]
+    use: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Label:
+    """A text beside the road: its place, and its centre from there [px right, px down]."""
+
+    leg: int
+    km: float
+    text: str
+    is_end: bool
+    lat_deg: float
+    lon_deg: float
+    right_px: float
+    down_px: float
 
 
 def width_px(passes: int, most: int) -> float:
@@ -45,189 +63,169 @@ def width_px(passes: int, most: int) -> float:
     return WIDTH_PX[0] + (WIDTH_PX[1] - WIDTH_PX[0]) * passes / max(most, 1)
 
 
-def draw_map(
-    analysed: Analysed, legs: Sequence[Leg], drawn: Mapping[str, Drawn], *, tiles: bool
-) -> tuple[str, str]:
-    """The map's element and its script, as folium writes them."""
-    folium = _folium()
-    chart = folium.Map(
-        tiles="OpenStreetMap" if tiles else None,
-        location=_middle(legs),
-        control_scale=True,
-        zoom_snap=0.1,
-        scroll_wheel_zoom=False,
-    )
-    chart.default_js, chart.default_css = [], []
-    segments = folium.FeatureGroup("Change by segment").add_to(chart)
-    marks = folium.FeatureGroup("Distances and ends").add_to(chart)
-    most = max(d.passes for d in drawn.values())
-    for casing in (True, False):
-        for d in drawn.values():
-            _segment_line(d, most, chart, casing=casing).add_to(segments)
-    for leg in legs:
-        _mark_leg(leg, marks)
-    for arm in ARMS:
-        _run_lines(analysed, arm).add_to(chart)
-    control = folium.LayerControl(collapsed=False).add_to(chart)
-    ready = "road.ready({{ v.map }}, {{ v.control }}, {{ v.box|tojson }});"
-    _script(ready, map=chart.get_name(), control=control.get_name(), box=_box(legs)).add_to(chart)
-    root = chart.get_root()
-    root.render()
-    stable = _stable_names(root.html.render() + "\0" + root.script.render())
-    body, script = stable.split("\0")
-    return body.strip(), script
+def map_data(analysed: Analysed, legs: Sequence[Leg], drawn: Mapping[str, Drawn]) -> dict[str, Any]:
+    """Everything that the map's script needs.
+
+    Returns
+    -------
+    dict
+        `box` (south-west and north-east corner [°]), `units` of positions a degree, `arms`, `legs`
+        with their labels, `segments` with a row a used pass (place in `runs`, tenths of a second,
+        hundredths of L/100 km), and `runs` with their lines.
+    """
+    most = max((d.passes for d in drawn.values()), default=0)
+    order = {name: i for i, name in enumerate(drawn)}
+    number = {int(run): i for i, run in enumerate(analysed.runs["run"])}
+    rows = _pass_rows(analysed, number)
+    origin = analysed.network.origin or (0.0, 0.0)
+    return {
+        "units": {"segments": SEGMENT_UNITS, "runs": RUN_UNITS},
+        "box": _box(legs, origin[1]),
+        "arms": [analysed.study.label(arm) for arm in ARMS],
+        "legs": [
+            {
+                "name": leg.name,
+                "km": round(leg.length_km, 3),
+                "segments": [order[s.id] for s in leg.segments],
+                "labels": [
+                    [round(m.lat_deg, 6), round(_east_of(m.lon_deg, origin[1]), 6), m.text,
+                     int(m.is_end), round(m.right_px), round(m.down_px)]
+                    for m in labels(leg)
+                ],
+            }
+            for leg in legs
+        ],
+        "segments": [
+            {
+                "id": d.segment.id,
+                "leg": d.leg,
+                "at": round(d.at_km, 3),
+                "km": round(d.segment.length_m / 1000, 4),
+                "colour": d.colour,
+                "px": round(width_px(d.passes, most), 1),
+                "line": _steps(*_segment_places(d.segment, origin[1]), SEGMENT_UNITS),
+                "title": d.title,
+                "change": d.change,
+                "facts": [list(f) for f in d.facts],
+                "use": list(d.use),
+                "hint": d.hint,
+                "passes": rows.get(d.segment.id, []),
+            }
+            for d in drawn.values()
+        ],
+        "runs": [_run(record, analysed) for record in analysed.runs.to_dict("records")],
+    }  # fmt: skip
 
 
-def _stable_names(text: str) -> str:
-    """folium's random names replaced by counters, so that equal results give equal files."""
-    names: dict[str, str] = {}
-    return re.sub(
-        r"_[0-9a-f]{32}(?![0-9a-f])", lambda m: names.setdefault(m.group(), f"_{len(names)}"), text
-    )
+def runs_without_line(analysed: Analysed) -> int:
+    """How many runs have no line on the map."""
+    return sum(not _run_lines(analysed, int(run)) for run in analysed.runs["run"])
 
 
-@lru_cache(maxsize=16)
-def _template(script: str) -> Any:
-    from jinja2 import Template
-
-    names = "{% set v, parent = this.values, this._parent.get_name() %}"
-    return Template("{% macro script(this, kwargs) %}" + names + script + "\n{% endmacro %}")
-
-
-def _script(script: str, **values: object) -> Any:
-    """A folium element that only writes a line of script about its `parent`, from values `v`."""
-    from branca import element
-
-    macro: Any = element
-    made = macro.MacroElement()
-    made._template, made.values = _template(script), values
-    return made
-
-
-def _folium() -> Any:
-    """folium, imported when a map is drawn and not before; its own annotations are partial."""
-    import folium
-
-    return folium
-
-
-def _segment_line(d: Drawn, most: int, chart: Any, *, casing: bool) -> Any:
-    folium = _folium()
-    width = width_px(d.passes, most)
-    line = folium.PolyLine(
-        _places(d.segment.lat_deg, d.segment.lon_deg, POINTS_A_SEGMENT, digits=6),
-        color=INK if casing else d.colour,
-        weight=width + (2 if casing else 0),
-        opacity=1.0,
-        line_cap="butt",
-    )
-    aside = "road.sideways({{ v.map }}, {{ parent }}, {{ v.px|tojson }});"
-    line.add_child(_script(aside, map=chart.get_name(), px=SIDEWAYS_PX))
-    if not casing:
-        words = "road.words({{ parent }}, {{ v.hint|tojson }}, {{ v.popup|tojson }});"
-        line.add_child(_script(words, hint=html.escape(d.hint), popup=d.popup))
-        known = "road.known({{ v.segment|tojson }}, {{ parent }});"
-        line.add_child(_script(known, segment=d.segment.id))
-    return line
-
-
-def _mark_leg(leg: Leg, group: Any) -> None:
-    folium = _folium()
-    for km, text, outward in ((0.0, "start", -1.0), (leg.length_km, "end", 1.0)):
-        place, ahead = _at(leg, km)
-        if not np.isfinite([*place, *ahead]).all():
-            continue
-        folium.CircleMarker(
-            place, radius=5, color=INK, weight=2, fill_color="#ffffff", fill_opacity=1.0,
-        ).add_to(group)  # fmt: skip
-        centre = _aside_px(ahead, right_px=(40, 20), ahead_px=16 * outward)
-        _label(place, f"leg {leg.number} {text}", "road-end", (66, 16), centre).add_to(group)
+def labels(leg: Leg) -> list[Label]:
+    """A leg's ends and its distance marks, ends first."""
+    found = [_label(leg, 0.0, f"leg {leg.number} start", (40, 20), -16.0)]
+    found.append(_label(leg, leg.length_km, f"leg {leg.number} end", (40, 20), 16.0))
     step = mark_step_km(leg.length_km)
     for km in np.arange(step, leg.length_km - step / 3, step):
-        place, ahead = _at(leg, float(km))
-        if np.isfinite([*place, *ahead]).all():
-            centre = _aside_px(ahead, right_px=(26, 17), ahead_px=0)
-            _label(place, f"{km:g} km", "road-mark", (40, 16), centre).add_to(group)
+        found.append(_label(leg, float(km), f"{km:g} km", (26, 17), None))
+    return [m for m in found if np.isfinite([m.lat_deg, m.lon_deg, m.right_px, m.down_px]).all()]
 
 
-def _at(leg: Leg, km: float) -> tuple[list[float], tuple[float, float]]:
+def _label(
+    leg: Leg, km: float, text: str, aside_px: tuple[float, float], ahead_px: float | None
+) -> Label:
+    """A label to the right of the direction of travel; an end's lies outward as well."""
+    (lat, lon), (east, north) = _at(leg, km)
+    outward = 0.0 if ahead_px is None else ahead_px
+    right = aside_px[0] * north + outward * east
+    down = aside_px[1] * east - outward * north
+    return Label(leg.number - 1, km, text, ahead_px is not None, lat, lon, right, down)
+
+
+def _at(leg: Leg, km: float) -> tuple[tuple[float, float], tuple[float, float]]:
     """Place (lat, lon) at a distance along a leg, and the unit vector (east, north) of travel."""
     i = max(0, int(np.searchsorted(leg.starts_km, km, side="right")) - 1)
     segment, s = leg.segments[i], (km - leg.starts_km[i]) * 1000
-    place = [float(np.interp(s, segment.s_m, v)) for v in (segment.lat_deg, segment.lon_deg)]
+    lat, lon = (float(np.interp(s, segment.s_m, v)) for v in (segment.lat_deg, segment.lon_deg))
     ends = np.clip([s - _DIRECTION_OVER_M, s + _DIRECTION_OVER_M], 0, segment.s_m[-1])
     east, north = (float(np.diff(np.interp(ends, segment.s_m, v))[0]) for v in
                    (segment.x_m, segment.y_m))  # fmt: skip
     length = float(np.hypot(east, north))
-    return place, (east / length, north / length) if length > 0 else (np.nan, np.nan)
+    return (lat, lon), (east / length, north / length) if length > 0 else (np.nan, np.nan)
 
 
-def _aside_px(
-    ahead: tuple[float, float], *, right_px: tuple[float, float], ahead_px: float
-) -> tuple[float, float]:
-    """Where a label's centre goes [px right, px down], to the right of the direction of travel."""
-    east, north = ahead
-    return (right_px[0] * north + ahead_px * east, right_px[1] * east - ahead_px * north)
+def _pass_rows(analysed: Analysed, number: Mapping[int, int]) -> dict[str, list[list[int]]]:
+    used = analysed.passes[analysed.passes["used"].astype(bool)]
+    values = used[["duration_s", "ml_per_km"]].to_numpy(dtype=np.float64)
+    known = used[np.isfinite(values).all(axis=1)]
+    frame = pd.DataFrame(
+        {
+            "segment": known["segment"].astype(str),
+            "run": known["run"].map(number),
+            "tenths": (10 * known["duration_s"]).round().astype(int),
+            "use": (10 * known["ml_per_km"]).round().astype(int),
+        }
+    ).dropna()
+    frame["run"] = frame["run"].astype(int)
+    return {
+        str(name): part[["run", "tenths", "use"]].to_numpy().tolist()
+        for name, part in frame.groupby("segment", observed=True)
+    }
 
 
-def _label(
-    place: Sequence[float],
-    text: str,
-    style: str,
-    size: tuple[int, int],
-    centre: tuple[float, float],
-) -> Any:
-    folium = _folium()
-    anchor = (round(size[0] / 2 - centre[0]), round(size[1] / 2 - centre[1]))
-    icon = folium.DivIcon(
-        html=html.escape(text), icon_size=size, icon_anchor=anchor, class_name=style
-    )
-    return folium.Marker(place, icon=icon, interactive=False, keyboard=False)
+def _run(record: Mapping[Any, Any], analysed: Analysed) -> dict[str, Any]:
+    start = record["start"]
+    return {
+        "arm": ARMS.index(record["arm"]) if record["arm"] in ARMS else -1,
+        "name": str(record["file"]) if pd.isna(start) else f"{start:%Y-%m-%d %H:%M}",
+        "file": str(record["file"]),
+        "lines": _run_lines(analysed, int(record["run"])),
+    }
 
 
-def _run_lines(analysed: Analysed, arm: str) -> Any:
-    folium = _folium()
-    runs = analysed.runs[analysed.runs["arm"] == arm]
-    label = html.escape(analysed.study.label(arm))
-    dash = "" if arm == "baseline" else "6 5"
-    style = "solid" if arm == "baseline" else "dashed"
-    key = f'<i class="road-dash" style="border-top:2px {style} {ARM_COLOURS[arm]}"></i>'
-    share = POINTS_ALL_RUNS // max(len(analysed.runs), 1)
-    most = min(max(share, POINTS_A_RUN[0]), POINTS_A_RUN[1])
-    group = folium.FeatureGroup(f"{key}Every run, {label}", show=False)
-    for record in runs[["run", "file"]].to_dict("records"):
-        lat, lon = analysed.network.lines.get(record["run"], (np.empty(0), np.empty(0)))
-        places = _places(lat, lon, most, digits=5)
-        if len(places) < 2:
+def _run_lines(analysed: Analysed, run: int) -> list[list[int]]:
+    """A run's line, in pieces where it has no positions, thinned by shape."""
+    origin = analysed.network.origin
+    lat, lon = analysed.network.lines.get(run, (np.empty(0), np.empty(0)))
+    if origin is None:
+        return []
+    known = np.isfinite(lat) & np.isfinite(lon)
+    pieces = np.split(np.arange(len(lat)), np.flatnonzero(np.diff(known.astype(int))) + 1)
+    found = []
+    for piece in pieces:
+        if len(piece) < 2 or not known[piece[0]]:
             continue
-        line = folium.PolyLine(
-            places, color=ARM_COLOURS[arm], weight=1.5, opacity=0.8, dash_array=dash or None
-        )
-        words = "road.words({{ parent }}, {{ v.hint|tojson }});"
-        line.add_child(_script(words, hint=html.escape(str(record["file"]))))
-        line.add_to(group)
-    return group
+        x, y = to_local(lat[piece], lon[piece], origin)
+        kept = piece[thinned(x, y, RUN_TOLERANCE_M)]
+        found.append(_steps(lat[kept], _east_of(lon[kept], origin[1]), RUN_UNITS))
+    return found
 
 
-def _places(lat: Floats, lon: Floats, most: int, *, digits: int) -> list[list[float]]:
-    """At most about `most` finite places of a line, its ends kept."""
-    finite = np.isfinite(lat) & np.isfinite(lon)
-    both = np.column_stack((lat[finite], lon[finite])).round(digits)
-    if len(both) > most:
-        both = both[np.unique(np.linspace(0, len(both) - 1, most).round().astype(int))]
-    places: list[list[float]] = both.tolist()
-    return places
+def _segment_places(segment: Segment, about_lon: float) -> tuple[Floats, Floats]:
+    there = np.isfinite(segment.lat_deg) & np.isfinite(segment.lon_deg)
+    there &= np.isfinite(segment.x_m) & np.isfinite(segment.y_m)
+    at = np.flatnonzero(there)
+    kept = at[thinned(segment.x_m[at], segment.y_m[at], SEGMENT_TOLERANCE_M)]
+    return segment.lat_deg[kept], _east_of(segment.lon_deg[kept], about_lon)
 
 
-def _box(legs: Sequence[Leg]) -> list[list[float]]:
+def _steps(lat: Floats, lon: Floats, units: int) -> list[int]:
+    """Latitude and longitude in turn as whole numbers, each from the place before."""
+    whole = np.round(np.column_stack((lat, lon)) * units).astype(np.int64)
+    flat: list[int] = np.diff(whole, axis=0, prepend=np.zeros((1, 2), np.int64)).ravel().tolist()
+    return flat
+
+
+def _east_of(lon: Any, about: float) -> Any:
+    """Longitudes without a leap at 180°, for a road that crosses it."""
+    return about + (lon - about + 180) % 360 - 180
+
+
+def _box(legs: Sequence[Leg], about_lon: float) -> list[list[float]]:
     lat = np.concatenate([s.lat_deg for leg in legs for s in leg.segments])
-    lon = np.concatenate([s.lon_deg for leg in legs for s in leg.segments])
+    lon = _east_of(np.concatenate([s.lon_deg for leg in legs for s in leg.segments]), about_lon)
     return [
-        [float(np.nanmin(lat)), float(np.nanmin(lon))],
-        [float(np.nanmax(lat)), float(np.nanmax(lon))],
+        [round(float(np.nanmin(lat)), 6), round(float(np.nanmin(lon)), 6)],
+        [round(float(np.nanmax(lat)), 6), round(float(np.nanmax(lon)), 6)],
     ]
-
-
-def _middle(legs: Sequence[Leg]) -> list[float]:
-    (south, west), (north, east) = _box(legs)
-    return [(south + north) / 2, (west + east) / 2]

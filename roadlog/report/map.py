@@ -1,9 +1,10 @@
 """The map: a finished analysis in, a page (or the parts of one) that opens without a network out.
 
-Lines and layers are folium's (`layers`), Leaflet is embedded (`leaflet`), and nothing else that
-folium would fetch is used. Without positions there is a page that says so.
+What is drawn goes into the page as data (`layers`) for a script over Leaflet, which is embedded
+(`leaflet`), and as a drawing that needs neither (`sketch`). Without positions the page says so.
 """
 
+import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -17,11 +18,12 @@ from roadlog.effect.layout import without_fuel
 from roadlog.quantities.arms import ARMS
 from roadlog.quantities.arrays import Floats
 from roadlog.quantities.units import mpg_us
-from roadlog.report.layers import Drawn, draw_map, width_px
+from roadlog.report.layers import Drawn, map_data, runs_without_line, width_px
 from roadlog.report.leaflet import leaflet
 from roadlog.report.legs import Leg, find_legs
+from roadlog.report.sketch import aspect, sketch
 from roadlog.report.strips import strips
-from roadlog.report.templating import NO_NETWORK, environment, raw, render
+from roadlog.report.templating import NO_NETWORK, raw, render
 from roadlog.stats.interval import Interval
 from roadlog.wording.colours import NO_DATA, ChangeScale, change_scale
 from roadlog.wording.numbers import bounds, number, signed
@@ -30,6 +32,10 @@ from roadlog.wording.screen import typeset
 NO_FUEL = "a pass burned no fuel there, so that both arms leave it out"
 FEW = "too few passes"
 TILE_HOST = "https://tile.openstreetmap.org"
+TILES = {
+    "address": f"{TILE_HOST}/{{z}}/{{x}}/{{y}}.png",
+    "by": '© <a href="https://www.openstreetmap.org/copyright">OpenStreetMap</a> contributors',
+}
 
 
 @dataclass(frozen=True)
@@ -94,72 +100,117 @@ def map_parts(analysed: Analysed, *, tiles: bool = False) -> MapParts:
     effects = analysed.effect.segment_effects
     scale = change_scale(effects["change_pct"].to_numpy(dtype=np.float64))
     drawn = _drawn(analysed, legs, scale)
-    body, script = draw_map(analysed, legs, drawn, tiles=tiles)
+    data = {**map_data(analysed, legs, drawn), "tiles": TILES if tiles else None}
     most = max(d.passes for d in drawn.values())
     fewest = min(d.passes for d in drawn.values())
     heights = any(np.isfinite(s.elevation_m).any() for s in analysed.network.segments)
     parts = render(
         "map_parts.html",
-        body=Markup(body),
+        sketch=sketch(legs, drawn),
+        aspect=round(aspect(legs), 3),
         scale=scale,
+        counts=_class_counts(scale, drawn),
         no_data=NO_DATA,
         grey=_grey_words(analysed, drawn),
-        caution=typeset(_caution(effects)),
+        caution=typeset(scatter_words(effects, analysed.effect.primary.estimate)),
         widths=[{"px": round(width_px(n, most), 1), "passes": n} for n in sorted({fewest, most})],
+        arms=[{"arm": arm, "label": analysed.study.label(arm), "runs": int(n)} for arm, n in
+              ((arm, (analysed.runs["arm"] == arm).sum()) for arm in ARMS)],
+        unshown=_unshown(analysed),
         heights=heights,
         strips=strips(legs, {k: (d.colour, d.hint) for k, d in drawn.items()}),
-    )
+    )  # fmt: skip
     css, js = leaflet()
+    script = f"{raw('map.js')}\n{raw('replay.js')}\nroad.start({_as_script(data)});"
     return MapParts(
         css=Markup(css) + raw("map.css"),
         html=Markup(parts),
-        scripts=Markup(f"<script>{js}</script>\n<script>{raw('map.js')}\n{script}</script>"),
+        scripts=Markup(f"<script>{js}</script>\n<script>{script}</script>"),
     )
 
 
-def _caution(effects: pd.DataFrame) -> str:
-    known = effects[np.isfinite(effects[["low", "high"]].astype(float)).all(axis=1)]
-    if known.empty:
+def _as_script(data: Any) -> str:
+    """Data as a literal that can't end a script, whatever texts it holds."""
+    text = json.dumps(data, ensure_ascii=True, allow_nan=False, separators=(",", ":"))
+    for mark in "<>&'":
+        text = text.replace(mark, f"\\u{ord(mark):04x}")
+    return text
+
+
+def scatter_words(effects: pd.DataFrame, whole_pct: float) -> str:
+    """What the colours of single segments are worth, from their own intervals.
+
+    Where every segment changed like the whole road, one interval in twenty leaves that change out;
+    more than chance gives, at the 5 % level of a binomial count, speak for the road.
+
+    Parameters
+    ----------
+    effects : DataFrame
+        `change_pct`, `low`, `high` of each segment.
+    whole_pct : float [%]
+        The whole road's change.
+    """
+    from scipy.special import bdtrc
+
+    values = effects[["change_pct", "low", "high"]].to_numpy(dtype=np.float64)
+    _, low, high = values[np.isfinite(values).all(axis=1)].T
+    count = len(low)
+    if count == 0:
         return "No segment alone has passes enough for an interval."
-    about_zero = int(((known["low"] <= 0) & (known["high"] >= 0)).sum())
+    about_zero = int(((low <= 0) & (high >= 0)).sum())
+    half = number(float(np.median(high - low)) / 2)
+    first = f"The 95 % interval takes in zero on {about_zero} of {count} segments"
+    if count < 3 or not np.isfinite(whole_pct):
+        return f"{first}. One segment is no answer; the whole road is."
+    out = int(((low > whole_pct) | (high < whole_pct)).sum())
+    told = (
+        f"{first}; on the middle one it reaches {half} points to either side. The whole road's "
+        f"change, {signed(whole_pct)} %, lies outside it on {out}, where scatter alone would give "
+        f"about {number(0.05 * count)}"
+    )
+    if out == 0 or bdtrc(out - 1, count, 0.05) > 0.05:
+        return f"{told}. So the colours show no more than scatter: only the whole road answers."
     return (
-        f"The 95 % interval takes in zero on {about_zero} of {len(known)} segments. A single "
-        "segment has few passes: its colour is mostly scatter, and only the whole road gives the "
-        "answer."
+        f"{told}. So some segments differ by more than scatter: the road, or what was driven "
+        "there, has part in it. The answer is still the whole road's."
     )
 
 
 def _drawn(analysed: Analysed, legs: Sequence[Leg], scale: ChangeScale) -> dict[str, Drawn]:
     used = analysed.passes[analysed.passes["used"].astype(bool)]
     barren = set(without_fuel(used))
-    counts = used.groupby(["segment", "arm"], observed=True).size().to_dict()
-    base = used[used["arm"] == "baseline"].groupby("segment", observed=True)
-    totals = base[["fuel_ml", "distance_km"]].sum()
+    by_arm = used.groupby(["segment", "arm"], observed=True)
+    counts = by_arm.size().to_dict()
+    totals = by_arm[["fuel_ml", "distance_km"]].sum()
     litres = (totals["fuel_ml"] / totals["distance_km"] / 10).to_dict()
     effects = {str(r["segment"]): r for r in analysed.effect.segment_effects.to_dict("records")}
-    template = environment().get_template("popup.html")
     found: dict[str, Drawn] = {}
     for leg in legs:
         for segment, start_km in zip(leg.segments, leg.starts_km, strict=True):
             effect = effects.get(segment.id, {})
             change = float(effect.get("change_pct", np.nan))
-            passes = {arm: int(counts.get((segment.id, arm), 0)) for arm in ARMS}
-            use = float(litres.get(segment.id, np.nan))
             words = _change_words(change, effect, NO_FUEL if segment.id in barren else FEW)
-            popup = template.render(
-                id=segment.id,
-                leg=leg.number,
-                from_km=number(start_km),
-                to_km=number(start_km + segment.length_m / 1000),
-                length_km=number(segment.length_m / 1000, 2),
-                grade=signed(100 * _mean(segment.grade)),
-                passes=[(analysed.study.label(arm), passes[arm]) for arm in ARMS],
-                change=words,
-                baseline=_baseline_words(use),
+            end_km = start_km + segment.length_m / 1000
+            facts = (
+                ("where", f"leg {leg.number}, {number(start_km)} to {number(end_km)} km"),
+                ("mean grade", f"{signed(100 * _mean(segment.grade))} %"),
             )
-            hint = f"{segment.id}: {typeset(words)}"
-            colour = scale.colour(change)
-            found[segment.id] = Drawn(segment, colour, sum(passes.values()), hint, popup)
+            passes = {arm: int(counts.get((segment.id, arm), 0)) for arm in ARMS}
+            found[segment.id] = Drawn(
+                segment=segment,
+                leg=leg.number - 1,
+                at_km=start_km,
+                colour=scale.colour(change),
+                passes=sum(passes.values()),
+                hint=typeset(f"{segment.id}: {words}"),
+                title=f"Segment {segment.id}",
+                change=typeset(words),
+                facts=tuple((k, typeset(v)) for k, v in facts),
+                use=tuple(
+                    typeset(_use_words(litres.get((segment.id, arm), np.nan), passes[arm]))
+                    for arm in ARMS
+                ),
+            )
     return found
 
 
@@ -168,12 +219,30 @@ def _mean(values: Floats) -> float:
     return float(finite.mean()) if finite.size else float("nan")
 
 
+def _class_counts(scale: ChangeScale, drawn: Mapping[str, Drawn]) -> list[int]:
+    """How many segments have each colour of the scale."""
+    colours = [d.colour for d in drawn.values()]
+    return [colours.count(c) for c in scale.colours]
+
+
 def _grey_words(analysed: Analysed, drawn: Mapping[str, Drawn]) -> str:
     """Why segments are grey, and how many for each reason."""
     grey = {name for name, d in drawn.items() if d.colour == NO_DATA}
     barren = grey & set(without_fuel(analysed.passes[analysed.passes["used"].astype(bool)]))
     counts = ((len(barren), NO_FUEL), (len(grey - barren), FEW))
     return "; ".join(f"{n} of {len(drawn)} segments, {why}" for n, why in counts if n)
+
+
+def _unshown(analysed: Analysed) -> list[str]:
+    """What the data hold and the map doesn't show, with its number."""
+    without_line = runs_without_line(analysed)
+    aside = int((~analysed.passes["used"].astype(bool)).sum())
+    told = []
+    if without_line:
+        told.append(f"{without_line} of {len(analysed.runs)} runs have no positions and no line")
+    if aside:
+        told.append(f"{aside} of {len(analysed.passes)} passes were set aside and have no dot")
+    return told
 
 
 def _change_words(change: float, effect: Mapping[Any, Any], why_not: str) -> str:
@@ -185,7 +254,9 @@ def _change_words(change: float, effect: Mapping[Any, Any], why_not: str) -> str
     return f"{signed(change)} % fuel ({bounds(interval)})"
 
 
-def _baseline_words(l_per_100km: float) -> str:
+def _use_words(l_per_100km: float, passes: int) -> str:
+    told = f"{passes} {'pass' if passes == 1 else 'passes'}"
     if not (np.isfinite(l_per_100km) and l_per_100km > 0):
-        return number(None)
-    return f"{number(l_per_100km, 2)} L/100 km = {number(mpg_us(l_per_100km))} MPG (US)"
+        return told
+    economy = f"{number(mpg_us(l_per_100km))} MPG (US)"
+    return f"{number(l_per_100km, 2)} L/100 km = {economy}, {told}"

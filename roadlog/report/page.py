@@ -31,7 +31,7 @@ from roadlog.wording.colours import ARM_COLOURS
 from roadlog.wording.numbers import ends_of, number, scaled, signed
 from roadlog.wording.screen import typeset
 
-LIBRARIES = ("roadlog", "numpy", "scipy", "pandas", "statsmodels", "matplotlib", "folium")
+LIBRARIES = ("roadlog", "numpy", "scipy", "pandas", "statsmodels", "matplotlib")
 LISTED_PASSES = 60
 CLOSURE_WORDS = {
     "scale": "litres burned for each litre computed, both arms",

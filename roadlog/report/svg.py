@@ -11,12 +11,17 @@ from typing import TYPE_CHECKING, Any
 
 from markupsafe import Markup, escape
 
-from roadlog.wording.colours import HAIR, INK, QUIET
+from roadlog.wording.colours import ARM_COLOURS, CLAIM, HAIR, INK, QUIET
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 WIDTH_IN = 4.4
+# Colours that follow the page's theme; where the drawing stands alone they are as drawn.
+_FOLLOWING = {
+    INK: "--ink", QUIET: "--quiet", HAIR: "--hair", CLAIM: "--claim",
+    ARM_COLOURS["baseline"]: "--baseline", ARM_COLOURS["fitted"]: "--fitted",
+}  # fmt: skip
 _FAMILY = re.compile(r"font-family: [^;\"]*;?")
 _FONT = re.compile(r"font: ([^'\"]*?)'[^;\"]*")
 
@@ -77,6 +82,8 @@ def _for_page(svg: str, description: str) -> Markup:
     svg = _FONT.sub(r"font: \1system-ui, sans-serif", svg)
     svg = _FAMILY.sub("font-family: system-ui, sans-serif;", svg)
     svg = re.sub(r"\s*\n\s*", " ", svg)
+    for colour, name in _FOLLOWING.items():
+        svg = re.sub(rf"(fill|stroke): {colour}\b", rf"\1: var({name}, {colour})", svg)
     box = re.search(r'viewBox="([^"]*)"', svg)
     assert box is not None
     head = (

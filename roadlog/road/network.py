@@ -32,7 +32,7 @@ class Network:
 
     `origin` is (lat, lon) of x = y = 0, None for a study without positions, whose `kind` is then
     `run` (the run itself is the unit) or `distance` (pieces of routes by wheel distance); `lines`
-    holds thinned tracks for the map, one a run: run -> (lat_deg, lon_deg). In kind `distance`,
+    holds the tracks for the map, one a run: run -> (lat_deg, lon_deg). In kind `distance`,
     `routes` has the route of each run and how far the wheels turned over it [m], `off` why a run is
     on none. `altitude_lag_s` is by how much altitudes came later than positions, put right in
     `elevation_m` and `grade` [s]. A network equals itself only.

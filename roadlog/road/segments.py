@@ -30,7 +30,6 @@ WHOLE_RUN = "run"
 SHORTEST_SHARE = 0.4  # stretches shorter than this share of a segment's length are left out
 CUT_MARGIN = 0.2  # a cut may move by this share of a segment to leave a queue
 JUNCTION_SHARE = 0.2  # runs parting or joining at one place, as a share of all, that force a cut
-MAP_STEP_M = 40.0
 DIGITS = "0123456789"
 
 Piece = tuple[str, float, float]  # id, start and end along a stretch [m]
@@ -120,7 +119,7 @@ def find_network(
             "no two gates lie one behind the other on a road that both arms drive: move the gates "
             "of [road] or leave them out"
         )
-    lines = {t.run: _map_line(t, origin) for t in traces if len(t.d_m)}
+    lines = {t.run: to_geographic(t.x_m, t.y_m, origin) for t in traces if len(t.d_m)}
     return Network("road", origin, tuple(segments), lines, altitude_lag_s=lag_s)
 
 
@@ -297,9 +296,3 @@ def _segment(
     at_bin = (np.arange(len(profile[0])) + 0.5) * BIN_M
     z, grade = np.interp(s, at_bin, profile[0]), np.interp(s, at_bin, profile[1])
     return Segment(name, float(b - a), s - a, x, y, lat, lon, z, grade)
-
-
-def _map_line(trace: Trace, origin: Origin) -> tuple[Floats, Floats]:
-    every = max(1, round(MAP_STEP_M / STEP_M))
-    keep = np.unique(np.append(np.arange(0, len(trace.d_m), every), len(trace.d_m) - 1))
-    return to_geographic(trace.x_m[keep], trace.y_m[keep], origin)

@@ -3,6 +3,7 @@
 axe-core comes out of the wheel `axe-playwright-python`; nothing here asks a network.
 """
 
+import time
 from collections.abc import Sequence
 from functools import cache
 from importlib.resources import files
@@ -46,6 +47,13 @@ class Screen:
         """Set the window's width [px] and the reader's wish for light or dark."""
         self.page.set_viewport_size({"width": width, "height": height})
         self.page.emulate_media(media="screen", color_scheme="dark" if dark else "light")
+
+    def until(self, script: str, most_s: float = 5.0) -> None:
+        """Wait until a script is true; playwright's own way is what the pages forbid (eval)."""
+        end = time.monotonic() + most_s
+        while not self.page.evaluate(script):
+            assert time.monotonic() < end, f"not within {most_s} s: {script}"
+            self.page.wait_for_timeout(30)
 
     def sideways_px(self) -> int:
         """How far the page as a whole can be scrolled to the side [px]."""

@@ -3,19 +3,37 @@
 import json
 import re
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from roadlog.analysis.result import Analysed
+from roadlog.quantities.arrays import Floats
+from roadlog.report.layers import RUN_TOLERANCE_M
 from roadlog.report.legs import find_legs
-from roadlog.report.map import map_page
+from roadlog.report.map import map_page, scatter_words
+from roadlog.report.thinning import thinned
 from roadlog.road.network import Network
+from roadlog.road.projection import to_geographic, to_local
 from roadlog.wording.colours import CLASSES, NO_DATA, change_scale
-from tests.report.conftest import Change, road
+from tests.report.conftest import LONGITUDE, Change, road
 from tests.report.pages import Page
 
 NASTY = "A<b>'`${x}`</script>"
+
+
+def data_of(page: str) -> dict[str, Any]:
+    """What the page hands to its script."""
+    script = Page(page).scripts[-1]
+    found: dict[str, Any] = json.loads(script[script.index("road.start({") + 11 : -2])
+    return found
+
+
+def line_of(steps: list[int], units: int) -> np.ndarray[Any, Any]:
+    """A line's places, latitude and longitude [°], as the script reads them."""
+    return np.cumsum(np.array(steps).reshape(-1, 2), axis=0) / units
 
 
 @pytest.fixture(scope="module")
@@ -28,7 +46,7 @@ def test_nothing_is_fetched(whole: str) -> None:
     assert read.fetched() == []
     for script in read.scripts:
         addresses = set(re.findall(r"https?://[^\s\"'`)<\\]+", script))
-        assert addresses <= {"https://leafletjs.com", "http://www.w3.org/2000/svg"}
+        assert addresses <= {"https://leafletjs.com", "http://www.w3.org/2000/svg"}  # names only
     assert read.policy().startswith("default-src 'none'")
     assert "sourceMappingURL" not in whole
     for unwanted in ("jquery", "bootstrap", "jsdelivr", "awesome", "openstreetmap"):
@@ -49,22 +67,34 @@ def test_tiles_only_on_request_and_then_said_so(analysed: Analysed, whole: str) 
     assert "asks no server for anything" in " ".join(" ".join(Page(whole).words).split())
 
 
-def test_each_segment_is_a_line_with_a_popup_and_a_piece_of_strip(
+def test_each_segment_is_a_line_with_its_numbers_and_a_piece_of_strip(
     whole: str, analysed: Analysed
 ) -> None:
     ids = [s.id for s in analysed.network.segments]
-    script = Page(whole).scripts[-1]
-    known = re.findall(r'road\.known\("([^"]+)"', script)
-    assert sorted(known) == sorted(ids)
+    data = data_of(whole)
+    assert sorted(s["id"] for s in data["segments"]) == sorted(ids)
     assert sorted(Page(whole).attributes("path", "data-segment")) == sorted(ids)
-    popups = [
-        json.loads(p)
-        for p in re.findall(r'road\.words\([^,]+, "[^"]*", ("(?:[^"\\]|\\.)*")', script)
-    ]
-    assert len(popups) == len(ids)
-    for popup in popups:
-        for needed in ("length", "mean grade", "passes, collar out", "change", "L/100\u00a0km"):
-            assert needed in popup
+    for s, found in zip(data["segments"], analysed.network.segments, strict=True):
+        assert dict(s["facts"]).keys() == {"where", "mean grade"}
+        assert all("L/100\u00a0km" in use and "passes" in use for use in s["use"])
+        line = line_of(s["line"], data["units"]["segments"])
+        np.testing.assert_allclose(line[0], [found.lat_deg[0], found.lon_deg[0]], atol=1e-6)
+        np.testing.assert_allclose(line[-1], [found.lat_deg[-1], found.lon_deg[-1]], atol=1e-6)
+
+
+def test_each_used_pass_is_a_dot_with_its_run_time_and_use(whole: str, analysed: Analysed) -> None:
+    data = data_of(whole)
+    used = analysed.passes[analysed.passes["used"]]
+    assert sum(len(s["passes"]) for s in data["segments"]) == len(used)
+    some = data["segments"][3]
+    for place, tenths, use in some["passes"]:
+        run = analysed.runs.iloc[place]
+        row = used[(used["run"] == run["run"]) & (used["segment"] == some["id"])].iloc[0]
+        assert tenths == round(10 * row["duration_s"])
+        assert use == round(10 * row["ml_per_km"])
+    aside = len(analysed.passes) - len(used)
+    words = " ".join(Page(whole).words)
+    assert f"{aside} of {len(analysed.passes)} passes were set aside and have no dot" in words
 
 
 def test_a_segment_with_too_few_passes_is_grey_and_says_so(whole: str) -> None:
@@ -93,11 +123,107 @@ def test_a_segment_that_a_pass_drove_without_fuel_is_grey_for_that_reason(
 
 
 def test_runs_can_be_switched_on_by_arm(whole: str, analysed: Analysed) -> None:
-    script = Page(whole).scripts[-1]
-    assert script.count("Every run, collar out") == 1
-    assert script.count("Every run, collar in") == 1
-    for file in analysed.runs["file"]:
-        assert file in script
+    words = " ".join(" ".join(Page(whole).words).split())
+    for label in ("collar out", "collar in"):
+        count = int((analysed.runs["arm"].map(analysed.study.label) == label).sum())
+        assert f"every run, {label} ({count})" in words
+    assert [r["file"] for r in data_of(whole)["runs"]] == analysed.runs["file"].tolist()
+
+
+def test_run_lines_stay_within_their_tolerance_of_a_winding_road(
+    change: Change, analysed: Analysed
+) -> None:
+    """Hairpins of 25 m: points thinned evenly, 160 a run, lay up to 157 m off the road."""
+    along = np.arange(0.0, 20_000.0, 20.0)
+    heading = np.cumsum(np.where(np.sin(along / 300) > 0, 0.6, -0.6) * (np.sin(along / 90) > 0.3))
+    x, y = (np.cumsum(20.0 * f(heading)) for f in (np.sin, np.cos))
+    origin = analysed.network.origin
+    assert origin is not None
+    lines = {0: to_geographic(x, y, origin)}
+    data = data_of(map_page(change(network=replace(analysed.network, lines=lines))))
+    (steps,) = data["runs"][0]["lines"]
+    line = line_of(steps, data["units"]["runs"])
+    kept_x, kept_y = to_local(line[:, 0], line[:, 1], origin)
+    assert distances_m(x, y, kept_x, kept_y).max() <= RUN_TOLERANCE_M + 1.0
+    assert len(line) < 0.8 * len(along)
+
+
+def test_a_straight_road_costs_two_places() -> None:
+    x = np.linspace(0, 5000, 500)
+    assert thinned(x, 0.3 * x, 5.0).tolist() == [0, 499]
+    assert thinned(x[:0], x[:0], 5.0).tolist() == []
+    assert thinned(x[:1], x[:1], 5.0).tolist() == [0]
+    there_and_back = np.concatenate((x, x[::-1]))
+    assert thinned(there_and_back, 0 * there_and_back, 5.0).tolist() in (
+        [0, 499, 999],
+        [0, 500, 999],
+    )
+
+
+def test_a_gap_in_a_runs_positions_is_no_line(change: Change, analysed: Analysed) -> None:
+    lat, lon = (v.copy() for v in analysed.network.lines[0])
+    lat[300:400] = np.nan
+    network = replace(analysed.network, lines={0: (lat, lon)})
+    text = map_page(change(network=network))
+    assert [len(r["lines"]) for r in data_of(text)["runs"]] == [2] + [0] * 39
+    assert "39 of 40 runs have no positions and no line" in " ".join(Page(text).words)
+
+
+def test_a_road_across_the_date_line_is_one_piece(change: Change, analysed: Analysed) -> None:
+    network = analysed.network
+    assert network.origin is not None
+
+    def moved(lon: Floats) -> Floats:
+        return (lon - LONGITUDE + 180.0 + 180) % 360 - 180
+
+    across = replace(
+        network,
+        origin=(network.origin[0], 180.0),
+        segments=tuple(replace(s, lon_deg=moved(s.lon_deg)) for s in network.segments),
+        lines={k: (lat, moved(lon)) for k, (lat, lon) in network.lines.items()},
+    )
+    data = data_of(map_page(change(network=across)))
+    (_, west), (_, east) = data["box"]
+    assert east - west < 0.5
+    for run in data["runs"]:
+        for steps in run["lines"]:
+            assert np.ptp(line_of(steps, data["units"]["runs"])[:, 1]) < 0.5
+
+
+def effects(changes: list[float], half: float) -> pd.DataFrame:
+    v = np.array(changes)
+    return pd.DataFrame({"change_pct": v, "low": v - half, "high": v + half})
+
+
+def test_words_about_scatter_come_from_the_segments_themselves() -> None:
+    scatter = scatter_words(effects([-2.0, -1.0, 0.0, 1.0, 2.0, 3.0] * 5, 4.0), 0.5)
+    assert "zero on 30 of 30 segments" in scatter
+    assert "lies outside it on 0" in scatter
+    assert "no more than scatter" in scatter
+    real = scatter_words(effects([-9.0, 0.5, 0.5, 9.0, 0.0] * 6, 4.0), 0.5)
+    assert "zero on 18 of 30 segments" in real
+    assert "lies outside it on 12, where scatter alone would give about 1.5" in real
+    assert "differ by more than scatter" in real
+    assert "no answer" in scatter_words(effects([1.0], 4.0), 0.5)
+    assert "passes enough" in scatter_words(effects([np.nan] * 4, 4.0), 0.5)
+
+
+def test_the_legend_counts_each_colour_and_the_strip_agrees(whole: str, analysed: Analysed) -> None:
+    counts = re.search(r"from least fuel to most: ([\d, ]+)\.", " ".join(Page(whole).words))
+    assert counts is not None
+    told = [int(n) for n in counts[1].split(", ")]
+    scale = change_scale(analysed.effect.segment_effects["change_pct"])
+    fills = Page(whole).attributes("path", "fill")
+    assert told == [fills.count(c) for c in scale.colours]
+    assert sum(told) == len(analysed.network.segments) - 1
+
+
+def test_without_script_or_on_paper_the_road_is_a_drawing(whole: str, analysed: Analysed) -> None:
+    read = Page(whole)
+    (drawing,) = [a for t, a in read.elements if t == "svg" and a.get("class") == "road-sketch"]
+    assert "Leg 1, towards the north-east" in drawing["aria-label"]
+    strokes = read.attributes("path", "stroke")
+    assert len(strokes) == len(analysed.network.segments)
 
 
 def test_without_positions_the_page_says_why(variants: dict[str, Analysed]) -> None:
@@ -135,7 +261,9 @@ def test_nasty_names_stay_text_in_scripts_too(analysed: Analysed, change: Change
     read = Page(text)
     assert len(read.scripts) == len([t for t, _ in read.elements if t == "script"]) == 2
     assert "A<b>" not in text
-    assert "A\\u0026lt;b\\u0026gt;" in read.scripts[-1]
+    data = data_of(text)
+    assert data["arms"] == [NASTY, NASTY]
+    assert {r["file"] for r in data["runs"]} == {NASTY}
 
 
 def test_scale_is_symmetric_and_lightness_falls_away_from_zero() -> None:
@@ -185,3 +313,13 @@ def test_a_gap_in_the_road_starts_a_new_leg() -> None:
     kept = (*network.segments[:2], *network.segments[3:6])
     legs = find_legs(Network("segments", network.origin, kept, {}))
     assert [len(leg.segments) for leg in legs] == [2, 3]
+
+
+def distances_m(x: Floats, y: Floats, line_x: Floats, line_y: Floats) -> Floats:
+    """Distance of each place from the nearest piece of a line."""
+    a = np.column_stack((line_x[:-1], line_y[:-1]))
+    d = np.diff(np.column_stack((line_x, line_y)), axis=0)
+    to = np.column_stack((x, y))[:, None] - a[None]
+    along = np.clip((to * d).sum(2) / np.maximum((d**2).sum(1), 1e-9), 0, 1)
+    found: Floats = np.hypot(*np.moveaxis(to - along[..., None] * d, 2, 0)).min(axis=1)
+    return found
