@@ -44,6 +44,7 @@ FILES = {
     "plan.looks": "appends to the log of looks",
     "plan.promised": "keeps the plan's promise",
     "plan.register": "keeps the registration",
+    "plan.seal_log": "keeps when a schedule was sealed and opened",
     "plan.studyfile": "writes study.toml",
     "publish.about": "hashes roadlog's own code",
     "publish.archive": "packs a study and its results",

@@ -10,6 +10,7 @@ import datetime as dt
 import pandas as pd
 
 from roadlog import closure, fuel
+from roadlog.analysis.blinded import with_blinding
 from roadlog.analysis.by_ledger import measured_fuel_alone
 from roadlog.analysis.coastdown import with_coastdown
 from roadlog.analysis.compared import compare
@@ -24,7 +25,7 @@ from roadlog.analysis.metering import (
 from roadlog.analysis.placed import place
 from roadlog.analysis.result import Analysed, ArmSummary
 from roadlog.runs.order import drawn_by_chance
-from roadlog.runs.table import Sources, with_day_order
+from roadlog.runs.table import Sources, refuse_sealed, with_day_order
 from roadlog.study.settings import Order, Study, SwitchedBy
 
 
@@ -63,13 +64,16 @@ def analyse(
     >>> result.finding.word, round(result.effect.primary.estimate, 1)
     ('refuted', 0.4)
     """
+    refuse_sealed(study)
     study = with_day_order(study, sources)
     if sources.root is not None:
         study, _ = with_coastdown(sources.root, study)
     by_chance = drawn_by_chance(study, order, randomised)
     ledger = closure.Ledger() if sources.root is None else closure.read_ledger(sources.root, study)
     if study.analysis.estimator == "ledger" or (ledger and not sources.runs):
-        return measured_fuel_alone(study, ledger, sources, switched_by, by_chance, now)
+        return with_blinding(
+            measured_fuel_alone(study, ledger, sources, switched_by, by_chance, now), sources
+        )
     driven = gather(
         study,
         sources,
@@ -80,7 +84,9 @@ def analyse(
     )
     counted = usable_samples(driven.runs, driven.samples)
     if ledger and not fuel.computable_estimators(counted, study):
-        return measured_fuel_alone(study, ledger, sources, switched_by, by_chance, now)
+        return with_blinding(
+            measured_fuel_alone(study, ledger, sources, switched_by, by_chance, now), sources
+        )
     metered = meter(
         study, driven.runs, driven.samples, ledger, driven.notes, progress, driven.units
     )
@@ -96,7 +102,7 @@ def analyse(
     held = hold_against(study, sources, ledger, metered, compared, now)
     effect, table = compared.effect, compared.passes
     used = table[table["used"].astype(bool)]
-    return Analysed(
+    result = Analysed(
         study=study,
         switched_by=driven.switched_by,
         runs=compared.runs,
@@ -124,6 +130,7 @@ def analyse(
         road_use=compared.use,
         accessory=compared.aid,
     )
+    return with_blinding(result, sources)
 
 
 def _arm_summary(used: pd.DataFrame, arm: str) -> ArmSummary:

@@ -212,7 +212,7 @@ def _arm_of(tank: Tank, schedule: Mapping[str, ScheduleUnit]) -> tuple[str, str,
                 f"fill of {last.time}: listed as {last.arm} but {last.unit} is scheduled as "
                 f"{entry.arm}: correct one"
             )
-        arm = last.arm or (entry.arm if entry else "")
+        arm = last.arm or (entry and entry.arm) or ""
         named = last.unit if entry is None else entry.unit
         return arm, "" if named is None else str(named), _block(entry), None
     if last.unit is not None:
@@ -224,7 +224,7 @@ def _arm_of(tank: Tank, schedule: Mapping[str, ScheduleUnit]) -> tuple[str, str,
         day: u for day, u in schedule.items()
         if (at := _noon(day)) is not None and tank.start < at < tank.end
     }  # fmt: skip
-    arms = {u.arm for u in inside.values()}
+    arms = {u.arm or "" for u in inside.values()}
     if not arms:
         return "", "", "", NotUsed.NO_ARM()
     if len(arms) > 1:

@@ -9,7 +9,7 @@ from roadlog.analysis.summary import summary_lines, summary_rows
 from roadlog.closure.result import Closure, Evidence
 from roadlog.effect.result import EffectResult
 from roadlog.passes.road_use import RoadUse
-from roadlog.plan.result import Oversight
+from roadlog.plan.result import Blinding, Oversight
 from roadlog.quantities.facts import Warned
 from roadlog.road.network import Network
 from roadlog.stats.interval import Finding, Interval
@@ -102,6 +102,7 @@ class Analysed(Shown):
     station: Station | None = None  # of the weather; None without weather
     road_use: RoadUse | None = None  # None where fuel was only measured
     accessory: AccessoryTime | None = None  # None where fuel was only measured
+    blinding: Blinding | None = None  # None where nothing was sealed and nobody guessed
 
     def __str__(self) -> str:
         return "\n".join(summary_lines(self))

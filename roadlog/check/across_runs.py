@@ -156,7 +156,10 @@ def check_study(
     warnings += why
     if estimator in fuel.ESTIMATORS:
         runs = _levels_together(runs, study, estimator, warnings)
-    warnings += [f"no usable run of the {a} arm" for a in ARMS if not _usable(runs, a)]
+    if study.shut:
+        warnings.append("the schedule is sealed: no arm is known or shown until it is opened")
+    else:
+        warnings += [f"no usable run of the {a} arm" for a in ARMS if not _usable(runs, a)]
     return StudyCheck(study, tuple(runs), tuple(warnings), estimator)
 
 

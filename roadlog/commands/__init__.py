@@ -21,6 +21,7 @@ from roadlog.commands import (
     runout,
     standing_start,
     take,
+    unseal,
 )
 
 COMMANDS = (
@@ -32,6 +33,7 @@ COMMANDS = (
     take,
     check,
     accessory,
+    unseal,
     analyze,
     standing_start,
     runout,

@@ -10,10 +10,12 @@ from roadlog.errors import DesignError, InputError
 
 if TYPE_CHECKING:
     from roadlog.plan.promise import Scatter
+    from roadlog.plan.register import Entry
     from roadlog.plan.size import Loss, Size, UnitPlan
     from roadlog.study.settings import Schedule, Study
 
 FOLDER = "plan"
+PAPERS = [f"{who}.{kind}" for who in ("sheet", "driver", "switcher") for kind in ("html", "ics")]
 
 
 def add(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
@@ -32,6 +34,7 @@ def add(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None
             "  roadlog plan my_test --dry-run             # only the numbers\n"
             "  roadlog plan my_test --days 12 --start 2026-03-02\n"
             "  roadlog plan my_test --pilot logs/pilot    # scatter from your own drives\n"
+            "  roadlog plan my_test --sealed /stick/collar.json   # arms for the switcher alone\n"
         ),
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )
@@ -55,12 +58,26 @@ def add(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None
     p.add_argument("--dry-run", action="store_true", help="show the numbers, write nothing")
     p.add_argument("--redraw", action="store_true", help="replace the schedule that is there")
     p.add_argument(
+        "--sealed",
+        type=Path,
+        metavar="FILE",
+        help="with switched_by_other: where the switcher keeps the arms, outside the study; the "
+        "switcher's sheet and calendar go beside it",
+    )
+    p.add_argument(
+        "--passphrase",
+        action="store_true",
+        help="encrypt the sealed file by a passphrase that the switcher types; a copy stays in the "
+        "study",
+    )
+    p.add_argument(
         "--register", action="store_true", help="only register the analysis as it stands"
     )
     p.set_defaults(run=_plan)
 
 
 def _plan(a: argparse.Namespace) -> int:
+    from roadlog.commands import plan_sealed
     from roadlog.effect.design import refuse_mediators
     from roadlog.plan import verdict
     from roadlog.plan.promise import order_of_schedule
@@ -80,9 +97,12 @@ def _plan(a: argparse.Namespace) -> int:
         print("\n".join([study.name, *verdict.permanent_lines(study, plan, scatter)]))
         return 1
     layout = unit_plan(plan, study.device.washout_km)
-    scatter = _scatter(a, study, layout)
     kept = study.schedule is not None and bool(study.schedule.unit) and not a.redraw
+    plan_sealed.refuse(a, study, kept)
+    scatter = _scatter(a, study, layout)
     schedule, spare = (_kept(study), 0) if kept else _drawn(a, study, now)
+    if kept and schedule.shut:
+        schedule = plan_sealed.stand_in(study)  # what is told here must not tell the order
     sized = size(order_of_schedule(schedule), scatter, layout, claim)
     lost = [] if claim is None else losses(scatter, layout, claim)
     print("\n".join(_lines(study, schedule, spare, scatter, layout, sized, lost)))
@@ -94,6 +114,10 @@ def _plan(a: argparse.Namespace) -> int:
         print("Nothing was written (--dry-run).")
         return 0
     loose = verdict.looseness(lost, sized.needed)
+    if not kept and study.plan.switched_by_other:
+        schedule = plan_sealed.sealed_away(a, study, schedule, now)
+    elif kept:
+        schedule = _kept(study)
     _write(a.study, study.model_copy(update={"schedule": schedule}), kept, now, loose)
     keep_promise(a.study, promise_of(sized, scatter, claim, now))
     return 0
@@ -178,22 +202,12 @@ def _kept(study: "Study") -> "Schedule":
 
 
 def _write(folder: Path, study: "Study", kept: bool, now: dt.datetime, loose: str | None) -> None:
-    from roadlog.plan.calendar import calendar_file
-    from roadlog.plan.register import register
-    from roadlog.plan.sheet import sheet_page
-    from roadlog.plan.studyfile import notes_template, schedule_csv, write_schedule
+    from roadlog.plan.register import choices_of, fingerprint, register
+    from roadlog.plan.studyfile import notes_template, write_schedule
     from roadlog.study.durable import atomic_write
 
     assert study.schedule is not None
-    claim = None if study.claim is None else study.claim.words
-    other = study.plan.switched_by_other
-    papers: dict[str, bytes] = {"schedule.csv": schedule_csv(study.schedule).encode()}
-    readers: tuple[Any, ...] = ("driver", "switcher") if other else ("everyone",)
-    for reader in readers:
-        stem = "sheet" if reader == "everyone" else reader
-        page = sheet_page(study, reader=reader, claim=claim, loose=loose)
-        papers[f"{stem}.html"] = page.encode()
-        papers[f"{stem}.ics"] = calendar_file(study, show_arm=reader != "driver", now=now)
+    papers = _papers(study, fingerprint(choices_of(study)), now, loose)
     notes = folder / "notes.csv"
     template = notes_template(study.schedule, study.analysis.noted_covariates).encode()
     if not kept:
@@ -201,28 +215,76 @@ def _write(folder: Path, study: "Study", kept: bool, now: dt.datetime, loose: st
     entry = register(folder, study, now)
     for name, content in papers.items():
         atomic_write(folder / FOLDER / name, lambda p, c=content: p.write_bytes(c))  # type: ignore[misc]
+    stale = [p for n in PAPERS if n not in papers and (p := folder / FOLDER / n).is_file()]
+    for path in stale:
+        path.unlink()
     new_notes = not notes.exists()
     if new_notes:
         atomic_write(notes, lambda p: p.write_bytes(template))
     print(f"{'Kept' if kept else 'Written'}: schedule in {folder / 'study.toml'}")
     print(f"Written: {', '.join(papers)} in {folder / FOLDER}")
+    if stale:
+        print(f"Removed: {', '.join(p.name for p in stale)}, papers of an earlier plan")
     print(f"{'Written' if new_notes else 'Kept'}: {notes} (fill in one row a day)")
-    print(f"Registered {entry.at:%Y-%m-%d %H:%M}: {entry.sha256[:16]}…")
-    if other:
+    _say_registered(entry)
+    _say_next(study, kept)
+
+
+def _papers(study: "Study", sha256: str, now: dt.datetime, loose: str | None) -> "dict[str, bytes]":
+    """Name and content of each paper in the study's folder."""
+    from roadlog.plan.calendar import calendar_file
+    from roadlog.plan.mark import code_png, code_svg
+    from roadlog.plan.sheet import sheet_page
+    from roadlog.plan.studyfile import schedule_csv
+
+    assert study.schedule is not None
+    claim = None if study.claim is None else study.claim.words
+    papers: dict[str, bytes] = {"schedule.csv": schedule_csv(study.schedule).encode()}
+    readers: tuple[Any, ...] = ("everyone",)
+    if study.plan.switched_by_other:
+        readers = ("driver",) if study.schedule.sealed else ("driver", "switcher")
+    for reader in readers:
+        stem = "sheet" if reader == "everyone" else reader
+        page = sheet_page(study, reader=reader, claim=claim, loose=loose, sha256=sha256)
+        papers[f"{stem}.html"] = page.encode()
+        papers[f"{stem}.ics"] = calendar_file(study, show_arm=reader != "driver", now=now)
+    return {**papers, "fingerprint.svg": code_svg(sha256), "fingerprint.png": code_png(sha256)}
+
+
+def _say_registered(entry: "Entry") -> None:
+    """The fingerprint in groups of four, at a terminal as a QR code too."""
+    from roadlog.plan.mark import code_lines, in_fours
+
+    print(f"Registered {entry.at:%Y-%m-%d %H:%M}, SHA-256:")
+    print("\n".join(f"    {line}" for line in in_fours(entry.sha256)))
+    if sys.stdout.isatty():
+        print("\n".join(code_lines(entry.sha256)))
+        print("Film this before the first mile: it shows that the plan came before the data.")
+
+
+def _say_next(study: "Study", kept: bool) -> None:
+    schedule = study.schedule
+    assert schedule is not None
+    if schedule.sealed:
+        print("Sealed: nothing in this folder tells the arms. The switcher keeps the sealed file")
+        print("(roadlog unseal opens it after the last drive) and the switcher's sheet beside it.")
+        print("The driver notes a guess a day (column guess of notes.csv).")
+    elif study.plan.switched_by_other:
         print(
             "The driver gets driver.html and driver.ics; schedule.csv, switcher.* and study.toml "
             "tell the arm."
         )
+        print("It isn't sealed, so no report calls it blind: --redraw --sealed FILE would seal it.")
     else:
         print("Somebody else to switch, unseen by the driver, is better: switched_by_other = true.")
-    print("Next: print the sheet; log every drive; after the last day, roadlog analyze.")
+    then = "roadlog unseal, roadlog analyze" if schedule.shut else "roadlog analyze"
+    print(f"Next: print the sheet; log every drive; after the last day, {then}.")
 
 
 def _register(folder: Path, study: "Study", now: dt.datetime) -> int:
     from roadlog.plan.register import register
 
-    entry = register(folder, study, now)
-    print(f"Registered {entry.at:%Y-%m-%d %H:%M}: {entry.sha256}")
+    _say_registered(register(folder, study, now))
     return 0
 
 

@@ -78,7 +78,7 @@ def _lines(p: "Proposal") -> list[str]:
     log = p.log
     minutes = float(log.frame["t_s"].iloc[-1]) / 60
     start = "no date" if log.start is None else f"{log.start:%Y-%m-%d %H:%M}"
-    arm = "positions" if p.kind == "positions" else f"{p.arm} ({p.arm_from})"
+    arm = "positions" if p.kind == "positions" else f"{p.arm or 'arm not told'} ({p.arm_from})"
     lines = [f"{p.source.name}: {start}, {minutes:.0f} min, {len(log.frame)} rows, {arm}"]
     driven = [d for d in p.drives if d.driven]
     if len(driven) > 1:

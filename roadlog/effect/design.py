@@ -25,7 +25,7 @@ from roadlog.stats.reduction import containment_df, orthonormal
 MEDIATORS = (
     "engine_load", "load_pct", "absolute_load", "maf", "throttle", "pedal", "rpm", "stft", "ltft",
     "trim", "lambda", "intake_air_temp", "coolant_temp", "map_kpa", "oil_temp", "catalyst_temp",
-    "cold_share", "fuel_rate", "fuel_flow",
+    "cold_share", "fuel_rate", "fuel_flow", "guess",
 )  # fmt: skip
 
 # What the driver and the road asked: in the equal-driving model, left out of the total effect.

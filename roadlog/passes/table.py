@@ -23,6 +23,7 @@ from roadlog.quantities.warm import WARM_COOLANT_C
 from roadlog.road.network import Network
 from roadlog.road.trace import travelled
 from roadlog.runs.deviations import is_deviation
+from roadlog.runs.guesses import GUESS
 from roadlog.runs.notes import NOTE_KEYS, note_headings, noted
 from roadlog.study.settings import Analysis, Study
 
@@ -347,8 +348,8 @@ def _with_notes(
 ) -> pd.DataFrame:
     """Join notes by run, file or day: `NOTE` before those that the study named, or `REMARK`.
 
-    Deviations decide which runs are used (`roadlog.runs.deviations`) and are no covariate; nor is
-    the number on a seal, which is no condition of a drive.
+    Deviations decide which runs are used (`roadlog.runs.deviations`) and are no covariate; nor are
+    the number on a seal, which is no condition of a drive, and the driver's guess of the arm.
     """
     names = {} if notes is None else note_headings(notes)
     wanted = {w.casefold() for w in (*rule.noted_covariates, *(rule.covariates or ()))}
@@ -363,7 +364,7 @@ def _with_notes(
     if notes is None or notes.empty:
         return out
     for name, column in names.items():
-        if name in (*NOTE_KEYS, "arm", "seal") or is_deviation(column):
+        if name in (*NOTE_KEYS, "arm", "seal", GUESS) or is_deviation(column):
             continue
         entry = noted(notes, runs, _numeric(notes[column]))
         prefix = NOTE if wanted & spelled[column] else REMARK

@@ -6,17 +6,21 @@ state of each day) or for a driver who isn't to know it.
 
 import datetime as dt
 import hashlib
+from collections.abc import Collection
 
 from roadlog.study.settings import Study
 
 
-def calendar_file(study: Study, *, show_arm: bool, now: dt.datetime) -> bytes:
+def calendar_file(
+    study: Study, *, show_arm: bool, now: dt.datetime, dummies: Collection[str] = ()
+) -> bytes:
     """The calendar, lines folded and ended as RFC 5545 asks.
 
     Parameters
     ----------
     show_arm : whether entries tell the arm
     now : aware datetime, the entries' time stamp
+    dummies : units on which the switcher only acts as if to fit
 
     References
     ----------
@@ -41,6 +45,8 @@ def calendar_file(study: Study, *, show_arm: bool, now: dt.datetime) -> bytes:
         notes = ["Note tyres, payload, fuel and weather in notes.csv."]
         if day != u.unit:
             notes.insert(0, "The state stays as it was the day before.")
+        elif show_arm and str(u.unit) in dummies:
+            notes.insert(0, "Act as if to fit it, and leave it out; seal it.")
         elif show_arm:
             notes.insert(0, "Switch before the first drive, engine off and cool; seal it.")
         if last_of_block[u.block] == day:

@@ -27,6 +27,8 @@ from roadlog.plan.register import (
     without_late_notes,
 )
 from roadlog.plan.result import FULL_LEVEL, Look, Oversight
+from roadlog.plan.seal import differing
+from roadlog.plan.seal_log import opened_text
 from roadlog.plan.spending import nominal_levels
 from roadlog.quantities.facts import Warned
 from roadlog.runs.facts import OfRun
@@ -75,7 +77,9 @@ def oversee(study: Study, folder: Path, runs: pd.DataFrame, now: dt.datetime) ->
         registered_sha256=None if shown is None else shown.sha256,
         registered_late=late,
         registrations=len(entries),
-        changes=() if shown is None else tuple(changes(shown.choices, now_choices)),
+        changes=()
+        if shown is None
+        else (*changes(shown.choices, now_choices), *arms_changed(study, folder)),
         stop_date=str(study.schedule.stop_date) if study.schedule else None,
         look=look,
         earlier=tuple(earlier),
@@ -85,6 +89,17 @@ def oversee(study: Study, folder: Path, runs: pd.DataFrame, now: dt.datetime) ->
         else tuple(bound.choices["analysis"].get("exclude_if", ())),
         promised=promise_that_counts(folder, _first_fitted(runs)),
     )
+
+
+def arms_changed(study: Study, folder: Path) -> tuple[str, ...]:
+    """Units of an opened schedule whose arm in study.toml isn't the sealed one, in words."""
+    schedule = study.schedule
+    if schedule is None or schedule.sealed is None or schedule.shut:
+        return ()
+    sealed = opened_text(folder)
+    if sealed is None or sealed.sha256 != schedule.sealed:
+        return ()
+    return tuple(differing(schedule, sealed))
 
 
 def agreed_notes(

@@ -34,6 +34,8 @@ class Entry:
 def choices_of(study: Study) -> dict[str, Any]:
     """Everything that is fixed before data, as plain JSON values.
 
+    Of a sealed schedule the hash stands for its arms, before it is opened and after.
+
     >>> choices_of(Study())["analysis"]["estimator"] is None
     True
     """
@@ -43,6 +45,9 @@ def choices_of(study: Study) -> dict[str, Any]:
     for rule in ("exclude_if", "noted_covariates"):
         if not analysis[rule]:
             del analysis[rule]  # as in registers from before there was such a rule
+    own = (
+        ("unit",) if study.schedule and study.schedule.sealed else ("unit", "sealed", "dummy_days")
+    )
     road = {"same_route": plain["road"]["same_route"]} if study.road.same_route else {}
     return {
         **({"road": road} if road else {}),
@@ -51,11 +56,15 @@ def choices_of(study: Study) -> dict[str, Any]:
         "vehicle": plain["vehicle"],
         "analysis": analysis,
         "schedule": {
-            **{k: v for k, v in schedule.items() if k != "unit"},
+            **{k: v for k, v in schedule.items() if k not in own},
             "stop_date": str(study.schedule.stop_date) if study.schedule else None,
             "units": {
                 str(u["unit"]): ", ".join(
-                    [u["arm"], f"block {u['block']}", *(f"also {d}" for d in u["also"])]
+                    [
+                        *([] if schedule["sealed"] else [u["arm"]]),
+                        f"block {u['block']}",
+                        *(f"also {d}" for d in u["also"]),
+                    ]
                 )
                 for u in schedule.get("unit", [])
             },

@@ -1,7 +1,10 @@
 """What was planned and looked at: promises, looks, and what binds a finished analysis."""
 
 from dataclasses import dataclass
+from typing import Literal
 
+from roadlog.quantities.arms import Arm
+from roadlog.stats.blinding import BlindingIndex
 from roadlog.stats.interval import Finding
 
 FULL_LEVEL = 0.95  # of an interval that no look before has paid for
@@ -49,6 +52,51 @@ class Promised:
     chances: tuple[ChanceOfWord, ...]
     scatter_pct: float
     scatter_source: str
+
+
+Kept = Literal[
+    "blind",
+    "guessed right",
+    "said to know",
+    "opened early",
+    "sealed late",
+    "undated",
+    "no opening",
+    "seal dropped",
+    "not sealed",
+]
+
+
+@dataclass(frozen=True)
+class Blinding:
+    """Whether the driver was kept from knowing the arm, and whether the daily guesses bear it out.
+
+    `kept` is "blind" only where a sealed schedule was registered before the first run and opened
+    after the last, nobody says otherwise, and the guesses aren't right more often than chance
+    (`right_p`, of chance's orders, None where none are known or nobody guessed). `after_opening`
+    are units driven later than the opening; `arms_changed` units whose arm isn't the sealed one.
+    """
+
+    kept: Kept
+    sealed_at: str | None = None  # ISO 8601 with zone, as are the others
+    opened_at: str | None = None
+    sha256: str | None = None
+    units: int = 0
+    after_opening: tuple[str, ...] = ()
+    dummy_days: int = 0
+    arms_changed: tuple[str, ...] = ()
+    guesses: tuple[tuple[Arm, BlindingIndex], ...] = ()
+    right_p: float | None = None
+
+    @property
+    def blind(self) -> bool:
+        """Whether the word may be said."""
+        return self.kept == "blind"
+
+    @property
+    def guessed(self) -> int:
+        """Switch units with a guess, "don't know" too."""
+        return sum(index.guesses for _, index in self.guesses)
 
 
 @dataclass(frozen=True)

@@ -133,12 +133,9 @@ def draw_schedule(
         raise DesignError(f"{len(units)} switch units don't make whole blocks of {block_size}")
     rng = np.random.default_rng(seed)
     block = [b for b, size in enumerate(sizes, start=1) for _ in range(size)]
-    start = [i % 2 for size in sizes for i in range(size)]
-    drawn = orders_of_plan(start, [str(b) for b in block], rng)
-    # Where not every schedule is listed, the first row is no draw but the pattern it started from.
-    arms = drawn.arms if drawn.exact else drawn.arms[1:]
+    arms, total = _orders(block, rng)
     gap = weekday_gap(arms, units)
-    limit = _affordable_limit(gap, drawn.total)
+    limit = _affordable_limit(gap, total)
     allowed = arms if limit is None else arms[gap <= limit]
     chosen = allowed[int(rng.integers(len(allowed)))]
     return Schedule.model_validate(
@@ -154,6 +151,40 @@ def draw_schedule(
             ],
         }
     )
+
+
+def drawn_anew(schedule: Schedule, rng: np.random.Generator) -> Schedule:
+    """The schedule with another order of arms, by the same blocks and the same weekday limit.
+
+    Nothing of the result but the arms depends on the draw, so that what is told of one order
+    (limit, number of orders) tells nothing of another.
+
+    Parameters
+    ----------
+    schedule : of days; its own arms don't matter, and may be sealed
+    rng : of the system's randomness for a sealed schedule, seeded for one that stands in for it
+    """
+    days = _unit_days(schedule)
+    assert days is not None
+    arms, _ = _orders([u.block or 0 for u in schedule.unit], rng)
+    if schedule.weekday_limit is not None:
+        arms = arms[weekday_gap(arms, days) <= schedule.weekday_limit]
+    if not len(arms):
+        raise DesignError("no order of arms keeps weekday_limit in [schedule]: plan anew")
+    chosen = arms[int(rng.integers(len(arms)))]
+    units = tuple(
+        u.model_copy(update={"arm": ARMS[a]}) for u, a in zip(schedule.unit, chosen, strict=True)
+    )
+    return schedule.model_copy(update={"unit": units})
+
+
+def _orders(block: Sequence[int], rng: np.random.Generator) -> tuple[NDArray[np.int8], int]:
+    """Orders that chance may draw: all, or many of them; and how many there are."""
+    size = {b: block.count(b) for b in dict.fromkeys(block)}
+    start = [i % 2 for b in size for i in range(size[b])]
+    drawn = orders_of_plan(start, [str(b) for b in block], rng)
+    # Where not every schedule is listed, the first row is no draw but the pattern it started from.
+    return (drawn.arms if drawn.exact else drawn.arms[1:]), drawn.total
 
 
 def weekday_gap(arms: NDArray[np.int8], units: Sequence[tuple[dt.date, ...]]) -> Floats:
@@ -194,7 +225,8 @@ def redraw(
     arm = [int(u.arm == "fitted") for u in schedule.unit]
     blocks = [str(u.block) for u in schedule.unit]
     keep = np.array(columns, dtype=int)
-    by_plan = schedule.seed is not None and _as_planned(arm, blocks)
+    by_chance = schedule.seed is not None or schedule.sealed is not None
+    by_plan = by_chance and _as_planned(arm, blocks)
     draw = orders_of_plan if by_plan else assignments
     drawn = draw(arm, blocks, rng, exact_limit=exact_limit, draws=draws)
     days = _unit_days(schedule)
@@ -261,8 +293,8 @@ def _as_planned(arm: Sequence[int], blocks: Sequence[str]) -> bool:
 def contradictions(schedule: Schedule, plan: Plan) -> list[str]:
     """What is wrong with a schedule by itself or against `[plan]`, one sentence each."""
     faults = []
-    arms: dict[int | None, list[str]] = {}
-    for u in schedule.unit:
+    arms: dict[int | None, list[str | None]] = {}
+    for u in () if schedule.shut else schedule.unit:
         arms.setdefault(u.block, []).append(u.arm)
     for block, held in arms.items():
         if len(set(held)) == 1 and schedule.unit:
@@ -275,7 +307,8 @@ def contradictions(schedule: Schedule, plan: Plan) -> list[str]:
         for day in (d for d in (u.unit, *u.also) if isinstance(d, dt.date)):
             weekday = WEEKDAYS[day.weekday()]
             if day in plan.closed:
-                faults.append(f"{day} is scheduled as {u.arm}, but [plan] says it is closed")
+                state = f" as {u.arm}" if u.arm else ""
+                faults.append(f"{day} is scheduled{state}, but [plan] says it is closed")
             elif weekday not in plan.weekdays:
                 faults.append(f"{day} is scheduled, but [plan] says that no {weekday} is driven")
         if isinstance(u.unit, dt.date) and previous is not None:

@@ -6,10 +6,12 @@ person who switches.
 """
 
 import datetime as dt
+from collections.abc import Collection
 from dataclasses import dataclass
 from itertools import pairwise
 from typing import Literal
 
+from roadlog.plan.mark import code_inline, in_fours
 from roadlog.plan.to_log import log_lines, tanks_must_differ
 from roadlog.study.settings import Study
 
@@ -26,11 +28,11 @@ class Row:
     fitted: bool
     block: str
     last_of_block: bool
-    switch: str  # "fit", "take out", "as it is": what the switcher does before the first drive
+    switch: str  # what the switcher does before the first drive
 
 
-def sheet_rows(study: Study) -> list[Row]:
-    """The scheduled days in order."""
+def sheet_rows(study: Study, dummies: Collection[str] = ()) -> list[Row]:
+    """The scheduled days in order; on `dummies` (units) the switcher only acts as if to fit."""
     if study.schedule is None:
         return []
     rows: list[Row] = []
@@ -40,6 +42,8 @@ def sheet_rows(study: Study) -> list[Row]:
         for day in (u.unit, *u.also):
             if day != u.unit:
                 switch = "leave shut"
+            elif str(u.unit) in dummies:
+                switch = "act as if to fit: leave it OUT"
             elif u.arm == before:
                 switch = "open, leave, shut"
             else:
@@ -59,7 +63,15 @@ def sheet_rows(study: Study) -> list[Row]:
     return rows
 
 
-def sheet_page(study: Study, *, reader: Reader, claim: str | None, loose: str | None = None) -> str:
+def sheet_page(
+    study: Study,
+    *,
+    reader: Reader,
+    claim: str | None,
+    loose: str | None = None,
+    sha256: str | None = None,
+    dummies: Collection[str] = (),
+) -> str:
     """The page.
 
     Parameters
@@ -67,6 +79,8 @@ def sheet_page(study: Study, *, reader: Reader, claim: str | None, loose: str | 
     reader : "driver" hides the arms; "everyone" and "switcher" show them
     claim : the claim in words
     loose : what loose protocol costs in days, a sentence
+    sha256 : the plan's fingerprint, to be shown as text and QR code
+    dummies : units on which the switcher only acts as if to fit
     """
     from jinja2 import Environment, PackageLoader, StrictUndefined
 
@@ -77,13 +91,16 @@ def sheet_page(study: Study, *, reader: Reader, claim: str | None, loose: str | 
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    rows = sheet_rows(study)
+    rows = sheet_rows(study, dummies)
     tables = _columns(rows)
     return environment.get_template("sheet.html").render(
         study=study,
         reader=reader,
         claim=claim,
         loose=loose,
+        fours=in_fours(sha256) if sha256 else [],
+        code=code_inline(sha256) if sha256 else "",
+        dummies=len(dummies),
         apart=tanks_must_differ(study),
         to_log=log_lines(study),
         rows=rows,

@@ -13,10 +13,12 @@ from typing import Any
 
 from roadlog.errors import InputError
 from roadlog.ingest.text.handtable import split_unit
+from roadlog.runs.guesses import GUESS
 from roadlog.study.durable import atomic_write
 from roadlog.study.settings import Schedule, Study, parse_study
 
-_NOTE = " Drawn by roadlog plan. Later changes are listed in the report."
+_NOTE = "Drawn by roadlog plan. Later changes are listed in the report."
+_SHUT = "Drawn by roadlog plan and sealed: roadlog unseal puts the arms in, after the last drive."
 
 
 def with_schedule(text: str, schedule: Schedule) -> str:
@@ -68,8 +70,9 @@ def _table(schedule: Schedule) -> Any:
     import tomlkit
 
     table = tomlkit.table()
-    table.comment(_NOTE.strip())
-    for key in ("switched_by", "randomised", "seed", "weekday_limit", "spending"):
+    table.comment(_SHUT if schedule.shut else _NOTE)
+    keys = ("switched_by", "randomised", "seed", "weekday_limit", "spending", "sealed")
+    for key in (*keys, *(["dummy_days"] if schedule.sealed else [])):
         value = getattr(schedule, key)
         if value is not None:
             table.add(key, value)
@@ -77,7 +80,7 @@ def _table(schedule: Schedule) -> Any:
     units.multiline(True)
     for u in schedule.unit:
         row = tomlkit.inline_table()
-        row.update({"unit": u.unit, "arm": u.arm})
+        row.update({"unit": u.unit} if u.arm is None else {"unit": u.unit, "arm": u.arm})
         if u.block is not None:
             row.append("block", u.block)
         if u.also:
@@ -88,18 +91,19 @@ def _table(schedule: Schedule) -> Any:
 
 
 def schedule_csv(schedule: Schedule) -> str:
-    """One row a day: date, weekday, switch unit, arm, block.
+    """One row a day: date, weekday, switch unit, arm (unless it is sealed), block.
 
     >>> print(schedule_csv(Schedule.model_validate(
     ...     {"unit": [{"unit": dt.date(2026, 3, 2), "arm": "fitted", "block": 1}]})).strip())
     date,weekday,switch unit,arm,block
     2026-03-02,mon,2026-03-02,fitted,1
     """
-    rows = ["date,weekday,switch unit,arm,block"]
+    rows = [f"date,weekday,switch unit,{'' if schedule.shut else 'arm,'}block"]
     for u in schedule.unit:
         for day in (u.unit, *u.also):
             weekday = f"{day:%a}".lower() if isinstance(day, dt.date) else ""
-            rows.append(f"{day},{weekday},{u.unit},{u.arm},{'' if u.block is None else u.block}")
+            arm = "" if u.arm is None else f"{u.arm},"
+            rows.append(f"{day},{weekday},{u.unit},{arm}{'' if u.block is None else u.block}")
     return "\n".join(rows) + "\n"
 
 
@@ -120,12 +124,15 @@ NOTED = (
 def notes_template(schedule: Schedule, named: Sequence[str] = ()) -> str:
     """An empty `notes.csv`, one row a scheduled day, with a column for each `named` covariate too.
 
+    A driver who isn't to know the arm guesses it daily, in a column of its own.
+
     >>> notes_template(Schedule()).startswith("date,air conditioning")
     True
     """
     days = [d for u in schedule.unit for d in (u.unit, *u.also)]
-    usual = {split_unit(c)[0] for c in NOTED} | {c.casefold() for c in NOTED}
-    columns = ["date", *NOTED, *(n for n in named if n.casefold() not in usual)]
+    noted = NOTED if schedule.sealed is None else (*NOTED[:-1], GUESS, NOTED[-1])
+    usual = {split_unit(c)[0] for c in noted} | {c.casefold() for c in noted}
+    columns = ["date", *noted, *(n for n in named if n.casefold() not in usual)]
     text = io.StringIO()
     csv.writer(text, lineterminator="\n").writerows(
         [columns, *([d, *[""] * (len(columns) - 1)] for d in days)]

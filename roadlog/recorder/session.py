@@ -329,6 +329,8 @@ class Session:
         return self._wall()
 
     def _label(self, arm: str | None) -> str:
+        if self._setup.study.shut:
+            return "not told (sealed schedule)"
         return (
             "unknown (say --arm, or schedule this day)"
             if arm is None

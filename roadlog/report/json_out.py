@@ -15,7 +15,7 @@ from roadlog.analysis.result import Analysed, ArmSummary
 from roadlog.analysis.summary import economy_interval, economy_interval_mpg_us
 from roadlog.analysis.warned import told_warnings
 from roadlog.effect.result import HeldEqual
-from roadlog.plan.result import Oversight
+from roadlog.plan.result import Blinding, Oversight
 from roadlog.quantities.units import mpg_us
 from roadlog.report.claim_table import trials_of
 from roadlog.report.registration import achieved
@@ -81,6 +81,7 @@ def to_json(analysed: Analysed) -> dict[str, Any]:
         "weather_station": None if a.station is None else asdict(a.station),
         "oversight": None if a.oversight is None else _oversight(a.oversight),
         "planned": _planned(a),
+        "blinding": None if a.blinding is None else _blinding(a.blinding),
         "trials": [asdict(t) for t in trials_of(a)],
         "warnings": [asdict(w) for w in told_warnings(a)],
     }
@@ -90,6 +91,12 @@ def to_json(analysed: Analysed) -> dict[str, Any]:
 
 def _oversight(o: Oversight) -> dict[str, Any]:
     return {k: v for k, v in asdict(o).items() if k != "promised"}  # is in "planned"
+
+
+def _blinding(b: Blinding) -> dict[str, Any]:
+    """The seal's record with Bang's index by arm, whose ends are those of few guesses."""
+    plain = {k: v for k, v in asdict(b).items() if k != "guesses"}
+    return {**plain, "guesses": {arm: asdict(index) for arm, index in b.guesses}}
 
 
 def _planned(a: Analysed) -> dict[str, Any] | None:

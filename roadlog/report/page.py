@@ -21,6 +21,7 @@ from roadlog.fuel import ESTIMATORS
 from roadlog.quantities.arms import ARMS
 from roadlog.quantities.units import economy_change_pct, mpg_imperial, mpg_us
 from roadlog.report import figures, tabulate
+from roadlog.report.blinded import who_knew
 from roadlog.report.claim_table import parts_of_claim
 from roadlog.report.map import MapParts, map_parts, why_no_map
 from roadlog.report.registration import plan_kept
@@ -107,7 +108,7 @@ def report_page(analysed: Analysed, *, passes_sha256: str, parts: MapParts | Non
         closure=_closure(a),
         fuel_errors=_fuel_errors(a),
         oversight=None if a.oversight is None else plan_kept(a.oversight, a.effect.primary),
-        driver=_driver_knew(a.study.analysis.driver_knew_arm),
+        driver=who_knew(a),
         weather=_weather(a),
         versions=[("Python", sys.version.split()[0]), *((n, version(n)) for n in LIBRARIES)],
         hashes=tabulate.hashes(a.runs),
@@ -255,11 +256,3 @@ def _weather(a: Analysed) -> str:
     if a.fuel_estimator == "ledger":
         return "Weather wasn't allowed for: only fuel and distance were measured."
     return "No weather was given: wind and rain are unknown, and the air is what the car logged."
-
-
-def _driver_knew(knew: bool | None) -> str:
-    if knew is None:
-        return "The study doesn't say whether the driver knew which arm a drive belonged to."
-    if knew:
-        return "The driver knew which arm a drive belonged to."
-    return "The driver didn't know which arm a drive belonged to."

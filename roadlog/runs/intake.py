@@ -27,6 +27,7 @@ from roadlog.study.settings import Study, TimeRule
 
 READ_ONLY = 0o444
 AS_SAID = "as said"
+SEALED = "sealed schedule"  # the arm isn't known yet
 WHOLE = "whole"  # where a log lies whose drives became logs of their own
 _SUFFIXES = (*LOG_SUFFIXES, *TRACK_SUFFIXES)
 _WILD = frozenset("*?[")
@@ -253,7 +254,7 @@ def _take_one(
                 file=target,
                 sha256=sha256_of(path),
                 kind=p.kind,
-                arm=arm,
+                arm=arm or None,
                 start=start,
                 end=end,
                 part_of=whole,
@@ -312,9 +313,11 @@ def _proposal(
             )
     targets = []
     for file, its_arm in wanted:
-        target = _target(study, replace(found, arm=its_arm), file)
+        target = _target(study, replace(found, arm=its_arm or None), file)
         if target is None:
-            return replace(found, refused=_no_pattern(path, replace(found, arm=its_arm), file))
+            return replace(
+                found, refused=_no_pattern(path, replace(found, arm=its_arm or None), file)
+            )
         targets.append(target)
     return replace(found, targets=tuple(targets))
 
@@ -326,11 +329,12 @@ def _with_arms(p: Proposal, study: Study, arm: str | None, split: bool) -> Propo
     starts = [p.log.start if len(driven) < 2 else piece(p.log, d).start for d in driven]
     told = [arm_of(p.source, study, s, arm) for s in starts or [p.log.start]]
     wrong = next((t.refused for t in told if t.refused), "")
-    if not wrong and len({t.arm for t in told}) > 1 and not split:
-        wrong = f"{p.source}: its {len(told)} drives belong to both arms: take it with --split"
+    if not wrong and len({(t.arm, t.sealed_unit) for t in told}) > 1 and not split:
+        both = "several switch units" if told[0].sealed_unit else "both arms"
+        wrong = f"{p.source}: its {len(told)} drives belong to {both}: take it with --split"
     return replace(
         p,
-        arm=told[0].arm,
+        arm=told[0].arm or None,
         arm_from=told[0].why,
         arms=tuple(t.arm for t in told),
         refused=wrong,
@@ -339,11 +343,12 @@ def _with_arms(p: Proposal, study: Study, arm: str | None, split: bool) -> Propo
 
 @dataclass(frozen=True)
 class Told:
-    """A log's arm and what tells it, or why none is known."""
+    """A log's arm and what tells it, or why none is known; the unit whose arm is sealed."""
 
     arm: str = ""
     why: str = ""
     refused: str = ""
+    sealed_unit: str = ""
 
 
 def arm_of(
@@ -364,9 +369,11 @@ def arm_of(
     """
     day = "" if start is None else f"{start.tz_localize(None):%Y-%m-%d}"
     units = study.schedule.unit if study.schedule else ()
-    by_key = {str(k): u.arm for u in units for k in (u.unit, *u.also)}
+    by_key = {str(k): u for u in units for k in (u.unit, *u.also)}
     key = next((k for k in (day, name or f"logs/{source.name}", source.name) if k in by_key), None)
-    scheduled = None if key is None else by_key[key]
+    if study.shut:
+        return _told_sealed(source, day, arm, None if key is None else str(by_key[key].unit))
+    scheduled = None if key is None else by_key[key].arm
     if arm and scheduled and arm != scheduled:
         return Told(refused=f"{source}: said to be {arm}, but {key} is scheduled as {scheduled}")
     if arm and not scheduled:
@@ -380,18 +387,38 @@ def arm_of(
     )
 
 
+def _told_sealed(source: Path, day: str, arm: str | None, unit: str | None) -> Told:
+    """A log of a study whose schedule is sealed: its switch unit at the most is known."""
+    if unit is None:
+        return Told(
+            refused=f"{source}: no switch unit is scheduled {f'on {day}' if day else 'for it'}, "
+            "and while the schedule is sealed nothing else tells the arm: a drive beside the plan "
+            "is no part of the test"
+        )
+    if arm:
+        return Told(
+            refused=f"{source}: the schedule is sealed, so its arm isn't to be said: leave out "
+            "--arm; if the driver found it out, write so into the remarks of notes.csv"
+        )
+    return Told(why=f"{SEALED}, {unit}", sealed_unit=unit)
+
+
 def _target(study: Study, p: Proposal, name: str) -> str | None:
     """Where the file would lie so that the study reads it, None if no pattern of [logs] does."""
     logs = study.logs
     if p.kind == "positions":
         patterns: Iterable[str] = logs.positions
-    elif not (logs.baseline or logs.fitted) and (p.arm_from == AS_SAID or not logs.any):
+    elif (
+        p.arm is not None
+        and not (logs.baseline or logs.fitted)
+        and (p.arm_from == AS_SAID or not logs.any)
+    ):
         place = PurePosixPath("logs", str(p.arm), name)
         if any(_finds(pattern, place) for pattern in logs.any):
             return None  # that pattern leaves the arm to the schedule, which doesn't tell it
         return place.as_posix()
     else:
-        own = logs.baseline if p.arm == "baseline" else logs.fitted
+        own = () if p.arm is None else logs.baseline if p.arm == "baseline" else logs.fitted
         patterns = (*own, *(logs.any if p.arm_from != AS_SAID else ()))
     for pattern in patterns:
         base = []
@@ -420,6 +447,11 @@ def _no_pattern(path: Path, p: Proposal, name: str) -> str:
         return (
             f"{path}: a position track, and [logs] of study.toml has no place for it: add "
             f'positions = ["tracks/*{PurePosixPath(name).suffix}"]'
+        )
+    if p.arm is None:
+        return (
+            f"{path}: its arm is sealed, and no pattern of [logs] in study.toml takes logs without "
+            'telling the arm: add any = ["logs/*"]'
         )
     return (
         f"{path}: no pattern of [logs] in study.toml takes a {p.arm} log called {name}: add "

@@ -228,12 +228,15 @@ def build_runs(
     ------
     InputError
         If a log has no date where it is needed, or falls on a day that isn't scheduled.
+    DesignError
+        If the schedule is sealed.
 
     >>> study, sources = open_study("sample_logs")
     >>> runs = build_runs(study, sources, read_logs(study, sources), "day")
     >>> runs.groupby("arm")["switch_unit"].nunique().to_dict()
     {'baseline': 6, 'fitted': 6}
     """
+    refuse_sealed(study)
     scheduled = {
         str(day): u
         for u in (study.schedule.unit if study.schedule else ())
@@ -383,11 +386,22 @@ def _by_name(files: pd.Series) -> pd.Series:
     return files.map({f: i for i, f in enumerate(names)})
 
 
+def refuse_sealed(study: Study) -> None:
+    """Raise DesignError as long as the schedule is sealed: no run's arm is known."""
+    if study.shut:
+        raise DesignError(
+            "the schedule is sealed, so no run's arm is known: after the last drive the switcher's "
+            "file opens it, with roadlog unseal; until then roadlog check tells what the logs are "
+            "worth"
+        )
+
+
 def require_both_arms(study: Study, sources: Sources) -> None:
-    """Raise DesignError if an arm has no log at all."""
+    """Raise DesignError if an arm has no log at all, or the arms are sealed."""
+    refuse_sealed(study)
     known = {arm for _, arm in sources.runs if arm is not None}
     if any(arm is None for _, arm in sources.runs) and study.schedule:
-        known |= {u.arm for u in study.schedule.unit}
+        known |= {u.arm for u in study.schedule.unit if u.arm is not None}
     for arm in ARMS:
         if arm not in known:
             raise DesignError(

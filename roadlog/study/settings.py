@@ -29,10 +29,13 @@ T = TypeVar("T", bound=BaseModel)
 
 
 class ScheduleUnit(_Table):
-    """One switch unit of the schedule: a day (or a run file) and the arm it was given."""
+    """One switch unit of the schedule: a day (or a run file) and the arm it was given.
+
+    `arm` is None as long as the schedule is sealed.
+    """
 
     unit: dt.date | str
-    arm: Arm
+    arm: Arm | None = None
     block: int | None = None
     also: tuple[dt.date, ...] = ()  # later days in the same state, not units of their own
 
@@ -42,7 +45,9 @@ class Schedule(_Table):
 
     Within each block chance decides which units are fitted, among the orders in which no weekday
     has more than `weekday_limit` units more in one arm than in the other. `spending` lets an
-    analysis before the last day decide, at the price of a wider interval.
+    analysis before the last day decide, at the price of a wider interval. `sealed` is the SHA-256
+    of the sealed schedule (`roadlog.plan.seal`), whose arms stand here only once it is opened;
+    `dummy_days` of its baseline units are handled as if the add-on were switched.
     """
 
     switched_by: SwitchedBy = "day"
@@ -50,7 +55,26 @@ class Schedule(_Table):
     seed: int | None = None
     weekday_limit: Annotated[int, Field(ge=0)] | None = None
     spending: Literal["none", "obrien-fleming"] = "none"
+    sealed: Annotated[str, Field(pattern="^[0-9a-f]{64}$")] | None = None
+    dummy_days: Annotated[int, Field(ge=0)] = 0
     unit: tuple[ScheduleUnit, ...] = ()
+
+    @model_validator(mode="after")
+    def _arms_all_or_sealed(self) -> "Schedule":
+        bare = [u.unit for u in self.unit if u.arm is None]
+        if bare and self.sealed is None:
+            raise ValueError(f"switch unit {bare[0]} has no arm: write baseline or fitted")
+        if bare and len(bare) < len(self.unit):
+            raise ValueError(
+                f"switch unit {bare[0]} has no arm though others have: a sealed schedule is opened "
+                "as a whole, with roadlog unseal"
+            )
+        return self
+
+    @property
+    def shut(self) -> bool:
+        """Whether its arms are still sealed."""
+        return any(u.arm is None for u in self.unit)
 
     @model_validator(mode="after")
     def _no_unit_twice(self) -> "Schedule":
@@ -63,17 +87,22 @@ class Schedule(_Table):
         return self
 
     @property
+    def days(self) -> list[dt.date]:
+        """Every scheduled day; none if the units aren't days."""
+        return sorted(d for u in self.unit for d in (u.unit, *u.also) if isinstance(d, dt.date))
+
+    @property
     def stop_date(self) -> dt.date | None:
         """The last scheduled day, None if the units aren't days."""
-        days = [d for u in self.unit for d in (u.unit, *u.also) if isinstance(d, dt.date)]
-        return max(days, default=None)
+        return max(self.days, default=None)
 
 
 class Plan(_Table):
     """`[plan]`: what `roadlog plan` may use; the analysis never reads it.
 
     `no_switch` names weekdays or dates on which the car is driven but nobody can switch the
-    add-on; on `closed` dates it isn't driven at all.
+    add-on; on `closed` dates it isn't driven at all. On `dummy_days` baseline units of a sealed
+    schedule the switcher handles the add-on as if to fit it, and leaves it out.
     """
 
     start: dt.date | None = None
@@ -87,6 +116,7 @@ class Plan(_Table):
     block_size: Literal[2, 4] = 4
     days_per_unit: Annotated[int, Field(ge=1, le=14)] = 1
     switched_by_other: bool = False
+    dummy_days: Annotated[int, Field(ge=0, le=200)] = 0
 
 
 class ColumnRule(_Table):
@@ -397,6 +427,11 @@ class Study(_Table):
         return bool(self.schedule and self.schedule.randomised)
 
     @property
+    def shut(self) -> bool:
+        """Whether the schedule's arms are still sealed."""
+        return self.schedule is not None and self.schedule.shut
+
+    @property
     def seed(self) -> int:
         """The schedule's seed, for the draws of the randomisation test; 1 without one."""
         return (self.schedule.seed if self.schedule else None) or 1
@@ -409,9 +444,9 @@ class Study(_Table):
             raise ValueError(f"batch '{twice[0]}' is described twice in [[batches]]: keep one")
         return self
 
-    def label(self, arm: str) -> str:
-        """The user's word for an arm."""
-        return {str(k): v for k, v in self.labels.items()}.get(arm, arm)
+    def label(self, arm: str | None) -> str:
+        """The user's word for an arm; nothing for one that is sealed."""
+        return {str(k): v for k, v in self.labels.items()}.get(arm or "", arm or "")
 
 
 def parse_study(given: str | Mapping[str, object], where: str = "study.toml") -> Study:
