@@ -45,6 +45,7 @@ FILES = {
     "plan.promised": "keeps the plan's promise",
     "plan.register": "keeps the registration",
     "plan.seal_log": "keeps when a schedule was sealed and opened",
+    "plan.stamp_file": "keeps time-stamps of registrations",
     "plan.studyfile": "writes study.toml",
     "publish.about": "hashes roadlog's own code",
     "publish.archive": "packs a study and its results",

@@ -21,12 +21,14 @@ from roadlog.commands import (
     runout,
     standing_start,
     take,
+    timestamp,
     unseal,
 )
 
 COMMANDS = (
     new,
     plan,
+    timestamp,
     next_step,
     note,
     record,

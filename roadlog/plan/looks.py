@@ -26,10 +26,11 @@ from roadlog.plan.register import (
     read_register,
     without_late_notes,
 )
-from roadlog.plan.result import FULL_LEVEL, Look, Oversight
+from roadlog.plan.result import FULL_LEVEL, Look, Oversight, Stamped
 from roadlog.plan.seal import differing
 from roadlog.plan.seal_log import opened_text
 from roadlog.plan.spending import nominal_levels
+from roadlog.plan.stamp_file import stamp_of
 from roadlog.quantities.facts import Warned
 from roadlog.runs.facts import OfRun
 from roadlog.stats.interval import Finding
@@ -58,6 +59,8 @@ def oversee(study: Study, folder: Path, runs: pd.DataFrame, now: dt.datetime) ->
     bound = _bound(entries, runs)
     late = bound is None and bool(entries)
     shown = entries[0] if late else bound
+    first = _first_fitted(runs)
+    stamp = None if shown is None else stamp_of(folder, shown.sha256)
     used = set(runs.loc[runs["used"].astype(bool), "switch_unit"].astype(str))
     look = Look(
         time=now.isoformat(timespec="seconds"),
@@ -87,8 +90,15 @@ def oversee(study: Study, folder: Path, runs: pd.DataFrame, now: dt.datetime) ->
         exclude_if=study.analysis.exclude_if
         if bound is None
         else tuple(bound.choices["analysis"].get("exclude_if", ())),
-        promised=promise_that_counts(folder, _first_fitted(runs)),
+        promised=promise_that_counts(folder, first),
+        stamped=stamp,
+        stamp_late=stamp is not None and first is not None and _late(stamp, first),
     )
+
+
+def _late(stamp: Stamped, first_fitted: dt.datetime) -> bool:
+    start = first_fitted if first_fitted.tzinfo else first_fitted.astimezone()
+    return dt.datetime.fromisoformat(stamp.at) >= start
 
 
 def arms_changed(study: Study, folder: Path) -> tuple[str, ...]:

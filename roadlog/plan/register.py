@@ -72,10 +72,15 @@ def choices_of(study: Study) -> dict[str, Any]:
     }
 
 
-def fingerprint(choices: dict[str, Any]) -> str:
-    """SHA-256 of the choices in canonical JSON (sorted keys, no spaces)."""
+def canonical(choices: dict[str, Any]) -> bytes:
+    """The choices in canonical JSON (sorted keys, no spaces), UTF-8."""
     text = json.dumps(choices, sort_keys=True, separators=(",", ":"), ensure_ascii=False)
-    return hashlib.sha256(text.encode("utf-8")).hexdigest()
+    return text.encode("utf-8")
+
+
+def fingerprint(choices: dict[str, Any]) -> str:
+    """SHA-256 of the choices in canonical JSON."""
+    return hashlib.sha256(canonical(choices)).hexdigest()
 
 
 def read_register(folder: Path) -> list[Entry]:

@@ -54,6 +54,22 @@ class Promised:
     scatter_source: str
 
 
+@dataclass(frozen=True)
+class Stamped:
+    """What an RFC 3161 time-stamp proves: an authority says that the fingerprint existed then.
+
+    `root_from` says whether the study's author gave the root that the chain ends in, or it only
+    came with the token; a reader may hold `root_sha256` against the authority's own.
+    """
+
+    at: str  # ISO 8601, UTC
+    authority: str
+    root: str
+    root_sha256: str
+    root_from: Literal["given", "embedded"]
+    sha256: str
+
+
 Kept = Literal[
     "blind",
     "guessed right",
@@ -114,6 +130,8 @@ class Oversight:
     spends_alpha: bool
     exclude_if: tuple[str, ...] = ()  # words that set a run aside: as registered, if in time
     promised: Promised | None = None  # None where roadlog plan made no promise
+    stamped: Stamped | None = None  # None without a time-stamp of the registration that counts
+    stamp_late: bool = False  # it is of after the first fitted run
 
     def allowed(self, finding: Finding) -> Finding:
         """The finding that this look may announce."""

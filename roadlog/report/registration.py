@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 
 import pandas as pd
 
-from roadlog.plan.result import Look, Oversight, Promised
+from roadlog.plan.result import Look, Oversight, Promised, Stamped
 from roadlog.report import tabulate
 from roadlog.stats.interval import Interval
 
@@ -26,6 +26,7 @@ def plan_kept(oversight: Oversight, primary: Interval) -> PlanKept:
     return PlanKept(
         lines=[
             _registration(oversight),
+            *_stamp_late(oversight),
             *_again(oversight),
             _deviations(oversight),
             *_stopping(oversight),
@@ -54,11 +55,34 @@ def _registration(o: Oversight) -> str:
     if o.registered_late:
         return f"The analysis was registered only after the first fitted run ({stamp})."
     kept = "nothing was changed since" if not o.changes else "what was changed since is below"
+    clock = "by the clock of the computer that planned it"
+    if o.stamped is not None and not o.stamp_late:
+        stamp, clock = f"SHA-256 {o.registered_sha256}", existed(o.stamped)
     return (
         "Units, last day, covariates, fuel estimator, what sets a run aside, and claim were "
-        f"registered before the first fitted run ({stamp}, by the clock of the computer that "
-        f"planned it); {kept}."
+        f"registered before the first fitted run ({stamp}, {clock}); {kept}."
     )
+
+
+def existed(stamp: Stamped) -> str:
+    """When and by whose word a fingerprint existed, and what stands behind that word."""
+    root = (
+        "which the study's author gave"
+        if stamp.root_from == "given"
+        else "which only came with the token, so that nothing here vouches for it"
+    )
+    return (
+        f"which existed at {stamp.at[:19].replace('T', ' ')} UTC according to {stamp.authority}, "
+        f"by a time-stamp (RFC 3161) whose root is {stamp.root}, SHA-256 {stamp.root_sha256}, "
+        f"{root}; whether a certificate was revoked isn't checked"
+    )
+
+
+def _stamp_late(o: Oversight) -> list[str]:
+    if o.stamped is None or not (o.stamp_late or o.registered_late):
+        return []
+    what = f"A time-stamp says of that fingerprint: {existed(o.stamped)}"
+    return [f"{what}; that is after the first fitted run." if o.stamp_late else f"{what}."]
 
 
 def _again(o: Oversight) -> list[str]:

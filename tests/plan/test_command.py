@@ -204,7 +204,7 @@ def test_plan_writes_schedule_papers_and_registration(new_study, capsys):
     assert len(study.schedule.unit) == 12
     assert study.schedule.unit[0].unit == dt.date(2027, 3, 1)
     assert {f.name for f in (new_study / "plan").iterdir()} == {
-        "schedule.csv", "sheet.html", "sheet.ics",
+        "schedule.csv", "sheet.html", "sheet.ics", "fingerprint.svg", "fingerprint.png",
     }  # fmt: skip
     rows = list(csv.DictReader((new_study / "plan" / "schedule.csv").open()))
     assert [r["arm"] for r in rows] == [u.arm for u in study.schedule.unit]
@@ -275,7 +275,9 @@ def test_a_blind_driver_sees_no_arm_anywhere_in_his_papers_or_on_screen(tmp_path
     folder = tmp_path / "blind"
     main(["new", str(folder), "--device", "Collar", "--switched-by-other", "yes"])
     capsys.readouterr()
-    assert main(["plan", str(folder), *START]) == 0
+    stick = tmp_path / "stick"
+    stick.mkdir()
+    assert main(["plan", str(folder), *START, "--sealed", str(stick)]) == 0
     plan = folder / "plan"
     shown = [capsys.readouterr().out, (folder / "notes.csv").read_text()]
     shown += [(plan / name).read_text() for name in ("driver.html", "driver.ics")]
@@ -283,8 +285,9 @@ def test_a_blind_driver_sees_no_arm_anywhere_in_his_papers_or_on_screen(tmp_path
         assert "Collar in" not in text
         assert "Collar out" not in text
         assert "fitted" not in text.replace("isn't fitted", "")
-    assert "Collar in" in (plan / "switcher.html").read_text()
-    assert "Collar in" in (plan / "switcher.ics").read_text()
+    assert "Collar in" in (stick / "sealed.html").read_text()
+    assert "Collar in" in (stick / "sealed.ics").read_text()
+    assert not list(folder.rglob("switcher*"))
 
 
 def test_bad_options_are_one_sentence(new_study, capsys):
