@@ -23,6 +23,7 @@ from roadlog.wording.screen import one_line
 
 SHA256_OID = "2.16.840.1.101.3.4.2.1"
 LARGEST = 1_000_000  # bytes of a file
+_CERTIFICATES = 0xA0  # [0] of SignedData
 _NOT_READ = (
     "can't be read as a time-stamp (RFC 3161): give the authority's answer (.tsr) or its token, in "
     "binary as it came"
@@ -67,7 +68,7 @@ def read_token(data: bytes, name: str) -> Token:
     """
     if len(data) > LARGEST:
         raise InputError(f"{name} {_NOT_READ}")
-    response = _decoded(data) or _decoded(_as_response(data))
+    response = _decoded(data, 1) or _decoded(_as_response(data), 1)
     if response is None:
         raise InputError(f"{name} {_NOT_READ}")
     if response.status != rfc3161.tsp.PKIStatus.GRANTED:
@@ -103,7 +104,14 @@ def verified(token: Token, sha256: str, roots: Sequence[x509.Certificate], name:
             f"{name} is the time-stamp of something else: its imprint is {token.sha256[:16]}…, the "
             f"plan's fingerprint {sha256[:16]}…"
         )
-    certificates = _certificates(token, name)
+    try:
+        return _verified(token, sha256, roots, name)
+    except (ValueError, x509.InvalidVersion) as e:
+        raise InputError(f"{name}: a certificate in it can't be read: ask for a new one") from e
+
+
+def _verified(token: Token, sha256: str, roots: Sequence[x509.Certificate], name: str) -> Stamped:
+    certificates = _certificates(token)
     given: Literal["given", "embedded"] = "given" if roots else "embedded"
     trusted = list(roots) or [c for c in certificates if c.subject == c.issuer]
     if not trusted:
@@ -161,11 +169,8 @@ def roots_of(pem: bytes, name: str) -> list[x509.Certificate]:
         raise InputError(f"{name} holds no certificate: give the root as PEM or DER") from e
 
 
-def _certificates(token: Token, name: str) -> list[x509.Certificate]:
-    try:
-        return [x509.load_der_x509_certificate(c) for c in token.response.signed_data.certificates]
-    except ValueError as e:
-        raise InputError(f"{name}: a certificate in it can't be read: ask for a new one") from e
+def _certificates(token: Token) -> list[x509.Certificate]:
+    return [x509.load_der_x509_certificate(c) for c in token.response.signed_data.certificates]
 
 
 def _authority(token: Token, certificates: Sequence[x509.Certificate]) -> str:
@@ -188,11 +193,52 @@ def _name_of(certificate: x509.Certificate) -> str:
     return ", ".join(dict.fromkeys(parts)) or certificate.subject.rfc4514_string()
 
 
-def _decoded(data: bytes) -> rfc3161.TimeStampResponse | None:
+def _decoded(data: bytes, token_at: int) -> rfc3161.TimeStampResponse | None:
+    """A response, with its certificates put in the order that DER asks of a set.
+
+    Authorities that run `openssl ts` don't sort them, and the library then refuses to read; no
+    signature covers their order.
+    """
     try:
-        return rfc3161.decode_timestamp_response(data)
-    except ValueError:
+        return rfc3161.decode_timestamp_response(_certificates_sorted(data, token_at))
+    except (ValueError, IndexError):
         return None
+
+
+def _certificates_sorted(data: bytes, token_at: int) -> bytes:
+    response = _parts(data, *_body(data, 0))
+    if len(response) <= token_at:
+        return data  # a refusal brings no token
+    content = _parts(data, *_body(data, response[token_at][0]))[1]
+    (signed_data,) = _parts(data, *_body(data, content[0]))
+    for start, _ in _parts(data, *_body(data, signed_data[0])):
+        if data[start] == _CERTIFICATES:
+            begin, end = _body(data, start)
+            each = sorted(data[a:b] for a, b in _parts(data, begin, end))
+            return data[:begin] + b"".join(each) + data[end:]
+    return data
+
+
+def _body(data: bytes, start: int) -> tuple[int, int]:
+    """Begin and end of the contents of the DER element at `start`."""
+    first = data[start + 1]
+    if first < 0x80:
+        return start + 2, start + 2 + first
+    size = first & 0x7F
+    begin = start + 2 + size
+    return begin, begin + int.from_bytes(data[start + 2 : begin], "big")
+
+
+def _parts(data: bytes, begin: int, end: int) -> list[tuple[int, int]]:
+    """Begin and end of each DER element between two places."""
+    found = []
+    if end > len(data):
+        raise ValueError("an element ends beyond the data")
+    while begin < end:
+        after = _body(data, begin)[1]
+        found.append((begin, after))
+        begin = after
+    return found
 
 
 def _as_response(token: bytes) -> bytes:

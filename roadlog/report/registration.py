@@ -71,8 +71,9 @@ def existed(stamp: Stamped) -> str:
         if stamp.root_from == "given"
         else "which only came with the token, so that nothing here vouches for it"
     )
+    when = stamp.at.replace("T", " ").removesuffix("+00:00")
     return (
-        f"which existed at {stamp.at[:19].replace('T', ' ')} UTC according to {stamp.authority}, "
+        f"which existed at {when} UTC according to {stamp.authority}, "
         f"by a time-stamp (RFC 3161) whose root is {stamp.root}, SHA-256 {stamp.root_sha256}, "
         f"{root}; whether a certificate was revoked isn't checked"
     )
