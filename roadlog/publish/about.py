@@ -21,6 +21,7 @@ from roadlog.errors import InputError
 from roadlog.study.settings import Order, SwitchedBy
 
 FORMAT = 1
+MOVED = " (all dates moved by an untold time)"
 CODE = "roadlog's code, SHA-256"
 
 
@@ -72,6 +73,8 @@ class About:
     study : str
     published : aware datetime
         Also the `now` of the analysis: what was an interim look then stays one.
+    dates_moved : bool
+        Whether all dates, that of publication too, are moved by an untold time.
     licence : str
         SPDX identifier.
     authors : tuple of str
@@ -92,6 +95,7 @@ class About:
     published: dt.datetime
     licence: str
     synthetic: bool = False
+    dates_moved: bool = False
     authors: tuple[str, ...] = ()
     switched_by: SwitchedBy | None = None
     order: Order | None = None
@@ -108,6 +112,32 @@ class About:
             plain[name] = dict(plain[name])
         whole = {"format": FORMAT, **plain}
         return json.dumps(whole, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+
+
+def told_of_trimming(told: Mapping[str, Any]) -> tuple[str, ...]:
+    """What trimmed logs can't tell any more, from what `trimmed_study` tells of itself.
+
+    >>> told_of_trimming({"clock": "hours", "runs": 4, "runs_not_shown": 1, "carried": ["rain"]})[1]
+    'Start times are whole hours.'
+    """
+    gone = told.get("runs_not_shown", 0)
+    whole = f"; {gone} of {told.get('runs')} drives aren't shown at all" if gone else ""
+    clock = {
+        "hours": "Start times are whole hours.",
+        "shifted": "All dates and times are moved alike by an untold time.",
+    }
+    said = [
+        "The logs show each drive from the first to the last piece of road that both arms drive, "
+        f"without what lies near its ends{whole}.",
+        clock.get(str(told.get("clock")), ""),
+    ]
+    for start, names in (
+        ("Taken over from the whole logs, not to be computed from these: ", told.get("carried")),
+        ("Not in the logs any more: ", told.get("not_told")),
+    ):
+        if names:
+            said.append(f"{start}{'; '.join(map(str, names))}.")
+    return tuple(s for s in said if s)
 
 
 def read_about(text: str, where: str) -> About:

@@ -18,7 +18,7 @@ from pathlib import Path
 from typing import Any
 
 from roadlog.errors import InputError
-from roadlog.publish.about import About
+from roadlog.publish.about import MOVED, About
 from roadlog.publish.crate import LICENCES, METADATA, Part, checked_licence, metadata
 from roadlog.publish.private import PRIVATE
 from roadlog.publish.unpack import (
@@ -190,7 +190,8 @@ def _readme(about: About, summary: str) -> str:
     lines = [
         " ".join(about.study.split()) + ": a fuel-economy road test, its data and its results",
         *(["SYNTHETIC DATA, made by a program, not measured."] if about.synthetic else []),
-        f"Published {about.published:%Y-%m-%d} under {about.licence} ({name}, {address}).",
+        f"Published {about.published:%Y-%m-%d}{MOVED if about.dates_moved else ''} under "
+        f"{about.licence} ({name}, {address}).",
         summary,
         "",
         f"{STUDY:<20}everything that the analysis read: logs{trimmed}, plan, notes",

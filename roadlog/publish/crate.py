@@ -153,7 +153,8 @@ def metadata(parts: Sequence[Part], about: About, summary: str) -> str:
     licence = LICENCES[checked_licence(about.licence)]
     root = crate.root_dataset
     root["name"] = f"{about.study}: fuel-economy road test, data and results"
-    root["description"] = _synthetic(about) + summary
+    moved = " All dates are moved by an untold time, that of publication too."
+    root["description"] = _synthetic(about) + summary + (moved if about.dates_moved else "")
     root["datePublished"] = about.published.date().isoformat()
     root["license"] = crate.add(
         ContextEntity(

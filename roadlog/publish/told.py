@@ -7,6 +7,7 @@ from collections import Counter
 from collections.abc import Sequence
 from typing import Any
 
+from roadlog.publish.about import MOVED
 from roadlog.publish.compare import SAME, Value
 from roadlog.publish.recheck import Rechecked
 from roadlog.wording.screen import grid, one_line, paragraph
@@ -51,7 +52,8 @@ def screen(done: Rechecked, *, everything: bool = False) -> list[str]:
     lines += paragraph(" ", opened.sha256)
     synthetic = " SYNTHETIC DATA, not measured." if about.synthetic else ""
     lines += paragraph("Study", f"{about.study}.{synthetic}")
-    lines += paragraph("Published", f"{about.published:%Y-%m-%d %H:%M %Z} under {about.licence}.")
+    moved = MOVED if about.dates_moved else ""
+    lines += paragraph("Published", f"{about.published:%Y-%m-%d}{moved} under {about.licence}.")
     for text in done.confirmed:
         lines += paragraph("Shown", f"{text}.")
     for text in done.faults:

@@ -11,7 +11,7 @@ import zipfile
 import pytest
 
 from roadlog.errors import InputError
-from roadlog.publish.about import CODE, read_about, versions
+from roadlog.publish.about import CODE, read_about, told_of_trimming, versions
 from roadlog.publish.archive import study_files, write_archive
 from roadlog.publish.unpack import open_archive
 from tests.publish.archives import NOW, about, archived, can_folder, results_of
@@ -131,7 +131,7 @@ def test_results_of_another_time_are_a_mistake_of_the_caller(tmp_path):
 def test_about_comes_back_as_it_went(study):
     said = about(
         study, switched_by="run", order="pairs", cannot_tell=("age",), carried={"x": 1.5},
-        untrimmed_sha256={"logs/a.csv": "0" * 64}, authors=("A",),
+        untrimmed_sha256={"logs/a.csv": "0" * 64}, authors=("A",), dates_moved=True,
     )  # fmt: skip
     assert read_about(said.as_text(), "archive.json") == said
 
@@ -147,6 +147,21 @@ def test_about_that_roadlog_never_wrote_is_refused(change, study):
     text = json.dumps({**json.loads(about(study).as_text()), **change})
     with pytest.raises(InputError, match=r"archive\.json"):
         read_about(text, "archive.json")
+
+
+def test_moved_dates_are_said_to_be_moved(study, tmp_path):
+    path = archived(study, tmp_path / "a.zip", dates_moved=True)
+    with zipfile.ZipFile(path) as z:
+        assert "moved by an untold time" in z.read("README.txt").decode()
+        assert b"moved by an untold time" in z.read("ro-crate-metadata.json")
+
+
+def test_what_trimming_took_away_is_told():
+    told = {"clock": "shifted", "runs": 9, "runs_not_shown": 2, "carried": ["coolant at start"],
+            "not_told": ["oil_temp_c"]}  # fmt: skip
+    said = " ".join(told_of_trimming(told))
+    for part in ("2 of 9 drives", "moved alike", "coolant at start", "oil_temp_c"):
+        assert part in said
 
 
 def test_versions_name_what_roadlog_needs_and_nothing_else():
