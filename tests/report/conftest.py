@@ -11,6 +11,7 @@ import pytest
 from roadlog.analysis.result import Analysed, ArmSummary
 from roadlog.closure import Ledger, close
 from roadlog.closure.result import Closure
+from roadlog.effect.carry_over import AT_THE_END, PER_100_KM
 from roadlog.effect.result import EffectResult
 from roadlog.passes.facts import Lost
 from roadlog.quantities.facts import Warned
@@ -134,6 +135,7 @@ def passes_frame(runs: pd.DataFrame, network: Network) -> pd.DataFrame:
                     "air_density_kg_m3": 1.18,
                     "headwind_m_s": np.nan,
                     "supply_voltage_v": 14.1,
+                    "remark_cold_tyre_pressure_kpa": 230.0,
                     "coverage": 0.98,
                     "used": bool(run["used"]) and not bad,
                     "reason": "the run was not used" if not run["used"] else "gap" if bad else "",
@@ -258,6 +260,40 @@ def effect_result(
         segment_effects=segment_effects(passes, network),
         smallest_detectable_pct=1.9,
         warnings=(),
+        road_speed=pd.DataFrame(
+            {
+                "road": ["slow", "fast", "fastest less slowest"],
+                "from_kmh": [31.0, 82.0, np.nan],
+                "to_kmh": [48.0, 90.0, np.nan],
+                "km": [200.0, 440.0, 640.0],
+                "change_pct": [-0.4, 1.1, 1.5],
+                "low": [-2.2, -0.9, -0.4],
+                "high": [1.4, 3.1, 3.4],
+                "units": [20, 20, 20],
+            }
+        ),
+        conditions=pd.DataFrame(
+            {
+                "what": ["ambient_c", "coolant_start_c", "remark_cold_tyre_pressure_kpa"],
+                "unit": ["°C", "°C", ""],
+                "baseline": [9.1, 17.8, 231.0],
+                "fitted": [8.7, 18.2, 230.0],
+                "difference": [-0.4, 0.4, -1.0],
+                "low": [-2.0, -1.9, -2.9],
+                "high": [1.2, 2.7, 0.9],
+                "p": [0.6, 0.7, 0.3],
+            }
+        ),
+        build_up=pd.DataFrame(
+            {
+                "what": [PER_100_KM, AT_THE_END],
+                "km": [300.0, 300.0],
+                "estimate": [0.3, 1.0],
+                "low": [-0.8, -1.1],
+                "high": [1.4, 3.1],
+                "p": [0.57, 0.33],
+            }
+        ),
     )
 
 

@@ -39,7 +39,7 @@ ONE_IN = 20  # comparisons whose 95 % bounds miss zero by chance
 class Kilometres:
     """How far the car went with the add-on in, by the logs, and how the effect went with it.
 
-    `at_once_km` is the longest stretch without taking it out; `rows` have bounds or none.
+    `at_once_km` is the longest stretch between two drives without it.
     """
 
     logged_km: float
@@ -58,8 +58,7 @@ def kilometres(a: Analysed) -> Kilometres:
     km = runs["km"].fillna(0.0).to_numpy(dtype=float)
     stretch = pd.Series(fitted).ne(pd.Series(fitted).shift()).cumsum().to_numpy()
     at_once = pd.Series(km[fitted]).groupby(stretch[fitted]).sum()
-    rows = {str(r["what"]): r for t in (a.effect.carry_over, a.effect.build_up)
-            for r in (t.to_dict("records") if len(t) else ())}  # fmt: skip
+    rows = _rows(a)
     end = rows.get(AT_THE_END)
     return Kilometres(
         logged_km=float(km[fitted].sum()),
@@ -67,9 +66,20 @@ def kilometres(a: Analysed) -> Kilometres:
         washout_km=a.study.device.washout_km,
         within=_number(rows.get(BY_DISTANCE), "for each 10 km since the switch"),
         over_study=_number(rows.get(PER_100_KM), "for each 100 km with the add-on in"),
-        at_the_end=None if end is None else _interval(end),
+        at_the_end=None if end is None or _interval(end).low is None else _interval(end),
         end_km=float("nan") if end is None else float(end["km"]),
     )
+
+
+def _rows(a: Analysed) -> dict[str, Mapping[Hashable, Any]]:
+    """Rows of carry-over and build-up by name; without bounds where the arm changed but once."""
+    once = stand_of(a).once
+    tables = [
+        t.assign(low=math.nan, high=math.nan) if once else t
+        for t in (a.effect.carry_over, a.effect.build_up)
+        if len(t)
+    ]
+    return {str(r["what"]): r for t in tables for r in t.to_dict("records")}
 
 
 def _number(row: Mapping[Hashable, Any] | None, what: str) -> Number | None:
@@ -91,12 +101,13 @@ def needs_more_kilometres(a: Analysed) -> Objection:
     s, facts = stand_of(a), kilometres(a)
     said = "It needs more kilometres before it works; the engine has to learn it."
     lines = [
-        f"The logs hold {facts.logged_km:,.0f} km with the add-on in, and {facts.at_once_km:,.0f} "
-        "km at most without taking it out; drives that weren't logged come on top."
+        f"The study holds {facts.logged_km:,.0f} km with the add-on in, at most "
+        f"{facts.at_once_km:,.0f} km of them between two drives without it; what wasn't logged or "
+        "written down comes on top."
     ]
     if facts.washout_km > 0:
         lines.append(
-            f"The first {facts.washout_km:g} km after each switch were set aside, as declared."
+            f"The first {facts.washout_km:g} km of each {s.unit} were set aside, as declared."
         )
     numbers = [n for n in (facts.within, facts.over_study) if n is not None]
     told = [n for n in numbers if n.holds_zero is not None]
@@ -118,7 +129,7 @@ def needs_more_kilometres(a: Analysed) -> Objection:
     if not numbers:
         lines.append("Whether the effect grows with distance can't be told from these drives.")
     lines.append(
-        f"What comes after more than {facts.at_once_km:,.0f} km at one go this study can't tell. "
+        f"What comes after more than {facts.at_once_km:,.0f} km in a row this study can't tell. "
         "If the seller names a distance, driving it with the add-on in before the first compared "
         "drive would tell."
     )
@@ -163,6 +174,8 @@ class Checks:
 
 def checks(a: Analysed) -> Checks:
     """Every comparison with bounds that is printed beside the result and should hold zero."""
+    if stand_of(a).once:
+        return Checks(0, ())
     tables = [
         (a.effect.carry_over, "what", ""),
         (a.effect.build_up.iloc[:1], "what", ""),
@@ -189,16 +202,16 @@ def carry_over(a: Analysed) -> Objection:
     """It leaves something behind, so the drives without it gained too."""
     s = stand_of(a)
     said = "It leaves something behind, so the drives without it gained from it too."
-    rows = {str(r["what"]): r for r in a.effect.carry_over.to_dict("records")}
+    rows = _rows(a)
     after, within = rows.get(AFTER_FITTED), rows.get(BY_DISTANCE)
     said_so = "carry_over" in a.study.device.model_fields_set
-    verb = "declares" if said_so else "doesn't say otherwise, so it is taken"
+    verb = "declares" if said_so else "doesn't say otherwise, so it is assumed"
     declared = {
-        "none": "that nothing stays behind",
-        "washes out": "that what stays behind washes out",
-        "permanent": "that what it does is permanent",
+        "none": "that nothing stays behind when it is taken out",
+        "washes out": "that what stays behind when it is taken out washes out",
+        "permanent": "that what it does stays when it is taken out",
     }[a.study.device.carry_over]
-    lines = [f"The study {verb} {declared} when it is taken out."]
+    lines = [f"The study {verb} {declared}."]
     numbers: list[Number] = []
     if after is None:
         lines.append(
@@ -240,7 +253,8 @@ def _explained(a: Analysed, s: Stand, numbers: list[Number], previous: bool) -> 
         lines.append(
             f"{_these(missed)} beyond zero. It may be chance; it may be an effect that stays in "
             "the car or builds up; or something else that changes along a drive and differed "
-            "between the arms, such as traffic or warming up."
+            "between the arms, such as traffic or warming up. If it stays in the car, both arms "
+            "hold part of it, and the result shows less of it than there is."
         )
     elif told:
         lines.append(
@@ -252,11 +266,10 @@ def _explained(a: Analysed, s: Stand, numbers: list[Number], previous: bool) -> 
         )
     found = checks(a)
     if told and found.made:
-        named = f": {listed(found.missed)}" if found.missed else ""
         lines.append(
-            f"{found.made} such comparisons are printed beside the result; chance alone makes "
-            f"about {found.by_chance:.0f} of them miss zero, and {len(found.missed)} "
-            f"{'does' if len(found.missed) == 1 else 'do'}{named}."
+            f"{counted(found.made, 'such comparison')} "
+            f"{'is' if found.made == 1 else 'are'} printed beside the result; chance alone makes "
+            f"about {found.by_chance:.1f} of them miss zero, and {_missing(found)}."
         )
     row = row_named(a, PREVIOUS) if previous else None
     if row is not None:
@@ -269,6 +282,14 @@ def _explained(a: Analysed, s: Stand, numbers: list[Number], previous: bool) -> 
     return lines
 
 
+def _missing(found: Checks) -> str:
+    """How many miss zero, and which."""
+    n = len(found.missed)
+    if not n:
+        return "none does"
+    return f"{n} {'does' if n == 1 else 'do'}: {listed(found.missed)}"
+
+
 def _these(missed: list[Number]) -> str:
     names = listed([n.what for n in missed])
     return f"The row “{names}” lies" if len(missed) == 1 else f"The rows “{names}” lie"
@@ -276,7 +297,7 @@ def _these(missed: list[Number]) -> str:
 
 def _straight_line(a: Analysed) -> str:
     """The effect at both ends of a switch unit on the line of `BY_DISTANCE`, '' where unknown."""
-    rows = {str(r["what"]): r for r in a.effect.carry_over.to_dict("records")}
+    rows = _rows(a)
     used = a.passes[a.passes["used"].astype(bool) & (a.passes["arm"] == "fitted")]
     if BY_DISTANCE not in rows or "km_since_switch" not in used or used.empty:
         return ""
@@ -289,8 +310,19 @@ def _straight_line(a: Analysed) -> str:
     return (
         f"A straight line through that row puts the effect at about {first:+.1f} % right after the "
         f"switch and {last:+.1f} % {km.max():.0f} km later; these are readings off a line, without "
-        "bounds, and no part of the finding."
+        f"bounds, and no part of the finding.{_meets(a, first, last)}"
     )
+
+
+def _meets(a: Analysed, first: float, last: float) -> str:
+    """Whether either reading meets the claim."""
+    claim = stand_of(a).claim_pct
+    if claim is None:
+        return ""
+    meeting = [x for x in (first, last) if x <= claim]
+    if len(meeting) == 1:
+        return f" One of them meets the claim ({claim:+.1f} % fuel), the other doesn't."
+    return f" {'Both meet' if meeting else 'Neither meets'} the claim ({claim:+.1f} % fuel)."
 
 
 def looked_often(a: Analysed) -> Objection:
@@ -299,15 +331,14 @@ def looked_often(a: Analysed) -> Objection:
     said = "Print enough numbers, and one of them always looks like something."
     if not found.made:
         lines: tuple[str, ...] = (
-            "No comparison beside the result has bounds, so none can look like something.",
+            "No comparison with bounds is printed beside the result, so none can look like much.",
         )
     else:
         lines = (
             f"{counted(found.made, 'comparison')} with bounds "
             f"{'is' if found.made == 1 else 'are'} printed beside the result that ought to hold "
             f"zero if nothing but the add-on differed. Chance alone makes about "
-            f"{found.by_chance:.1f} of them miss it; here it is {len(found.missed)}"
-            + (f": {listed(found.missed)}." if found.missed else "."),
+            f"{found.by_chance:.1f} of them miss it; here {_missing(found)}.",
             "None of them decides the finding: one estimate does, the first of all, and which one "
             "it is was written into the program before any data.",
         )

@@ -9,8 +9,10 @@ from dataclasses import dataclass
 import pandas as pd
 
 from roadlog.analysis.result import Analysed
+from roadlog.effect.design import plain_name
 from roadlog.quantities.arms import ARMS
 from roadlog.quantities.tables import NOTE, REMARK
+from roadlog.quantities.units import canonical_unit
 from roadlog.report.objections.objection import (
     Answered,
     Number,
@@ -27,7 +29,14 @@ CONDITIONS = Source("conditions_by_arm in results.json", file="results.json")
 ALONG = Source("Was anything else switched along with the arm?", anchor="units")
 DATA = Source("What was driven", anchor="data")
 CLOSURE = Source("Checked against fuel weighed or filled", anchor="closure")
-_WEATHER = {"ambient_c": "the air's temperature", "headwind_m_s": "headwind", "wet_road": "rain"}
+_WEATHER = {
+    "ambient_c": "the air's temperature",
+    "headwind_m_s": "headwind over all drives",
+    "wet_road": "rain",
+}
+_SHORT = {"ambient_c": "temperature", "headwind_m_s": "wind", "wet_road": "rain"}
+_WRITTEN = {"kpa": "kPa", "mpa": "MPa", "°c": "°C", "°f": "°F"}  # units as pages write them
+_RAIN_NOTES = ("wet", "rain")  # in the names of noted columns, yes or no
 _NOT_OF_THE_CAR = ("accessor", "air_condition", "climate", "wet", "rain", "batch", "soak")
 
 
@@ -38,6 +47,14 @@ class Met:
     column: str
     number: Number
     missed: bool
+    same: bool  # in every switch unit
+
+    @property
+    def told(self) -> str:
+        """How the arms compare, in words."""
+        if self.same:
+            return f"{self.number.what} was the same"
+        return f"{self.number.what} differed by {with_bounds(self.number)}"
 
 
 def met(a: Analysed, columns: dict[str, str]) -> list[Met]:
@@ -48,14 +65,25 @@ def met(a: Analysed, columns: dict[str, str]) -> list[Met]:
         name = columns.get(str(r["what"]))
         if name is None:
             continue
-        unit = str(r["unit"])
-        bounded = math.isfinite(r["low"]) and math.isfinite(r["high"])
-        n = Number(
-            name, r["difference"], r["low"] if bounded else None, r["high"] if bounded else None,
-            unit, 2 if unit == "MJ/kg" else 1,
-        )  # fmt: skip
-        found.append(Met(str(r["what"]), n, n.holds_zero is False))
+        unit, factor = str(r["unit"]), 1.0
+        if not unit:
+            unit, factor = _unit_of_note(str(r["what"]))
+        low, high = factor * r["low"], factor * r["high"]
+        bounded = math.isfinite(low) and math.isfinite(high)
+        ends = (low, high) if bounded else (None, None)
+        digits = 2 if unit == "MJ/kg" else 1
+        n = Number(name, factor * r["difference"], ends[0], ends[1], unit, digits)
+        same = n.value == 0 and not bounded and not stand_of(a).once
+        found.append(Met(str(r["what"]), n, n.holds_zero is False, same))
     return found
+
+
+def _unit_of_note(column: str) -> tuple[str, float]:
+    """Unit of a noted number, by its column's last word, and its factor; a yes or no is a share."""
+    if any(w in column for w in _RAIN_NOTES):
+        return "% of the days", 100.0
+    unit = canonical_unit(column.split("_")[-1]) or ""
+    return _WRITTEN.get(unit, unit), 1.0
 
 
 def in_order(s: Stand) -> str:
@@ -67,12 +95,13 @@ def in_order(s: Stand) -> str:
     if not s.drawn:
         return (
             "Chance didn't decide the order of arms, so what changed over the weeks may go with "
-            "the add-on; a smooth change over time is kept out, a sudden one isn't."
+            "the add-on; a smooth change over time is kept out as far as there are switches enough "
+            "to tell it, a sudden one isn't."
         )
     if not s.bounded:
         return "Chance decided the order of arms, but there are too few switches for an interval."
     return (
-        "Chance decided the order of arms, so whatever differs from one "
+        "By the study, chance decided the order of arms, so whatever differs from one "
         f"{s.unit} to the next, known or not, was as likely in either arm; how far that can move "
         "the estimate is in the interval."
     )
@@ -80,7 +109,7 @@ def in_order(s: Stand) -> str:
 
 def weather(a: Analysed) -> Objection:
     """It was the weather."""
-    s, facts = stand_of(a), met(a, _WEATHER)
+    s, facts = stand_of(a), met(a, _WEATHER | _noted_rain(a))
     said = "It was the weather: warmer days, less wind, a dry road."
     if s.measured_only or not facts:
         answered: Answered = "partly" if s.drawn and s.bounded and not s.once else "can't tell"
@@ -89,16 +118,14 @@ def weather(a: Analysed) -> Objection:
             (
                 "The weather of the drives isn't known in both arms, and nothing is allowed for.",
                 in_order(s),
-                "Weather of a nearby station (weather.csv) would tell.",
+                "Logs of the drives, and the weather of a nearby station beside them, would tell.",
             ),
             (), (DATA,),
         )  # fmt: skip
-    known = {m.column for m in facts}
+    known = {m.column if m.column in _WEATHER else "wet_road" for m in facts}
     numbers = tuple(m.number for m in facts)
     lines = [
-        "With the add-on in, "
-        + listed([f"{n.what} differed by {with_bounds(n)}" for n in numbers])
-        + ".",
+        "With the add-on in, " + listed([m.told for m in facts]) + ".",
         _alike(facts),
         _allowed(a, known),
         in_order(s),
@@ -111,12 +138,22 @@ def weather(a: Analysed) -> Objection:
     )  # fmt: skip
 
 
+def _noted_rain(a: Analysed) -> dict[str, str]:
+    """Noted columns that say whether the road was wet, in words."""
+    return {
+        str(c): f"{plain_name(str(c))} (noted)"
+        for c in a.passes.columns
+        if str(c).startswith((NOTE, REMARK)) and any(w in str(c) for w in _RAIN_NOTES)
+    }
+
+
 def _alike(facts: list[Met]) -> str:
     missed = [m.number.what for m in facts if m.missed]
     if missed:
         return f"{_capital(listed(missed))} differed by more than one comparison in twenty does."
     blunt = unseen([m.number for m in facts])
-    holds = "That holds" if len(facts) == 1 else "These hold"
+    told = [m for m in facts if m.number.holds_zero]
+    holds = "That holds" if len(told) == 1 else "These hold"
     return f"{holds} zero, which isn't the same as alike: {blunt}." if blunt else ""
 
 
@@ -128,7 +165,7 @@ def _allowed(a: Analysed, known: set[str]) -> str:
         far = a.station.nearest_km if a.station is not None else None
         where = "" if far is None else f" from a station {far:.0f} km away"
         parts.append(f"wind{where} is part of the work at the wheels")
-    lacking = [name for column, name in _WEATHER.items() if column not in known]
+    lacking = [name for column, name in _SHORT.items() if column not in known]
     if "wet_road" in known:
         parts.append("rain is known and not allowed for")
     text = f"{_capital('; '.join(parts))}." if parts else ""
@@ -199,7 +236,8 @@ def tanks(a: Analysed) -> Tanks:
     column = next((c for c in used.columns if "batch" in str(c)), None)
     by_batch: list[tuple[str, int, int]] = []
     if column is not None:
-        named = used.assign(of=used[column].fillna("").astype(str).str.strip())
+        batch = used[column].astype(object)
+        named = used.assign(of=batch.where(batch.notna(), "").astype(str).str.strip())
         for name, mine in named[named["of"] != ""].groupby("of"):
             counts = mine.groupby("arm")["switch_unit"].nunique()
             by_batch.append((str(name), *(int(counts.get(arm, 0)) for arm in ARMS)))  # type: ignore[arg-type]
@@ -253,8 +291,8 @@ def other_fuel(a: Analysed) -> Objection:
 def _energy(facts: Tanks) -> str:
     if not facts.described:
         return (
-            "No batch's energy is described, so fuel is counted by volume; one delivery may hold a "
-            "percent or two more energy than another."
+            "No batch's energy is described, so all fuel counts as the same; one delivery may hold "
+            "a percent or two more energy than another."
         )
     if facts.energy is None or facts.energy.value == 0:
         return "The batches are described, and fuel is counted by its energy."
@@ -268,7 +306,7 @@ def tyres_and_load(a: Analysed) -> Objection:
     """The tyres or the load were different."""
     s = stand_of(a)
     names = {
-        str(c): str(c).removeprefix(NOTE).removeprefix(REMARK).replace("_", " ")
+        str(c): plain_name(str(c))
         for c in a.passes.columns
         if str(c).startswith((NOTE, REMARK)) and not any(w in str(c) for w in _NOT_OF_THE_CAR)
     }
@@ -286,9 +324,7 @@ def tyres_and_load(a: Analysed) -> Objection:
         )  # fmt: skip
     numbers = tuple(m.number for m in facts)
     lines = [
-        "By the driver's notes, with the add-on in "
-        + listed([f"{n.what} differed by {with_bounds(n)}" for n in numbers])
-        + ".",
+        "By the driver's notes, with the add-on in " + listed([m.told for m in facts]) + ".",
         _alike(facts),
         "Expected fuel doesn't allow for them.",
         in_order(s),

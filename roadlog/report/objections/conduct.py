@@ -50,13 +50,10 @@ def stopped_early(a: Analysed) -> Objection:
     if o.stop_date is None or not o.look.planned:
         lines.append("No last day was planned, so nothing says when the test was to end.")
     else:
-        lines.append(
-            f"The last planned day is {o.stop_date}; {o.look.units} of {o.look.planned} planned "
-            f"{s.unit if o.look.planned == 1 else s.many} have usable drives."
-        )
+        lines.append(f"The last planned day is {o.stop_date}; {_planned(o, s)}.")
         lines.append(_registered(o))
         key = "partly"
-        whole = o.look.units >= o.look.planned and not o.look.interim
+        whole = o.look.units == o.look.planned and not o.look.interim
         if kept and not o.changes and whole:
             key = "yes"
     lines.append(_looks(o))
@@ -68,6 +65,18 @@ def stopped_early(a: Analysed) -> Objection:
             "the notes can say."
         )
     return Objection("stopped", "sceptic", said, key, tuple(x for x in lines if x), (), (PLAN,))
+
+
+def _planned(o: Oversight, s: Stand) -> str:
+    """How many of the planned switch units are in."""
+    look = o.look
+    if look.units > look.planned:
+        return (
+            f"{s.units(look.units)} are in and {look.planned:,} switch units were planned, which "
+            "aren't counted alike"
+        )
+    have = "has" if look.units == 1 else "have"
+    return f"of {look.planned:,} planned {s.many} {look.units:,} {have} drives that count"
 
 
 def _registered(o: Oversight) -> str:
@@ -142,10 +151,7 @@ def chosen_days(a: Analysed) -> Objection:
             (), (UNITS,),
         )  # fmt: skip
     test = a.effect.randomisation
-    lines = [f"By the study, chance decided the order of the {s.units(n)}."]
-    seed = a.study.schedule.seed if a.study.schedule is not None else None
-    if seed is not None:
-        lines.append(f"The draw can be made again from the seed in the study ({seed}).")
+    lines = [f"By the study's own word, chance decided the order of the {s.units(n)}."]
     if test is not None:
         lines.append(
             f"Of {'' if test.exact else 'a random sample of '}{test.assignments:,} orders that "
@@ -155,12 +161,16 @@ def chosen_days(a: Analysed) -> Objection:
     o = a.oversight
     kept = o is not None and o.registered_at is not None and not o.registered_late
     lines.append(
-        "The order was registered before the first drive with the add-on in."
+        "The order was registered before the first drive with the add-on in; what was changed "
+        "since is listed in the report."
+        if kept and o is not None and o.changes
+        else "The order was registered before the first drive with the add-on in."
         if kept
         else "That it was drawn beforehand is the author's word: no registration shows it."
     )
     return Objection(
-        "chosen-days", "sceptic", said, "yes" if kept and s.bounded else "partly", tuple(lines),
+        "chosen-days", "sceptic", said,
+        "yes" if kept and s.bounded and o is not None and not o.changes else "partly", tuple(lines),
         (), (UNITS, PLAN) if o is not None else (UNITS,),
     )  # fmt: skip
 
@@ -219,7 +229,7 @@ def too_few_days(a: Analysed) -> Objection:
             f"The plan promised about {facts.promised_pct:.1f} % either way; half of such studies "
             "come out wider."
         )
-    settled = s.bare(a.effect.primary) in ("refuted", "supported") and not s.vetoed
+    settled = s.word in ("refuted", "supported")
     numbers = [effect]
     if facts.detectable_pct is not None:
         numbers.append(
@@ -240,21 +250,17 @@ def _against_claim(a: Analysed, s: Stand) -> str:
         return (
             f"The claim ({claim:+.1f} % fuel) lies inside: for settling this claim they were too "
             "few, or too scattered."
-            if ends[0] <= claim <= ends[1]
-            else ""
         )
     gap = ends[0] - claim if word == "refuted" else claim - ends[1]
     side = "falls short of" if word == "refuted" else "reaches"
     text = (
         f"The whole interval {side} the claim ({claim:+.1f} % fuel), its nearer end by "
-        f"{gap:.1f} points."
+        f"{'under 0.1' if gap < 0.05 else f'{gap:.1f}'} points."
     )
     if s.interim:
         return f"{text} The test isn't finished, though."
-    if s.vetoed:
-        return (
-            f"{text} That isn't a finding here: what stands under the finding forbids a firm word."
-        )
+    if s.word not in ("refuted", "supported"):
+        return f"{text} That alone is no finding here; the report says why."
     return text
 
 
@@ -317,16 +323,16 @@ def thrown_away(a: Analysed) -> Objection:
         numbers.append(n)
         lines.append(f"Computed {row.note}, the effect is estimated at {with_bounds(n)}.")
         lines.append(s.by_itself(row.interval))
-    lines.append(
-        f"A {what} that never reached the study's folder this program can't know of; the plan's "
-        "days without a drive are listed in the report."
-        if a.oversight is not None and a.oversight.look.planned
-        else f"A {what} that never reached the program it can't know of."
-    )
-    none = sum(facts.runs.values()) == 0 and sum(facts.passes.values()) == 0
-    answered: Answered = "yes" if none or (row is not None and not sum(facts.runs.values())) else (
-        "partly"
-    )  # fmt: skip
+    lines.append(f"A {what} that never reached the program it can't know of.")
+    o = a.oversight
+    if o is not None and o.look.planned:
+        text = _planned(o, s)
+        lines.append(f"{text[0].upper()}{text[1:]}.")
+    none = not any((*facts.runs.values(), *facts.passes.values()))
+    same = row is not None and s.bounded and s.bare(row.interval) == s.bare(a.effect.primary)
+    answered: Answered = "partly"
+    if none or (same and not any(facts.runs.values())):
+        answered = "yes"
     return Objection(
         "thrown-away", "sceptic", said, answered, tuple(x for x in lines if x), tuple(numbers),
         (SET_ASIDE, RUNS),
@@ -348,7 +354,8 @@ def fitted_properly(a: Analysed) -> Objection:
     ]
     return Objection(
         "fitted", "seller", "It wasn't fitted properly, or wasn't switched on.", "can't tell",
-        tuple(x for x in lines if x),
+        tuple(x for x in lines if x), (),
+        (Source("Blind inspection", anchor="trial-inspection"),) if looked else (),
     )  # fmt: skip
 
 

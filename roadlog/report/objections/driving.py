@@ -20,10 +20,12 @@ from roadlog.report.objections.objection import (
     with_bounds,
 )
 from roadlog.report.objections.stand import Stand, row_named, stand_of
+from roadlog.wording.numbers import signed
 
 DRIVING = Source("Did the driving change?", anchor="driving")
 ESTIMATES = Source("All estimates beside one another", anchor="intervals")
 _OUTCOMES = {"demand": "work asked at the wheels"}
+_ARM = {"baseline": "without the add-on", "fitted": "with it"}
 _WITH, _WITHOUT = "with accessory time", "without accessory time"
 
 
@@ -40,12 +42,13 @@ class Driven:
 
 def driven(a: Analysed) -> Driven:
     """How the driving differed between the arms, and how far that was held equal."""
-    table, held = a.effect.outcomes_by_arm, a.effect.held
+    table, held, once = a.effect.outcomes_by_arm, a.effect.held, stand_of(a).once
     rows, beyond = [], []
     for r in table.to_dict("records"):
         name = _OUTCOMES.get(str(r["outcome"]), str(r["outcome"]))
-        rows.append(Number(name, r["estimate"], r["low"], r["high"], str(r["unit"])))
-        if r["p"] < 0.05 / len(table):
+        ends = (None, None) if once else (r["low"], r["high"])
+        rows.append(Number(name, r["estimate"], ends[0], ends[1], str(r["unit"])))
+        if r["p"] < 0.05 / len(table) and not once:
             beyond.append(name)
     return Driven(
         rows=tuple(rows),
@@ -91,7 +94,7 @@ def _chance_for_driving(s: Stand) -> str:
     if s.once or not s.drawn:
         return "Chance didn't decide the order of arms, so nothing keeps the driving apart from it."
     return (
-        "Chance decided the order of arms, so driving that differs from one "
+        "By the study, chance decided the order of arms, so driving that differs from one "
         f"{s.unit} to the next for other reasons is in the interval; driving that changed because "
         "the add-on was in is not told from the add-on."
     )
@@ -106,9 +109,8 @@ def _beyond(facts: Driven) -> str:
     text = "None of these rows differs by more than chance explains"
     missed = [n.what for n in told if not n.holds_zero]
     if missed:
-        text += (
-            f"; {listed(missed)} misses zero by itself, as one such row in twenty does by chance"
-        )
+        miss = "misses" if len(missed) == 1 else "miss"
+        text += f"; {listed(missed)} {miss} zero alone, as one such row in twenty does by chance"
     blunt = unseen(told)
     return f"{text}. That isn't the same as no difference: {blunt}." if blunt else f"{text}."
 
@@ -123,8 +125,8 @@ def _held_equal(facts: Driven, total: Number, s: Stand) -> list[str]:
         return []
     lines = [
         "The result holds road, time, idling, work at the wheels and cold start equal. What they "
-        f"explain of the difference is estimated at {facts.explains_pct:+.1f} % of fuel; without "
-        f"holding them equal the estimate is {with_bounds(total)}."
+        f"explain of the difference is estimated at {signed(facts.explains_pct)} % of fuel; "
+        f"without holding them equal the estimate is {with_bounds(total)}."
     ]
     if facts.margin_pct is not None and s.claim_pct is not None and s.bounded:
         lines.append(
@@ -161,6 +163,7 @@ def accessory(a: Analysed) -> Accessory:
     d, difference = time.difference, None
     if d is not None and math.isfinite(d.estimate):
         bounded = d.low is not None and d.high is not None and d.high > d.low
+        bounded = bounded and not stand_of(a).once
         low, high = (d.low, d.high) if bounded else (None, None)
         difference = Number("time with it on", d.estimate, low, high, "points of the time", 0)
     return Accessory(
@@ -190,20 +193,23 @@ def air_conditioning(a: Analysed) -> Objection:
     numbers = [] if facts.difference is None else [facts.difference]
     lines = [
         "The engine's idle shows when a large accessory ran: by that it was on for "
-        + listed([f"{100 * x:.0f} % of the time in the {arm} arm" for arm, x in time.share.items()])
+        + listed([f"{100 * x:.0f} % of the time {_ARM[arm]}" for arm, x in time.share.items()])
         + "."
     ]
     if facts.difference is not None:
-        lines.append(f"The difference is {with_bounds(facts.difference)}.")
+        lines.append(
+            f"Compared by {stand_of(a).unit}, as the result is, the difference is "
+            f"{with_bounds(facts.difference)}."
+        )
         if facts.difference.holds_zero and math.isfinite(time.worth_pct):
             lines.append(
-                "It holds zero, which isn't the same as none; what was seen of it would be worth "
-                f"{time.worth_pct:+.1f} % of fuel."
+                "It holds zero, which isn't the same as none; as estimated it would be worth "
+                f"{signed(time.worth_pct)} % of fuel."
             )
     other = row_named(a, _WITHOUT if time.enters else _WITH)
     if other is not None:
-        how = "without" if time.enters else "with"
-        n = change(f"{how} allowing for its fuel", other.interval, a.baseline.l_per_100km)
+        how = "not " if time.enters else ""
+        n = change(f"{how}allowing for its fuel", other.interval, a.baseline.l_per_100km)
         numbers.append(n)
         took = "The result allows for its fuel" if time.enters else "Its fuel stays in the result"
         lines.append(f"{took}; {n.what} the estimate is {with_bounds(n)}.")

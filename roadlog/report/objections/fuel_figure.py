@@ -192,13 +192,14 @@ def clues(a: Analysed) -> Clues:
         a.study.device.acts_on, a.fuel_estimator
     )  # fmt: skip
     rows, flagged, explained = [], [], []
+    once = stand_of(a).once
     for r in a.evidence.table.to_dict("records"):
         low, high = float(r["low"]), float(r["high"])
-        bounded = math.isfinite(low) and math.isfinite(high)
+        bounded = math.isfinite(low) and math.isfinite(high) and not once
         name, unit = str(r["clue"]), str(r["unit"])
         ends = (low, high) if bounded else (None, None)
         rows.append(Number(name, float(r["difference"]), ends[0], ends[1], unit, 2))
-        if r["flagged"]:
+        if r["flagged"] and not once:
             flagged.append(str(r["clue"]))
             if sight is not None and r["name"] in sight.explained:
                 explained.append(str(r["clue"]))

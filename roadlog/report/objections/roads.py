@@ -26,11 +26,13 @@ from roadlog.stats.interval import Interval
 
 BY_SPEED = Source("road_speed_pct in results.json", file="results.json")
 ROAD = Source("Where on the road", anchor="map")
-_ROADS = {
-    "slow": f"slow road (under {BOUNDS_KMH[0]:.0f} km/h on average)",
-    "middle": f"middling road ({BOUNDS_KMH[0]:.0f} to {BOUNDS_KMH[1]:.0f} km/h)",
-    "fast": f"fast road (from {BOUNDS_KMH[1]:.0f} km/h)",
+_NAMES = {"slow": "slow road", "middle": "middling road", "fast": "fast road"}
+_SPEEDS = {
+    "slow": f"under {BOUNDS_KMH[0]:.0f} km/h on average",
+    "middle": f"{BOUNDS_KMH[0]:.0f} to {BOUNDS_KMH[1]:.0f} km/h",
+    "fast": f"from {BOUNDS_KMH[1]:.0f} km/h",
 }
+_ROADS = {road: f"{name} ({_SPEEDS[road]})" for road, name in _NAMES.items()}
 
 
 @dataclass(frozen=True)
@@ -92,10 +94,18 @@ def only_some_roads(a: Analysed) -> Objection:
         + listed([f"{km:,.0f} km of {_ROADS[r]}" for r, km, _ in facts.by_class])
         + ".",
         "By the same estimator, on each kind of road by itself, the effect is estimated at "
-        + listed([f"{with_bounds(n)} on {n.what.split(' (')[0]}" for n in numbers])
+        + listed(
+            [
+                f"{with_bounds(n)} on {_NAMES[road]}"
+                for n, (road, _, _) in zip(numbers, facts.by_class, strict=True)
+            ]
+        )
         + ".",
     ]
-    lines += [_own_word(s.bare(i), road) for road, _, i in facts.by_class if s.bare(i) is not None]
+    words = [(road, s.bare(i)) for road, _, i in facts.by_class]
+    lines += [_own_word(word, road) for road, word in words if word is not None]
+    if any(s.no_finding(word) for _, word in words):
+        lines.append("None of that alone is a finding; the report says why.")
     if facts.difference is not None:
         apart = change("fastest less slowest", facts.difference, use)
         numbers.append(apart)
@@ -114,13 +124,12 @@ def only_some_roads(a: Analysed) -> Objection:
 
 
 def _own_word(word: str | None, road: str) -> str:
-    name = _ROADS[road].split(" (")[0]
     told = {
         "refuted": "the whole interval falls short of the claim",
         "supported": "the whole interval reaches the claim",
         "undecided": "the interval settles nothing about the claim",
     }[str(word)]
-    return f"On {name} alone {told}."
+    return f"On {_NAMES[road]} alone {told}."
 
 
 def _apart(n: Number) -> str:
@@ -152,7 +161,9 @@ def route(a: Analysed) -> Route:
     names = set(used["segment"].astype(str))
     km = sum(x.length_m for x in a.network.segments if x.id in names) / 1000
     starts = pd.to_datetime(a.runs.loc[a.runs["used"].astype(bool), "start"]).dropna()
-    first, last = ("", "") if starts.empty else (f"{starts.min():%B}", f"{starts.max():%B}")
+    first, last = "", ""
+    if not starts.empty:
+        first, last = f"{starts.min():%B %Y}", f"{starts.max():%B %Y}"
     return Route(len(names), km, int(used["day"].nunique()), first, last)
 
 
@@ -169,7 +180,7 @@ def one_route(a: Analysed) -> Objection:
         f"{facts.km:,.0f} km of road in {counted(facts.segments, 'segment')}, each direction by "
         "itself, were compared"
         if s.placed and facts.km > 0
-        else "Which road was driven isn't known, beyond its length"
+        else "Which road was driven isn't known; distances alone were compared"
     )
     return Objection(
         "one-route", "seller", said, "can't tell",

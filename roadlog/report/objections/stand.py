@@ -63,19 +63,27 @@ class Stand:
     def by_itself(self, i: Interval) -> str:
         """Whether the claim would compare otherwise by this interval; '' where nothing can.
 
-        What forbids a firm word forbids it here too, so this speaks of intervals alone.
+        What forbids a firm word forbids it here too.
         """
-        word = self.bare(i)
+        word, own = self.bare(i), self.bare(self.effect)
         if word is None:
             return ""
-        same = "as" if word == self.bare(self.effect) else "other than"
-        return f"By that figure alone {_AGAINST[word]}, {same} by the result's own."
+        text = f"By that figure alone {_AGAINST[word]}"
+        if own is not None:
+            text += f", {'as' if word == own else 'other than'} by the result's own"
+        return f"{text}.{self.no_finding(word)}"
+
+    def no_finding(self, word: FindingWord | None) -> str:
+        """That a firm comparison is none where the finding isn't firm; '' elsewhere."""
+        if word in ("refuted", "supported") and self.word not in ("refuted", "supported"):
+            return " That alone is no finding."
+        return ""
 
 
 def stand_of(a: Analysed) -> Stand:
     """The result of an analysis as the answers need it."""
     codes = {w.code for w in told_warnings(a)}
-    claim = a.study.claim
+    claim, measured = a.study.claim, a.fuel_estimator == "ledger"
     return Stand(
         effect=a.effect.primary,
         claim_pct=None if claim is None else claim.fuel_use_change_pct,
@@ -84,9 +92,9 @@ def stand_of(a: Analysed) -> Stand:
         interim=a.oversight is not None and a.oversight.look.interim,
         once="before-after" in codes,
         drawn="order-not-randomised" not in codes,
-        measured_only=a.fuel_estimator == "ledger",
+        measured_only=measured,
         placed=a.network.kind != "run" and bool(a.network.segments),
-        unit=UNITS[a.switched_by],
+        unit="switch unit" if measured and a.switched_by == "stretch" else UNITS[a.switched_by],
     )
 
 
