@@ -14,6 +14,7 @@ from roadlog.plan.schedule import draw_schedule, driving_days, switch_units
 from roadlog.plan.sheet import sheet_page
 from roadlog.report.check_page import check_page
 from roadlog.report.map import map_page
+from roadlog.report.objections.page import objections_page
 from roadlog.report.page import report_page
 from roadlog.runs.table import open_study
 from roadlog.study.settings import Plan
@@ -38,6 +39,10 @@ def _report(sources: Sources) -> str:
     return report_page(beside, passes_sha256=SHA256)
 
 
+def _objections(sources: Sources) -> str:
+    return objections_page(sources.analysed)
+
+
 def _map(sources: Sources) -> str:
     return map_page(sources.analysed)
 
@@ -58,6 +63,7 @@ def _sheet(sources: Sources) -> str:
 
 PAGES: dict[str, Callable[[Sources], str]] = {
     "report": _report,
+    "objections": _objections,
     "map": _map,
     "check": _check,
     "sheet": _sheet,
