@@ -15,8 +15,9 @@ HERE = Path(__file__).parent
 
 
 def interval_plot(report: Path) -> str:
-    """The first plot of a report as a file of its own, on white."""
-    plot = re.search(r'<svg class="plot".*?</svg>', report.read_text(encoding="utf-8"), re.S)
+    """The plot of all estimates of a report as a file of its own, on white."""
+    text = report.read_text(encoding="utf-8").partition('<section id="intervals">')[2]
+    plot = re.search(r'<svg class="plot".*?</svg>', text, re.S)
     if plot is None:
         sys.exit(f"{report} has no plot")
     head = '<svg xmlns="http://www.w3.org/2000/svg" style="background:#ffffff"'

@@ -39,7 +39,8 @@ def test_the_output_shown_is_the_present_output(report):
 
 
 def test_the_picture_tells_the_present_numbers(report):
-    plot = re.search(r'<svg class="plot".*?</svg>', report[1], re.S)
+    estimates = report[1].partition('<section id="intervals">')[2]
+    plot = re.search(r'<svg class="plot".*?</svg>', estimates, re.S)
     assert plot is not None
     drawn = words((ROOT / "docs" / "finding.svg").read_text(encoding="utf-8"))
     assert len(drawn) > 10

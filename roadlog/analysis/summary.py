@@ -5,6 +5,7 @@ plain ASCII apart from what the user typed; `typeset` gives a page its minus sig
 """
 
 import math
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import pandas as pd
@@ -117,12 +118,41 @@ def road_used(a: "Analysed", use: RoadUse) -> str:
     return f"{each}. Lost: {lost}." if lost else f"{each}."
 
 
+@dataclass(frozen=True)
+class WholeRuns:
+    """Fuel use and distance of an arm over whole runs, the passes that don't count included."""
+
+    l_per_100km: float
+    km: float
+
+
+def whole_runs(a: "Analysed", arm: str) -> WholeRuns:
+    """An arm's used runs from start to stop; `ArmSummary` holds its used passes alone."""
+    mine = a.runs[(a.runs["arm"] == arm) & a.runs["used"].astype(bool)]
+    km, fuel = float(mine["km"].sum()), float(mine["fuel_l"].sum())
+    return WholeRuns(100 * fuel / km if km > 0 else math.nan, km)
+
+
+def sums_differ(a: "Analysed") -> str:
+    """Why fuel use of whole runs isn't that of the passes; empty where both print alike."""
+    each = [(a.baseline, whole_runs(a, "baseline")), (a.fitted, whole_runs(a, "fitted"))]
+    if all(number(p.l_per_100km, 2) == number(w.l_per_100km, 2) for p, w in each):
+        return ""
+    passes = " and ".join(number(p.l_per_100km, 2) for p, _ in each)
+    whole = " and ".join(number(w.l_per_100km, 2) for _, w in each)
+    return (
+        f"Over whole runs, also where a pass doesn't count, fuel use was {whole} L/100 km; over "
+        f"the passes that are compared it was {passes}."
+    )
+
+
 def _fuel_use(a: "Analysed") -> str:
     uses = a.baseline.l_per_100km, a.fitted.l_per_100km
     economies = [number(mpg_us(u) if u > 0 else None) for u in uses]
     return (
         f"{_label(a, 'baseline')} {number(uses[0], 2)}, {_label(a, 'fitted')} "
-        f"{number(uses[1], 2)} L/100 km ({economies[0]} and {economies[1]} MPG US), as driven."
+        f"{number(uses[1], 2)} L/100 km ({economies[0]} and {economies[1]} MPG US), as driven"
+        f"{'' if a.road_use is None else ', over the passes compared'}."
     )
 
 

@@ -11,11 +11,13 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from roadlog.analysis.result import Analysed, ArmSummary
-from roadlog.analysis.summary import economy_interval, economy_interval_mpg_us
+from roadlog.analysis.answered import answer_of
+from roadlog.analysis.result import Analysed
+from roadlog.analysis.summary import economy_interval, economy_interval_mpg_us, whole_runs
 from roadlog.analysis.warned import told_warnings
 from roadlog.effect.result import HeldEqual
 from roadlog.plan.result import Blinding, Oversight
+from roadlog.quantities.arms import ARMS
 from roadlog.quantities.units import mpg_us
 from roadlog.report.claim_table import trials_of
 from roadlog.report.registration import achieved
@@ -49,8 +51,7 @@ def to_json(analysed: Analysed) -> dict[str, Any]:
         "economy_change_mpg_us": _bounds(
             economy_interval_mpg_us(effect.primary, a.baseline.l_per_100km)
         ),
-        "baseline": _arm(a.baseline),
-        "fitted": _arm(a.fitted),
+        **{arm: _arm(a, arm) for arm in ARMS},
         "randomisation": _randomisation(a),
         "carry_over_pct": effect.carry_over.to_dict("records"),
         "build_up_pct": effect.build_up.to_dict("records"),
@@ -59,6 +60,7 @@ def to_json(analysed: Analysed) -> dict[str, Any]:
         "total_effect_pct": _full_interval(effect.total),
         "unadjusted_change_pct": _full_interval(effect.unadjusted),
         "claim": _claim(a),
+        "answer": _answer(a),
         "finding": a.finding.word,
         "finding_reasons": list(a.finding.reasons),
         "finding_vetoes": list(a.finding.vetoes),
@@ -89,6 +91,16 @@ def to_json(analysed: Analysed) -> dict[str, Any]:
     return plain
 
 
+def _answer(a: Analysed) -> dict[str, Any]:
+    told = answer_of(a)
+    return {
+        "title": told.title,
+        "sentences": list(told.sentences),
+        "claim": told.outcome,
+        "shows": told.shows,
+    }
+
+
 def _oversight(o: Oversight) -> dict[str, Any]:
     return {k: v for k, v in asdict(o).items() if k != "promised"}  # is in "planned"
 
@@ -102,8 +114,17 @@ def _blinding(b: Blinding) -> dict[str, Any]:
 def _planned(a: Analysed) -> dict[str, Any] | None:
     if a.oversight is None or a.oversight.promised is None:
         return None
-    came = {**achieved(a.oversight, a.effect.primary), "finding": a.finding.word}
-    return {"promised": asdict(a.oversight.promised), "achieved": came}
+    came = achieved(a)
+    return {
+        "promised": asdict(a.oversight.promised),
+        "achieved": {
+            "units": came.units,
+            "half_width_pct": came.half_width_pct,
+            "scatter_pct": came.scatter_pct,
+            "refutable_pct": came.refutable_pct,
+            "finding": came.word,
+        },
+    }
 
 
 def _road_use(a: Analysed) -> dict[str, Any] | None:
@@ -179,13 +200,17 @@ def _held(held: HeldEqual) -> dict[str, Any]:
     }
 
 
-def _arm(arm: ArmSummary) -> dict[str, Any]:
+def _arm(a: Analysed, name: str) -> dict[str, Any]:
+    arm = a.baseline if name == "baseline" else a.fitted
+    whole = whole_runs(a, name)
     return {
         "l_per_100km": arm.l_per_100km,
         "mpg_us": mpg_us(arm.l_per_100km) if arm.l_per_100km > 0 else None,
         "km": arm.km,
         "runs": arm.runs,
         "switch_units": arm.switch_units,
+        "whole_runs_l_per_100km": whole.l_per_100km,
+        "whole_runs_km": whole.km,
     }
 
 

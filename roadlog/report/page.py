@@ -1,7 +1,8 @@
 """report.html: a finished analysis in, one self-contained page for public and sceptics out.
 
-The finding comes first, then what it rests on, then how to check it. No script or picture comes
-from elsewhere; the page forbids the browser to fetch anything.
+The answer in plain words comes first, then numbers, trials, days and map; all that a sceptic asks
+for is in the annex. No script or picture comes from elsewhere; the page forbids the browser to
+fetch anything.
 """
 
 import math
@@ -13,9 +14,9 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from roadlog.analysis.answered import answer_of
+from roadlog.analysis.answered import answer_of, deciding_interval
 from roadlog.analysis.result import Analysed, ArmSummary
-from roadlog.analysis.summary import economy_interval, economy_interval_mpg_us
+from roadlog.analysis.summary import economy_interval, economy_interval_mpg_us, sums_differ
 from roadlog.analysis.warned import told_warnings
 from roadlog.fuel import ESTIMATORS
 from roadlog.quantities.arms import ARMS
@@ -23,9 +24,13 @@ from roadlog.quantities.units import economy_change_pct, mpg_imperial, mpg_us
 from roadlog.report import figures, tabulate
 from roadlog.report.blinded import who_knew
 from roadlog.report.claim_table import parts_of_claim
+from roadlog.report.dictionary import data_dictionary, glossary
 from roadlog.report.map import MapParts, map_parts, why_no_map
-from roadlog.report.registration import plan_kept
+from roadlog.report.narrow import in_short, narrowers
+from roadlog.report.registration import achieved, plan_kept
+from roadlog.report.span import span_picture
 from roadlog.report.templating import NO_NETWORK, raw, render
+from roadlog.report.top import first_lines
 from roadlog.stats.interval import Interval
 from roadlog.weather.station import about
 from roadlog.wording.colours import ARM_COLOURS
@@ -67,7 +72,14 @@ class Quantity:
     claimed: str
 
 
-def report_page(analysed: Analysed, *, passes_sha256: str, parts: MapParts | None = None) -> str:
+def report_page(
+    analysed: Analysed,
+    *,
+    passes_sha256: str,
+    parts: MapParts | None = None,
+    published: bool = False,
+    objections: bool = True,
+) -> str:
     """The whole page.
 
     Parameters
@@ -77,8 +89,13 @@ def report_page(analysed: Analysed, *, passes_sha256: str, parts: MapParts | Non
         SHA-256 of passes.csv as it lies beside the page.
     parts : MapParts, optional
         The map without tiles, if it has been drawn already.
+    published : bool
+        Whether `analysed` is of a study trimmed for the public; otherwise the page says at its top
+        that it isn't for publishing.
+    objections : bool
+        Whether objections.html lies beside the page.
     """
-    a = analysed
+    a, told = analysed, answer_of(analysed)
     no_map = why_no_map(a)
     return render(
         "report.html",
@@ -88,12 +105,24 @@ def report_page(analysed: Analysed, *, passes_sha256: str, parts: MapParts | Non
         policy=NO_NETWORK,
         base_css=raw("base.css"),
         report_css=raw("report.css"),
-        answer=answer_of(a),
+        published=published,
+        objections=objections,
+        answer=told,
+        span=span_picture(told),
+        first_lines=first_lines(a),
+        compared=_compared(a),
+        wider=_wider(a),
+        sums_differ=sums_differ(a),
+        units_title=_units_title(a),
+        narrow_short=in_short(a),
+        narrowers=narrowers(a),
+        dictionary=data_dictionary(a.passes, synthetic=a.study.synthetic),
+        glossary=glossary(),
+        numbers=quantities(a, deciding_interval(a)),
         quantities=quantities(a),
         claim=None if a.study.claim is None else a.study.claim.words,
         claim_parts=parts_of_claim(a) if a.trials else [],
         arms=[_arm(a, arm) for arm in ARMS],
-        period=_period(a.runs),
         warnings=told_warnings(a),
         map=None if no_map else parts or map_parts(a),
         no_map=no_map,
@@ -107,7 +136,7 @@ def report_page(analysed: Analysed, *, passes_sha256: str, parts: MapParts | Non
         listed_passes=LISTED_PASSES,
         closure=_closure(a),
         fuel_errors=_fuel_errors(a),
-        oversight=None if a.oversight is None else plan_kept(a.oversight, a.effect.primary),
+        oversight=None if a.oversight is None else plan_kept(a.oversight, achieved(a)),
         driver=who_knew(a),
         weather=_weather(a),
         versions=[("Python", sys.version.split()[0]), *((n, version(n)) for n in LIBRARIES)],
@@ -119,9 +148,10 @@ def report_page(analysed: Analysed, *, passes_sha256: str, parts: MapParts | Non
     )
 
 
-def quantities(analysed: Analysed) -> list[Quantity]:
-    """The measured change and the claim in four quantities."""
-    fuel, base = analysed.effect.primary, analysed.baseline.l_per_100km
+def quantities(analysed: Analysed, fuel: Interval | None = None) -> list[Quantity]:
+    """The change, by default its 95 % interval, and the claim in four quantities."""
+    fuel = analysed.effect.primary if fuel is None else fuel
+    base = analysed.baseline.l_per_100km
     claim = analysed.study.claim
     claimed = None if claim is None else claim.fuel_use_change_pct
     economy = None if claimed is None else economy_change_pct(claimed)
@@ -169,11 +199,29 @@ def _arm(analysed: Analysed, arm: str) -> dict[str, Any]:
     }
 
 
-def _period(runs: pd.DataFrame) -> str | None:
-    starts = runs["start"].dropna()
-    if starts.empty:
-        return None
-    return f"{starts.min():%Y-%m-%d} to {starts.max():%Y-%m-%d}"
+def _compared(a: Analysed) -> str:
+    """What the numbers are of, in one sentence."""
+    if a.fuel_estimator == "ledger":
+        return "As driven: nothing but fuel and distance was measured. Minus means less."
+    return "Compared at equal driving, road and weather. Minus means less."
+
+
+def _wider(a: Analysed) -> str:
+    """Why the answer's range isn't the interval of the tables, where it isn't."""
+    level = deciding_interval(a).level
+    if level == a.effect.primary.level:
+        return ""
+    if level >= 1:
+        return "The answer at the top gives no range: the plan lets nothing be decided so early."
+    return (
+        f"The answer at the top is by the {100 * level:.4g} % interval, which pays for every look "
+        "at the data; these are by the 95 % one."
+    )
+
+
+def _units_title(a: Analysed) -> str:
+    words = {"day": "Day by day", "run": "Drive by drive", "stretch": "Stretch by stretch"}
+    return words.get(a.switched_by, "Unit by unit")
 
 
 def _plots(a: Analysed) -> dict[str, Any]:

@@ -3,25 +3,47 @@
 An `Oversight` and the effect go in; sentences and the table of looks come out.
 """
 
+import math
 from dataclasses import dataclass, replace
 
 import pandas as pd
 
+from roadlog.analysis.result import Analysed
 from roadlog.plan.result import Look, Oversight, Promised, Stamped
 from roadlog.report import tabulate
-from roadlog.stats.interval import Interval
+from roadlog.report.narrow import scatter_pct, width_of
+from roadlog.wording.numbers import ends_of
+from roadlog.wording.screen import typeset
 
 
 @dataclass(frozen=True)
 class PlanKept:
-    """The section's parts: sentences, later edits, table of looks (this one last)."""
+    """The section's parts: sentences, later edits, promised beside came, looks (this one last)."""
 
     lines: list[str]
     changes: list[str]
+    against: tabulate.Table
     looks: tabulate.Table
 
 
-def plan_kept(oversight: Oversight, primary: Interval) -> PlanKept:
+@dataclass(frozen=True)
+class Came:
+    """What came beside the promise.
+
+    `half_width_pct`, `scatter_pct` (between switch units) and `refutable_pct` [% of fuel] are None
+    where there is no interval; `claim_pct` is the claim now.
+    """
+
+    units: int
+    half_width_pct: float | None
+    scatter_pct: float | None
+    refutable_pct: float | None
+    word: str | None
+    last_day: str | None
+    claim_pct: float | None
+
+
+def plan_kept(oversight: Oversight, came: Came) -> PlanKept:
     """Put an `Oversight` and what came of the plan into words."""
     return PlanKept(
         lines=[
@@ -30,9 +52,10 @@ def plan_kept(oversight: Oversight, primary: Interval) -> PlanKept:
             *_again(oversight),
             _deviations(oversight),
             *_stopping(oversight),
-            *_promise(oversight, primary),
+            *_promise(oversight, came),
         ],
         changes=list(oversight.changes),
+        against=planned_against_achieved(oversight, came),
         looks=tabulate.table(_looks(each_once(oversight))),
     )
 
@@ -124,21 +147,58 @@ def _stopping(o: Oversight) -> list[str]:
     return lines
 
 
-def achieved(o: Oversight, primary: Interval) -> dict[str, float | int | None]:
-    """What came beside the promise: switch units, and the interval's half-width [% of fuel]."""
-    half = None
-    if primary.low is not None and primary.high is not None:
-        half = (primary.high - primary.low) / 2
-    return {"units": o.look.units, "half_width_pct": half}
+def achieved(analysed: Analysed) -> Came:
+    """What came beside what the plan promised, by the 95 % interval that the promise is of."""
+    a, primary = analysed, analysed.effect.primary
+    ends, claim = ends_of(primary), a.study.claim
+    arms = a.baseline.switch_units, a.fitted.switch_units
+    width = width_of(primary, sum(arms))
+    margin = 0.0 if a.effect.held is None else a.effect.held.margin
+    days = a.runs.loc[a.runs["used"].astype(bool), "start"].dropna()
+    return Came(
+        units=sum(arms) if a.oversight is None else a.oversight.look.units,
+        half_width_pct=None if ends is None else (ends[1] - ends[0]) / 2,
+        scatter_pct=None if width is None else scatter_pct(width, *arms),
+        refutable_pct=None if width is None else 100 * math.expm1(-width.detects - margin),
+        word=a.finding.word,
+        last_day=None if days.empty else f"{days.max():%Y-%m-%d}",
+        claim_pct=None if claim is None else claim.fuel_use_change_pct,
+    )
 
 
-def _promise(o: Oversight, primary: Interval) -> list[str]:
+def planned_against_achieved(o: Oversight, came: Came) -> tabulate.Table:
+    """Each thing promised beside what came, '–' where nothing was promised or came."""
+    p = o.promised
+
+    def told(value: float | None, form: str) -> str:
+        return "–" if value is None or not math.isfinite(value) else form.format(value)
+
+    chance = None if p is None or not p.chances else 100 * p.chances[0].refuted
+    rows = [
+        ("switch units", str(p.units if p else o.look.planned or "–"), str(came.units)),
+        ("last day", o.stop_date or "–", came.last_day or "–"),
+        ("claim, % fuel", told(p.claim_pct if p else None, "{:+.1f}"),
+         told(came.claim_pct, "{:+.1f}")),
+        ("half-width of the 95 % interval, %", told(p.half_width_pct if p else None, "±{:.1f}"),
+         told(came.half_width_pct, "±{:.1f}")),
+        ("scatter between switch units, %", told(p.scatter_pct if p else None, "{:.1f}"),
+         told(came.scatter_pct, "{:.1f}")),
+        ("smallest claim refuted 4 times out of 5 if the add-on does nothing, % fuel",
+         told(p.refutable_pct if p else None, "{:+.1f}"), told(came.refutable_pct, "{:+.1f}")),
+        ("chance that the claim is refuted if the add-on does nothing", told(chance, "{:.0f} %"),
+         f"finding: {came.word or 'none'}"),
+    ]  # fmt: skip
+    typed = tuple(tuple(typeset(cell) for cell in row) for row in rows)
+    return tabulate.Table(("", "promised", "came"), (False, True, True), typed)
+
+
+def _promise(o: Oversight, came: Came) -> list[str]:
     p = o.promised
     if p is None:
-        return []
+        return ["No promise of what these days can show was kept (roadlog plan makes one)."]
     when = p.made_at[:16].replace("T", " ")
     after = ", only after the first fitted run," if p.late else ""
-    half = achieved(o, primary)["half_width_pct"]
+    half = came.half_width_pct
     width = "no interval" if half is None else f"±{half:.1f} %"
     return [
         f"The plan of {when}{after} promised about ±{p.half_width_pct:.1f} % from {p.units} switch "

@@ -97,7 +97,8 @@ class Answer:
     """The answer, to be shown first everywhere.
 
     `title` fits a card. `outcome` is of the claim (None without one), `shows` of zero (None where
-    nothing may be concluded). `range_pct` and `claim_pct` are what is drawn [% fuel use].
+    nothing may be concluded). `range_pct` and `claim_pct` are what is drawn [% fuel use], and
+    `range_sides` and `claim_side` the same in words, as '6.0 % less' ('' without a claim).
     """
 
     title: str
@@ -105,9 +106,16 @@ class Answer:
     outcome: Outcome | None
     shows: Shown | None
     range_pct: tuple[float, float] | None
+    range_sides: tuple[str, str] | None
     claim_pct: float | None
+    claim_side: str
     claim: str
     synthetic: bool
+
+    @property
+    def doubted(self) -> bool:
+        """Whether nothing may be concluded from the range."""
+        return self.shows is None
 
     @property
     def text(self) -> str:
@@ -147,7 +155,9 @@ def answer(facts: Facts) -> Answer:
         outcome=None if facts.claim is None else outcome,
         shows=shows,
         range_pct=ends,
+        range_sides=None if ends is None else _sides(facts, ends),
         claim_pct=None if facts.claim is None else facts.claim.fuel_use_change_pct,
+        claim_side=_claim_side(facts, ends),
         claim="" if facts.claim is None else claim_words(facts.claim),
         synthetic=facts.synthetic,
     )
@@ -385,10 +395,26 @@ def _from_to(facts: Facts, ends: tuple[float, float]) -> str:
     return f"from {_side(ends[0], digits)} to {_side(ends[1], digits)}"
 
 
+def _sides(facts: Facts, ends: tuple[float, float]) -> tuple[str, str]:
+    digits = _digits(facts, ends)
+    return _way(ends[0], digits), _way(ends[1], digits)
+
+
+def _claim_side(facts: Facts, ends: tuple[float, float] | None) -> str:
+    if facts.claim is None:
+        return ""
+    digits = _DIGITS[0] if ends is None else _digits(facts, ends)
+    return _way(facts.claim.fuel_use_change_pct, digits)
+
+
 def _side(end: float, digits: int) -> str:
+    return _way(end, digits) if end == 0 else f"{_way(end, digits)} fuel"
+
+
+def _way(end: float, digits: int) -> str:
     if end == 0:
         return "no change"
-    return f"{_amount(end, digits)} {'less' if end < 0 else 'more'} fuel"
+    return f"{_amount(end, digits)} {'less' if end < 0 else 'more'}"
 
 
 def _amount(pct: float, digits: int) -> str:

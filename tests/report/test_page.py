@@ -8,8 +8,11 @@ import pytest
 from roadlog.analysis.facts import NotUsed
 from roadlog.analysis.result import Analysed
 from roadlog.quantities.facts import Warned
+from roadlog.quantities.tables import PASSES
 from roadlog.report import tabulate
+from roadlog.report.dictionary import COLUMNS, data_dictionary
 from roadlog.report.page import quantities, report_page
+from roadlog.stats.interval import Finding, Interval
 from tests.report.conftest import Change
 from tests.report.pages import Page
 
@@ -36,18 +39,70 @@ def test_nothing_is_fetched_and_nothing_is_half_said(
     assert read.policy().startswith("default-src 'none'")
 
 
-def test_finding_comes_before_everything_else(whole: str) -> None:
-    words = " ".join(" ".join(Page(whole).words).split())
-    assert words.index("Refuted") < words.index("What it means")
-    start = words[words.index("Refuted") : words.index("What it means")]
+def before_annex(text: str) -> str:
+    head, _, annex = text.partition('<div id="annex">')
+    assert annex
+    return " ".join(" ".join(Page(head).words).split())
+
+
+def test_the_answer_comes_before_everything_else(whole: str) -> None:
+    words = before_annex(whole)
+    start = words[: words.index("In numbers")]
     for needed in (
+        "The claimed 12 % better mileage: ruled out by this synthetic test",
         "this synthetic test shows no change",
-        "−0.8 to +2.1",
-        "−0.69",
-        "+4.4",
-        "claimed",
+        "12 % better mileage (10.7 % less fuel)",
+        "10 days collar out and 10 days collar in",
+        "2024-03-04 to 2024-03-29",
+        "chance drew the order",
+        "put on record before the test",
     ):
-        assert needed in start
+        assert needed in start.replace("\xa0", " "), needed
+    for needed in ("−0.8 to +2.1", "−0.05 to +0.13", "+4.4", "claimed"):
+        assert needed in words, needed
+
+
+@pytest.mark.parametrize("name", ["whole", "no claim", "before/after", "no positions", "no dates"])
+def test_no_word_of_statistics_comes_before_the_annex(
+    variants: dict[str, Analysed], name: str
+) -> None:
+    shown = re.sub(r"<svg class=\"(?!span).*?</svg>", "", page(variants[name]), flags=re.S)
+    words = before_annex(re.sub(r'<section id="map">.*?</section>', "", shown, flags=re.S))
+    wrong = re.search(
+        r"interval|confidence|\bCI\b|\bp\b|\bdf\b|\bSD\b|95.%|estimate|significan|deviation|median",
+        words,
+    )
+    assert wrong is None, words[wrong.start() - 60 : wrong.end() + 30] if wrong else ""
+
+
+def test_the_estimate_stands_in_the_annex_alone(whole: str) -> None:
+    outside = re.sub(r'<section id="map">.*?</section>', "", whole, flags=re.S)
+    assert "+0.6" not in before_annex(outside)
+    assert "+0.6" in whole
+
+
+def test_the_page_says_that_it_isnt_for_publishing_unless_it_is(analysed: Analysed) -> None:
+    said = "Not for publishing"
+    assert said in page(analysed)
+    made = report_page(analysed, passes_sha256="0" * 64, published=True, objections=False)
+    assert said not in made
+    assert "objections.html" not in made
+
+
+def test_range_claim_and_zero_are_drawn_and_told(
+    whole: str, variants: dict[str, Analysed], change: Change
+) -> None:
+    drawn = [a for t, a in Page(whole).elements if t == "svg" and a.get("class") == "span"]
+    assert [a["role"] for a in drawn] == ["img"]
+    told = drawn[0]["aria-label"].replace("\xa0", " ")
+    assert "12 % better mileage" in told
+    assert "0.8 % less to 2.1 % more" in told
+    assert "no range to draw" in page(variants["before/after"])
+    assert '<svg class="span"' not in page(
+        change(study_claim=None, effect_primary=Interval(1.0, None, None))
+    )
+    doubt = Finding("undecided", ("x",), vetoes=("undecided: x",))
+    assert 'class="range doubted"' in page(change(finding=doubt))
 
 
 def test_synthetic_data_are_labelled_and_real_data_not(
@@ -116,10 +171,25 @@ def test_excluded_runs_are_listed_with_reasons_and_counts(whole: str) -> None:
     assert "34 of 680: the run was not used" in words
 
 
-def test_warnings_stand_under_the_finding(variants: dict[str, Analysed]) -> None:
-    words = " ".join(Page(page(variants["before/after"])).words)
-    warned = words.index("Season and device can't be told apart.")
-    assert words.index("Undecided") < warned < words.index("What was driven")
+def test_warnings_stand_under_the_answer_and_in_the_annex(variants: dict[str, Analysed]) -> None:
+    text = page(variants["before/after"])
+    warning = "Season and device can't be told apart."
+    assert "1 thing to know" in before_annex(text)
+    assert warning in before_annex(text)
+    assert warning in " ".join(Page(text.partition('<div id="annex">')[2]).words)
+
+
+def test_every_column_and_word_is_in_the_data_dictionary(analysed: Analysed) -> None:
+    told = {name: what for name, _, what in data_dictionary(analysed.passes, synthetic=True)}
+    assert list(told) == [*analysed.passes.columns, "synthetic"]
+    assert set(PASSES.columns) <= set(COLUMNS)
+    assert all(len(what) > 7 for what in told.values())
+    noted = pd.DataFrame(columns=["note_payload_kg", "remark_windows", "odd"])
+    assert [what for *_, what in data_dictionary(noted, synthetic=False)] == [
+        "payload kg: from the driver's notes, part of the model",
+        "windows: from the driver's notes, shown only",
+        "as the logs gave it",
+    ]
 
 
 def test_no_claim_leaves_no_column_for_one(variants: dict[str, Analysed]) -> None:
