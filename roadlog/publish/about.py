@@ -9,7 +9,7 @@ import hashlib
 import json
 import re
 import sys
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, fields
 from functools import cache
 from importlib.metadata import PackageNotFoundError, distribution
@@ -140,6 +140,15 @@ def told_of_trimming(told: Mapping[str, Any]) -> tuple[str, ...]:
     return tuple(s for s in said if s)
 
 
+def each_once(pairs: Sequence[tuple[str, Any]]) -> dict[str, Any]:
+    """A table of JSON in which no key is there twice: two readers could take it for two things."""
+    found = dict(pairs)
+    if len(found) < len(pairs):
+        keys = [k for k, _ in pairs]
+        raise ValueError(f"'{next(k for k in keys if keys.count(k) > 1)}' is there twice")
+    return found
+
+
 def read_about(text: str, where: str) -> About:
     """The `About` that `as_text` wrote.
 
@@ -149,7 +158,7 @@ def read_about(text: str, where: str) -> About:
         If the text is none, or one of a later format.
     """
     try:
-        data = json.loads(text)
+        data = json.loads(text, object_pairs_hook=each_once)
         found = data.pop("format")
         if found == FORMAT:
             return _about(data)

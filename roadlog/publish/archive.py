@@ -24,6 +24,7 @@ from roadlog.publish.private import PRIVATE
 from roadlog.publish.unpack import (
     ABOUT,
     FILE_MODE,
+    KEPT_NETWORK,
     MANIFEST,
     MOST_BYTES,
     MOST_FILES,
@@ -34,10 +35,10 @@ from roadlog.publish.unpack import (
 )
 from roadlog.study.durable import atomic_write, is_part
 from roadlog.wording.numbers import signed
+from roadlog.wording.screen import one_line
 
 README = "README.txt"
 _LEFT_OUT = ("Thumbs.db", "desktop.ini")
-_KEPT_NETWORK = "computed/network-"  # made anew from the logs
 Content = Path | bytes
 
 
@@ -109,7 +110,7 @@ def study_files(folder: Path) -> list[str]:
         shown = name.as_posix()
         if any(p.startswith(".") for p in name.parts) or is_part(path) or path.name in _LEFT_OUT:
             continue
-        if shown.startswith(_KEPT_NETWORK):
+        if shown.startswith(KEPT_NETWORK):
             continue
         if name.parts[0] == "results" and name.parts[:2] != ("results", "trials"):
             continue
@@ -188,7 +189,7 @@ def _readme(about: About, summary: str) -> str:
     name, address = LICENCES[about.licence]
     trimmed = ", with the ends of the drives cut off" if about.untrimmed_sha256 else ""
     lines = [
-        " ".join(about.study.split()) + ": a fuel-economy road test, its data and its results",
+        one_line(about.study) + ": a fuel-economy road test, its data and its results",
         *(["SYNTHETIC DATA, made by a program, not measured."] if about.synthetic else []),
         f"Published {about.published:%Y-%m-%d}{MOVED if about.dates_moved else ''} under "
         f"{about.licence} ({name}, {address}).",

@@ -6,7 +6,9 @@ part in their last places: what is taken as the same is told, and is far below w
 """
 
 import csv
+import io
 import math
+from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import zip_longest
@@ -72,7 +74,10 @@ def compare_passes(published: str, recomputed: str) -> list[Value]:
     >>> [(v.place, v.how) for v in compare_passes(one, one)]
     [('run', 'the same'), ('fuel_ml', 'the same')]
     """
-    there, here = _table(published), _table(recomputed)
+    try:
+        there, here = _table(published), _table(recomputed)
+    except csv.Error as e:
+        return [Value(PASSES, f"can't be read as a table ({e})", None, None, "differs")]
     counts = [len(next(iter(t.values()), [])) for t in (there, here)]
     if counts[0] != counts[1]:
         return [_value(PASSES, "rows", *counts)]
@@ -146,13 +151,24 @@ def _name(row: Any, name: str) -> str | None:
 
 
 def _table(text: str) -> dict[str, list[str]]:
-    """Columns of a table by their headings; a row that is too short has empty cells."""
-    rows = list(csv.reader(text.splitlines()))
+    """Columns of a table by their headings; a row that is too short has empty cells.
+
+    A heading that is there twice is told apart, and so are cells beyond the headings, so that
+    nothing can stand in a table that isn't compared.
+    """
+    rows = list(csv.reader(io.StringIO(text, newline="")))
     if not rows:
         return {}
+    width = max(map(len, rows))
+    plain = [*rows[0], *["(no heading)"] * (width - len(rows[0]))]
+    before = Counter[str]()
+    headings = []
+    for heading in plain:
+        before[heading] += 1
+        headings.append(heading if before[heading] == 1 else f"{heading} ({before[heading]})")
     return {
         heading: [row[i] if i < len(row) else "" for row in rows[1:]]
-        for i, heading in enumerate(rows[0])
+        for i, heading in enumerate(headings)
     }
 
 

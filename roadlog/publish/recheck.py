@@ -18,9 +18,9 @@ from typing import Any
 from roadlog.analysis.analyse import analyse
 from roadlog.analysis.result import Analysed
 from roadlog.errors import InputError, RoadlogError
-from roadlog.publish.about import CODE, versions
+from roadlog.publish.about import CODE, each_once, versions
 from roadlog.publish.compare import PASSES, Value, compare_passes, compare_results
-from roadlog.publish.unpack import RESULTS, Opened
+from roadlog.publish.unpack import KEPT_NETWORK, RESULTS, STUDY, Opened
 from roadlog.report.json_out import to_json
 from roadlog.report.write import passes_csv
 from roadlog.runs.table import study_sources
@@ -133,6 +133,11 @@ def _faults_of_files(opened: Opened) -> Iterator[str]:
     )
     for fault, names in told:
         yield from (f"{name} {fault}" for name in names)
+    yield from (
+        f"{name} is a network kept from an earlier analysis, which no archive has: it wasn't used"
+        for name in opened.names
+        if _is_kept_network(name)
+    )
     if opened.packing:
         yield (
             "the zip isn't as roadlog packs it, so it was packed again or altered beside its files "
@@ -140,10 +145,16 @@ def _faults_of_files(opened: Opened) -> Iterator[str]:
         )
 
 
+def _is_kept_network(name: str) -> bool:
+    return name.casefold().startswith(f"{STUDY}{KEPT_NETWORK}")
+
+
 def _anew(opened: Opened, progress: bool) -> Analysed:
     study = load_study(opened.study)
     require_own_files(study)
     sources = study_sources(opened.study, study)
+    for name in filter(_is_kept_network, opened.names):
+        (opened.folder / name).unlink()
     _drop_later_looks(opened.study / LOOKS, opened.about.published)
     analysed = analyse(
         study,
@@ -189,7 +200,8 @@ def _is_before(line: str, published: dt.datetime) -> bool:
 
 def _published(opened: Opened) -> dict[str, Any]:
     try:
-        there = json.loads((opened.results / RESULTS_JSON).read_text(encoding="utf-8"))
+        text = (opened.results / RESULTS_JSON).read_text(encoding="utf-8")
+        there = json.loads(text, object_pairs_hook=each_once)
     except (ValueError, RecursionError) as e:
         raise InputError(f"results.json in the archive can't be read: {e}") from e
     if not isinstance(there, dict):

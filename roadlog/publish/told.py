@@ -3,6 +3,7 @@
 import csv
 import io
 import json
+import re
 from collections import Counter
 from collections.abc import Sequence
 from typing import Any
@@ -41,6 +42,7 @@ GROUPS = {
 _GROUP_OF = {key: group for group, keys in GROUPS.items() for key in keys}
 REST = "all else in results.json"
 _LISTED = 12  # differences shown without --all
+_NAMED = 40  # versions
 _LONGEST = 60
 
 
@@ -56,9 +58,14 @@ def screen(done: Rechecked, *, everything: bool = False) -> list[str]:
     lines += paragraph("Published", f"{about.published:%Y-%m-%d}{moved} under {about.licence}.")
     for text in done.confirmed:
         lines += paragraph("Shown", f"{text}.")
-    for text in done.faults:
+    settings = {"switched by": about.switched_by, "order": about.order}
+    if said := ", ".join(f"{k} {v}" for k, v in settings.items() if v is not None):
+        lines += paragraph("Settings", f"{said}, which study.toml doesn't say.")
+    for text in done.faults[:_LISTED]:
         lines += paragraph("Wrong", f"{text}.", hang=2)
-    lines += _computed(done, everything)
+    if len(done.faults) > _LISTED:
+        lines.append(f"... and {len(done.faults) - _LISTED} more")
+    lines += [*_computed(done, everything), *_versions(done)]
     if done.carried:
         text = "; ".join(done.carried)
         lines += paragraph("Carried over", f"not computed anew: {text}.")
@@ -76,13 +83,19 @@ def table(done: Rechecked) -> str:
     rows = csv.writer(text, lineterminator="\n")
     rows.writerow(["group", "place", "published", "recomputed", "how", "difference"])
     for v in done.values:
-        rows.writerow([v.group, v.place, _shown(v.published), _shown(v.recomputed), v.how,
-                       "" if v.by is None else repr(v.by)])  # fmt: skip
+        said = (v.group, v.place, _shown(v.published), _shown(v.recomputed), v.how)
+        rows.writerow([*map(_no_formula, said), "" if v.by is None else repr(v.by)])
     return text.getvalue()
 
 
+def _no_formula(cell: str) -> str:
+    """A cell that no spreadsheet takes for a formula: the archive's texts are anybody's."""
+    number = re.fullmatch(r"[+-]?[\d.]+(e[+-]?\d+)?", cell)
+    return f"'{cell}" if cell[:1] in "=+-@" and cell and not number else cell
+
+
 def _computed(done: Rechecked, everything: bool) -> list[str]:
-    """The groups, then what differs (or every value), then the versions."""
+    """The groups, then what differs (or every value)."""
     if done.analysed is None:
         return []
     lines = ["", *grid(("", "values", "computed anew"), _groups(done.values))]
@@ -92,7 +105,7 @@ def _computed(done: Rechecked, everything: bool) -> list[str]:
         lines += ["", *(line for v in shown for line in paragraph("", _value(v), hang=4))]
     if len(odd) > _LISTED and not everything:
         lines.append(f"... and {len(odd) - _LISTED} more (--all)")
-    return [*lines, "", *_versions(done)]
+    return [*lines, ""]
 
 
 def _groups(values: Sequence[Value]) -> list[tuple[str, str, str]]:
@@ -140,7 +153,9 @@ def _versions(done: Rechecked) -> list[str]:
     made = done.opened.about.versions.get("roadlog", "unknown")
     if not done.other_versions:
         return paragraph("Made by", f"roadlog {made} with the same packages as here.")
-    named = "; ".join(f"{name} {a}, here {b}" for name, a, b in done.other_versions)
+    named = "; ".join(f"{name} {a}, here {b}" for name, a, b in done.other_versions[:_NAMED])
+    more = len(done.other_versions) - _NAMED
+    named += f"; and {more} more" if more > 0 else ""
     moved = "" if any(not v.same for v in done.values) else ", and no number moved by it"
     return paragraph("Made by", f"other versions than here{moved}: {named}.")
 

@@ -22,6 +22,7 @@ from roadlog.publish.about import About, read_about
 MANIFEST = "MANIFEST.sha256"
 ABOUT = "archive.json"
 STUDY, RESULTS = "study/", "results/"
+KEPT_NETWORK = "computed/network-"  # of a study; made anew from the logs
 NO_TIME = (1980, 1, 1, 0, 0, 0)  # every file's time stamp: the first that a zip can tell
 FILE_MODE = 0o100644  # a plain file that all may read
 MOST_FILES = 10_000

@@ -74,6 +74,14 @@ def test_passes_that_round_differently_are_the_same_and_say_so():
         ("a,b\n1\n", "a,b\n1,2\n", "b, row 1", "differs"),
         ("", "a\n1\n", "rows", "differs"),
         ("a\nnan\n", "a\n1\n", "a, row 1", "differs"),
+        ("a,a\n1,2\n", "a\n1\n", "a (2)", "not recomputed"),
+        ("a\n1,99\n", "a\n1\n", "(no heading)", "not recomputed"),
+        (
+            "a\n" + "1" * 200_000,
+            "a\n1\n",
+            "can't be read as a table (field larger than field limit (131072))",
+            "differs",
+        ),
     ],
 )
 def test_passes_of_another_shape_are_named(there, here, place, how):

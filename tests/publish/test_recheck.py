@@ -154,6 +154,7 @@ def test_a_study_that_cannot_be_analysed_any_more_is_told_without_our_folder(arc
 @pytest.mark.parametrize(
     ("text", "told"),
     [(b"[]", "no table"), (b"{", "can't be read"), (b"[" * 100_000, "can't be read"),
+     (b'{"finding": "supported", "finding": "refuted"}', "'finding' is there twice"),
      (b'{"a": 1e999, "b": NaN}', None), (b'{"runs": ' + b"9" * 4000 + b"}", None)],
 )  # fmt: skip
 def test_odd_results_are_refused_or_compared(text, told, archive, tmp_path):
@@ -224,6 +225,47 @@ def test_an_interim_look_stays_one_and_is_none_before_itself(tmp_path):
     assert done.same, done
     assert done.analysed.oversight.look.interim
     assert len(done.analysed.oversight.earlier) == 1
+
+
+def test_a_planted_network_is_not_used_and_named(archive, tmp_path):
+    name = "study/computed/network-1a2b3c4d.json"
+
+    def plant(files):
+        files[name] = b"{}"
+        signed_anew(files)
+
+    done = checked(repacked(archive, tmp_path / "b.zip", plant), tmp_path / "in")
+    assert len(done.faults) == 1
+    assert done.faults[0].startswith(f"{name} is a network kept")
+    assert not (tmp_path / "in" / name).exists()
+
+
+def test_texts_of_a_stranger_reach_neither_terminal_nor_spreadsheet_as_orders(archive, tmp_path):
+    def plant(files):
+        numbers = json.loads(files["results/results.json"])
+        numbers["=HYPERLINK(1)"] = "\x1b[2J\u202e" + "x" * 500
+        files["results/results.json"] = json.dumps(numbers).encode()
+        about = json.loads(files["archive.json"])
+        about["study"], about["versions"] = "\x1b]0;mine\x07", {f"p{i}": "\n" for i in range(999)}
+        files["archive.json"] = json.dumps(about).encode()
+
+    done = checked(repacked(archive, tmp_path / "b.zip", plant), tmp_path / "in")
+    lines = screen(done, everything=True)
+    assert all(line.isprintable() for line in lines)
+    assert len(lines) < 1500
+    assert "\n=HYPERLINK" not in table(done)
+
+
+def test_versions_are_named_where_nothing_could_be_analysed(archive, tmp_path):
+    def age(files):
+        about = json.loads(files["archive.json"])
+        about["versions"]["roadlog"] = "9.1"
+        files["archive.json"] = json.dumps(about).encode()
+        files["study/study.toml"] += b"\n[from_the_future]\nx = 1\n"
+
+    done = checked(repacked(archive, tmp_path / "b.zip", age), tmp_path / "in")
+    assert done.analysed is None
+    assert "roadlog 9.1, here" in " ".join(screen(done))
 
 
 def test_other_versions_are_named_beside_a_difference(study, tmp_path, capsys):
