@@ -77,6 +77,8 @@ def _tracks(
         r: road.match(f, network, r) for r, f in bar(metered.usable.items(), "road", progress)
     }
     usual = usual_level(metered.usable.values())
+    told = runs["ambient_start_c"] if "ambient_start_c" in runs else pd.Series(dtype=float)
+    ambient = dict(zip(runs["run"], told, strict=False))
     return {
         r: add_conditions(
             track,
@@ -85,6 +87,7 @@ def _tracks(
             weather=weather,
             wind_at_car=wind,
             usual=usual,
+            ambient_start_c=float(ambient[r]) if pd.notna(ambient.get(r)) else None,
         )
         for r, track in road.bridged(matched, network).items()
     }

@@ -39,6 +39,7 @@ WEATHER_AT_ALTITUDE = "weather at the altitude"
 STANDARD_AT_ALTITUDE = "standard atmosphere at the altitude"
 STANDARD_AT_SEA_LEVEL = "standard atmosphere at sea level"
 INTAKE_BEFORE_START = "intake air before a cold start"
+TOLD_OF_START = "the list of runs, of the start"
 BY_HEIGHT = (WEATHER_AT_ALTITUDE, STANDARD_AT_ALTITUDE)  # sources that rest on the altitude
 
 WEATHER_COLUMNS = (
@@ -77,6 +78,7 @@ def add_conditions(
     weather: pd.DataFrame | None = None,
     wind_at_car: float = WIND_AT_CAR,
     usual: Level | None = None,
+    ambient_start_c: float | None = None,
 ) -> pd.DataFrame:
     """Add acceleration, ambient air, headwind, tractive power and specific power to a track.
 
@@ -96,6 +98,8 @@ def add_conditions(
         Share of the station's wind that the drag takes, see `wind_share`.
     usual : Level, optional
         Altitude and pressure of the study's other runs, for one that logs neither.
+    ambient_start_c : float, optional [°C]
+        Ambient temperature at the start of a run whose log begins later.
 
     Returns
     -------
@@ -109,9 +113,10 @@ def add_conditions(
     -----
     Ambient temperature is the car's own sensor, else weather, else the intake air before a cold
     start (it is ambient only then); with none of these `ambient_c` is NaN and density takes
-    15 °C. Pressure is the car's barometer, else weather (carried from sea level to the track's
-    median altitude where both are known), else the usual pressure of the other runs, else the
-    standard atmosphere at the track's median altitude (or the other runs'), else at sea level.
+    15 °C, unless the list of runs tells it. Pressure is the car's barometer, else weather (carried
+    from sea level to the track's median altitude where both are known), else the usual pressure of
+    the other runs, else the standard atmosphere at the track's median altitude (or the other
+    runs'), else at sea level.
     The source columns say which. Temperature of a station whose elevation is known is carried to
     the track's median altitude by the lapse rate of the standard atmosphere, 6.5 K/km (ISO
     2533:1975); real air over a valley may do otherwise.
@@ -128,6 +133,8 @@ def add_conditions(
     air = weather_at(t, start, weather)
     usual = usual or Level()
     ambient, ambient_source = _ambient(track, air["temp_c"], weather, usual)
+    if not np.isfinite(ambient).any() and ambient_start_c is not None:
+        ambient, ambient_source = np.full(len(t), ambient_start_c), TOLD_OF_START
     pressure, pressure_source = _pressure(track, air["pressure_kpa"], air["qnh_kpa"], usual)
     humidity = _first_known(_filled(signal(track, "humidity_pct")), air["humidity_pct"])
     humidity = np.where(np.isfinite(humidity), humidity, ASSUMED_HUMIDITY_PCT)

@@ -293,10 +293,19 @@ def _of_run(runs: pd.DataFrame, driven: Mapping[int, pd.DataFrame]) -> pd.DataFr
         for r, km in zip(runs["run"], runs["km"], strict=True)
     ]
     km = pd.Series(length, index=out.index, dtype=float).fillna(0.0)
-    out["before_km"] = km.groupby(out["switch_unit"]).cumsum() - km
+    before = km.groupby(out["switch_unit"]).cumsum() - km
+    out["before_km"] = _told(runs, "before_km").fillna(before)
     coolant = {r: _first_known(t, "coolant_temp_c") for r, t in driven.items()}
-    out["coolant_start_c"] = out["run"].map(coolant).astype(float)
+    logged = out["run"].map(coolant).astype(float)
+    out["coolant_start_c"] = _told(runs, "coolant_start_c").fillna(logged)
     return out
+
+
+def _told(runs: pd.DataFrame, column: str) -> pd.Series:
+    """What the list of runs tells of how each began; NaN where it doesn't."""
+    if column not in runs:
+        return pd.Series(np.nan, index=runs.index)
+    return runs[column].astype(float)
 
 
 def _first_known(track: pd.DataFrame, column: str) -> float:

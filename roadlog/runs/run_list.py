@@ -1,33 +1,46 @@
 """A list of runs that somebody keeps by hand: file, arm, day, block, in order of driving.
 
 It tells what logs can't: the order and the days of logs without a date, the block of each run, the
-arm where no schedule and no pile of files does. `runs.csv` of a study, or `--runs`, comes in.
+arm where no schedule and no pile of files does, and how a run began whose log begins later.
+`runs.csv` of a study, or `--runs`, comes in.
 """
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path, PurePosixPath
 
 import pandas as pd
 
 from roadlog.errors import InputError
 from roadlog.ingest.clock.handdates import looks_like_a_date, read_days
-from roadlog.ingest.text.handtable import line_of, read_table
+from roadlog.ingest.text.handnumbers import quantity
+from roadlog.ingest.text.handtable import line_of, read_table, split_unit
 
 FILE_WORDS = ("file", "log", "run")
 DAY_WORDS = ("date", "day")
 KNOWN = "file, arm, date (or day), order, block"
+# How a run began, where its log begins later: our column, its unit, and its heading.
+BEGAN = {
+    "coolant_start_c": ("°c", "coolant at start"),
+    "ambient_start_c": ("°c", "ambient at start"),
+    "before_km": ("m", "driven before"),  # in its switch unit, before the log's first sample
+}
+KM_PER_M = 0.001  # the unit table has metres as the base of length
 
 
 @dataclass(frozen=True)
 class Listed:
-    """One line: the log's name, and what is said of it ("" where nothing is)."""
+    """One line: the log's name, and what is said of it ("" where nothing is).
+
+    `began` has the columns of `BEGAN` that the line fills in.
+    """
 
     line: int
     file: str
     arm: str = ""
     day: str = ""
     block: str = ""
+    began: Mapping[str, float] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -105,6 +118,7 @@ def read_run_list(
     days = None if day is None else _days(table[day], day_first, path, day)
     words = {"baseline": "baseline", "fitted": "fitted"}
     words |= {w.strip().lower(): arm for w, arm in (arms or {}).items()}
+    began = _began(table, path)
     rows = []
     for i in range(len(table)):
         name = _cell(table, file, i)
@@ -124,9 +138,23 @@ def read_run_list(
                 words.get(arm.lower(), ""),
                 "" if days is None else days[i],
                 _cell(table, heads.get("block"), i),
+                {k: float(v.iloc[i]) for k, v in began.items() if pd.notna(v.iloc[i])},
             )
         )
     return RunList(path, tuple(rows[i] for i in _order(table, heads.get("order"), path)))
+
+
+def _began(table: pd.DataFrame, path: Path) -> dict[str, pd.Series]:
+    """Columns of how runs began, in our units."""
+    out = {}
+    for head in map(str, table.columns):
+        words, unit = split_unit(head)
+        for name, (own, heading) in BEGAN.items():
+            if words == heading and own == "m":
+                out[name] = KM_PER_M * quantity(table[head], unit or "km", own, path, head)
+            elif words == heading:
+                out[name] = quantity(table[head], unit, own, path, head)
+    return out
 
 
 def _cell(table: pd.DataFrame, column: str | None, i: int) -> str:

@@ -267,6 +267,7 @@ def build_runs(
                 "sha256": sha256_of(path),
                 "altitude_datum": log.altitude_datum,
                 "unit": key,
+                **({} if said is None else said.began),
             }
         )
     runs = pd.DataFrame(rows)
