@@ -37,13 +37,17 @@ _SCHEMA = 1
 @dataclass(frozen=True)
 class Place:
     """Somewhere to hide: its true latitude and longitude [°], how far round it all goes [m], and
-    where the disc's centre lies from it [m]."""
+    where the disc's centre lies from it [m].
+
+    `more` are further discs, on roads that would point at it: east, north and radius [m].
+    """
 
     lat_deg: float
     lon_deg: float
     reach_m: float
     east_m: float
     north_m: float
+    more: tuple[tuple[float, float, float], ...] = ()
 
     @property
     def radius_m(self) -> float:
@@ -52,15 +56,18 @@ class Place:
 
     def away_m(self, lat_deg: Floats, lon_deg: Floats) -> Floats:
         """How far positions are from the true place [m]."""
-        return np.hypot(*self._from(lat_deg, lon_deg))
+        return np.hypot(*self.metres_from(lat_deg, lon_deg))
 
     def inside(self, lat_deg: Floats, lon_deg: Floats, margin_m: float = 0.0) -> np.ndarray:
-        """Whether positions lie within the disc, or as near to it as `margin_m`."""
-        east, north = self._from(lat_deg, lon_deg)
-        from_centre = np.hypot(east - self.east_m, north - self.north_m)
-        return np.asarray(from_centre < self.radius_m + margin_m)
+        """Whether positions lie within a disc, or as near to one as `margin_m`."""
+        east, north = self.metres_from(lat_deg, lon_deg)
+        out = np.zeros(np.shape(east), bool)
+        for x, y, radius in ((self.east_m, self.north_m, self.radius_m), *self.more):
+            out |= np.hypot(east - x, north - y) < radius + margin_m
+        return out
 
-    def _from(self, lat_deg: Floats, lon_deg: Floats) -> tuple[Floats, Floats]:
+    def metres_from(self, lat_deg: Floats, lon_deg: Floats) -> tuple[Floats, Floats]:
+        """How far east and north of the true place positions lie [m]."""
         east = (np.asarray(lon_deg) - self.lon_deg + 180) % 360 - 180
         north = np.asarray(lat_deg) - self.lat_deg
         scale = METRES_PER_DEGREE * math.cos(math.radians(self.lat_deg))
@@ -159,7 +166,9 @@ def read_secrets(path: Path) -> Secrets | None:
         if raw.pop("schema") != _SCHEMA:
             raise ValueError("schema")
         for key in ("places", "circles"):
-            raw[key] = tuple(Place(**p) for p in raw[key])
+            raw[key] = tuple(
+                Place(**{**p, "more": tuple(tuple(m) for m in p["more"])}) for p in raw[key]
+            )
         secrets = Secrets(**raw)
         numbers = [secrets.length_m, secrets.age_s, secrets.pressure_kpa]
         faults = [place_fault(p.lat_deg, p.lon_deg) for p in (*secrets.places, *secrets.circles)]

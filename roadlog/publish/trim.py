@@ -25,8 +25,8 @@ from roadlog.ingest.timebase import resample
 from roadlog.passes.conditions import INTAKE_BEFORE_START
 from roadlog.publish.clock import Clock, Happened, PublicClock, public_clock
 from roadlog.publish.cut import Mask, between, on_own_clock, shown_rows
+from roadlog.publish.exits import ages_at_first, hide
 from roadlog.publish.leaks import PrivateFacts, private_facts
-from roadlog.publish.places import hidden_points
 from roadlog.publish.private import (
     PRIVATE,
     Secrets,
@@ -34,7 +34,6 @@ from roadlog.publish.private import (
     keep_secrets,
     read_secrets,
     with_circles,
-    with_places,
 )
 from roadlog.publish.records import write_records
 from roadlog.publish.settings import public_study, study_toml
@@ -104,6 +103,7 @@ class _Shown:
     arm: str
     file: str
     rows: Mask
+    origin: int | None  # the place at which it begins
 
     @property
     def frame(self) -> pd.DataFrame:
@@ -223,18 +223,13 @@ def _hidden_road(
     arms = dict(zip(whole.runs["file"].astype(str), whole.runs["arm"].astype(str), strict=True))
     files = [sources.shown(p) for p, _ in sources.runs] if logs else []
     by_run = sorted(zip(files, logs, strict=True), key=lambda x: order[x[0]])
-    points = [hidden_points(log.frame) for _, log in by_run]
-    secrets, which = with_places(secrets, [p for mine in points for p in mine], chance)
-    often = {i for i in which if which.count(i) > 1}
-    common = [*secrets.circles, *(secrets.places[i] for i in sorted(often))]
-    out, at = [], 0
-    for (file, log), mine in zip(by_run, points, strict=True):
-        own = {*which[at : at + len(mine)]} - often
-        at += len(mine)
-        hidden = [*common, *(secrets.places[i] for i in sorted(own))]
-        rows = shown_rows(log.frame, hidden, secrets.length_m)
-        out.append(_Shown(log, order[file], arms[file], file, rows))
-    return secrets, out
+    frames = [log.frame for _, log in by_run]
+    hidden = hide(frames, secrets, chance)
+    out = []
+    for (file, log), own, origin in zip(by_run, hidden.of_run, hidden.origin, strict=True):
+        rows = shown_rows(log.frame, own, secrets.length_m)
+        out.append(_Shown(log, order[file], arms[file], file, rows, origin))
+    return hidden.secrets, out
 
 
 def _to_shared_road(whole: Analysed, shown: Sequence[_Shown]) -> list[_Shown]:
@@ -309,8 +304,14 @@ def _write(
     """Logs, settings, notes, weather, gates and the list of runs."""
     study = whole.study
     there = [s for s in shown if s.file in names]
-    for s in there:
-        frame = public_log(s.log, s.rows, starts.get(s.file), secrets.age_s)
+    ages = ages_at_first(
+        [s.log.frame for s in there],
+        [s.rows for s in there],
+        [s.origin for s in there],
+        secrets.age_s,
+    )
+    for s, age_s in zip(there, ages, strict=True):
+        frame = public_log(s.log, s.rows, starts.get(s.file), age_s)
         _put(into / names[s.file], csv_text(frame))
     notes = None if sources.notes is None else read_notes(
         sources.notes, study.time.day_first, tuple(whole.runs["day"].astype(str))
@@ -343,17 +344,10 @@ def _write(
 def public_log(log: Log, rows: Mask, start: pd.Timestamp | None, age_s: float) -> pd.DataFrame:
     """The shown rows in canonical signals, with a clock that begins at `start`.
 
-    `engine_runtime_s` is the time since the engine's start (the log's own beginning where it isn't
-    logged) with `age_s` added; the road's hidden stretches count `HOLE_S` there too.
+    `engine_runtime_s` goes on from `age_s` at the first of them; the road's hidden stretches count
+    `HOLE_S` there too.
     """
     frame = on_own_clock(log.frame, rows)
-    first = int(np.flatnonzero(rows)[0])
-    since = signal(log.frame, "engine_runtime_s")
-    t = log.frame["t_s"].to_numpy(np.float64)
-    known = np.flatnonzero(np.isfinite(since))
-    begin = (
-        float(t[first]) if not len(known) else float(np.interp(t[first], t[known], since[known]))
-    )
     t_s = frame["t_s"].to_numpy(np.float64)
     out: dict[str, object] = {}
     if start is None:
@@ -371,7 +365,7 @@ def public_log(log: Log, rows: Mask, start: pd.Timestamp | None, age_s: float) -
             out[name] = np.where(value < COOLANT_FLOOR_C + 1, COOLANT_FLOOR_C, value)
         else:
             out[name] = [f"{v:.7g}" if np.isfinite(v) else "" for v in value]
-    out["engine_runtime_s"] = np.round(begin + t_s + age_s, 0)
+    out["engine_runtime_s"] = np.round(age_s + t_s, 0)
     return pd.DataFrame(out)
 
 
