@@ -23,7 +23,9 @@ def post(analysed: Analysed, answer: Answer, archive_sha256: str) -> str:
     a = analysed
     said = [
         f"{one_line(a.study.name)}.",
-        "SYNTHETIC DATA: a program made it, nothing real was measured." if a.study.synthetic else "",
+        "SYNTHETIC DATA: a program made it, nothing real was measured."
+        if a.study.synthetic
+        else "",
         f"{answer.title}.",
         *answer.sentences,
         f"{interval_line(a)}. Driven: {amount(a)}{_period(a)}, one car.",

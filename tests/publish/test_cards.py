@@ -9,8 +9,10 @@ import numpy as np
 import pandas as pd
 import pytest
 from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.lines import Line2D
 from PIL import Image
 
+from roadlog.analysis.answered import answer_of
 from roadlog.analysis.result import Analysed
 from roadlog.publish.cards import cards, subjects_of
 from roadlog.publish.cards.draw import _subject, amount, interval_line
@@ -30,10 +32,17 @@ from roadlog.publish.cards.sheet import (
 )
 from roadlog.report.claim_table import Part
 from roadlog.stats.interval import Interval
+from roadlog.wording.answer import Answer, Claimed, Facts, answer
 
 FRAME = Frame("Bramble collar", True, "The claim: ruled out by this test", ("12 days", "−1 to 2 %"))
 LONG = "A study of a collar that is said to save fuel on every road and in all weathers " * 4
 ODD = "<script>alert(1)</script> $x^2$ \u202eevil\u202c \U0001f697 \x00 \n next"
+
+
+def answered(low: float, high: float, claimed: float | None) -> Answer:
+    claim = None if claimed is None else Claimed("fuel_use", -claimed, claimed)
+    word = None if claimed is None else "refuted" if low > claimed else "undecided"
+    return answer(Facts(Interval((low + high) / 2, low, high), claim, word))
 
 
 def luminance(colour: str) -> float:
@@ -89,14 +98,13 @@ def test_every_colour_of_text_stands_out_from_the_paper(theme: str) -> None:
 def test_no_label_of_a_result_lies_on_another(
     size: str, low: float, high: float, claimed: float | None
 ) -> None:
-    change = Interval((low + high) / 2, low, high)
-    sheet = draw_sheet(size, "light", FRAME, lambda s, b: draw_result(s, b, change, claimed))
-    assert_legible(sheet)
+    said = answered(low, high, claimed)
+    assert_legible(draw_sheet(size, "light", FRAME, lambda s, b: draw_result(s, b, said)))
 
 
 def test_the_bar_ends_where_the_interval_ends() -> None:
     sheet = draw_sheet(
-        "wide", "light", FRAME, lambda s, b: draw_result(s, b, Interval(0.4, -1.0, 3.0), -10.0)
+        "wide", "light", FRAME, lambda s, b: draw_result(s, b, answered(-1.0, 3.0, -10.0))
     )
     lines = sheet.figure.findobj(lambda a: getattr(a, "get_xdata", None) is not None)
     upright = [x for x in lines if len(x.get_xdata()) == 2 and x.get_xdata()[0] == x.get_xdata()[1]]
@@ -106,16 +114,33 @@ def test_the_bar_ends_where_the_interval_ends() -> None:
     assert [(float(v) - zero) / per_point for v in bar.get_xdata()] == pytest.approx([-1.0, 3.0])
 
 
+@pytest.mark.parametrize("size", SIZES)
 @pytest.mark.parametrize("ends", [(None, None), (None, 2.0), (-math.inf, 2.0), (math.nan, 1.0)])
 def test_without_an_interval_nothing_is_drawn_that_looks_like_one(
-    ends: tuple[float | None, float | None],
+    ends: tuple[float | None, float | None], size: str
 ) -> None:
-    change = Interval(-3.0, *ends)
-    sheet = draw_sheet("square", "dark", FRAME, lambda s, b: draw_result(s, b, change, -10.7))
+    said = answer(Facts(Interval(-3.0, *ends), Claimed("fuel_use", 10.7, -10.7), None))
+    sheet = draw_sheet(size, "dark", FRAME, lambda s, b: draw_result(s, b, said))
     assert_legible(sheet)
-    said = " ".join(t.get_text() for t in sheet.figure.texts)
-    assert "no interval" in said
-    assert "3" not in said
+    words = " ".join(t.get_text() for t in sheet.figure.texts)
+    assert "gives no answer" in words
+    assert "◀" not in words
+    widths = [x.get_linewidth() for x in sheet.figure.findobj(Line2D)]
+    assert max(widths) < points(20)
+
+
+@pytest.mark.parametrize("size", SIZES)
+def test_a_range_that_nothing_may_rest_on_is_an_outline(size: str) -> None:
+    said = answer(
+        Facts(
+            Interval(-3.0, -5.0, -1.0), Claimed("fuel_use", 10.7, -10.7), "undecided",
+            against=("fuel weighed and computed differ by arm",),
+        )
+    )  # fmt: skip
+    sheet = draw_sheet(size, "light", FRAME, lambda s, b: draw_result(s, b, said))
+    assert_legible(sheet)
+    thickest = sorted(sheet.figure.findobj(Line2D), key=lambda x: x.get_linewidth())[-2:]
+    assert thickest[0].get_color() == THEMES["light"].paper
 
 
 @pytest.mark.parametrize("size", SIZES)
@@ -161,7 +186,7 @@ def test_lines_never_exceed_their_width() -> None:
 def test_each_card_has_title_amount_interval_study_and_synthetic(analysed: Analysed) -> None:
     assert subjects_of(analysed) == dict.fromkeys(("result", "map", "days", "claim"))
     for subject in ("result", "map", "days", "claim"):
-        frame, picture = _subject(analysed, subject, "The claim: ruled out by this test")
+        frame, picture = _subject(analysed, subject, answer_of(analysed))
         for size in SIZES:
             sheet = draw_sheet(size, "dark", frame, picture)
             assert_legible(sheet)
@@ -178,7 +203,7 @@ def test_a_real_study_isnt_called_synthetic(analysed: Analysed) -> None:
     real = dataclasses.replace(
         analysed, study=analysed.study.model_copy(update={"synthetic": False})
     )
-    frame, picture = _subject(real, "map", "")
+    frame, picture = _subject(real, "map", answer_of(real))
     sheet = draw_sheet("wide", "light", frame, picture)
     said = " ".join(t.get_text() for t in sheet.figure.texts)
     assert "SYNTHETIC" not in said
@@ -186,14 +211,14 @@ def test_a_real_study_isnt_called_synthetic(analysed: Analysed) -> None:
 
 
 def test_files_have_the_sizes_they_say_and_the_same_bytes_again(analysed: Analysed) -> None:
-    made = dict(cards(analysed, "The claim: ruled out by this test"))
+    made = dict(cards(analysed))
     assert len(made) == 4 * 3 * 2 * 2
     for name in ("result-wide-light.png", "days-square-dark.png", "map-tall-light.png"):
         picture = Image.open(io.BytesIO(made[name]))
         assert picture.size == SIZES[name.split("-")[1]]
         assert not picture.getexif()
         assert set(picture.info) <= {"dpi"}
-    again = dict(islice(cards(analysed, "The claim: ruled out by this test"), 4))
+    again = dict(islice(cards(analysed), 4))
     assert [n for n in again if made[n] != again[n]] == []
     assert b"<dc:date>" not in made["result-wide-light.svg"]
 
@@ -207,8 +232,7 @@ def test_what_has_no_card_says_why(analysed: Analysed) -> None:
     missing = subjects_of(bare)
     assert missing["claim"] == "nothing is claimed"
     assert missing["map"]
-    names = {n.split("-")[0] for n, _ in cards(bare, "No claim was given")}
-    assert names == {"result", "days"}
+    assert missing["result"] is missing["days"] is None
 
 
 def test_amount_counts_what_was_switched(analysed: Analysed) -> None:

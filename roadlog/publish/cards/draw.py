@@ -1,10 +1,11 @@
-"""All cards of a study: an `Analysed` and its title in, names and bytes of pictures out."""
+"""All cards of a study: an `Analysed` in, names and bytes of pictures out."""
 
 import io
 from collections.abc import Callable, Iterator
 from functools import partial
 from typing import Any
 
+from roadlog.analysis.answered import answer_of, deciding_interval
 from roadlog.analysis.result import Analysed
 from roadlog.analysis.summary import compared_how
 from roadlog.publish.cards.pictures import draw_claim, draw_days, draw_map, draw_result
@@ -20,6 +21,7 @@ from roadlog.publish.cards.sheet import (
 from roadlog.quantities.arms import ARMS
 from roadlog.report.claim_table import parts_of_claim
 from roadlog.report.map import why_no_map
+from roadlog.wording.answer import Answer
 from roadlog.wording.numbers import ends_of, number, signed
 from roadlog.wording.screen import FIXED_SPACE, typeset
 
@@ -38,18 +40,12 @@ def subjects_of(analysed: Analysed) -> dict[str, str | None]:
     }
 
 
-def cards(analysed: Analysed, title: str) -> Iterator[tuple[str, bytes]]:
-    """Every card as a file name and its bytes: subject, size and theme, as PNG and as SVG.
-
-    Parameters
-    ----------
-    analysed : Analysed
-    title : str
-        Of the card of the result: the answer in one line.
-    """
+def cards(analysed: Analysed) -> Iterator[tuple[str, bytes]]:
+    """Every card as a file name and its bytes: subject, size and theme, as PNG and as SVG."""
+    said = answer_of(analysed)
     for subject, missing in subjects_of(analysed).items():
         if missing is None:
-            frame, picture = _subject(analysed, subject, title)
+            frame, picture = _subject(analysed, subject, said)
             for size in SIZES:
                 for theme in THEMES:
                     sheet = draw_sheet(size, theme, frame, picture)
@@ -57,12 +53,10 @@ def cards(analysed: Analysed, title: str) -> Iterator[tuple[str, bytes]]:
                         yield f"{subject}-{size}-{theme}.{kind}", _encoded(sheet, kind, frame)
 
 
-def _subject(a: Analysed, subject: str, title: str) -> tuple[Frame, Picture]:
-    claim = a.study.claim
-    claimed = None if claim is None else claim.fuel_use_change_pct
+def _subject(a: Analysed, subject: str, said: Answer) -> tuple[Frame, Picture]:
     used = a.passes[a.passes["used"].astype(bool)]
     titles: dict[str, tuple[str, Picture]] = {
-        "result": (title, partial(draw_result, change=a.effect.primary, claimed=claimed)),
+        "result": (said.title, partial(draw_result, answer=said)),
         "map": (
             "The road that was driven again and again"
             + (", an invented route" if a.study.synthetic else ""),
@@ -99,7 +93,7 @@ def amount(a: Analysed) -> str:
 
 def interval_line(a: Analysed) -> str:
     """The interval of the change of fuel use, or that there is none."""
-    i = a.effect.primary
+    i = deciding_interval(a)
     ends = ends_of(i)
     if ends is None:
         return "Change of fuel use: no interval can be given"

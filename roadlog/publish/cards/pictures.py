@@ -4,7 +4,7 @@ Each function takes facts and draws them into a box of a sheet; none states an e
 """
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 import numpy as np
 import pandas as pd
@@ -22,51 +22,78 @@ from roadlog.publish.cards.sheet import (
 from roadlog.quantities.arms import ARMS
 from roadlog.report.claim_table import Part
 from roadlog.road.network import Network
-from roadlog.stats.interval import Interval
-from roadlog.wording.numbers import ends_of, signed
+from roadlog.wording.answer import Answer
+from roadlog.wording.numbers import signed
 from roadlog.wording.screen import typeset
 
 MARKERS = {"baseline": "o", "fitted": "D"}
 _ROUND_KM = (0.1, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 50.0, 100.0, 200.0)
 
 
-def draw_result(sheet: Sheet, box: Box, change: Interval, claimed: float | None) -> None:
-    """The interval as a bar beside 'no change' and the claim, on a line of percent."""
-    ends = ends_of(change)
-    if ends is None:
-        _said(sheet, box, "These data give no interval, so nothing can be drawn here.")
+def draw_result(sheet: Sheet, box: Box, answer: Answer) -> None:
+    """The range as a bar beside 'no change' and the claim; below it, where there is room, in words.
+
+    A range on which no conclusion may rest is an outline.
+    """
+    if sheet.height > sheet.width:
+        box = _sentences(sheet, box, answer.sentences)
+    if answer.range_pct is None:
+        if sheet.height <= sheet.width:
+            _said(sheet, box, answer.sentences[0])
         return
-    marks = [0.0, *ends, *([] if claimed is None else [claimed])]
-    low, high = min(marks), max(marks)
-    pad = 0.16 * (high - low or 1.0)
-    low, high = low - pad, high + pad
-
-    def at(value: float) -> float:
-        return box.left + (value - low) / (high - low) * box.width
-
+    low, high = answer.range_pct
+    claimed, look = answer.claim_pct, sheet.theme
+    at = _scale(box, [0.0, low, high, *([] if claimed is None else [claimed])])
     size = min(64.0, max(LEAST_TEXT_PX, box.height / 11))
     thick = min(110.0, max(40.0, 0.13 * box.height))
-    axis = box.bottom + 2.2 * size
-    top = box.top - 2.4 * size
+    axis, top = box.bottom + 2.2 * size, box.top - 2.4 * size
     middle = axis + 1.9 * size + 0.5 * (top - axis - 1.9 * size)
-    look = sheet.theme
     sheet.line([box.left, box.right], [axis, axis], look.hair, 4)
     sheet.line([at(0), at(0)], [axis - 14, top], look.ink, 5)
-    sheet.line([at(ends[0]), at(ends[1])], [middle, middle], look.bar, thick)
+    sheet.line([at(low), at(high)], [middle, middle], look.bar, thick)
+    if answer.outcome == "no answer" or (claimed is None and answer.shows is None):
+        inner = [at(low) + 6, at(high) - 6]
+        if inner[1] > inner[0]:
+            sheet.line(inner, [middle, middle], look.paper, thick - 12)
     labels = [("no change", at(0), look.ink)]
     if claimed is not None:
         sheet.line([at(claimed)] * 2, [axis - 14, top], look.claim, 7, "--")
         labels.append((typeset(f"claimed {signed(claimed)} %"), at(claimed), look.claim))
     _labels(sheet, box, labels, top, size)
-    said = typeset(f"{signed(ends[0])} to {signed(ends[1])} %")
+    said = typeset(f"{signed(low)} to {signed(high)} %")
     half = text_width(said, 1.15 * size, "bold") / 2
-    centre = min(max(at(sum(ends) / 2), box.left + half), box.right - half)
-    below = middle - thick / 2 - 1.25 * size
-    sheet.text(centre, below, said, 1.15 * size, colour=look.bar, weight="bold", ha="center",
-               backed=True)  # fmt: skip
+    centre = min(max(at((low + high) / 2), box.left + half), box.right - half)
+    sheet.text(centre, middle - thick / 2 - 1.25 * size, said, 1.15 * size, colour=look.bar,
+               weight="bold", ha="center", backed=True)  # fmt: skip
     sheet.text(box.left, box.bottom + 0.9 * size, "◀ less fuel", size, colour=look.quiet)
     sheet.text(box.right, box.bottom + 0.9 * size, "more fuel ▶", size, colour=look.quiet,
                ha="right")  # fmt: skip
+
+
+def _scale(box: Box, marks: Sequence[float]) -> Callable[[float], float]:
+    """From percent to the sheet, with room beyond the outermost marks."""
+    low, high = min(marks), max(marks)
+    pad = 0.16 * (high - low or 1.0)
+    return lambda v: box.left + (v - low + pad) / (high - low + 2 * pad) * box.width
+
+
+def _sentences(sheet: Sheet, box: Box, sentences: Sequence[str]) -> Box:
+    """Write the answer's sentences at the bottom of a tall card; the box that is left above."""
+    for size in (60.0, 54.0, 48.0, LEAST_TEXT_PX):
+        lines = [wrapped(typeset(s), box.width, size) for s in sentences]
+        high = sum(len(mine) * LINE * size + 0.5 * size for mine in lines)
+        if high <= 0.58 * box.height:
+            break
+    while high > 0.75 * box.height and len(lines) > 1:
+        high -= len(lines[-1]) * LINE * size + 0.5 * size
+        lines.pop()
+    y = box.bottom + high
+    for mine in lines:
+        for line in mine:
+            y -= LINE * size
+            sheet.text(box.left, y + 0.2 * size, line, size)
+        y -= 0.5 * size
+    return Box(box.left, box.bottom + high + 40, box.right, box.top)
 
 
 def _labels(
