@@ -57,6 +57,7 @@ FILES = {
     "publish.private": "keeps what was drawn for a study's privacy",
     "publish.records": "reads promises and looks",
     "publish.trim": "writes a trimmed study",
+    "publish.pdf": "a temporary folder for the typesetter",
     "recorder.memory": "what the recorder remembers of a car",
     "recorder.runs": "lists the journals of a folder",
     "report.leaflet": "installed scripts",
@@ -82,6 +83,7 @@ FILES = {
 SLOW_IMPORTS = {
     "PIL", "gpxpy", "icalendar", "jinja2", "matplotlib", "metar", "obd",
     "pyproj", "rasterio", "rocrate", "scipy", "serial", "statsmodels", "tomlkit", "tqdm",
+    "typst",
 }  # fmt: skip
 MOST_LINES = 60  # of a function's code, its docstring not counted
 LONG_FUNCTIONS = {

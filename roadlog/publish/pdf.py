@@ -76,8 +76,8 @@ def report_pdf(
             (files("roadlog.publish") / "templates" / "paper.typ").read_bytes()
         )
         pdf = typst.compile(
-            root / "paper.typ",
-            root=root,
+            str(root / "paper.typ"),
+            root=str(root),
             font_paths=[_fonts()],
             ignore_system_fonts=True,
             timestamp=made,
