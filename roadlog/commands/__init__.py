@@ -16,6 +16,7 @@ from roadlog.commands import (
     note,
     payback,
     plan,
+    publish,
     recheck,
     record,
     runout,
@@ -43,6 +44,7 @@ COMMANDS = (
     inspect,
     payback,
     engine_signals,
+    publish,
     recheck,
     demo,
 )

@@ -36,6 +36,14 @@ def write_results(analysed: Analysed, out: Path | str, *, tiles: bool = False) -
     >>> sorted(p.name for p in folder.iterdir())
     ['map.html', 'objections.html', 'passes.csv', 'report.html', 'results.json']
     """
+    for name, data in result_files(analysed, tiles=tiles).items():
+        atomic_write(Path(out) / name, partial(Path.write_bytes, data=data))
+
+
+def result_files(
+    analysed: Analysed, *, tiles: bool = False, published: bool = False
+) -> dict[str, bytes]:
+    """The files by their names; the report is `index.html` where it is to be published."""
     passes = passes_csv(analysed)
     digest = hashlib.sha256(passes.encode("utf-8")).hexdigest()
     results = {**to_json(analysed), "passes_csv_sha256": digest}
@@ -43,12 +51,13 @@ def write_results(analysed: Analysed, out: Path | str, *, tiles: bool = False) -
     contents = {
         "passes.csv": passes,
         "map.html": map_page(analysed, tiles=tiles, parts=parts),
-        "report.html": report_page(analysed, passes_sha256=digest, parts=parts),
-        "objections.html": objections_page(analysed),
+        "index.html" if published else "report.html": report_page(
+            analysed, passes_sha256=digest, parts=parts
+        ),
+        "objections.html": objections_page(analysed, published=published),
         "results.json": json.dumps(results, indent=2, ensure_ascii=False, allow_nan=False) + "\n",
     }
-    for name, text in contents.items():
-        atomic_write(Path(out) / name, partial(_write_bytes, text=text))
+    return {name: text.encode("utf-8") for name, text in contents.items()}
 
 
 def passes_csv(analysed: Analysed) -> str:
@@ -57,7 +66,3 @@ def passes_csv(analysed: Analysed) -> str:
     if analysed.study.synthetic:
         passes = passes.assign(synthetic=True)
     return passes.to_csv(index=False, lineterminator="\n")
-
-
-def _write_bytes(path: Path, *, text: str) -> None:
-    path.write_bytes(text.encode("utf-8"))

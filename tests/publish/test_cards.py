@@ -11,9 +11,8 @@ import pytest
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.lines import Line2D
 from PIL import Image
-from roadlog.analysis.answered import answer_of
-from roadlog.wording.answer import Answer, Claimed, Facts, answer
 
+from roadlog.analysis.answered import answer_of
 from roadlog.analysis.result import Analysed
 from roadlog.publish.cards import cards, subjects_of
 from roadlog.publish.cards.draw import _subject, amount, interval_line
@@ -33,6 +32,7 @@ from roadlog.publish.cards.sheet import (
 )
 from roadlog.report.claim_table import Part
 from roadlog.stats.interval import Interval
+from roadlog.wording.answer import Answer, Claimed, Facts, answer
 
 FRAME = Frame("Bramble collar", True, "The claim: ruled out by this test", ("12 days", "−1 to 2 %"))
 LONG = "A study of a collar that is said to save fuel on every road and in all weathers " * 4
