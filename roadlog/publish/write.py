@@ -6,6 +6,7 @@ only if the leak test finds nothing in it.
 """
 
 import datetime as dt
+import math
 import os
 import shutil
 import tempfile
@@ -182,11 +183,16 @@ def whole_beside(whole: Analysed) -> dict[str, float | str | None]:
     i = deciding_interval(whole)
     name = "change of fuel use by the whole logs, %"
     return {
-        name: i.estimate,
-        f"{name}, low": i.low,
-        f"{name}, high": i.high,
+        name: _printed(i.estimate),
+        f"{name}, low": _printed(i.low),
+        f"{name}, high": _printed(i.high),
         "finding by the whole logs": whole.finding.word,
     }
+
+
+def _printed(value: float | None) -> float | None:
+    """To a hundredth: beyond that, a network kept from before changes digits."""
+    return None if value is None or not math.isfinite(value) else round(value, 2)
 
 
 def difference(shown: Analysed, whole: Analysed) -> str:

@@ -1,12 +1,22 @@
 """One analysis that the tests of publishing share."""
 
+import datetime as dt
 from pathlib import Path
 
 import pytest
 
 from roadlog.analysis.analyse import analyse
 from roadlog.analysis.result import Analysed
+from roadlog.demo import make_study
+from roadlog.publish.write import Published, publish
 from roadlog.runs.table import open_study
+
+
+@pytest.fixture(scope="session")
+def published(tmp_path_factory: pytest.TempPathFactory) -> Published:
+    study = tmp_path_factory.mktemp("published") / "study"
+    make_study(study, days=8)
+    return publish(study, study.parent / "out", today=dt.date(2026, 4, 1))
 
 
 @pytest.fixture(scope="session")
