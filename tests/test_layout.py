@@ -50,6 +50,7 @@ FILES = {
     "publish.about": "hashes roadlog's own code",
     "publish.archive": "packs a study and its results",
     "publish.recheck": "reads what an archive publishes",
+    "publish.write": "puts the published folder together",
     "publish.unpack": "unpacks an archive into a folder of ours",
     "publish.contents": "opens what is to be published, for the leak test",
     "publish.coordinates": "parses a table that is already read",
