@@ -12,12 +12,13 @@ from roadlog.analysis.result import AccessoryTime, Analysed
 from roadlog.closure.result import Evidence
 from roadlog.effect.carry_over import AFTER_FITTED, BY_DISTANCE
 from roadlog.effect.estimate import NOTHING_SET_ASIDE
-from roadlog.plan.result import Look, Oversight
+from roadlog.plan.result import Blinding, Look, Oversight, Stamped
 from roadlog.quantities.facts import Warned
 from roadlog.report import objections_page
 from roadlog.report.objections import Objection, objections
 from roadlog.report.page import report_page
 from roadlog.road.network import Network
+from roadlog.stats.blinding import blinding_index
 from roadlog.stats.interval import Finding, Interval, NamedInterval
 from roadlog.study.car import Device, Vehicle
 from tests.report.conftest import Change
@@ -26,6 +27,8 @@ from tests.report.pages import Page
 VARIANTS = ["whole", "no claim", "before/after", "no positions", "no dates"]
 NOT_DRAWN = (Warned("order-not-randomised", "The order wasn't drawn."),)
 ONCE = (Warned("before-after", "One change."), *NOT_DRAWN)
+STAMP = Stamped("2024-03-01T07:00:00+00:00", "an authority", "a root", "d" * 64, "given", "c" * 64)
+GUESSED = blinding_index(4, 4, 2)
 BARE = Interval(0.62, None, None)
 
 
@@ -203,12 +206,15 @@ def test_order_that_chance_did_not_draw_answers_nothing_by_chance(change: Change
 @pytest.mark.parametrize(
     ("oversight", "answered"),
     [
-        (overseen(), "yes"),
+        (overseen(stamped=STAMP), "yes"),
+        (overseen(), "partly"),
+        (overseen(stamped=dataclasses.replace(STAMP, root_from="embedded")), "partly"),
+        (overseen(stamped=STAMP, stamp_late=True), "partly"),
         (overseen(registered_at=None), "partly"),
         (overseen(registered_late=True), "partly"),
-        (overseen(changes=("claim.fuel_pct: 10 was 5",)), "partly"),
-        (overseen(units=17), "partly"),
-        (overseen(units=40), "partly"),
+        (overseen(stamped=STAMP, changes=("claim.fuel_pct: 10 was 5",)), "partly"),
+        (overseen(units=17, stamped=STAMP), "partly"),
+        (overseen(units=40, stamped=STAMP), "partly"),
         (overseen(stop_date=None), "can't tell"),
         (None, "can't tell"),
     ],
@@ -304,6 +310,29 @@ def test_noted_air_conditioning_is_the_drivers_word(change: Change) -> None:
     assert o.answered == "partly"
     assert o.numbers == ()
     assert "driver's word" in text(o)
+
+
+@pytest.mark.parametrize(
+    ("kept", "guesses", "answered"),
+    [
+        (
+            "blind",
+            (("baseline", blinding_index(3, 3, 4)), ("fitted", blinding_index(4, 4, 2))),
+            "yes",
+        ),
+        ("blind", (), "partly"),
+        ("guessed right", (("fitted", blinding_index(9, 1, 0)),), "partly"),
+        ("opened early", (), "partly"),
+    ],
+)
+def test_only_a_kept_seal_with_guesses_answers_that_the_tester_knew(
+    change: Change, kept: Any, guesses: Any, answered: str
+) -> None:
+    a = change(blinding=Blinding(kept, units=20, guesses=guesses))
+    o = answers(a)["knew"]
+    assert o.answered == answered
+    assert ("Blind." in text(o)) is (kept == "blind")
+    assert len([n for n in o.numbers if n.what.startswith("guesses")]) == len(guesses)
 
 
 def test_driving_beyond_chance_is_named_and_a_blunt_check_says_so(change: Change) -> None:

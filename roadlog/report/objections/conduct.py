@@ -21,7 +21,7 @@ from roadlog.report.objections.objection import (
     with_bounds,
 )
 from roadlog.report.objections.stand import Stand, row_named, stand_of
-from roadlog.report.registration import each_once
+from roadlog.report.registration import each_once, existed
 from roadlog.report.tabulate import reason_counts
 from roadlog.wording.numbers import ends_of
 
@@ -46,7 +46,6 @@ def stopped_early(a: Analysed) -> Objection:
         ]
         return Objection("stopped", "sceptic", said, key, tuple(lines), (), (DATA,))
     lines = []
-    kept = o.registered_at is not None and not o.registered_late
     if o.stop_date is None or not o.look.planned:
         lines.append("No last day was planned, so nothing says when the test was to end.")
     else:
@@ -54,7 +53,7 @@ def stopped_early(a: Analysed) -> Objection:
         lines.append(_registered(o))
         key = "partly"
         whole = o.look.units == o.look.planned and not o.look.interim
-        if kept and not o.changes and whole:
+        if beforehand(o) and whole:
             key = "yes"
     lines.append(_looks(o))
     if s.interim:
@@ -97,9 +96,23 @@ def _registered(o: Oversight) -> str:
             f"{'was' if len(o.changes) == 1 else 'were'} changed since, listed in the report."
         )
     return (
-        "It was registered before the first drive with the add-on in, by the clock of the computer "
-        "that planned it, and nothing was changed since."
+        f"It was registered before the first drive with the add-on in, {_clock(o)}; nothing was "
+        "changed since."
     )
+
+
+def _clock(o: Oversight) -> str:
+    """By whose clock the registration came before the data."""
+    if o.stamped is not None and not o.stamp_late:
+        return f"by a fingerprint {existed(o.stamped)}"
+    return "by the clock of the computer that planned it, which its owner can set"
+
+
+def beforehand(o: Oversight | None) -> bool:
+    """Whether an authority that the study named shows what was fixed before the data."""
+    if o is None or o.registered_at is None or o.registered_late or o.changes:
+        return False
+    return o.stamped is not None and not o.stamp_late and o.stamped.root_from == "given"
 
 
 def _looks(o: Oversight) -> str:
@@ -159,18 +172,14 @@ def chosen_days(a: Analysed) -> Objection:
             "would have shown a difference at least as large as this one if the add-on did nothing."
         )
     o = a.oversight
-    kept = o is not None and o.registered_at is not None and not o.registered_late
     lines.append(
-        "The order was registered before the first drive with the add-on in; what was changed "
-        "since is listed in the report."
-        if kept and o is not None and o.changes
-        else "The order was registered before the first drive with the add-on in."
-        if kept
-        else "That it was drawn beforehand is the author's word: no registration shows it."
+        "That it was drawn beforehand is the author's word: no registration shows it."
+        if o is None
+        else _registered(o)
     )
     return Objection(
         "chosen-days", "sceptic", said,
-        "yes" if kept and s.bounded and o is not None and not o.changes else "partly", tuple(lines),
+        "yes" if beforehand(o) and s.bounded else "partly", tuple(lines),
         (), (UNITS, PLAN) if o is not None else (UNITS,),
     )  # fmt: skip
 

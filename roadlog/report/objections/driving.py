@@ -9,7 +9,9 @@ from dataclasses import dataclass
 import pandas as pd
 
 from roadlog.analysis.result import AccessoryTime, Analysed
+from roadlog.report.blinded import who_knew
 from roadlog.report.objections.objection import (
+    Answered,
     Number,
     Objection,
     Source,
@@ -22,6 +24,7 @@ from roadlog.report.objections.objection import (
 from roadlog.report.objections.stand import Stand, row_named, stand_of
 from roadlog.wording.numbers import signed
 
+DATA = Source("What was driven", anchor="data")
 DRIVING = Source("Did the driving change?", anchor="driving")
 ESTIMATES = Source("All estimates beside one another", anchor="intervals")
 _OUTCOMES = {"demand": "work asked at the wheels"}
@@ -238,20 +241,33 @@ def _by_notes(facts: Accessory) -> list[str]:
     return [*lines, "That is the driver's word; nothing in this study checks it."]
 
 
+@dataclass(frozen=True)
+class Blind:
+    """Whether the driver was kept from knowing, and the guesses that bear it out, by arm."""
+
+    kept: bool
+    guessed: int
+    indices: tuple[Number, ...]
+
+
+def blinded(a: Analysed) -> Blind:
+    """What seal and guesses tell, without a word of the study's own."""
+    b = a.blinding
+    if b is None:
+        return Blind(False, 0, ())
+    indices = tuple(
+        Number(f"guesses {_ARM[arm]} (0 is chance)", g.index, g.low, g.high, "", 2)
+        for arm, g in b.guesses
+        if g.index is not None
+    )
+    return Blind(b.blind, b.guessed, indices)
+
+
 def driver_knew(a: Analysed) -> Objection:
     """The tester knew when it was in."""
-    s, facts, knew = stand_of(a), driven(a), a.study.analysis.driver_knew_arm
-    said = "The tester knew when it was in, and saw what he wanted to see."
-    lines = []
-    if knew is None:
-        lines.append("The study doesn't say whether the driver knew which arm a drive belonged to.")
-    elif knew:
-        lines.append("The driver knew which arm a drive belonged to: this test wasn't blind.")
-    else:
-        lines.append(
-            "By the study's own word the driver didn't know which arm a drive belonged to; nothing "
-            "here proves it."
-        )
+    s, facts, blind = stand_of(a), driven(a), blinded(a)
+    said = "The tester knew when it was in, and saw what was hoped for."
+    lines = [who_knew(a)]
     if s.measured_only:
         lines.append(
             "Fuel was weighed or filled by hand, so knowing the arm could bend both the driving "
@@ -264,11 +280,15 @@ def driver_knew(a: Analysed) -> Objection:
         )
         if facts.rows:
             lines.append("How far the driving differed is under “You drove differently”.")
-    lines.append(
-        "A driver who can't know, by a schedule that somebody else keeps sealed until the last "
-        "drive, would settle it."
-    )
+    if not blind.kept:
+        lines.append(
+            "A driver who can't know, by a schedule that somebody else keeps sealed until the last "
+            "drive, would settle it."
+        )
+    answered: Answered = "partly" if facts.rows or blind.kept else "can't tell"
+    if blind.kept and blind.guessed:
+        answered = "yes"
     return Objection(
-        "knew", "sceptic", said, "partly" if facts.rows or knew is False else "can't tell",
-        tuple(lines), facts.rows, (DRIVING,) if facts.rows else (),
+        "knew", "sceptic", said, answered, tuple(lines), (*blind.indices, *facts.rows),
+        (DATA, DRIVING) if facts.rows else (DATA,),
     )  # fmt: skip

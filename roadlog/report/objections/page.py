@@ -74,6 +74,7 @@ def objections_page(analysed: Analysed, *, published: bool = False) -> str:
         study=analysed.study,
         policy=NO_NETWORK,
         base_css=raw("base.css"),
+        report_css=raw("report.css"),
         objections_css=raw("objections.css"),
         report=report,
         result=_result(analysed),
