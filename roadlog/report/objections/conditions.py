@@ -27,7 +27,7 @@ from roadlog.report.objections.stand import Stand, stand_of
 
 CONDITIONS = Source("conditions_by_arm in results.json", file="results.json")
 ALONG = Source("Was anything else switched along with the arm?", anchor="units")
-DATA = Source("What was driven", anchor="data")
+WEATHER = Source("Weather, and what the driver knew", anchor="weather")
 CLOSURE = Source("Checked against fuel weighed or filled", anchor="closure")
 _WEATHER = {
     "ambient_c": "the air's temperature",
@@ -120,7 +120,7 @@ def weather(a: Analysed) -> Objection:
                 in_order(s),
                 "Logs of the drives, and the weather of a nearby station beside them, would tell.",
             ),
-            (), (DATA,),
+            (), (WEATHER,),
         )  # fmt: skip
     known = {m.column if m.column in _WEATHER else "wet_road" for m in facts}
     numbers = tuple(m.number for m in facts)

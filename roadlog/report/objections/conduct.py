@@ -30,7 +30,7 @@ UNITS = Source("Unit by unit", anchor="units")
 SET_ASIDE = Source("What was set aside, and why", anchor="excluded")
 RUNS = Source("Every run", anchor="runs")
 ESTIMATES = Source("All estimates beside one another", anchor="intervals")
-DATA = Source("What was driven", anchor="data")
+DATA = Source("In numbers", anchor="numbers")
 
 
 def stopped_early(a: Analysed) -> Objection:

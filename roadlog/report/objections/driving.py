@@ -24,7 +24,7 @@ from roadlog.report.objections.objection import (
 from roadlog.report.objections.stand import Stand, row_named, stand_of
 from roadlog.wording.numbers import signed
 
-DATA = Source("What was driven", anchor="data")
+KNEW = Source("Weather, and what the driver knew", anchor="weather")
 DRIVING = Source("Did the driving change?", anchor="driving")
 ESTIMATES = Source("All estimates beside one another", anchor="intervals")
 _OUTCOMES = {"demand": "work asked at the wheels"}
@@ -290,5 +290,5 @@ def driver_knew(a: Analysed) -> Objection:
         answered = "yes"
     return Objection(
         "knew", "sceptic", said, answered, tuple(lines), (*blind.indices, *facts.rows),
-        (DATA, DRIVING) if facts.rows else (DATA,),
+        (KNEW, DRIVING) if facts.rows else (KNEW,),
     )  # fmt: skip

@@ -77,6 +77,7 @@ def objections_page(analysed: Analysed, *, published: bool = False) -> str:
         report_css=raw("report.css"),
         objections_css=raw("objections.css"),
         report=report,
+        published=published,
         result=_result(analysed),
         sides=[(side, title, [shown[o.key] for o in found if o.who == side])
                for side, title in _SIDES],

@@ -204,5 +204,5 @@ def only_this_car(a: Analysed) -> Objection:
             "The same plan on other cars would tell, and so would the seller's own test by an "
             "order that chance draws, with its logs open to all.",
         ),
-        (), (Source("What was driven", anchor="data"),),
+        (), (Source("In numbers", anchor="numbers"),),
     )  # fmt: skip
