@@ -137,6 +137,7 @@ def gather(folder: Path, date: dt.date | None) -> "Standing":
         looks=looks,
         analysed=_analysed(folder),
         stale="study.toml" if edited else _stale(folder),
+        sealed=study.shut,
     )
 
 

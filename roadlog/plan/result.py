@@ -78,6 +78,7 @@ Kept = Literal[
     "sealed late",
     "undated",
     "no opening",
+    "not shown",
     "seal dropped",
     "not sealed",
 ]

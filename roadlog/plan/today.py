@@ -272,7 +272,7 @@ def _after_the_end(s: Standing, told: _Told) -> tuple[str, str]:
     if s.analysed is None:
         told.say("Today", "Nothing is left to drive." if s.days else "")
         if s.sealed:
-            return "let the switcher open the seal", command("open", s.folder)
+            return "let the switcher open the seal", command("unseal", s.folder, "FILE")
         return "settle it", command("analyze", s.folder)
     if new := len(files - s.analysed):
         told.say("Missing", f"{_count(new, 'log')} came after the last analysis.")

@@ -19,6 +19,8 @@ from roadlog.analysis.result import Analysed
 from roadlog.plan.looks import LOOKS
 from roadlog.plan.promised import PROMISES
 from roadlog.plan.register import REGISTER, choices_of, read_register
+from roadlog.plan.seal_log import OPENED, log_seal, read_seal_log
+from roadlog.plan.stamp_file import STAMPS
 from roadlog.publish.clock import PublicClock
 from roadlog.publish.leaks import PrivateFacts
 from roadlog.runs.table import Sources
@@ -56,6 +58,7 @@ def write_records(
     shown = _write_register(whole, root, into, clock, first)
     _write_promises(root, into, clock, first)
     _write_looks(root, into, clock)
+    _write_seal(whole, root, into, clock, shown)
     seen = whole.oversight
     word = "none"
     if seen is not None and seen.registrations:
@@ -161,6 +164,29 @@ def _write_looks(root: Path, into: Path, clock: PublicClock) -> None:
         ).isoformat()
         lines.append(json.dumps(look, ensure_ascii=False))
     _put(into / LOOKS, "\n".join(lines) + "\n")
+
+
+def _write_seal(
+    whole: Analysed, root: Path, into: Path, clock: PublicClock, registration_shown: bool
+) -> None:
+    """When the schedule was sealed and opened, in whole hours on the same side of the drives.
+
+    The sealed text and the time-stamps are of the true dates, and go with the registration.
+    """
+    after = whole.blinding is None or not whole.blinding.after_opening
+    for event in read_seal_log(root):
+        at = event.time.replace(minute=0, second=0, microsecond=0)
+        if event.what == "opened":
+            at += dt.timedelta(hours=1 if after else -1)
+        days = tuple(
+            f"{_moved(dt.datetime.fromisoformat(d), clock):%Y-%m-%d}" for d in event.to_come
+        )
+        log_seal(into, replace(event, at=_moved(at, clock).isoformat(), to_come=days))
+    if not registration_shown:
+        return
+    for name in (OPENED, STAMPS):
+        if (root / name).is_file():
+            _put(into / name, (root / name).read_text(encoding="utf-8"))
 
 
 def _moved(at: dt.datetime, clock: PublicClock) -> dt.datetime:

@@ -22,6 +22,7 @@ from roadlog.quantities.arrays import Floats
 from roadlog.road.gates import Gate
 from roadlog.runs.accessory_notes import HEADINGS, OFF, ON, told
 from roadlog.runs.deviations import NO_DEVIATION, agreed_word, is_deviation
+from roadlog.runs.guesses import GUESS, kept_guess
 from roadlog.runs.notes import BATCH_KEYS, DAY_KEYS, NOTE_KEYS, note_headings
 from roadlog.runs.routes import ROUTE_WORDS
 from roadlog.study.settings import Can, Fill, Study
@@ -69,6 +70,9 @@ def public_notes(
             out[column] = [_deviation(c, study.analysis.exclude_if) for c in cells]
         elif name == "seal":
             continue
+        elif name == GUESS:
+            own_words = {str(k): v for k, v in study.labels.items()}
+            out[column] = [kept_guess(c, own_words) for c in cells]
         elif _is_read(name, column, wanted) or all(_plain(c) for c in cells):
             out[column] = cells
     frame = pd.DataFrame(out)[keep] if out else pd.DataFrame()

@@ -69,6 +69,9 @@ def _of_seal(b: Blinding) -> list[str]:
             "no opening": "The order was sealed, but no opening by the sealed file is on record "
             "(roadlog unseal): nothing shows that the arms in study.toml are those drawn, nor "
             "that the driver didn't know them.",
+            "not shown": "The order was sealed for the switcher alone; neither the sealed text nor "
+            "a registration is shown here, so that the driver didn't know the arm is the author's "
+            "word.",
             "seal dropped": "The order was once registered as sealed, and study.toml has another "
             "one now: nothing shows that the driver didn't know the arm.",
         }[b.kept]

@@ -78,13 +78,19 @@ def _registration(o: Oversight) -> str:
     if o.registered_late:
         return f"The analysis was registered only after the first fitted run ({stamp})."
     kept = "nothing was changed since" if not o.changes else "what was changed since is below"
-    clock = "by the clock of the computer that planned it"
     if o.stamped is not None and not o.stamp_late:
-        stamp, clock = f"SHA-256 {o.registered_sha256}", existed(o.stamped)
+        stamp = f"SHA-256 {o.registered_sha256}"
     return (
         "Units, last day, covariates, fuel estimator, what sets a run aside, and claim were "
-        f"registered before the first fitted run ({stamp}, {clock}); {kept}."
+        f"registered before the first fitted run ({stamp}, {by_what(o)}); {kept}."
     )
+
+
+def by_what(o: Oversight) -> str:
+    """What tells that the registration came first: an authority's word, or a computer's clock."""
+    if o.stamped is None or o.stamp_late:
+        return "by the clock of the computer that planned it"
+    return existed(o.stamped)
 
 
 def existed(stamp: Stamped) -> str:

@@ -23,16 +23,12 @@ from roadlog.ingest.text.handtable import BLANK, read_table, split_unit
 from roadlog.quantities.units import UNITS, convert, unit_symbol
 from roadlog.runs.accessory_notes import HEADINGS, told
 from roadlog.runs.deviations import DEVIATION_WORDS, NO_DEVIATION
+from roadlog.runs.guesses import WORDS
 from roadlog.runs.notes import DAY_KEYS, NOTE_KEYS, note_headings, read_notes, row_about
 from roadlog.study.durable import atomic_write
 
 REPLACED = Path("computed") / "notes_replaced.jsonl"
 LONGEST = 300  # characters of one answer
-GUESSES = {
-    "in": "in", "fitted": "in", "on": "in", "out": "out", "baseline": "out", "off": "out",
-    "don't know": "don't know", "dont know": "don't know", "unsure": "don't know",
-    "?": "don't know",
-}  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -78,7 +74,7 @@ ITEMS = (  # ranges: common practice, no source
     Item("wet road", frozenset({"wet road", "wet"}), "Wet road: yes or no", _YES),
     Item("deviation", DEVIATION_WORDS, "What went otherwise than planned"),
     Item("seal", frozenset({"seal", "seal number"}), "Number on the seal"),
-    Item("guess", frozenset({"guess"}), "Your guess today: in, out or don't know", GUESSES),
+    Item("guess", frozenset({"guess"}), "Your guess today: in, out or don't know", WORDS),
     Item("remarks", frozenset({"remarks", "remark"}), "Remarks"),
 )  # fmt: skip
 

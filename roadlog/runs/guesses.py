@@ -13,12 +13,13 @@ import pandas as pd
 from roadlog.runs.notes import note_headings, noted
 
 GUESS = "guess"
-ANSWERS = ("in", "out", "don't know")
-IN = frozenset({"in", "fitted", "on"})
-OUT = frozenset({"out", "baseline", "off"})
-UNSURE = frozenset(
-    {"don't know", "dont know", "do not know", "not known", "unknown", "unsure", "no idea", "?"}
-)
+ANSWERS = {"in": 1, "out": -1, "don't know": 0}  # of the add-on
+WORDS = {
+    "in": "in", "fitted": "in", "on": "in", "out": "out", "baseline": "out", "off": "out",
+    **dict.fromkeys(
+        ("don't know", "dont know", "do not know", "not known", "unknown", "unsure", "no idea",
+         "?"), "don't know"),
+}  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -29,23 +30,38 @@ class Guessed:
     doubts: tuple[str, ...] = ()
 
 
+def plain_guess(cell: str) -> str | None:
+    """A guess as it is kept: in, out or don't know; None if it is none of the usual words."""
+    word = " ".join(cell.replace("\u2019", "'").split()).casefold().rstrip(".!")
+    return WORDS.get(word)
+
+
 def guess_said(cell: str, labels: Mapping[str, str] | None = None) -> int | None:
     """What a cell guesses: 1 in, -1 out, 0 don't know, None if it can't be read.
 
     Parameters
     ----------
-    labels : the study's words for `baseline` and `fitted`, which come first
+    labels : the study's words for `baseline` and `fitted`
 
     >>> guess_said("In"), guess_said("out"), guess_said("don't know"), guess_said("maybe")
     (1, -1, 0, None)
     """
-    word = " ".join(cell.replace("\u2019", "'").split()).casefold().rstrip(".!")
-    own = {label.casefold(): arm for arm, label in (labels or {}).items()}
-    if word in own:
-        return 1 if own[word] == "fitted" else -1
-    if word in UNSURE:
-        return 0
-    return 1 if word in IN else -1 if word in OUT else None
+    plain = plain_guess(cell)
+    if plain is not None:
+        return ANSWERS[plain]
+    word = " ".join(cell.split()).casefold()
+    arms = {" ".join(label.split()).casefold(): arm for arm, label in (labels or {}).items()}
+    return None if word not in arms else 1 if arms[word] == "fitted" else -1
+
+
+def kept_guess(cell: str, labels: Mapping[str, str] | None = None) -> str:
+    """A guess as in, out or don't know, blank if it can't be read: no other word of the driver's.
+
+    >>> kept_guess("Fitted"), kept_guess("I asked Anna")
+    ('in', '')
+    """
+    said = guess_said(cell, labels)
+    return "" if said is None else next(w for w, value in ANSWERS.items() if value == said)
 
 
 def guesses(
