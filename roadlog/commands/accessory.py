@@ -47,7 +47,13 @@ def _run(a: argparse.Namespace) -> int:
     from roadlog.analysis.metering import judged, sampled
     from roadlog.runs.accessory_notes import accessory_noted, write_answers
     from roadlog.runs.notes import read_notes
-    from roadlog.runs.table import build_runs, read_logs, study_sources, with_day_order
+    from roadlog.runs.table import (
+        arms_aside,
+        build_runs,
+        read_logs,
+        study_sources,
+        with_day_order,
+    )
     from roadlog.study.folder import load_study
 
     answers = dict(_answer(text) for text in a.answer)
@@ -55,7 +61,7 @@ def _run(a: argparse.Namespace) -> int:
     sources = study_sources(a.study, study)
     study = with_day_order(study, sources)
     logs = read_logs(study, sources)
-    runs = build_runs(study, sources, logs, "stretch")
+    runs = build_runs(arms_aside(study), sources, logs, "stretch")
     samples, _ = sampled([logs[i] for i in runs["log"]], sys.stderr.isatty())
     runs = judged(runs, samples)
     at = [i for i, used in enumerate(runs["used"]) if used]

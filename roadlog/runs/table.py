@@ -397,6 +397,14 @@ def refuse_sealed(study: Study) -> None:
         )
 
 
+def arms_aside(study: Study) -> Study:
+    """The study with every unit of a sealed schedule in one arm: for what doesn't hang on arms."""
+    if study.schedule is None or not study.shut:
+        return study
+    units = tuple(u.model_copy(update={"arm": ARMS[0]}) for u in study.schedule.unit)
+    return study.model_copy(update={"schedule": study.schedule.model_copy(update={"unit": units})})
+
+
 def require_both_arms(study: Study, sources: Sources) -> None:
     """Raise DesignError if an arm has no log at all, or the arms are sealed."""
     refuse_sealed(study)

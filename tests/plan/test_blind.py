@@ -22,11 +22,14 @@ from roadlog.plan.schedule import draw_schedule, drawn_anew, driving_days, switc
 from roadlog.plan.seal import hidden, locked, opened, read_sealed, seal, system_generator
 from roadlog.plan.seal_log import OPENED, SEAL_LOG, read_seal_log
 from roadlog.plan.sheet import sheet_page, sheet_rows
+from roadlog.publish.clock import PublicClock
+from roadlog.publish.leaks import PrivateFacts
+from roadlog.publish.records import write_records
 from roadlog.report.blinded import who_knew
 from roadlog.report.check_page import check_page
 from roadlog.report.json_out import to_json
 from roadlog.runs.intake import propose
-from roadlog.runs.table import study_sources
+from roadlog.runs.table import Sources, study_sources
 from roadlog.study.folder import load_study
 from roadlog.study.settings import Plan, Schedule, Study, parse_study
 from tests.plan.sealed_study import (
@@ -41,6 +44,7 @@ from tests.plan.sealed_study import (
 )
 
 DAY = dt.timedelta(days=1)
+NOTHING = PrivateFacts()
 
 
 def drawn(days: int, seed: int = 1, **plan: object) -> Schedule:
@@ -165,7 +169,27 @@ def test_nothing_shown_before_the_opening_tells_an_arm(shut_study, capsys, tmp_p
     assert not (shut_study / "computed" / "looks.jsonl").exists()
 
 
-@pytest.mark.parametrize("command", ["accessory", "engine-signals", "standing-start"])
+def test_air_conditioning_is_asked_while_the_schedule_is_sealed(shut_study, capsys):
+    assert main(["accessory", str(shut_study), "--answer", "2026-03-02=off"]) == 0
+    told = capsys.readouterr().out
+    assert "Kept 1 answers" in told
+    assert not re.search("fitted|baseline|collar in|collar out", told)
+
+
+def test_next_and_note_tell_no_arm(shut_study, capsys):
+    for argv in (
+        ["next", str(shut_study), "--date", "2026-03-05"],
+        ["next", str(shut_study), "--date", "2026-04-05"],
+        ["note", str(shut_study), "--date", "2026-03-05", "--set", "guess=don't know"],
+    ):
+        main(argv)
+        told = capsys.readouterr()
+        assert not re.search("fitted|baseline|collar in|collar out", told.out + told.err)
+    assert main(["next", str(shut_study), "--date", "2026-04-05"]) == 0
+    assert words_of_arms(shut_study) == []
+
+
+@pytest.mark.parametrize("command", ["engine-signals", "standing-start"])
 def test_no_other_command_goes_round_the_seal(shut_study, command, capsys):
     assert main([command, str(shut_study)]) in (1, 2)
     told = capsys.readouterr()
@@ -563,3 +587,38 @@ def test_a_sealed_plan_registers_the_same_before_and_after_the_opening(finished)
     text = json.dumps(entry.choices)
     assert "fitted" not in text
     assert entry.choices["schedule"]["sealed"] == load_study(folder).schedule.sealed
+
+
+@pytest.mark.parametrize(("clock", "kept"), [("hours", "blind"), ("shifted", "not shown")])
+def test_a_published_study_says_no_more_of_the_seal_than_it_shows(finished, tmp_path, clock, kept):
+    folder, result = finished
+    (tmp_path / "study.toml").write_text((folder / "study.toml").read_text())
+    shown = PublicClock(clock, 0 if clock == "hours" else 9)
+    write_records(result, study_sources(folder, result.study), tmp_path, {}, shown, NOTHING)
+    assert (tmp_path / OPENED).exists() == (clock == "hours")
+    again = with_blinding(replace(result, blinding=None), Sources((), root=tmp_path))
+    assert again.blinding.kept == kept
+    assert ("blind" in who_knew(again).lower()) == (kept == "blind")
+
+
+def test_an_early_opening_stays_early_in_whole_hours(finished, tmp_path):
+    """12:10 opened, 12:50 driven: rounded up, the opening would seem to come after the drive."""
+    folder, result = finished
+    last = result.runs["start"].max().to_pydatetime().astimezone()
+    shutil.copytree(folder, tmp_path / "early")
+    path = tmp_path / "early" / SEAL_LOG
+    path.write_text(
+        path.read_text().replace(
+            AFTERWARDS.isoformat(), (last - dt.timedelta(minutes=1)).isoformat()
+        )
+    )
+    sources = study_sources(tmp_path / "early", result.study)
+    whole = with_blinding(replace(result, blinding=None), sources)
+    assert whole.blinding.kept == "opened early"
+    into = tmp_path / "public"
+    into.mkdir()
+    (into / "study.toml").write_text((folder / "study.toml").read_text())
+    write_records(whole, sources, into, {}, PublicClock("hours"), NOTHING)
+    runs = result.runs.assign(start=result.runs["start"].dt.floor("h"))
+    again = with_blinding(replace(result, blinding=None, runs=runs), Sources((), root=into))
+    assert again.blinding.kept == "opened early"
