@@ -42,9 +42,12 @@ LEAST_POINTS = 5.0  # of the time: the same where what it takes isn't known
 
 
 def seen_by_run(
-    samples: Sequence[pd.DataFrame], runs: pd.DataFrame, vehicle: Vehicle
+    samples: Sequence[pd.DataFrame], runs: pd.DataFrame, vehicle: Vehicle, *, sealed: bool = False
 ) -> tuple[AccessoryState, pd.DataFrame]:
     """The accessory's state in the usable runs, and a table of them.
+
+    While the arms are `sealed` nothing is seen: an add-on that moves idle air makes two modes as an
+    accessory does, and the days of each would tell the arm.
 
     Returns
     -------
@@ -53,9 +56,16 @@ def seen_by_run(
         `run`, `file`, `day`, `known_s`, `seen`, `share` and the modes by run; NaN where it can't be
         seen.
     """
-    found = (
-        AccessoryState(False, "a diesel's air isn't throttled")
+    why_not = (
+        "the schedule is sealed, and what idle looks like could tell the arm"
+        if sealed
+        else "a diesel's air isn't throttled"
         if vehicle.fuel == "diesel"
+        else ""
+    )
+    found = (
+        AccessoryState(False, why_not)
+        if why_not
         else find_accessory(samples, runs["arm"].astype(str).tolist(), vehicle.displacement_l)
     )
     table = runs[["run", "file", "day"]].reset_index(drop=True)

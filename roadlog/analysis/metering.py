@@ -85,6 +85,8 @@ def judged(
     runs: pd.DataFrame,
     samples: Sequence[pd.DataFrame],
     set_aside: Mapping[int, Fact] | None = None,
+    *,
+    both_arms: bool = True,
 ) -> pd.DataFrame:
     """Add `km`, `used` and `reason`: a run without speed, or hardly driven, is set aside first.
 
@@ -96,11 +98,13 @@ def judged(
         `tables.SAMPLES`, one a run.
     set_aside : mapping of run to Fact, optional
         Why other rules leave a run out (`roadlog.runs.deviations`).
+    both_arms : bool
+        Whether what follows compares the arms.
 
     Raises
     ------
     DesignError
-        If no run of an arm is left.
+        If no run of an arm is left, though both are needed.
     """
     km = [timebase.distance_km(s) if "speed_kmh" in s else np.nan for s in samples]
     noted = set_aside or {}
@@ -112,13 +116,18 @@ def judged(
     ]
     told = pd.Series(reason, runs.index, dtype=object)
     table = runs.assign(km=np.nan_to_num(km), reason=told, used=told == "")
-    _require_arms(table)
+    if both_arms:
+        _require_arms(table)
     return table
 
 
 def _require_arms(runs: pd.DataFrame) -> None:
     for arm in ARMS:
         mine = runs[runs["arm"] == arm]
+        if mine.empty:
+            raise DesignError(
+                f"no log of the {arm} arm yet: an effect needs runs with the add-on in and out"
+            )
         if not mine["used"].any():
             raise DesignError(
                 f"no usable run of the {arm} arm: {mine['file'].iloc[0]}: {mine['reason'].iloc[0]}"

@@ -63,10 +63,10 @@ def _run(a: argparse.Namespace) -> int:
     logs = read_logs(study, sources)
     runs = build_runs(arms_aside(study), sources, logs, "stretch")
     samples, _ = sampled([logs[i] for i in runs["log"]], sys.stderr.isatty())
-    runs = judged(runs, samples)
+    runs = judged(runs, samples, both_arms=False)
     at = [i for i, used in enumerate(runs["used"]) if used]
     runs = runs.iloc[at].reset_index(drop=True)
-    found, table = seen_by_run([samples[i] for i in at], runs, study.vehicle)
+    found, table = seen_by_run([samples[i] for i in at], runs, study.vehicle, sealed=study.shut)
     notes = None
     if sources.notes is not None:
         notes = read_notes(sources.notes, study.time.day_first, tuple(runs["day"].astype(str)))
@@ -79,9 +79,10 @@ def _run(a: argparse.Namespace) -> int:
             f"{', '.join(list(days)[:3])} …"
         )
     if not found.visible:
+        seen = "isn't told from" if study.shut else "can't be seen in"
         print(
-            f"Whether an accessory ran can't be seen in these logs: {found.why}. Your answers are "
-            "the only source."
+            f"Whether an accessory ran {seen} these logs: {found.why}. Your answers are the only "
+            "source."
         )
     for key, (line, _) in days.items():
         print(f"{line}{'  ' + answers[key] if key in answers else ''}")

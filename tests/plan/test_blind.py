@@ -173,6 +173,7 @@ def test_air_conditioning_is_asked_while_the_schedule_is_sealed(shut_study, caps
     assert main(["accessory", str(shut_study), "--answer", "2026-03-02=off"]) == 0
     told = capsys.readouterr().out
     assert "Kept 1 answers" in told
+    assert "looks on" not in told  # an add-on that moves idle air would show itself by day
     assert not re.search("fitted|baseline|collar in|collar out", told)
 
 
@@ -622,3 +623,16 @@ def test_an_early_opening_stays_early_in_whole_hours(finished, tmp_path):
     runs = result.runs.assign(start=result.runs["start"].dt.floor("h"))
     again = with_blinding(replace(result, blinding=None, runs=runs), Sources((), root=into))
     assert again.blinding.kept == "opened early"
+
+
+def test_after_the_first_day_there_is_one_arm_and_no_effect(shut_study, capsys):
+    """An opened schedule knows both arms before both were driven."""
+    path = shut_study / "study.toml"
+    text = re.sub(r"(2026-03-02, )", r'\1arm = "fitted", ', path.read_text())
+    path.write_text(re.sub(r"(unit = 2026-\d\d-\d\d, )block", r'\1arm = "baseline", block', text))
+    for log in (shut_study / "logs").glob("*.csv"):
+        if "2026-03-02" not in log.name:
+            log.unlink()
+    assert main(["analyze", str(shut_study)]) == 1
+    assert "no log of the baseline arm yet" in capsys.readouterr().err
+    assert main(["accessory", str(shut_study)]) == 0

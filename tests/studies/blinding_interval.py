@@ -31,7 +31,7 @@ def coverage(n: int) -> tuple[float, float, float, float]:
     ]
     held: list[list[float]] = [[], []]
     for r in SHARES:
-        for w in SHARES[SHARES <= 1 - r + 1e-12]:
+        for w in SHARES[1 - r + 1e-12 >= SHARES]:
             chance = ways * r**right * w**wrong * max(0.0, 1 - r - w) ** unsure
             for kept, (low, high) in zip(held, ends, strict=True):
                 inside = (low - 1e-12 <= r - w) & (r - w <= high + 1e-12)
