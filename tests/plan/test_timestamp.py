@@ -20,8 +20,7 @@ from roadlog.plan.register import Entry, canonical, fingerprint, read_register
 from roadlog.plan.result import Look, Oversight
 from roadlog.plan.stamp import read_token, request_for, roots_of, verified
 from roadlog.plan.stamp_file import STAMPS, attach, stamp_of
-from roadlog.report.registration import plan_kept
-from roadlog.stats.interval import Interval
+from roadlog.report.registration import Came, plan_kept
 
 HERE = Path(__file__).parent / "timestamps"
 SHA256 = hashlib.sha256(b"roadlog test").hexdigest()
@@ -179,18 +178,18 @@ def oversight(**more: object) -> Oversight:
 
 
 def test_report_tells_the_authority_s_time_or_that_it_is_this_computer_s_own():
-    primary = Interval(0.0, -1.0, 1.0, 10, "t")
-    own = plan_kept(oversight(), primary).lines[0]
+    came = Came(12, 1.0, 1.0, -2.0, None, "2026-12-20", None)
+    own = plan_kept(oversight(), came).lines[0]
     assert "by the clock of the computer that planned it" in own
-    told = plan_kept(oversight(stamped=proves("good.tsr")), primary).lines[0]
+    told = plan_kept(oversight(stamped=proves("good.tsr")), came).lines[0]
     assert "existed at 2026-11-26 02:48" in told
     assert "according to Test time-stamps" in told
     assert "which the study's author gave" in told
     assert "clock of the computer" not in told
     assert "revoked isn't checked" in told
-    embedded = plan_kept(oversight(stamped=proves("with_root.tsr", [])), primary).lines[0]
+    embedded = plan_kept(oversight(stamped=proves("with_root.tsr", [])), came).lines[0]
     assert "nothing here vouches for it" in embedded
-    late = plan_kept(oversight(stamped=proves("good.tsr"), stamp_late=True), primary).lines
+    late = plan_kept(oversight(stamped=proves("good.tsr"), stamp_late=True), came).lines
     assert "by the clock of the computer" in late[0]
     assert "after the first fitted run" in late[1]
 
