@@ -6,13 +6,12 @@ archive's maker can change data, results and manifest together.
 """
 
 import dataclasses
-import datetime as dt
 import hashlib
 import json
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass
-from pathlib import Path, PurePosixPath
+from pathlib import PurePosixPath
 from typing import Any
 
 from roadlog.analysis.analyse import analyse
@@ -29,7 +28,6 @@ from roadlog.study.settings import Study
 from roadlog.trials.result import load_all
 
 RESULTS_JSON = "results.json"
-LOOKS = "computed/looks.jsonl"
 DIGEST = "passes_csv_sha256"
 _HEX = re.compile(r"[0-9a-f]{64}")
 
@@ -155,7 +153,6 @@ def _anew(opened: Opened, progress: bool) -> Analysed:
     sources = study_sources(opened.study, study)
     for name in filter(_is_kept_network, opened.names):
         (opened.folder / name).unlink()
-    _drop_later_looks(opened.study / LOOKS, opened.about.published)
     analysed = analyse(
         study,
         sources,
@@ -181,21 +178,6 @@ def require_own_files(study: Study) -> None:
             or re.match(r"[/\\~]|[A-Za-z]:", name)
         ):
             raise InputError(f"study.toml names '{name}', which isn't in the archive: not read")
-
-
-def _drop_later_looks(path: Path, published: dt.datetime) -> None:
-    """A look logged when the results were published, or later, was none before them."""
-    if not path.is_file():
-        return
-    lines = path.read_text(encoding="utf-8").splitlines(keepends=True)
-    path.write_text("".join(x for x in lines if _is_before(x, published)), encoding="utf-8")
-
-
-def _is_before(line: str, published: dt.datetime) -> bool:
-    try:
-        return dt.datetime.fromisoformat(json.loads(line)["time"]) < published
-    except (ValueError, KeyError, TypeError):
-        return True  # the analysis names what it can't read
 
 
 def _published(opened: Opened) -> dict[str, Any]:
@@ -241,7 +223,7 @@ def _other_versions(opened: Opened) -> Iterator[tuple[str, str, str]]:
 
 def _carried(opened: Opened, analysed: Analysed | None) -> Iterator[str]:
     for name, value in opened.about.carried.items():
-        yield f"{name}: {value:.6g}" if isinstance(value, float) else f"{name}: {value}"
+        yield f"{name}: {value:.2f}" if isinstance(value, float) else f"{name}: {value}"
     for trial in () if analysed is None else analysed.trials:
         yield f"the trial '{trial.trial}'"
 

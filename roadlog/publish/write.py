@@ -20,7 +20,7 @@ from roadlog.analysis.answered import answer_of, deciding_interval
 from roadlog.analysis.result import Analysed
 from roadlog.errors import DesignError, InputError
 from roadlog.plan.looks import log_look
-from roadlog.publish.about import About
+from roadlog.publish.about import About, told_of_trimming
 from roadlog.publish.archive import write_archive
 from roadlog.publish.cards import cards, subjects_of
 from roadlog.publish.clock import Clock
@@ -172,8 +172,10 @@ def _about(
         published=when,
         licence=licence,
         synthetic=whole.study.synthetic,
+        dates_moved=bool(trimmed.moved),
         authors=authors,
         untrimmed_sha256={r.file: r.sha256 for r in trimmed.runs if r.file is not None},
+        cannot_tell=told_of_trimming(trimmed.told),
         carried=whole_beside(whole),
     )
 
