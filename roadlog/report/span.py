@@ -103,8 +103,17 @@ def in_words(answer: Answer) -> str:
 def _claim(answer: Answer, at: float, zero: _Label) -> list[str]:
     label = _Label(f"claim: {answer.claim_side}", at, _MARKS, "claim")
     if abs(label.at - zero.at) < label.half + zero.half + 8:
-        label = _Label(label.text, at, _SECOND, "claim")
+        label = _beside(label, zero)
     return [_line(at, label.y + 4, "claim"), label.__html__()]
+
+
+def _beside(label: _Label, zero: _Label) -> _Label:
+    """A row lower, on the claim's side of zero if it fits there."""
+    left = label.x < zero.x
+    at, room = (zero.x - _GAP, zero.x) if left else (zero.x + _GAP, WIDTH - zero.x)
+    if 2 * label.half + _GAP > room:
+        return _Label(label.text, label.x, _SECOND, label.kind)
+    return _Label(label.text, at, _SECOND, label.kind, "end" if left else "start")
 
 
 def _bar(answer: Answer, x: Callable[[float], float]) -> list[str]:
