@@ -32,14 +32,15 @@ LEAST_DF = 4  # with fewer, the scatter that the interval is made of is itself a
 
 _TOLD = {
     AFTER_FITTED: (
-        "fuel use changed by {estimate:+.1f} % after a switch unit with the add-on in "
-        "(95 % interval {low:+.1f} to {high:+.1f} %): if its effect outlasts taking it out, the "
-        "arms differ by more or less than was measured; declare carry_over and washout_km in "
-        "[device] before the next study"
+        "fuel use differs by more than chance after a switch unit with the add-on in "
+        "(95 % interval {low:+.1f} to {high:+.1f} %, estimate {estimate:+.1f} %): if its effect "
+        "outlasts taking it out, the arms differ by more or less than was measured; declare "
+        "carry_over and washout_km in [device] before the next study"
     ),
     BY_DISTANCE: (
-        "the effect changed by {estimate:+.1f} % for each 10 km since the switch (95 % interval "
-        "{low:+.1f} to {high:+.1f} %): it may take distance to build up or wash out; declare "
+        "the effect moves with the distance since the switch by more than chance (95 % interval "
+        "{low:+.1f} to {high:+.1f} % for each 10 km, estimate {estimate:+.1f} %): it may take "
+        "distance to build up or wash out; declare "
         "washout_km in [device] before the next study"
     ),
 }

@@ -128,8 +128,8 @@ def driving_warnings(outcomes: pd.DataFrame) -> list[Warned]:
     return [
         Warned(
             "driving-differed",
-            f"the driving differed between the arms by more than chance: {told}; the effect holds "
-            "it equal, and the margin of the finding grows with it",
+            "the driving differed between the arms by more than chance (estimates: "
+            f"{told}); the effect holds it equal, and the margin of the finding grows with it",
         )
     ]
 

@@ -7,11 +7,12 @@ the finding, how strong the evidence is, and the cautions and notes that belong 
 import math
 from dataclasses import dataclass
 
+from roadlog.analysis.answered import answer_of
 from roadlog.analysis.result import Analysed
 from roadlog.analysis.summary import compared_how
 from roadlog.trials.result import TrialResult
 from roadlog.trials.road_test import RoadTest, under_road_test
-from roadlog.wording.numbers import UNKNOWN, ends_of, number, percent, signed
+from roadlog.wording.numbers import UNKNOWN, ends_of, number, signed
 
 NAMES = {
     "standing-start": "Standing start",
@@ -81,12 +82,18 @@ def _road_test(a: Analysed) -> Part:
         name="Road test",
         question="Does the car use less fuel on the road?",
         claimed="" if claim is None else claim.words,
-        measured=f"{percent(i.estimate)} fuel {compared_how(a)}",
+        measured="no range" if ends is None else f"{_sides(a)} fuel, {compared_how(a)}",
         interval=f"{signed(ends[0])} to {signed(ends[1])} %" if ends else "none can be given",
         finding=a.finding.word or "",
         strength=strength,
         anchor="finding",
     )
+
+
+def _sides(a: Analysed) -> str:
+    """'1.0 % less to 1.9 % more', by the interval that decides."""
+    sides = answer_of(a).range_sides
+    return "no range yet:" if sides is None else " to ".join(sides)
 
 
 def _trial(t: TrialResult, a: Analysed) -> Part:

@@ -212,9 +212,9 @@ def _mean(values: "np.ndarray[tuple[int], np.dtype[np.float64]]", weight: object
 
 def _change(c: Comparison, q: Quantity) -> str:
     if c.low is None or c.high is None:
-        return f"{c.estimate:+.{q.digits}f} {q.unit}".strip()
-    ends = f"{c.low:+.{q.digits}f} to {c.high:+.{q.digits}f}"
-    return f"{c.estimate:+.{q.digits}f} {q.unit} (95 % interval {ends})".replace("  ", " ")
+        return f"no interval (estimate {c.estimate:+.{q.digits}f} {q.unit}".strip() + ")"
+    ends = f"{c.low:+.{q.digits}f} to {c.high:+.{q.digits}f} {q.unit}".strip()
+    return f"{ends} (95 % interval; estimate {c.estimate:+.{q.digits}f})"
 
 
 def _row(name: str, c: Comparison, means: tuple[float, float]) -> dict[str, object]:

@@ -358,18 +358,14 @@ def _result(
 
 def _measured(test: BlindTest, visible: bool) -> str:
     direction = "higher" if test.mean > 0 else "lower"
-    what = (
-        f"after scored {direction} than before by {abs(test.mean):.2f} points"
-        if visible
-        else f"no visible difference: after less before {test.mean:+.2f} points"
-    )
+    what = f"after scored {direction} than before" if visible else "no visible difference"
     ends = (
-        f"95 % interval {test.low:+.2f} to {test.high:+.2f}"
+        f"{test.low:+.2f} to {test.high:+.2f} points (95 % interval; estimate {test.mean:+.2f})"
         if test.low is not None and test.high is not None
-        else "no interval under 6 pairs"
+        else f"no interval under 6 pairs (estimate {test.mean:+.2f} points)"
     )
     return (
-        f"In {test.pairs} pairs, {what}; {ends}; exact permutation test "
+        f"In {test.pairs} pairs, {what}: after less before {ends}; exact permutation test "
         f"p = {test.p_permutation:.3g}."
     )
 

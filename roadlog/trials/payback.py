@@ -139,13 +139,14 @@ def extra_litres(power_w: float, hours_per_year: float, fuel_w_per_l: float, sha
 
 def _measured(at: float, best: float | None, worst: float | None) -> str:
     """The years at the effect and at both ends of its interval, in words."""
-    said = f"{_years(at).capitalize()} at the measured effect"
+    alone = f"(by its estimate alone: {_years(at)})"
     if best is None or worst is None:
-        return f"{said}."
+        return f"The road test gives no interval {alone}."
     if math.isinf(best) and math.isinf(worst):
-        return f"{said}; never anywhere in its 95 % interval."
-    ends = f"{_years(best)} at the best end of its 95 % interval, {_years(worst)} at the other"
-    return f"{said}; {ends}."
+        return f"Never, anywhere in the road test's 95 % interval {alone}."
+    best_said = _years(best)
+    ends = f"at the best end of the road test's 95 % interval, {_years(worst)} at the other"
+    return f"{best_said[0].upper()}{best_said[1:]} {ends} {alone}."
 
 
 def _claimed(purchase: Purchase, claim_pct: float | None, claim_years: float | None) -> str:

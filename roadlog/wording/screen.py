@@ -18,18 +18,18 @@ FIXED_SPACE = "\u00a0"
 def interval_words(
     estimate: float, low: float | None, high: float | None, unit: str, digits: int = 1
 ) -> str:
-    """A signed change with its interval.
+    """The interval of a change, the estimate named as one.
 
     >>> interval_words(-1.24, -3.0, 0.5, "%")
-    '-1.2 % (95 % interval -3.0 to +0.5 %)'
+    '-3.0 to +0.5 % (95 % interval; estimate -1.2 %)'
     >>> interval_words(-1.24, None, None, "%")
-    '-1.2 % (no interval: too few switch units)'
+    'an unknown amount (no interval: too few switch units; estimate -1.2 %)'
     """
-    first = f"{signed(estimate, digits)} {unit}".strip()
+    first = f"estimate {signed(estimate, digits)} {unit}".strip()
     if low is None or high is None:
-        return f"{first} (no interval: too few switch units)"
+        return f"an unknown amount (no interval: too few switch units; {first})"
     ends = f"{signed(low, digits)} to {signed(high, digits)} {unit}".strip()
-    return f"{first} (95 % interval {ends})"
+    return f"{ends} (95 % interval; {first})"
 
 
 def grid(headings: tuple[str, ...], rows: Sequence[tuple[str, ...]]) -> list[str]:

@@ -226,7 +226,7 @@ def test_command_runs_both_steps(pairs, tmp_path, capsys):
     assert "open it last" in capsys.readouterr().out
     path = sheet(blind, "anna", lambda n, s: 2 if s == "after" else 5)
     assert main(["inspect", "unblind", str(blind), "--scores", str(path)]) == 0
-    assert "p = 0.00781" in capsys.readouterr().out
+    assert "p = 0.00781" in " ".join(capsys.readouterr().out.split())
     assert main(["inspect", "prepare", str(pairs), "--out", str(blind)]) == 2
     assert "not an empty folder" in capsys.readouterr().err
 

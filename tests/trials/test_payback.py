@@ -22,7 +22,7 @@ def test_years_by_hand():
 def test_an_add_on_that_costs_fuel_never_pays_back():
     said = payback_result(USE, 0.8, -1.0, 2.6, claim_years=1.0)
     assert said.estimate is None
-    assert said.measured.startswith("Never at the measured effect")
+    assert said.measured.endswith("(by its estimate alone: never).")
     assert "at the best end" in said.measured
     assert said.details["never"] == {"estimate": True, "best": False, "worst": True}
     assert said.finding == "refuted"
@@ -30,7 +30,7 @@ def test_an_add_on_that_costs_fuel_never_pays_back():
 
 def test_never_in_the_whole_interval_is_said_so():
     said = payback_result(USE, 2.0, 0.5, 3.5)
-    assert "never anywhere in its 95 % interval" in said.measured
+    assert said.measured.startswith("Never, anywhere in the road test's 95 % interval")
     assert said.finding is None
 
 
@@ -79,7 +79,7 @@ def test_command_reads_the_effect_of_the_road_test(tmp_path, capsys):
     argv = ["payback", str(study(tmp_path)), "--price", "89", "--fuel-price", "1.75"]
     assert main([*argv, "--km-per-year", "14000", "--currency", "EUR"]) == 0
     out = capsys.readouterr().out
-    assert "Never at the measured effect" in out
+    assert "(by its estimate alone: never)" in " ".join(out.split())
     assert "SYNTHETIC" in out
     assert (tmp_path / "results" / "trials" / "payback.json").is_file()
 
