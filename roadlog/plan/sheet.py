@@ -43,7 +43,8 @@ def sheet_rows(study: Study, dummies: Collection[str] = ()) -> list[Row]:
             if day != u.unit:
                 switch = "leave shut"
             elif str(u.unit) in dummies:
-                switch = "act as if to fit: leave it OUT"
+                first = "take out, then " if before == "fitted" else ""
+                switch = f"{first}act as if to fit: it stays OUT"
             elif u.arm == before:
                 switch = "open, leave, shut"
             else:

@@ -110,12 +110,12 @@ def guess_sentences(analysed: Analysed) -> list[str]:
         if g.index is None or g.low is None or g.high is None:
             continue
         parts.append(
-            f"{analysed.study.label(arm)} {g.right} right, {g.wrong} wrong, {g.unsure} don't know: "
-            f"{signed(g.index, 2)} ({signed(g.low, 2)} to {signed(g.high, 2)})"
+            f"{analysed.study.label(arm)}: {g.right} right, {g.wrong} wrong, {g.unsure} don't "
+            f"know, index {signed(g.index, 2)} ({signed(g.low, 2)} to {signed(g.high, 2)})"
         )
     text = (
         f"The driver's guesses, by Bang's blinding index (95 %; 0 is chance, +1 always right, "
-        f"-1 always wrong): {'; '.join(parts)}."
+        f"-1 always wrong). {'; '.join(parts)}."
     )
     return [text, *_habit(b), *_chance(b)]
 

@@ -245,7 +245,12 @@ def test_driver_s_sheet_hides_and_switcher_s_sheet_tells_dummy_days():
     plan = Plan(days=12, switched_by_other=True, dummy_days=3)
     known = Study(plan=plan, schedule=schedule)
     shut = Study(plan=plan, schedule=hidden(schedule, sealed))
-    assert sum(r.switch.startswith("act as if") for r in sheet_rows(known, dummies)) == 3
+    rows = sheet_rows(known, dummies)
+    acts = [i for i, r in enumerate(rows) if "act as if to fit" in r.switch]
+    assert len(acts) == 3
+    for i in acts:  # what was in the day before has to come out first
+        was_in = i > 0 and rows[i - 1].fitted
+        assert rows[i].switch.startswith("take out, then") == was_in
     page = sheet_page(known, reader="switcher", claim=None, dummies=dummies)
     assert "Act as if to fit" in page
     driver = sheet_page(shut, reader="driver", claim=None, sha256="0123456789abcdef" * 4)
