@@ -71,14 +71,22 @@ class PublicClock:
 
 
 def public_clock(
-    kind: Clock, secrets: Secrets, events: Sequence[Happened], chance: random.Random
+    kind: Clock,
+    secrets: Secrets,
+    events: Sequence[Happened],
+    chance: random.Random,
+    *,
+    by_weeks: bool = False,
 ) -> tuple[PublicClock, Secrets]:
     """The study's clock, and its secrets with the hours drawn if they weren't.
 
-    The hours leave every event on its own day, so that a day's runs stay together.
+    The hours leave every event on its own day, so that a day's runs stay together; `by_weeks`
+    leaves times of day alone, for fills that are put into days by them.
     """
     if kind == "hours":
         return PublicClock(kind), secrets
+    if by_weeks:
+        return PublicClock(kind, secrets.weeks), secrets
     hours = secrets.hours
     if hours is None:
         of_day = [e.at - e.at.normalize() for e in events]

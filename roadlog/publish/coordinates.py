@@ -18,6 +18,8 @@ import pandas as pd
 
 from roadlog.publish.private import METRES_PER_DEGREE
 from roadlog.quantities.arrays import Floats
+from roadlog.quantities.signals import POSITION, SIGNALS
+from roadlog.quantities.tables import PASSES
 
 _SIDE_BY_SIDE = 200  # characters between a latitude and its longitude
 _DECIMAL = re.compile(r"(?<![\d.])-?\d{1,3}\.\d{3,}")
@@ -35,6 +37,8 @@ _SCALES = (1e5, 1e6, 1e7)
 _MERCATOR_M = 6378137.0  # semi-major axis of WGS 84, as EPSG:3857 takes it
 _SAME_M = 30.0
 _DRIVE_DEG = 3.0  # farther from a place goes no day's drive
+# Columns of our own that are no positions, though volts and degrees may look like longitudes.
+_OF_OTHER_KIND = frozenset({*SIGNALS, *PASSES.columns} - {*POSITION})
 
 
 @dataclass(frozen=True)
@@ -98,7 +102,11 @@ def places_in_columns(
     except (ValueError, csv.Error):
         yield from places_told(text, places, near_m)
         return
-    columns = [pd.to_numeric(table[c], errors="coerce").to_numpy(float) for c in table]
+    columns = [
+        pd.to_numeric(table[c], errors="coerce").to_numpy(float)
+        for c in table
+        if str(c) not in _OF_OTHER_KIND
+    ]
     for lat, lon in _distinct(tuple(places)):
         dlat = near_m / METRES_PER_DEGREE
         dlon = dlat / max(math.cos(math.radians(lat)), 0.01)
@@ -112,9 +120,12 @@ def places_in_columns(
 
 
 def _about(column: Floats, degrees: float) -> bool:
-    """Whether a column can hold the latitudes or longitudes of drives about a place."""
+    """Whether numbers can be the latitudes or longitudes of drives about a place: near enough, and
+    finer than hundredths, as volts and temperatures aren't."""
     known = column[np.isfinite(column)]
-    return bool(len(known)) and bool((np.abs(known - degrees) < _DRIVE_DEG).mean() > 0.9)
+    if not len(known) or (np.abs(known - degrees) < _DRIVE_DEG).mean() <= 0.9:
+        return False
+    return bool((np.abs(100 * known - np.round(100 * known)) > 1e-6).mean() > 0.5)
 
 
 @lru_cache(maxsize=4)

@@ -28,7 +28,9 @@ MORE_M = (300.0, 2000.0)  # what all roads but the commonest lose beyond the dis
 STEP_M = 500.0
 MOST_STEPS = 60
 STEPS_OF_COMMONEST = 3  # most of the study is on it
-STRAIGHT_M = (100.0, 1500.0)  # what it loses instead where it doesn't bend in so many
+STRAIGHT_M = (100.0, 2500.0)  # what it loses instead where it doesn't bend in so many,
+STRAIGHT_SHARE = 0.15  # and no more than this of what is shown
+ONE_LINE = 0.97  # cosine of 14 degrees
 EVERY_S = 3.0  # finer no road need be known here
 
 Vector = NDArray[np.float64]
@@ -45,6 +47,13 @@ class _Cut:
     @property
     def at(self) -> Vector:
         return np.array([self.x[0], self.y[0]])
+
+    @property
+    def way(self) -> Vector:
+        """Unit vector along the road beyond the cut."""
+        ahead = int(np.argmax(np.hypot(self.x - self.x[0], self.y - self.y[0]) > TANGENTS_M[-1]))
+        way = np.array([self.x[ahead] - self.x[0], self.y[ahead] - self.y[0]])
+        return np.asarray(way / max(float(np.hypot(*way)), 1e-9))
 
     def misses_m(self, further_m: float = 0.0) -> float:
         """By how much the road, extrapolated straight back from a point of it, misses the place;
@@ -102,6 +111,8 @@ def _needed(
         at = np.mean([c.at for c in road], axis=0)
         untouched = all(np.hypot(*(at - m[:2])) > m[2] + ONE_ROAD_M for m in place.more)
         points = min(c.misses_m() for c in road) < MISSES_M
+        if i and not untouched and _on_one_line(road, roads[0]):
+            continue  # both point at it from two sides, and cross nowhere
         if i and (untouched or points):
             radius = chance.uniform(*MORE_M) if untouched else STEP_M
             new.append((float(at[0]), float(at[1]), radius))
@@ -114,12 +125,23 @@ def _needed(
     return tuple(new) or None
 
 
+def _on_one_line(road: Sequence[_Cut], commonest: Sequence[_Cut]) -> bool:
+    """Whether two roads are one straight road through the place."""
+    if min(c.misses_m() for c in commonest) >= MISSES_M:
+        return False
+    ways = [np.mean([c.way for c in r], axis=0) for r in (road, commonest)]
+    one, other = (w / max(float(np.hypot(*w)), 1e-9) for w in ways)
+    return abs(float(one @ other)) > ONE_LINE
+
+
 def _of_commonest(road: Sequence[_Cut], chance: random.Random) -> float:
     """How far the commonest road is hidden on: to where it has bent away, if it does so soon."""
     for steps in range(1, STEPS_OF_COMMONEST + 1):
         if min(c.misses_m(steps * STEP_M) for c in road) >= MISSES_M:
             return steps * STEP_M
-    return chance.uniform(*STRAIGHT_M)
+    shown = float(np.median([np.hypot(np.diff(c.x), np.diff(c.y)).sum() for c in road]))
+    least, most = STRAIGHT_M
+    return chance.uniform(least, max(least, min(most, STRAIGHT_SHARE * shown)))
 
 
 def _roads(cuts: Sequence[_Cut]) -> list[list[_Cut]]:

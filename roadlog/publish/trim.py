@@ -173,7 +173,7 @@ def trimmed_study(
     )
     events = [_happened(s) for s in shown if s.log.start is not None and s.rows.any()]
     of_fills = [Happened(closure.ledger.moment(f.time)) for f in ledger.fills]
-    public, secrets = public_clock(clock, secrets, [*events, *of_fills], chance)
+    public, secrets = public_clock(clock, secrets, [*events, *of_fills], chance, by_weeks=by_ledger)
     keep_secrets(keep, secrets)
 
     at = public.in_order([*events, *of_fills])
