@@ -1,9 +1,12 @@
 """What README shows is what the program prints and draws now; what it runs, CI runs too."""
 
+import html
+import json
 import os
 import re
 import subprocess
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -15,8 +18,8 @@ LINK = re.compile(r"(?<!`)\[[^\]]*\]\(([^)#\s]+)(#[^)\s]*)?\)")
 
 
 @pytest.fixture(scope="module")
-def report(tmp_path_factory) -> tuple[str, str]:
-    """What `roadlog analyze sample_logs` prints, and the report that it writes."""
+def report(tmp_path_factory) -> tuple[str, str, dict[str, Any]]:
+    """What `roadlog analyze sample_logs` prints, the report that it writes, and results.json."""
     import contextlib
     import io
 
@@ -24,7 +27,8 @@ def report(tmp_path_factory) -> tuple[str, str]:
     printed = io.StringIO()
     with contextlib.redirect_stdout(printed):
         assert main(["analyze", str(ROOT / "sample_logs"), "--out", str(out)]) == 0
-    return printed.getvalue(), (out / "report.html").read_text(encoding="utf-8")
+    results = json.loads((out / "results.json").read_text(encoding="utf-8"))
+    return printed.getvalue(), (out / "report.html").read_text(encoding="utf-8"), results
 
 
 def words(svg: str) -> list[str]:
@@ -45,6 +49,47 @@ def test_the_picture_tells_the_present_numbers(report):
     drawn = words((ROOT / "docs" / "finding.svg").read_text(encoding="utf-8"))
     assert len(drawn) > 10
     assert drawn == words(plot[0]), "run: python docs/picture.py"
+
+
+def shown(text: str) -> str:
+    """The words of a page, minus signs and spaces as on a terminal."""
+    told = html.unescape(re.sub(r"<[^>]*>", " ", text)).replace("\u2212", "-")
+    return " ".join(told.split())
+
+
+def section(page: str, name: str) -> str:
+    found = re.search(rf'<(?:section|div)[^>]* id="{name}">.*?</(?:section|dl)>', page, re.S)
+    assert found is not None, name
+    return shown(found[0])
+
+
+def test_figures_of_one_quantity_agree_or_say_why_not(report):
+    """Fuel use by arm over passes and over whole runs; the range's ends on every page."""
+    printed, page, results = " ".join(report[0].split()), report[1], report[2]
+    arms = [results["baseline"], results["fitted"]]
+    passes = [f"{a['l_per_100km']:.2f}" for a in arms]
+    whole = [f"{a['whole_runs_l_per_100km']:.2f}" for a in arms]
+    assert f"collar out {passes[0]}, collar in {passes[1]} L/100 km" in printed
+    assert "over the passes compared" in printed
+    assert f"L/100 km {passes[0]} {passes[1]}" in section(page, "numbers")
+    used = results["fuel_estimator"]
+    assert re.search(rf"{used} yes [\d. ]*{whole[0]} {whole[1]}", section(page, "fuel"))
+    for arm, told in zip(("baseline", "fitted"), whole, strict=True):
+        runs = [r for r in results["runs"] if r["arm"] == arm and r["used"]]
+        litres, km = (sum(r[k] for r in runs) for k in ("fuel_l", "km"))
+        assert f"{100 * litres / km:.2f}" == told
+    assert passes != whole
+    why = f"fuel use was {' and '.join(whole)} L/100 km; over the passes that are compared it was"
+    for name in ("fuel", "runs"):
+        assert why in section(page, name)
+    ends = [results["fuel_use_change_pct"][k] for k in ("low", "high")]
+    told = f"{ends[0]:+.1f} to {ends[1]:+.1f}"
+    assert f"95 % interval {told} %" in printed
+    assert f"Fuel use, % {told}" in section(page, "numbers")
+    first = f"Between {-ends[0]:.1f} % less and {ends[1]:.1f} % more fuel"
+    assert first in printed
+    assert first in section(page, "answer")
+    assert results["answer"]["sentences"][0].startswith(first)
 
 
 @pytest.mark.parametrize("page", ["README.md", "DEVELOPERS.md", "docs", "results"])
