@@ -22,7 +22,10 @@ from roadlog.stats.unit_contrast import UnitContrast, contrast_units
 BOUNDS_KMH = (50.0, 80.0)
 FAST_LESS_SLOW = "fastest less slowest"
 LEAST_UNITS_PER_ARM = 2
-COLUMNS = ("road", "from_kmh", "to_kmh", "km", "change_pct", "low", "high", "units")
+COLUMNS = (
+    "road", "from_kmh", "to_kmh", "km", "baseline_l_per_100km", "change_pct", "low", "high",
+    "units",
+)  # fmt: skip
 
 
 def road_speed_effects(layout: Layout, fit: ExpectedFuel) -> pd.DataFrame:
@@ -32,9 +35,10 @@ def road_speed_effects(layout: Layout, fit: ExpectedFuel) -> pd.DataFrame:
     -------
     DataFrame
         `road` (slow, middle, fast, or `FAST_LESS_SLOW`), `from_kmh` and `to_kmh` (average speeds of
-        the slowest and the fastest segment of the class), `km` driven there, `change_pct`, `low`,
-        `high` (NaN where there is no interval), `units`. A class that under two switch units of
-        either arm drove is left out; the difference is there with two classes at least, NaN speeds.
+        the slowest and the fastest segment of the class), `km` driven there, what the baseline used
+        there [L/100 km], `change_pct`, `low`, `high` (NaN where there is no interval), `units`. A
+        class that under two switch units of either arm drove is left out; the difference is there
+        with two classes at least, without speeds and use.
 
     Notes
     -----
@@ -63,6 +67,7 @@ class _Class:
     from_kmh: float
     to_kmh: float
     km: float
+    baseline_l_per_100km: float
     values: Floats
     size: Floats
     variance: Floats
@@ -71,7 +76,9 @@ class _Class:
     def row(self) -> dict[str, object]:
         i = percent_interval(self.contrast.tau, self.contrast.half_width(), self.contrast.df, "")
         units = int(np.isfinite(self.values).sum())
-        return _row(self.road, self.from_kmh, self.to_kmh, self.km, i, units)
+        return _row(
+            self.road, self.from_kmh, self.to_kmh, self.km, self.baseline_l_per_100km, i, units
+        )
 
 
 def _speeds(layout: Layout) -> Floats:
@@ -96,10 +103,13 @@ def _class(
     contrast = _contrast(layout, values, size, variance)
     if contrast is None:
         return None
-    km = float(layout.passes["distance_km"].to_numpy(dtype=float)[here].sum())
+    km = layout.passes["distance_km"].to_numpy(dtype=float)
+    base = here & (layout.unit_arm[layout.unit] == 0)
+    use = float(fit.terms.fuel_ml[base].sum() / km[base].sum() / 10)
     own = speed[here]
     return _Class(
-        road, float(own.min()), float(own.max()), km, values, size, variance, contrast
+        road, float(own.min()), float(own.max()), float(km[here].sum()), use, values, size,
+        variance, contrast,
     )  # fmt: skip
 
 
@@ -132,12 +142,12 @@ def _difference(layout: Layout, fast: _Class, slow: _Class) -> dict[str, object]
     if found is not None:
         i = percent_interval(found.tau, found.half_width(), found.df, "")
     units = int(np.isfinite(values).sum())
-    return _row(FAST_LESS_SLOW, np.nan, np.nan, fast.km + slow.km, i, units)
+    return _row(FAST_LESS_SLOW, np.nan, np.nan, fast.km + slow.km, np.nan, i, units)
 
 
 def _row(
-    road: str, from_kmh: float, to_kmh: float, km: float, i: Interval, units: int
+    road: str, from_kmh: float, to_kmh: float, km: float, use: float, i: Interval, units: int
 ) -> dict[str, object]:
     low, high = (np.nan if end is None else end for end in (i.low, i.high))
-    cells = (road, from_kmh, to_kmh, km, i.estimate, low, high, units)
+    cells = (road, from_kmh, to_kmh, km, use, i.estimate, low, high, units)
     return dict(zip(COLUMNS, cells, strict=True))

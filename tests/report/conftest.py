@@ -266,6 +266,7 @@ def effect_result(
                 "from_kmh": [31.0, 82.0, np.nan],
                 "to_kmh": [48.0, 90.0, np.nan],
                 "km": [200.0, 440.0, 640.0],
+                "baseline_l_per_100km": [8.9, 5.3, np.nan],
                 "change_pct": [-0.4, 1.1, 1.5],
                 "low": [-2.2, -0.9, -0.4],
                 "high": [1.4, 3.1, 3.4],

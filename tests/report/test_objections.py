@@ -367,3 +367,38 @@ def test_no_answer_says_that_there_is_no_effect(analysed: Analysed) -> None:
     for allowed in ("one that does nothing", "if the add-on did nothing", "the same as no "):
         said = said.replace(allowed, "")
     assert not re.search(r"\b(no effect|proves? that|no difference|does nothing)\b", said)
+
+
+def test_litres_on_slow_road_are_of_what_slow_road_takes(analysed: Analysed) -> None:
+    slow, fast, apart = answers(analysed)["roads"].numbers
+    assert slow.litres == pytest.approx(0.089)
+    assert fast.litres == pytest.approx(0.053)
+    assert apart.litres is None
+
+
+def test_drives_without_dates_are_in_no_row(variants: dict[str, Analysed]) -> None:
+    said = text(answers(variants["no dates"])["kilometres"])
+    assert "between two drives" not in said
+    assert "km in a row" not in said
+
+
+def test_last_look_that_pays_for_earlier_ones_is_held_to_its_own_interval(change: Change) -> None:
+    plan = overseen()
+    plan = dataclasses.replace(plan, look=dataclasses.replace(plan.look, level=0.999))
+    wide = Interval(-3.0, -8.0, 2.2, 9.0)
+    a = change(effect_primary=wide, oversight=plan, finding=Finding("undecided", ("Wide.",)))
+    said = text(answers(a)["too-few-days"])
+    assert "lies inside" in said
+    assert "99.9 % bounds" in answers(a)["too-few-days"].numbers[0].what
+
+
+def test_notes_of_other_things_are_no_tyres(change: Change) -> None:
+    row = {
+        "what": "remark_odometer_km", "unit": "", "baseline": 1.0, "fitted": 2.0,
+        "difference": 1.0, "low": 0.5, "high": 1.5, "p": 0.01,
+    }  # fmt: skip
+    table = pd.concat([change().effect.conditions, pd.DataFrame([row])], ignore_index=True)
+    passes = change().passes.assign(remark_odometer_km=1.0)
+    said = text(answers(change(effect_conditions=table, passes=passes))["tyres"])
+    assert "odometer" not in said
+    assert "Not noted for all drives: load." in said

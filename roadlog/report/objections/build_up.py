@@ -39,7 +39,8 @@ ONE_IN = 20  # comparisons whose 95 % bounds miss zero by chance
 class Kilometres:
     """How far the car went with the add-on in, by the logs, and how the effect went with it.
 
-    `at_once_km` is the longest stretch between two drives without it.
+    `at_once_km` is the longest stretch between two drives without it, NaN where a drive has no
+    date.
     """
 
     logged_km: float
@@ -53,7 +54,8 @@ class Kilometres:
 
 def kilometres(a: Analysed) -> Kilometres:
     """Distance with the add-on in, and the effect against it."""
-    runs = a.runs.sort_values("start", kind="stable") if a.runs["start"].notna().all() else a.runs
+    dated = bool(a.runs["start"].notna().all())
+    runs = a.runs.sort_values("start", kind="stable") if dated else a.runs
     fitted = (runs["arm"] == "fitted").to_numpy()
     km = runs["km"].fillna(0.0).to_numpy(dtype=float)
     stretch = pd.Series(fitted).ne(pd.Series(fitted).shift()).cumsum().to_numpy()
@@ -62,7 +64,7 @@ def kilometres(a: Analysed) -> Kilometres:
     end = rows.get(AT_THE_END)
     return Kilometres(
         logged_km=float(km[fitted].sum()),
-        at_once_km=float(at_once.max()) if len(at_once) else 0.0,
+        at_once_km=float(at_once.max()) if len(at_once) and dated else math.nan,
         washout_km=a.study.device.washout_km,
         within=_number(rows.get(BY_DISTANCE), "for each 10 km since the switch"),
         over_study=_number(rows.get(PER_100_KM), "for each 100 km with the add-on in"),
@@ -101,9 +103,8 @@ def needs_more_kilometres(a: Analysed) -> Objection:
     s, facts = stand_of(a), kilometres(a)
     said = "It needs more kilometres before it works; the engine has to learn it."
     lines = [
-        f"The study holds {facts.logged_km:,.0f} km with the add-on in, at most "
-        f"{facts.at_once_km:,.0f} km of them between two drives without it; what wasn't logged or "
-        "written down comes on top."
+        f"The study holds {facts.logged_km:,.0f} km with the add-on in{_at_once(facts)}; what "
+        "wasn't logged or written down comes on top."
     ]
     if facts.washout_km > 0:
         lines.append(
@@ -129,7 +130,7 @@ def needs_more_kilometres(a: Analysed) -> Objection:
     if not numbers:
         lines.append("Whether the effect grows with distance can't be told from these drives.")
     lines.append(
-        f"What comes after more than {facts.at_once_km:,.0f} km in a row this study can't tell. "
+        f"What comes after more than {_in_a_row(facts)} this study can't tell. "
         "If the seller names a distance, driving it with the add-on in before the first compared "
         "drive would tell."
     )
@@ -137,6 +138,18 @@ def needs_more_kilometres(a: Analysed) -> Objection:
         "kilometres", "seller", said, "partly" if told else "can't tell",
         tuple(x for x in lines if x), tuple(numbers), (OUTLAST, BUILD_UP),
     )  # fmt: skip
+
+
+def _at_once(facts: Kilometres) -> str:
+    if not math.isfinite(facts.at_once_km):
+        return ""
+    return f", at most {facts.at_once_km:,.0f} km of them between two drives without it"
+
+
+def _in_a_row(facts: Kilometres) -> str:
+    if not math.isfinite(facts.at_once_km):
+        return "that"
+    return f"{facts.at_once_km:,.0f} km in a row"
 
 
 def _growing(told: list[Number]) -> str:
@@ -173,7 +186,7 @@ class Checks:
 
 
 def checks(a: Analysed) -> Checks:
-    """Every comparison with bounds that is printed beside the result and should hold zero."""
+    """Every comparison with bounds that is made beside the result and should hold zero."""
     if stand_of(a).once:
         return Checks(0, ())
     tables = [
@@ -268,7 +281,7 @@ def _explained(a: Analysed, s: Stand, numbers: list[Number], previous: bool) -> 
     if told and found.made:
         lines.append(
             f"{counted(found.made, 'such comparison')} "
-            f"{'is' if found.made == 1 else 'are'} printed beside the result; chance alone makes "
+            f"{'is' if found.made == 1 else 'are'} made beside the result; chance alone makes "
             f"about {found.by_chance:.1f} of them miss zero, and {_missing(found)}."
         )
     row = row_named(a, PREVIOUS) if previous else None
@@ -331,12 +344,12 @@ def looked_often(a: Analysed) -> Objection:
     said = "Print enough numbers, and one of them always looks like something."
     if not found.made:
         lines: tuple[str, ...] = (
-            "No comparison with bounds is printed beside the result, so none can look like much.",
+            "No comparison with bounds is made beside the result, so none can look like much.",
         )
     else:
         lines = (
             f"{counted(found.made, 'comparison')} with bounds "
-            f"{'is' if found.made == 1 else 'are'} printed beside the result that ought to hold "
+            f"{'is' if found.made == 1 else 'are'} made beside the result that ought to hold "
             f"zero if nothing but the add-on differed. Chance alone makes about "
             f"{found.by_chance:.1f} of them miss it; here {_missing(found)}.",
             "None of them decides the finding: one estimate does, the first of all, and which one "

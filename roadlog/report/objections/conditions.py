@@ -37,7 +37,9 @@ _WEATHER = {
 _SHORT = {"ambient_c": "temperature", "headwind_m_s": "wind", "wet_road": "rain"}
 _WRITTEN = {"kpa": "kPa", "mpa": "MPa", "°c": "°C", "°f": "°F"}  # units as pages write them
 _RAIN_NOTES = ("wet", "rain")  # in the names of noted columns, yes or no
-_NOT_OF_THE_CAR = ("accessor", "air_condition", "climate", "wet", "rain", "batch", "soak")
+_TYRES = ("tyre", "tire", "pressure")  # in the names of noted columns
+_LOAD = ("load", "passenger", "mass", "weight", "luggage")
+LISTED_BATCHES = 6
 
 
 @dataclass(frozen=True)
@@ -162,9 +164,7 @@ def _allowed(a: Analysed, known: set[str]) -> str:
     if "ambient_c" in known:
         parts.append("temperature is allowed for by fixed rules of physics")
     if "headwind_m_s" in known:
-        far = a.station.nearest_km if a.station is not None else None
-        where = "" if far is None else f" from a station {far:.0f} km away"
-        parts.append(f"wind{where} is part of the work at the wheels")
+        parts.append("a station's wind is part of the work at the wheels")
     lacking = [name for column, name in _SHORT.items() if column not in known]
     if "wet_road" in known:
         parts.append("rain is known and not allowed for")
@@ -262,7 +262,10 @@ def other_fuel(a: Analysed) -> Objection:
         lines.append(
             "By the notes, "
             + listed(
-                [f"batch {n} was in the tank on {b} + {f} {s.many}" for n, b, f in facts.by_batch]
+                [
+                    f"batch {n} was in the tank on {b} + {f} {s.many}"
+                    for n, b, f in facts.by_batch[:LISTED_BATCHES]
+                ]
             )
             + " (without + with the add-on)."
         )
@@ -308,7 +311,7 @@ def tyres_and_load(a: Analysed) -> Objection:
     names = {
         str(c): plain_name(str(c))
         for c in a.passes.columns
-        if str(c).startswith((NOTE, REMARK)) and not any(w in str(c) for w in _NOT_OF_THE_CAR)
+        if str(c).startswith((NOTE, REMARK)) and any(w in str(c) for w in (*_TYRES, *_LOAD))
     }
     facts = met(a, names)
     said = "The tyres or the load were different."
@@ -326,13 +329,23 @@ def tyres_and_load(a: Analysed) -> Objection:
     lines = [
         "By the driver's notes, with the add-on in " + listed([m.told for m in facts]) + ".",
         _alike(facts),
-        "Expected fuel doesn't allow for them.",
+        f"Expected fuel doesn't allow for them.{_not_noted(facts)}",
         in_order(s),
     ]
     return Objection(
         "tyres", "sceptic", said, "partly", tuple(x for x in lines if x), numbers,
         (CONDITIONS, ALONG),
     )  # fmt: skip
+
+
+def _not_noted(facts: list[Met]) -> str:
+    """Which of tyres and load wasn't noted for all drives."""
+    lacking = [
+        name
+        for name, words in (("tyre pressure", _TYRES), ("load", _LOAD))
+        if not any(w in m.column for m in facts for w in words)
+    ]
+    return f" Not noted for all drives: {lacking[0]}." if lacking else ""
 
 
 def _capital(text: str) -> str:

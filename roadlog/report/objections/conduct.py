@@ -195,7 +195,7 @@ class Width:
 
 def width(a: Analysed) -> Width:
     """The result's half-width, and the plan's promise, in percent of fuel use."""
-    ends = ends_of(a.effect.primary)
+    ends = ends_of(stand_of(a).effect)
     promised = a.oversight.promised if a.oversight is not None else None
     smallest = a.effect.smallest_detectable_pct
     return Width(
@@ -220,13 +220,16 @@ def too_few_days(a: Analysed) -> Objection:
             ),
             (), (UNITS,),
         )  # fmt: skip
-    effect = change("the result", a.effect.primary, a.baseline.l_per_100km)
+    name = "the result"
+    if s.effect.level != FULL_LEVEL:
+        name += f" ({100 * s.effect.level:.4g} % bounds, by which this look decides)"
+    effect = change(name, s.effect, a.baseline.l_per_100km)
     lines = [
         f"How many are enough depends on how far they scatter. From {a.baseline.switch_units} "
         f"without and {a.fitted.switch_units} with the add-on the estimate is "
         f"{with_bounds(effect)}: the {s.many}' own scatter leaves it uncertain by about "
         f"{facts.half_pct:.1f} % either way.",
-        _against_claim(a, s),
+        _against_claim(s),
     ]
     if facts.detectable_pct is not None:
         lines.append(
@@ -250,11 +253,11 @@ def too_few_days(a: Analysed) -> Objection:
     )  # fmt: skip
 
 
-def _against_claim(a: Analysed, s: Stand) -> str:
-    ends, claim = ends_of(a.effect.primary), s.claim_pct
+def _against_claim(s: Stand) -> str:
+    ends, claim = ends_of(s.effect), s.claim_pct
     if ends is None or claim is None:
         return "No claim was given that it could be too few for." if claim is None else ""
-    word = s.bare(a.effect.primary)
+    word = s.bare(s.effect)
     if word == "undecided":
         return (
             f"The claim ({claim:+.1f} % fuel) lies inside: for settling this claim they were too "
@@ -338,7 +341,7 @@ def thrown_away(a: Analysed) -> Objection:
         text = _planned(o, s)
         lines.append(f"{text[0].upper()}{text[1:]}.")
     none = not any((*facts.runs.values(), *facts.passes.values()))
-    same = row is not None and s.bounded and s.bare(row.interval) == s.bare(a.effect.primary)
+    same = row is not None and s.bounded and s.bare(row.interval) == s.bare(s.effect)
     answered: Answered = "partly"
     if none or (same and not any(facts.runs.values())):
         answered = "yes"

@@ -5,11 +5,10 @@ It looks like the report and leads back to it; the browser is forbidden to fetch
 
 from dataclasses import dataclass
 
+from roadlog.analysis.answered import answer_of
 from roadlog.analysis.result import Analysed
 from roadlog.report.objections import objections
-from roadlog.report.objections.objection import Answered, Number, Objection, Source, with_bounds
-from roadlog.report.objections.objection import change as change_number
-from roadlog.report.objections.stand import stand_of
+from roadlog.report.objections.objection import Answered, Number, Objection, Source
 from roadlog.report.templating import NO_NETWORK, raw, render
 from roadlog.stats.interval import Interval
 from roadlog.wording.numbers import ends_of, number, signed
@@ -78,7 +77,7 @@ def objections_page(analysed: Analysed, *, published: bool = False) -> str:
         objections_css=raw("objections.css"),
         report=report,
         published=published,
-        result=_result(analysed),
+        result=answer_of(analysed).sentences,
         sides=[(side, title, [shown[o.key] for o in found if o.who == side])
                for side, title in _SIDES],
         counts={**counts, "open": len(found) - sum(counts.values()), "all": len(found)},
@@ -120,22 +119,3 @@ def links(sources: tuple[Source, ...], report: str, published: bool) -> tuple[tu
         else:
             found.append((s.name, "" if published else s.file))
     return tuple(found)
-
-
-def _result(a: Analysed) -> tuple[str, ...]:
-    """The result and what it means for the claim, in two or three sentences."""
-    s, claim = stand_of(a), a.study.claim
-    effect = change_number("", a.effect.primary, a.baseline.l_per_100km)
-    how = "as driven" if s.measured_only else "at equal driving"
-    lines = [f"Change of fuel use {how} with the add-on in, as estimated: {with_bounds(effect)}."]
-    if not s.bounded:
-        lines.append("There is no interval, so nothing can be concluded from that number.")
-    if claim is None:
-        lines.append("No claim was given.")
-        return tuple(lines)
-    lines.append(f"The claim: {claim.words}. The finding: {a.finding.word or 'none'}.")
-    if s.interim:
-        lines.append("The test isn't finished.")
-    elif s.vetoed:
-        lines.append("Something forbids a firm word; the report says what.")
-    return tuple(lines)

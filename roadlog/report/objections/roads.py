@@ -39,10 +39,12 @@ _ROADS = {road: f"{name} ({_SPEEDS[road]})" for road, name in _NAMES.items()}
 class Roads:
     """The classes of road that both arms drove, each with its effect, and how far they are apart.
 
-    `from_kmh` and `to_kmh` are the average speeds of the slowest and the fastest segment.
+    `use` is what the baseline used on each [L/100 km]; `from_kmh` and `to_kmh` are the average
+    speeds of the slowest and the fastest segment.
     """
 
     by_class: tuple[tuple[str, float, Interval], ...]  # class, km, effect
+    use: tuple[float, ...]
     difference: Interval | None
     from_kmh: float
     to_kmh: float
@@ -53,18 +55,20 @@ def roads(a: Analysed) -> Roads | None:
     table = a.effect.road_speed
     if not len(table):
         return None
-    by_class, difference = [], None
+    by_class, use, difference = [], [], None
     for r in table.to_dict("records"):
         i = _interval(r)
         if r["road"] == FAST_LESS_SLOW:
             difference = i if math.isfinite(i.estimate) else None
         else:
             by_class.append((str(r["road"]), float(r["km"]), i))
+            use.append(float(r["baseline_l_per_100km"]))
     if not by_class:
         return None
     return Roads(
-        tuple(by_class), difference, float(table["from_kmh"].min()), float(table["to_kmh"].max())
-    )
+        tuple(by_class), tuple(use), difference, float(table["from_kmh"].min()),
+        float(table["to_kmh"].max()),
+    )  # fmt: skip
 
 
 def _interval(r: Mapping[Hashable, Any]) -> Interval:
@@ -87,8 +91,10 @@ def only_some_roads(a: Analysed) -> Objection:
             ),
             (), (ROAD,),
         )  # fmt: skip
-    use = a.baseline.l_per_100km
-    numbers = [change(_ROADS[road], i, use) for road, _, i in facts.by_class]
+    numbers = [
+        change(_ROADS[road], i, use)
+        for (road, _, i), use in zip(facts.by_class, facts.use, strict=True)
+    ]
     lines = [
         f"Road of {facts.from_kmh:.0f} to {facts.to_kmh:.0f} km/h on average was compared: "
         + listed([f"{km:,.0f} km of {_ROADS[r]}" for r, km, _ in facts.by_class])
@@ -107,7 +113,7 @@ def only_some_roads(a: Analysed) -> Objection:
     if any(s.no_finding(word) for _, word in words):
         lines.append("None of that alone is a finding; the report says why.")
     if facts.difference is not None:
-        apart = change("fastest less slowest", facts.difference, use)
+        apart = change("fastest less slowest", facts.difference, math.nan)
         numbers.append(apart)
         lines.append(_apart(apart))
     absent = [_ROADS[r] for r in _ROADS if r not in {c for c, _, _ in facts.by_class}]

@@ -6,9 +6,10 @@ the claim.
 
 from dataclasses import dataclass
 
+from roadlog.analysis.answered import deciding_interval
 from roadlog.analysis.result import Analysed
 from roadlog.analysis.warned import told_warnings
-from roadlog.stats.interval import FindingWord, Interval, NamedInterval, rule
+from roadlog.stats.interval import FindingWord, Interval, NamedInterval, at_level, rule
 from roadlog.wording.numbers import ends_of
 
 UNITS = {"day": "day", "run": "drive", "stretch": "stretch"}
@@ -21,7 +22,7 @@ _AGAINST: dict[FindingWord, str] = {
 
 @dataclass(frozen=True)
 class Stand:
-    """The result as the answers need it.
+    """The result as the answers need it; `effect` at the confidence that decides at this look.
 
     `drawn` is whether chance decided the order of arms, `once` whether the arm changed but once,
     `measured_only` whether fuel and distance are all that is known, `placed` whether positions tell
@@ -54,8 +55,11 @@ class Stand:
         return f"{n:,} {self.unit if n == 1 else self.many}"
 
     def bare(self, i: Interval) -> FindingWord | None:
-        """How an interval alone compares with the claim; None without a claim or bounds."""
-        ends = ends_of(i)
+        """How an interval alone compares with the claim, at the confidence that decides.
+
+        None without a claim or bounds.
+        """
+        ends = ends_of(at_level(i, self.effect.level))
         if self.claim_pct is None or ends is None:
             return None
         return rule(ends[0], ends[1], self.claim_pct)
@@ -85,7 +89,7 @@ def stand_of(a: Analysed) -> Stand:
     codes = {w.code for w in told_warnings(a)}
     claim, measured = a.study.claim, a.fuel_estimator == "ledger"
     return Stand(
-        effect=a.effect.primary,
+        effect=deciding_interval(a),
         claim_pct=None if claim is None else claim.fuel_use_change_pct,
         word=a.finding.word,
         vetoed=bool(a.finding.vetoes),
