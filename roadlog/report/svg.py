@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 WIDTH_IN = 4.4
 # Colours that follow the page's theme; where the drawing stands alone they are as drawn.
 _FOLLOWING = {
-    INK: "--ink", QUIET: "--quiet", HAIR: "--hair", CLAIM: "--claim",
+    "#ffffff": "--card", INK: "--ink", QUIET: "--quiet", HAIR: "--hair", CLAIM: "--claim",
     ARM_COLOURS["baseline"]: "--baseline", ARM_COLOURS["fitted"]: "--fitted",
 }  # fmt: skip
 _FAMILY = re.compile(r"font-family: [^;\"]*;?")
