@@ -33,7 +33,12 @@ class Leg:
     @property
     def name(self) -> str:
         """What the map calls it."""
-        return f"Leg {self.number}, towards the {self.towards}, {self.length_km:.1f} km"
+        return f"Leg {self.number}, towards the {self.towards}, {kilometres(self.length_km)} km"
+
+
+def kilometres(km: float) -> str:
+    """A distance [km] with as many digits as tell it."""
+    return f"{km:.1f}" if km >= 1 or km == 0 else f"{km:.2f}"
 
 
 def find_legs(network: Network) -> tuple[Leg, ...]:

@@ -20,7 +20,7 @@ from roadlog.quantities.arrays import Floats
 from roadlog.quantities.units import mpg_us
 from roadlog.report.layers import Drawn, map_data, runs_without_line, width_px
 from roadlog.report.leaflet import leaflet
-from roadlog.report.legs import Leg, find_legs
+from roadlog.report.legs import Leg, find_legs, kilometres
 from roadlog.report.sketch import aspect, sketch
 from roadlog.report.strips import strips
 from roadlog.report.templating import NO_NETWORK, raw, render
@@ -192,7 +192,7 @@ def _drawn(analysed: Analysed, legs: Sequence[Leg], scale: ChangeScale) -> dict[
             words = _change_words(change, effect, NO_FUEL if segment.id in barren else FEW)
             end_km = start_km + segment.length_m / 1000
             facts = (
-                ("where", f"leg {leg.number}, {number(start_km)} to {number(end_km)} km"),
+                ("where", f"leg {leg.number}, {kilometres(start_km)} to {kilometres(end_km)} km"),
                 ("mean grade", f"{signed(100 * _mean(segment.grade))} %"),
             )
             passes = {arm: int(counts.get((segment.id, arm), 0)) for arm in ARMS}

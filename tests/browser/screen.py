@@ -15,7 +15,7 @@ HEIGHT = 844
 GRAVE = ("serious", "critical")
 # Which rules can find something else when only the colours or the width change.
 OF_COLOUR = ("color-contrast", "link-in-text-block")
-OF_WIDTH = ("color-contrast", "scrollable-region-focusable", "target-size")
+OF_WIDTH = ("scrollable-region-focusable", "target-size")
 
 
 @cache

@@ -5,7 +5,9 @@ from pathlib import Path
 
 import pytest
 
+from roadlog.report.map import map_page
 from tests.browser.screen import WIDTHS, Screen
+from tests.report.conftest import Change
 
 Written = Callable[[str], Path]
 
@@ -175,3 +177,24 @@ def test_without_scripts_the_drawing_stands(browser, written: Written) -> None:
     assert page.locator(".road-sketch").is_visible()
     assert not page.locator(".road-tools").is_visible()
     context.close()
+
+
+def test_long_names_leave_the_numbers_within_the_map(
+    screen: Screen, change: Change, tmp_path: Path
+) -> None:
+    """A label of 300 letters, with markup and from right to left, filled the phone and more."""
+    name = "<img src=x onerror=alert(1)> مرحبا " + "x" * 300
+    page = tmp_path / "long.html"
+    labels = {"baseline": name, "fitted": name}
+    page.write_text(map_page(change(study_name=name, study_labels=labels)), encoding="utf-8")
+    screen.look(390)
+    screen.open(page)
+    screen.page.get_by_role("slider", name="Along leg 1").focus()
+    screen.page.keyboard.press("Enter")
+    screen.page.wait_for_timeout(300)
+    popup, frame = box_of(screen, ".road-popup"), box_of(screen, ".road-frame")
+    assert popup["height"] <= frame["height"]
+    assert popup["x"] + popup["width"] <= frame["x"] + frame["width"]
+    assert screen.sideways_px() == 0
+    assert screen.page.locator("img").count() == 0
+    assert screen.said == []

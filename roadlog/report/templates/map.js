@@ -60,7 +60,7 @@ const road = {
       [road.element("dt", "", name), road.element("dd", "", value)]);
     const uses = segment.use.map((use, arm) => road.element("p", "road-use", "", [
       road.drawing("svg", { class: "road-mark-of", viewBox: "0 0 14 14", "aria-hidden": "true" }, [road.sign(arm)]),
-      road.element("b", "", data.arms[arm]), ` ${use}`]));
+      road.element("span", "", "", [road.element("b", "", data.arms[arm]), use])]));
     return road.element("div", "road-facts", "", [
       road.element("h4", "", segment.title), road.element("p", "road-change", segment.change),
       ...uses, ...road.dots(segment, data), road.element("dl", "", "", facts)]);
@@ -175,7 +175,7 @@ const road = {
     };
     const open = (s, at, back = null) => {
       const wide = map.getSize().x;
-      const popup = L.popup({ maxWidth: Math.min(300, wide - 44), minWidth: Math.min(230, wide - 60), autoPanPadding: [10, 10], className: "road-popup" });
+      const popup = L.popup({ maxWidth: Math.min(300, wide - 44), maxHeight: Math.max(140, map.getSize().y - 60), minWidth: Math.min(230, wide - 60), autoPanPadding: [10, 10], className: "road-popup" });
       popup.setLatLng(at).setContent(road.told(s, data)).openOn(map);
       popup.getElement().querySelector(".leaflet-popup-close-button").setAttribute("aria-label", "Close these numbers");
       if (!back) return;
