@@ -96,7 +96,7 @@ const road = {
     const map = L.map(live, {
       renderer: L.canvas({ padding: 0.3, tolerance: touch ? 12 : 4 }), zoomControl: false,
       attributionControl: Boolean(data.tiles), scrollWheelZoom: false, zoomSnap: 0.1, maxZoom: 19, minZoom: 3,
-      dragging: !touch, zoomAnimation: !still, fadeAnimation: !still, inertia: !still,
+      dragging: !touch, zoomAnimation: !still, fadeAnimation: false, inertia: !still,
     });
     live.setAttribute("role", "region");
     live.setAttribute("aria-label", "Map of the road: arrow keys move it, plus and minus change its scale");
