@@ -20,7 +20,7 @@ from roadlog.plan.schedule import redraw
 from roadlog.plan.seal_log import opened_text, opening
 from roadlog.quantities.arms import ARMS
 from roadlog.quantities.facts import Warned
-from roadlog.runs.guesses import guesses
+from roadlog.runs.guesses import guesses, guesses_sha256
 from roadlog.runs.table import Sources
 from roadlog.stats.blinding import blinding_index, right_by_chance
 from roadlog.stats.randomise import Assignments, assignments
@@ -41,15 +41,20 @@ def with_blinding(analysed: Analysed, sources: Sources) -> Analysed:
     if sources.root is None:
         return analysed
     notes = noted_by_driver(study, sources, runs)
-    said = guesses(notes, runs, {str(k): v for k, v in study.labels.items()})
+    said = guesses(notes, runs, labels_of(study))
     warned = tuple(Warned("guess-not-read", d) for d in said.doubts)
-    seal = _seal(study, sources.root, runs)
+    seal = _seal(study, sources.root, runs, notes)
     guess = unit_guesses(runs, said.said)
     guess = guess[[u not in seal.after_opening for u in guess.index]]
     if seal.kept == "not sealed" and not len(guess):
         return replace(analysed, warnings=(*analysed.warnings, *warned))
     found = _with_guesses(seal, study, runs, guess)
     return replace(analysed, blinding=found, warnings=(*analysed.warnings, *warned))
+
+
+def labels_of(study: Study) -> dict[str, str]:
+    """The study's own words for the arms."""
+    return {str(arm): label for arm, label in study.labels.items()}
 
 
 def unit_guesses(runs: pd.DataFrame, said: pd.Series) -> pd.Series:
@@ -68,7 +73,7 @@ def unit_guesses(runs: pd.DataFrame, said: pd.Series) -> pd.Series:
     return pd.Series(np.sign(told.to_numpy(dtype=float)), index=told.index)
 
 
-def _seal(study: Study, folder: Path, runs: pd.DataFrame) -> Blinding:
+def _seal(study: Study, folder: Path, runs: pd.DataFrame, notes: pd.DataFrame | None) -> Blinding:
     """What the seal's records tell, before any guess."""
     entries = read_register(folder)
     starts = runs["start"].dropna()
@@ -95,6 +100,8 @@ def _seal(study: Study, folder: Path, runs: pd.DataFrame) -> Blinding:
         kept = "opened early"
     elif study.analysis.driver_knew_arm or not study.plan.switched_by_other:
         kept = "said to know"
+    elif event.guesses_sha256 != guesses_sha256(notes, labels_of(study)):
+        kept = "guesses changed"
     return Blinding(
         kept,
         sealed_at=None if first_entry is None else first_entry.at.isoformat(timespec="minutes"),

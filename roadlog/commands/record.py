@@ -77,6 +77,8 @@ def _record(a: argparse.Namespace) -> int:
     study = load_study(a.study)
     if not 0 < a.max_hz <= 100:
         raise InputError(f"--max-hz {a.max_hz:g} is out of range: give up to 100 requests a second")
+    if study.shut and a.arm is not None:
+        raise InputError("--arm: the schedule is sealed, so the arm isn't to be said: leave it out")
     require_library()
     purpose: Purpose = "standing-start" if a.standing_start else "road"
     end = "\a" if a.bell else ""

@@ -64,6 +64,8 @@ def _timestamp(a: argparse.Namespace) -> int:
     if stamp.root_from == "embedded":
         print("That root came with the token, so nothing here vouches for it: hold its SHA-256")
         print("against the authority's own pages, or attach again with --roots.")
+    if stamp.sha256 != entries[-1].sha256:
+        print("It isn't of the last registration: the report tells it only if that one counts.")
     print("Not checked: whether a certificate was revoked, which takes a network.")
     return 0
 

@@ -96,6 +96,8 @@ def _event(
         If days are still to be driven and nobody said --early.
     """
     from roadlog.plan.seal_log import SealEvent
+    from roadlog.runs.guesses import guesses_sha256
+    from roadlog.runs.notes import read_notes
 
     now = dt.datetime.now().astimezone()
     logged = _days_with_logs(a.study, study)
@@ -105,6 +107,8 @@ def _event(
             f"{len(to_come)} scheduled days are still to be driven, the last on {to_come[-1]}: "
             "after opening they can't be blind; wait, or say --early to open it all the same"
         )
+    path = a.study / "notes.csv"
+    notes = read_notes(path, study.time.day_first, [*map(str, logged)]) if path.is_file() else None
     units = sum(any(d in logged for d in (u.unit, *u.also)) for u in schedule.unit)
     return SealEvent(
         "opened",
@@ -113,6 +117,7 @@ def _event(
         len(schedule.unit),
         units,
         tuple(map(str, to_come)),
+        guesses_sha256(notes, {str(k): v for k, v in study.labels.items()}),
     )
 
 
@@ -133,4 +138,5 @@ def _say(a: argparse.Namespace, event: "SealEvent", units: int, dummies: int) ->
     if event.to_come:
         shown = ", ".join(event.to_come[:LISTED]) + (", …" if len(event.to_come) > LISTED else "")
         print(f"NOT BLIND from here on: {len(event.to_come)} days are still to come ({shown}).")
+    print("The guesses in notes.csv are fixed by their hash: a later change takes the word away.")
     print(f"The arms are in {a.study / 'study.toml'} now. Next: roadlog analyze {a.study}")

@@ -73,6 +73,7 @@ class Stamped:
 Kept = Literal[
     "blind",
     "guessed right",
+    "guesses changed",
     "said to know",
     "opened early",
     "sealed late",

@@ -22,7 +22,10 @@ OPENED = "computed/sealed.json"
 
 @dataclass(frozen=True)
 class SealEvent:
-    """One line: `units` switch units had logs then, of `planned`; `to_come` days hadn't come."""
+    """One line: `units` switch units had logs then, of `planned`; `to_come` days hadn't come.
+
+    `guesses_sha256` is of the driver's guesses as they stood at an opening.
+    """
 
     what: Literal["sealed", "opened"]
     at: str  # ISO 8601 with zone
@@ -30,6 +33,7 @@ class SealEvent:
     planned: int
     units: int = 0
     to_come: tuple[str, ...] = ()
+    guesses_sha256: str | None = None
 
     @property
     def time(self) -> dt.datetime:

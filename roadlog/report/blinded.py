@@ -42,13 +42,18 @@ def _of_seal(b: Blinding) -> list[str]:
         f"Chance drew the order for the switcher alone: sealed on {sealed}, before the first run, "
         f"and opened on {opened}"
     )
-    clock = "by this computer's clock and the logs'"
+    clock = "by the clocks of that computer and of the logs"
     if b.kept == "blind":
         return [f"Blind. {seal}, after the last ({clock})."]
     if b.kept == "guessed right":
         return [
             f"{seal}, after the last ({clock}). All the same the daily guesses are right more "
             "often than chance would have it, so the driver may well have known."
+        ]
+    if b.kept == "guesses changed":
+        return [
+            f"{seal}, after the last; but the guesses in notes.csv aren't those that stood there "
+            "at the opening, so nothing shows that the driver couldn't tell."
         ]
     if b.kept == "said to know":
         return [f"{seal}, after the last; but the study says that the driver knew the arm."]
@@ -114,7 +119,7 @@ def guess_sentences(analysed: Analysed) -> list[str]:
             f"know, index {signed(g.index, 2)} ({signed(g.low, 2)} to {signed(g.high, 2)})"
         )
     text = (
-        f"The driver's guesses, by Bang's blinding index (95 %; 0 is chance, +1 always right, "
+        f"The driver's guesses, by Bang's index (95 %; 0 is chance, +1 always right, "
         f"-1 always wrong). {'; '.join(parts)}."
     )
     return [text, *_habit(b), *_chance(b)]

@@ -4,13 +4,15 @@ Notes and runs go in; per run 1 (in), -1 (out), 0 (don't know) or NaN (not noted
 the cells that can't be read. Whether guesses came true is for `roadlog.stats.blinding`.
 """
 
+import hashlib
+import json
 from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
 
-from roadlog.runs.notes import note_headings, noted
+from roadlog.runs.notes import DAY_KEYS, note_headings, noted
 
 GUESS = "guess"
 ANSWERS = {"in": 1, "out": -1, "don't know": 0}  # of the add-on
@@ -62,6 +64,27 @@ def kept_guess(cell: str, labels: Mapping[str, str] | None = None) -> str:
     """
     said = guess_said(cell, labels)
     return "" if said is None else next(w for w, value in ANSWERS.items() if value == said)
+
+
+def guesses_sha256(notes: pd.DataFrame | None, labels: Mapping[str, str] | None = None) -> str:
+    """SHA-256 of all guesses of days, to hold those of now against those of another time.
+
+    Parameters
+    ----------
+    notes : DataFrame, optional
+        As `roadlog.runs.notes.read_notes` gives them.
+    """
+    told: dict[str, str] = {}
+    heads = {} if notes is None else note_headings(notes)
+    day = next((heads[k] for k in DAY_KEYS if k in heads), None)
+    if notes is not None and day is not None and GUESS in heads:
+        cells = zip(notes[day], notes[heads[GUESS]], strict=True)
+        told = {
+            d.strip(): word
+            for d, g in cells
+            if isinstance(d, str) and isinstance(g, str) and (word := kept_guess(g, labels))
+        }
+    return hashlib.sha256(json.dumps(told, sort_keys=True).encode()).hexdigest()
 
 
 def guesses(

@@ -14,8 +14,10 @@ import numpy as np
 from roadlog.plan.register import register
 from roadlog.plan.schedule import drawn_anew
 from roadlog.plan.seal import Sealed, hidden, opened, seal
-from roadlog.plan.seal_log import SealEvent, keep_opened, log_seal
+from roadlog.plan.seal_log import SEAL_LOG, SealEvent, keep_opened, log_seal
 from roadlog.plan.studyfile import write_schedule
+from roadlog.runs.guesses import guesses_sha256
+from roadlog.runs.notes import read_notes
 from roadlog.study.folder import load_study
 
 PLANNED = dt.datetime(2026, 2, 27, 18, 0, tzinfo=dt.UTC)
@@ -54,15 +56,23 @@ def open_at(folder: Path, sealed: Sealed, at: dt.datetime) -> None:
     assert study.schedule is not None
     known = opened(study.schedule, sealed)
     keep_opened(folder, sealed)
-    log_seal(folder, SealEvent("opened", at.isoformat(), sealed.sha256, len(known.unit), 12))
+    notes = guesses_sha256(read_notes(folder / "notes.csv"), {})
+    event = SealEvent("opened", at.isoformat(), sealed.sha256, len(known.unit), 12, (), notes)
+    log_seal(folder, event)
     write_schedule(folder / "study.toml", known)
 
 
-def guess(folder: Path, said: dict[str, str]) -> None:
+def guess(folder: Path, said: dict[str, str], *, before_opening: bool = True) -> None:
     """Write a day's guess into notes.csv, in a column of its own."""
     lines = (folder / "notes.csv").read_text().splitlines()
     rows = [f"{lines[0]},guess", *(f"{row},{said.get(row[:10], '')}" for row in lines[1:])]
     (folder / "notes.csv").write_text("\n".join(rows) + "\n")
+    path = folder / SEAL_LOG
+    if before_opening and path.is_file():
+        now = guesses_sha256(read_notes(folder / "notes.csv"), {})
+        path.write_text(
+            re.sub(r'"guesses_sha256": "\w+"', f'"guesses_sha256": "{now}"', path.read_text())
+        )
 
 
 def words_of_arms(folder: Path, *but: str) -> list[str]:
