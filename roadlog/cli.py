@@ -8,6 +8,7 @@ import argparse
 import os
 import sys
 from collections.abc import Sequence
+from contextvars import copy_context
 
 from roadlog import __version__
 from roadlog.commands import COMMANDS
@@ -29,7 +30,8 @@ def main(argv: Sequence[str] | None = None) -> int:
         parser.print_help()
         return 2
     try:
-        return int(arguments.run(arguments))
+        # in a context of its own: the units that a command prints in end with it
+        return int(copy_context().run(arguments.run, arguments))
     except RoadlogError as e:
         print(f"roadlog: {e}{_without_a_study(arguments, str(e))}", file=sys.stderr)
         return e.exit_code

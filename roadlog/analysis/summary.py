@@ -14,13 +14,21 @@ from roadlog.analysis.answered import answer_of, further_reasons
 from roadlog.analysis.warned import told_warnings
 from roadlog.passes.road_use import RoadUse
 from roadlog.quantities.arms import ARMS
-from roadlog.quantities.units import economy_change_pct, mpg_us
+from roadlog.quantities.units import (
+    L_PER_IMPERIAL_GALLON,
+    L_PER_US_GALLON,
+    economy_change_pct,
+    mpg_us,
+)
 from roadlog.stats.interval import Interval
 from roadlog.wording.numbers import bounds, number, percent, scaled, signed
 from roadlog.wording.screen import one_line, paragraph
+from roadlog.wording.units import choice, economy_unit, in_figures, in_own_units, symbol, told
 
 if TYPE_CHECKING:
     from roadlog.analysis.result import Analysed
+
+_IMPERIAL = L_PER_IMPERIAL_GALLON / L_PER_US_GALLON
 
 
 def economy_interval(fuel: Interval) -> Interval:
@@ -46,11 +54,13 @@ def economy_interval_mpg_us(fuel: Interval, baseline_l_per_100km: float) -> Inte
     return scaled(economy_interval(fuel), base / 100)
 
 
+@in_own_units
 def summary_lines(analysed: "Analysed") -> list[str]:
     """About ten lines for a terminal, 88 columns at most, the finding last."""
     return [line for label, text in summary_rows(analysed) for line in paragraph(label, text)]
 
 
+@in_own_units
 def summary_rows(analysed: "Analysed") -> list[tuple[str, str]]:
     """What the summary says: a label and a sentence each, the study's name under none.
 
@@ -71,7 +81,7 @@ def summary_rows(analysed: "Analysed") -> list[tuple[str, str]]:
         ("Road used", "" if a.road_use is None else road_used(a, a.road_use)),
         ("Fuel use", _fuel_use(a)),
         ("Change", _change(a)),
-        ("In MPG (US)", _change_mpg(a)),
+        (f"In MPG ({economy_unit()[4:]})", _change_mpg(a)),
         ("Other views", _other_views(a)),
         ("Can detect", finds if math.isfinite(smallest) else ""),
         ("Fuel figure", _fuel_figure(a)),
@@ -95,7 +105,7 @@ def _driven(a: "Analysed") -> str:
     if a.road_use is not None:
         km = {arm: use.driven_km for arm, use in a.road_use.arms.items()}
     each = ", ".join(
-        f"{_label(a, arm)} {km[arm]:,.0f} km in {int((a.runs['arm'] == arm).sum())} runs"
+        f"{_label(a, arm)} {told(km[arm], 'km')} in {int((a.runs['arm'] == arm).sum())} runs"
         for arm in ARMS
     )
     text = f"{each}; {a.baseline.switch_units} + {a.fitted.switch_units} switch units"
@@ -106,11 +116,12 @@ def _driven(a: "Analysed") -> str:
 def road_used(a: "Analysed", use: RoadUse) -> str:
     """What of the road driven was placed and used, by arm, and what took the rest."""
     each = ", ".join(
-        f"{_label(a, arm)} {mine.placed_km:,.0f} km placed on shared road, {mine.used_km:,.0f} used"
+        f"{_label(a, arm)} {told(mine.placed_km, 'km')} placed on shared road, "
+        f"{in_figures(mine.used_km, 'km')} used"
         for arm, mine in use.arms.items()
     )
     lost = "; ".join(
-        f"{_label(a, arm)} {km:,.0f} km {cause}"
+        f"{_label(a, arm)} {told(km, 'km')} {cause}"
         for arm, mine in use.arms.items()
         for cause, km in mine.lost[:2]
         if km >= 0.5
@@ -138,20 +149,26 @@ def sums_differ(a: "Analysed") -> str:
     each = [(a.baseline, whole_runs(a, "baseline")), (a.fitted, whole_runs(a, "fitted"))]
     if all(number(p.l_per_100km, 2) == number(w.l_per_100km, 2) for p, w in each):
         return ""
-    passes = " and ".join(number(p.l_per_100km, 2) for p, _ in each)
-    whole = " and ".join(number(w.l_per_100km, 2) for _, w in each)
+    passes = " and ".join(in_figures(p.l_per_100km, "L/100 km", 2) for p, _ in each)
+    whole = " and ".join(in_figures(w.l_per_100km, "L/100 km", 2) for _, w in each)
     return (
-        f"Over whole runs, also where a pass doesn't count, fuel use was {whole} L/100 km; over "
-        f"the passes that are compared it was {passes}."
+        f"Over whole runs, also where a pass doesn't count, fuel use was {whole} "
+        f"{symbol('L/100 km')}; over the passes that are compared it was {passes}."
     )
 
 
 def _fuel_use(a: "Analysed") -> str:
     uses = a.baseline.l_per_100km, a.fitted.l_per_100km
-    economies = [number(mpg_us(u) if u > 0 else None) for u in uses]
+    litres = [number(u, 2) for u in uses]
+    if choice() == "metric":
+        first, others = litres, [number(mpg_us(u) if u > 0 else None) for u in uses]
+        unit, beside = "L/100 km", "MPG US"
+    else:
+        first, others = [in_figures(u, "L/100 km", 2) for u in uses], litres
+        unit, beside = symbol("L/100 km"), "L/100 km"
     return (
-        f"{_label(a, 'baseline')} {number(uses[0], 2)}, {_label(a, 'fitted')} "
-        f"{number(uses[1], 2)} L/100 km ({economies[0]} and {economies[1]} MPG US), as driven"
+        f"{_label(a, 'baseline')} {first[0]}, {_label(a, 'fitted')} {first[1]} {unit} "
+        f"({others[0]} and {others[1]} {beside}), as driven"
         f"{'' if a.road_use is None else ', over the passes compared'}."
     )
 
@@ -166,14 +183,15 @@ def _change(a: "Analysed") -> str:
     litres = scaled(i, a.baseline.l_per_100km / 100)
     return (
         f"estimate {percent(i.estimate)} fuel {compared_how(a)} ({bounds(i)}); "
-        f"{signed(litres.estimate, 2)} L/100 km."
+        f"{told(litres.estimate, 'L/100 km', 2, change=True, sign=True)}."
     )
 
 
 def _change_mpg(a: "Analysed") -> str:
     i = economy_interval(a.effect.primary)
     miles = economy_interval_mpg_us(a.effect.primary, a.baseline.l_per_100km)
-    return f"estimate {percent(i.estimate)} ({bounds(i)}); {signed(miles.estimate)} MPG US."
+    gain = signed(miles.estimate * (_IMPERIAL if choice() == "imperial" else 1.0))
+    return f"estimate {percent(i.estimate)} ({bounds(i)}); {gain} {economy_unit()}."
 
 
 def _other_views(a: "Analysed") -> str:

@@ -36,6 +36,7 @@ from roadlog.weather.station import about, drive_positions, locate, station_warn
 from roadlog.wording.colours import ARM_COLOURS, NO_DATA
 from roadlog.wording.numbers import number
 from roadlog.wording.shown import Said, Shown
+from roadlog.wording.units import in_figures, in_own_units, symbol, with_twins
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -74,11 +75,13 @@ class StudyCheck(Shown):
         headings = ("run", "start", "arm", "min", "km", "verdict")
         return Said(self.study.name, rows, headings, [f"Warning: {w}." for w in self.warnings])
 
+    @in_own_units
     def lines(self, width: int) -> list[str]:
         """What a terminal of so many columns shows."""
         wide = min(max((len(r.file) for r in self.runs), default=4), 40)
         heads = (
-            f"{'run':<{wide}}  {'start':<16}  {'arm':<8}  {'min':>4}  {'km':>5}  {'1/s':>4}  known"
+            f"{'run':<{wide}}  {'start':<16}  {'arm':<8}  {'min':>4}  {symbol('km'):>5}  "
+            f"{'1/s':>4}  known"
         )
         lines = ["SYNTHETIC DATA", ""] if self.study.synthetic else []
         lines.append(heads + "  verdict")
@@ -86,7 +89,9 @@ class StudyCheck(Shown):
             file = r.file if len(r.file) <= wide else "…" + r.file[1 - wide :]
             rate = number(r.rate_of("speed_kmh"), 1) if r.signals else ""
             known = f"{100 * r.known:.0f} %" if r.signals else ""
-            minutes, km = (number(r.minutes, 0), number(r.km, 1)) if r.signals else ("", "")
+            minutes, km = (
+                (number(r.minutes, 0), in_figures(r.km, "km", 1)) if r.signals else ("", "")
+            )
             row = (
                 f"{file:<{wide}}  {r.begun:<16}  {r.arm or '?':<8}  {minutes:>4}  {km:>5}  "
                 f"{rate:>4}  {known:>5}"
@@ -97,7 +102,10 @@ class StudyCheck(Shown):
                 lines.append(row)
                 indent = "    "
                 lines += textwrap.wrap(
-                    r.verdict, max(60, width), initial_indent=indent, subsequent_indent=indent
+                    with_twins(r.verdict),
+                    max(60, width),
+                    initial_indent=indent,
+                    subsequent_indent=indent,
                 )
         usable = sum(r.usable for r in self.runs)
         lines += ["", f"{usable} of {len(self.runs)} runs can be used."]
@@ -105,7 +113,7 @@ class StudyCheck(Shown):
             lines.append(f"Fuel estimate that all usable runs allow: {self.estimator}.")
         if above := datum_counts([r.altitude_datum for r in self.runs]):
             lines.append(f"Altitudes: {above}.")
-        lines += [f"Warning: {w}." for w in self.warnings]
+        lines += [with_twins(f"Warning: {w}.") for w in self.warnings]
         return lines
 
 

@@ -17,7 +17,7 @@ from roadlog.ingest.text.handanswer import measured, plain_answer
 from roadlog.ingest.text.handedit import hand_text, with_cells
 from roadlog.ingest.text.handnumbers import decimal_mark
 from roadlog.ingest.text.handtable import read_table
-from roadlog.quantities.units import convert, unit_symbol
+from roadlog.quantities.units import UnitChoice, convert, unit_symbol
 from roadlog.study.durable import atomic_write
 from roadlog.study.folder import row_of
 from roadlog.study.settings import Fill, Study
@@ -28,15 +28,25 @@ MOST_KM_A_DAY = 2500.0  # what drivers in turns can drive; common practice, no s
 _OVERFULL = 1.15  # of tank_l: the filler neck and a rounded tank size
 
 
-def empty_fills() -> bytes:
-    """The headings of a new fills.csv."""
-    return b"time,litres,odometer [km],full,price\n"
+HEADINGS = {  # of a new fills.csv; a price without a unit is that of a litre
+    "metric": "time,litres,odometer [km],full,price",
+    "us": "time,volume [US gal],odometer [mi],full,price [per/US gal]",
+    "imperial": "time,volume [imp gal],odometer [mi],full,price [per/imp gal]",
+}
+
+
+GALLONS = {"us": "gal (us)", "imperial": "gal (imp)"}
+
+
+def empty_fills(units: UnitChoice) -> bytes:
+    """The headings of a new fills.csv, in the study's units."""
+    return f"{HEADINGS[units]}\n".encode()
 
 
 def units_of_fills(folder: Path, study: Study) -> tuple[str, str, str]:
     """What fuel, odometer and price are asked in: as the headings of the file have it."""
     path = folder / NAME
-    raw = path.read_bytes() if path.is_file() else empty_fills()
+    raw = path.read_bytes() if path.is_file() else empty_fills(study.units)
     text = hand_text(raw, path)
     columns = fill_headings([h.strip() for h in text.records[text.head][2] if h.strip()], path)
     litres, km = (
@@ -44,11 +54,20 @@ def units_of_fills(folder: Path, study: Study) -> tuple[str, str, str]:
         for name, own in (("litres", "l"), ("odometer_km", "km"))
     )
     priced = columns.get("price_per_l", ("", None))[1]
-    return litres, km, "a litre" if _gallon(priced) is None else f"a {_gallon(priced)}"
+    return (
+        litres,
+        km,
+        {"gal (us)": "a US gallon", "gal (imp)": "an imperial gallon"}.get(
+            _gallon(priced) or "", "a litre"
+        ),
+    )
 
 
 def fill_told(
-    answers: Mapping[str, str], day: dt.date, columns: Mapping[str, tuple[str, str | None]]
+    answers: Mapping[str, str],
+    day: dt.date,
+    columns: Mapping[str, tuple[str, str | None]],
+    gallon: str | None = None,
 ) -> tuple[dict[str, object], dict[str, str]]:
     """The fill's fields from typed answers, and the cells that they become, by heading.
 
@@ -57,6 +76,7 @@ def fill_told(
     answers : by field of `ASKED`; blank ones are left out
     day : of the fill
     columns : as `fill_headings` gives them
+    gallon : the unit's name where the study says which a bare gallon is
 
     Raises
     ------
@@ -73,7 +93,7 @@ def fill_told(
             own = "l" if name == "litres" else "km"
             answer = _decimals(answer) if name == "litres" else answer
             value, text = measured(
-                name.partition("_")[0], answer, _unit(unit, own), gallon=_gallon(unit),
+                name.partition("_")[0], answer, _unit(unit, own), gallon=_gallon(unit) or gallon,
                 whole=name == "odometer_km",
             )  # fmt: skip
             fields[name] = float(convert(value, _unit(unit, own), own))
@@ -165,7 +185,7 @@ def new_fill(
                            ("full", "full"), ("batch", "batch")):  # fmt: skip
         if answers.get(field):
             columns.setdefault(field, (heading, None))
-    fields, cells = fill_told(answers, day, columns)
+    fields, cells = fill_told(answers, day, columns, GALLONS.get(study.units))
     fill = row_of(Fill, fields, "the fill")
     refuse_fill(fill, (*earlier, *study.fills), study)
     if there and decimal_mark(read_table(path)) == ",":

@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from roadlog.commands.sources import opened
 from roadlog.errors import InputError
 
 if TYPE_CHECKING:
@@ -54,10 +55,9 @@ def _run(a: argparse.Namespace) -> int:
         study_sources,
         with_day_order,
     )
-    from roadlog.study.folder import load_study
 
     answers = dict(_answer(text) for text in a.answer)
-    study = load_study(a.study)
+    study = opened(a.study)
     sources = study_sources(a.study, study)
     study = with_day_order(study, sources)
     logs = read_logs(study, sources)

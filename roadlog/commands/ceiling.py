@@ -6,6 +6,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from roadlog.commands.sources import opened
 from roadlog.errors import InputError
 
 if TYPE_CHECKING:
@@ -62,7 +63,6 @@ def add(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None
 
 def _run(a: argparse.Namespace) -> int:
     from roadlog.quantities.fuels import FUELS
-    from roadlog.study.folder import load_study
     from roadlog.study.settings import Study, override
     from roadlog.trials.ceiling import (
         ALTERNATOR_EFFICIENCY,
@@ -73,7 +73,7 @@ def _run(a: argparse.Namespace) -> int:
     from roadlog.trials.result import save, screen
     from roadlog.trials.road_test import under_road_test
 
-    study = Study() if a.study is None else load_study(a.study)
+    study = Study() if a.study is None else opened(a.study)
     claim = {"economy_pct": a.claim_economy, "fuel_pct": a.claim_fuel}
     study = override(
         study,

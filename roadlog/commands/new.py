@@ -26,6 +26,7 @@ def add(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None
     )
     p.add_argument("folder", type=Path, metavar="DIR", help="folder to make")
     p.add_argument("--name", help="name of the study")
+    p.add_argument("--units", help="of pages and questions: metric, us or imperial")
     p.add_argument("--device", metavar="NAME", help="name of the add-on")
     p.add_argument("--acts-on", metavar="WHERE", help="intake, fuel, electrical …")
     p.add_argument("--carry-over", metavar="HOW", help='none, "washes out" or permanent')

@@ -11,6 +11,7 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, TypeVar
 
+from roadlog.commands.sources import opened
 from roadlog.errors import InputError, RoadlogError
 
 if TYPE_CHECKING:
@@ -93,7 +94,6 @@ def gather(folder: Path, date: dt.date | None) -> "Standing":
     from roadlog.plan.register import changes, choices_of, fingerprint, read_register
     from roadlog.plan.today import Standing
     from roadlog.runs.table import with_day_order
-    from roadlog.study.folder import load_study
 
     faults: list[str] = []
 
@@ -106,7 +106,7 @@ def gather(folder: Path, date: dt.date | None) -> "Standing":
             faults.append(f"{e.filename}: {e.strerror}: let the file be read")
         return instead
 
-    study = load_study(folder)
+    study = opened(folder)
     sources = read(lambda: _sources(folder, study), None)
     if sources is not None:
         found = sources
@@ -137,6 +137,7 @@ def gather(folder: Path, date: dt.date | None) -> "Standing":
         looks=looks,
         analysed=_analysed(folder),
         stale="study.toml" if edited else _stale(folder),
+        published=_published(folder),
         sealed=study.shut,
     )
 
@@ -253,6 +254,10 @@ def _analysed(folder: Path) -> frozenset[str] | None:
         return frozenset(str(r["file"]) for r in runs)
     except (OSError, ValueError, KeyError, TypeError):
         return None
+
+
+def _published(folder: Path) -> bool:
+    return (folder / "published" / "index.html").is_file()
 
 
 def _stale(folder: Path) -> str:

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from roadlog.commands.next_step import a_date, now_of, with_logs_order
+from roadlog.commands.sources import opened
 from roadlog.errors import InputError
 
 if TYPE_CHECKING:
@@ -86,9 +87,8 @@ class Day:
 
 
 def _note(a: argparse.Namespace) -> int:
-    from roadlog.study.folder import load_study
 
-    study = with_logs_order(a.study, load_study(a.study))
+    study = with_logs_order(a.study, opened(a.study))
     day = _day(a, study)
     print(_first_line(day))
     if a.set:
@@ -165,7 +165,7 @@ def _empty(study: "Study") -> bytes:
     from roadlog.study.settings import Schedule
 
     schedule = study.schedule or Schedule()
-    return notes_template(schedule, study.analysis.noted_covariates).encode()
+    return notes_template(schedule, study.analysis.noted_covariates, study.units).encode()
 
 
 def _headings(raw: bytes) -> list[str]:
@@ -211,7 +211,7 @@ def _given(day: Day, sets: Sequence[str], *, replace: bool) -> None:
 
 def _column(day: Day, name: str) -> "Column":
     """The column that a name means; a known thing that the file lacks becomes a column."""
-    from roadlog.plan.studyfile import NOTED
+    from roadlog.plan.studyfile import noted_in
     from roadlog.runs.daily_notes import columns_of
 
     def means(c: "Column") -> bool:
@@ -221,7 +221,7 @@ def _column(day: Day, name: str) -> "Column":
     part = [c for c in day.columns if name in c.heading.casefold() or name in c.item.name]
     if exact or len(part) == 1:
         return (exact or part)[0]
-    new = [c for c in columns_of(NOTED) if means(c)]
+    new = [c for c in columns_of(noted_in(day.study.units)) if means(c)]
     if new and not part:
         return new[0]
     names = ", ".join([c.item.name for c in part or day.columns] + ([] if part else ["fill"]))
@@ -297,7 +297,7 @@ def _plan_fill(day: Day) -> None:
     from roadlog.closure.fillnote import empty_fills, new_fill
 
     if day.fill.get("litres", "").strip():
-        day.made = new_fill(day.folder, empty_fills(), day.fill, day.date, day.study)
+        day.made = new_fill(day.folder, empty_fills(day.study.units), day.fill, day.date, day.study)
 
 
 def _answer(
@@ -335,6 +335,7 @@ def _write(day: Day) -> None:
     from roadlog.plan.today import command
     from roadlog.runs.daily_notes import write_day
     from roadlog.wording.screen import paragraph
+    from roadlog.wording.units import told
 
     try:
         if day.cells:
@@ -346,13 +347,13 @@ def _write(day: Day) -> None:
                 day.study.time.day_first,
                 day.now,
             )
-            told = "; ".join(f"{h}: {c}" for h, c in day.cells.items() if c) or "all blank"
+            row = "; ".join(f"{h}: {c}" for h, c in day.cells.items() if c) or "all blank"
             print(f"Written: {day.folder / 'notes.csv'}, the row of {day.date}")
-            print("\n".join(paragraph("", f"  {told}")))
+            print("\n".join(paragraph("", f"  {row}")))
             day.cells.clear()
         if day.made is not None:
             write_fill(day.made, day.study.time.day_first)
-            print(f"Written: {day.made.path}: {day.made.fill.litres:.2f} L")
+            print(f"Written: {day.made.path}: {told(day.made.fill.litres, 'L', 2)}")
     except OSError as e:
         raise InputError(
             f"{e.filename or day.folder}: {e.strerror}: nothing is lost, go on with  {day.again()}"

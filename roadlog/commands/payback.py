@@ -7,6 +7,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from roadlog.commands.sources import opened
 from roadlog.errors import InputError
 
 if TYPE_CHECKING:
@@ -47,13 +48,12 @@ def add(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None
 
 def _run(a: argparse.Namespace) -> int:
     from roadlog.quantities.fuels import FUELS
-    from roadlog.study.folder import load_study
     from roadlog.trials.ceiling import ALTERNATOR_EFFICIENCY, marginal_efficiency
     from roadlog.trials.payback import Purchase, extra_litres, payback_result
     from roadlog.trials.result import save, screen
     from roadlog.trials.road_test import road_test, under_road_test
 
-    study = load_study(a.study)
+    study = opened(a.study)
     plan = study.payback
     results = _results(a.results or a.study / "results" / "results.json")
     given = {

@@ -6,6 +6,7 @@ import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from roadlog.commands.sources import opened
 from roadlog.errors import DesignError, InputError
 
 if TYPE_CHECKING:
@@ -83,9 +84,8 @@ def _plan(a: argparse.Namespace) -> int:
     from roadlog.plan.promise import order_of_schedule
     from roadlog.plan.promised import keep_promise, promise_of
     from roadlog.plan.size import losses, size, unit_plan
-    from roadlog.study.folder import load_study
 
-    study = _with_options(load_study(a.study), a)
+    study = _with_options(opened(a.study), a)
     refuse_mediators((*study.analysis.noted_covariates, *(study.analysis.covariates or ())))
     now = dt.datetime.now().astimezone()
     if a.register:
@@ -209,7 +209,7 @@ def _write(folder: Path, study: "Study", kept: bool, now: dt.datetime, loose: st
     assert study.schedule is not None
     papers = _papers(study, fingerprint(choices_of(study)), now, loose)
     notes = folder / "notes.csv"
-    template = notes_template(study.schedule, study.analysis.noted_covariates).encode()
+    template = notes_template(study.schedule, study.analysis.noted_covariates, study.units).encode()
     if not kept:
         write_schedule(folder / "study.toml", study.schedule)
     entry = register(folder, study, now)

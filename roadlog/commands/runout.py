@@ -3,6 +3,7 @@
 import argparse
 from pathlib import Path
 
+from roadlog.commands.sources import opened
 from roadlog.errors import InputError
 
 
@@ -43,7 +44,6 @@ def add(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None
 
 def _run(a: argparse.Namespace) -> int:
     from roadlog.quantities.fuels import FUELS
-    from roadlog.study.folder import load_study
     from roadlog.study.settings import RunOuts
     from roadlog.trials.result import save, screen
     from roadlog.trials.runout import compare_runouts, runout_result
@@ -54,7 +54,7 @@ def _run(a: argparse.Namespace) -> int:
     plan = RunOuts()
     labels: dict[str, str] = {}
     if folder is not None:
-        study = load_study(folder)
+        study = opened(folder)
         plan, device, synthetic = study.runout, study.device.name, study.synthetic
         labels = {word: arm for arm, word in study.labels.items()}
     claim = _claim(a.claim_fuel, a.claim_run_time, plan.claim_fuel_pct)

@@ -45,6 +45,22 @@ def add_sources(p: argparse.ArgumentParser) -> None:
     )
 
 
+def opened(folder: Path) -> "Study":
+    """A study's settings; from here on the command prints in the study's units.
+
+    Raises
+    ------
+    InputError
+        As `load_study`.
+    """
+    from roadlog.study.folder import load_study
+    from roadlog.wording.units import show_in
+
+    study = load_study(folder)
+    show_in(study.units)
+    return study
+
+
 def require_one_source(a: argparse.Namespace) -> None:
     """Raise InputError unless the call names a study, both piles, or a list of runs."""
     piles = [arm for arm in ("baseline", "fitted") if getattr(a, arm) is not None]
@@ -63,7 +79,6 @@ def chosen(
 ) -> "tuple[Study, Sources]":
     """The study and its files; `in_study` names a study's files where they aren't its [logs]."""
     from roadlog.runs.table import listed_sources, pile_sources, study_sources
-    from roadlog.study.folder import load_study
     from roadlog.study.settings import column_rules
 
     require_one_source(a)
@@ -76,7 +91,7 @@ def chosen(
     if a.name is not None or a.device is not None:
         option = "--name" if a.name is not None else "--device"
         raise InputError(f"{option} is for logs without a study: {a.study / 'study.toml'} has it")
-    study = load_study(a.study)
+    study = opened(a.study)
     study = study.model_copy(update={"columns": {**study.columns, **rules}})
     return study, (in_study or study_sources)(a.study, study)
 

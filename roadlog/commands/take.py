@@ -5,6 +5,8 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from roadlog.commands.sources import opened
+
 if TYPE_CHECKING:
     from roadlog.ingest import Log
     from roadlog.runs.intake import Proposal
@@ -44,9 +46,8 @@ def _take(a: argparse.Namespace) -> int:
     from roadlog.errors import InputError
     from roadlog.ingest.clock.localday import zone_warning
     from roadlog.runs.intake import propose, take_in
-    from roadlog.study.folder import load_study
 
-    study = load_study(a.study)
+    study = opened(a.study)
     proposals = propose(a.study, study, a.files, arm=a.arm, split=a.split)
     good = [p for p in proposals if not p.refused and not p.already]
     logs = [p.log for p in good if p.log is not None]

@@ -5,12 +5,18 @@ Answers (from flags or typed in) go in; the text of a `study.toml` that explains
 
 import json
 import math
+import re
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
 from roadlog.errors import InputError
+from roadlog.ingest.text.handanswer import measured, plain_answer
+from roadlog.quantities.units import UnitChoice, canonical_unit, convert
 from roadlog.study.folder import row_of
 from roadlog.study.settings import Study, parse_study
+from roadlog.wording.units import Metric, amount, shown_in, symbol
+
+UNIT_NAMES: dict[str, UnitChoice] = {"metric": "metric", "us": "us", "imperial": "imperial"}
 
 
 @dataclass(frozen=True)
@@ -23,10 +29,15 @@ class Question:
     choices: tuple[str, ...] = ()
     number: bool = False
     key: str = ""  # of study.toml, where the answer goes
+    unit: Metric | None = None  # of the key; the reader is asked in his own
 
 
 QUESTIONS: tuple[Question, ...] = (
     Question("name", "What is the study called?", "my test"),
+    Question(
+        "units", "In which units shall pages and questions be? (us: miles, US gallons, psi, °F)",
+        "metric", ("metric", "us", "imperial"),
+    ),
     Question("device", "What is the add-on called?", "add-on"),
     Question(
         "acts_on",
@@ -38,8 +49,8 @@ QUESTIONS: tuple[Question, ...] = (
         ("none", "washes out", "permanent"),
     ),
     Question(
-        "washout_km", "After how many km is it gone? (0 if at once)", "0", number=True,
-        key="device.washout_km",
+        "washout_km", "After what distance is it gone, {unit}? (0 if at once)", "0", number=True,
+        key="device.washout_km", unit="km",
     ),
     Question(
         "claim_economy", "Claimed gain in distance per fuel, % (blank: none)", "", number=True,
@@ -54,10 +65,16 @@ QUESTIONS: tuple[Question, ...] = (
         "displacement", "Engine displacement, litres (blank: unknown)", "", number=True,
         key="vehicle.displacement_l",
     ),
-    Question("mass", "Mass of the car as driven, kg", "1500", number=True, key="vehicle.mass_kg"),
+    Question(
+        "mass", "Mass of the car as driven, {unit}", "1500", number=True, key="vehicle.mass_kg",
+        unit="kg",
+    ),
     Question("days", "How many driving days are there?", "20", number=True, key="plan.days"),
     Question("runs_per_day", "How many drives a day?", "2", number=True, key="plan.runs_per_day"),
-    Question("km_per_run", "How long is one drive, km?", "15", number=True, key="plan.km_per_run"),
+    Question(
+        "km_per_run", "How long is one drive, {unit}?", "15", number=True, key="plan.km_per_run",
+        unit="km",
+    ),
     Question("road", "What kind of road?", "mixed", ("motorway", "mixed", "town")),
     Question(
         "switched_by_other", "Can somebody else switch it, unseen by the driver?", "no",
@@ -137,15 +154,49 @@ def ask(
                 against_earlier(q.name, answers)
             continue
         choices = f" ({' / '.join(q.choices)})" if q.choices else ""
-        default = f" [{q.default}]" if q.default else ""
+        units = UNIT_NAMES[answers.get("units", "metric")]
+        default = f" [{_in_units(q, units)}]" if q.default else ""
+        words = q.words.replace("{unit}", _symbol(q, units))
         while q.name not in answers:
             try:
-                answer = check_answer(q, read(f"{q.words}{choices}{default} "))
+                answer = check_answer(q, _as_asked(q, read(f"{words}{choices}{default} "), units))
                 against_earlier(q.name, {**answers, q.name: answer})
                 answers[q.name] = answer
             except InputError as e:
                 complain(f"  {e}: try again")
     return answers
+
+
+def _symbol(q: Question, units: UnitChoice) -> str:
+    with shown_in(units):
+        return "" if q.unit is None else symbol(q.unit)
+
+
+def _in_units(q: Question, units: UnitChoice) -> str:
+    """The default as it is offered: what it is in the units that are asked in."""
+    if q.unit is None or units == "metric":
+        return q.default
+    with shown_in(units):
+        return f"{amount(float(q.default), q.unit):.4g}"
+
+
+def _as_asked(q: Question, text: str, units: UnitChoice) -> str:
+    """A typed answer in the unit of its key: a bare number is in the unit that was asked for.
+
+    Raises
+    ------
+    InputError
+        If a unit that is named doesn't fit.
+    """
+    text = plain_answer(text)
+    if q.unit is None or not text or not re.search(r"\d", text):
+        return text
+    named = re.search(r"\d\s*[^\W\d_]{2,}$", text)
+    if units == "metric" and not named:
+        return text
+    asked = canonical_unit(_symbol(q, units)) or q.unit
+    value, _ = measured(q.name, text, asked)
+    return f"{convert(value, asked, q.unit):.6g}"
 
 
 def study_text(answers: Mapping[str, str]) -> str:
@@ -174,6 +225,8 @@ def study_text(answers: Mapping[str, str]) -> str:
     text = f"""\
 # A study: one question about one car and one add-on. Lines that begin with # are remarks.
 name = {_text(a["name"])}
+# metric, us or imperial: what pages, screens and questions show. Keys here stay as they are named.
+units = "{a["units"]}"
 
 # What you call the two arms: baseline is without (or off), fitted is with (and on).
 [labels]

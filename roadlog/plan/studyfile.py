@@ -13,6 +13,7 @@ from typing import Any
 
 from roadlog.errors import InputError
 from roadlog.ingest.text.handtable import split_unit
+from roadlog.quantities.units import UnitChoice
 from roadlog.runs.guesses import GUESS
 from roadlog.study.durable import atomic_write
 from roadlog.study.settings import Schedule, Study, parse_study
@@ -121,7 +122,20 @@ NOTED = (
 )
 
 
-def notes_template(schedule: Schedule, named: Sequence[str] = ()) -> str:
+def noted_in(units: UnitChoice) -> tuple[str, ...]:
+    """The headings of a new notes.csv, in the units that the study says.
+
+    >>> [h for h in noted_in("us") if "[" in h]
+    ['cold tyre pressure [psi]', 'payload [lb]', 'soak [h]']
+    """
+    if units == "metric":
+        return NOTED
+    return tuple(h.replace("[kPa]", "[psi]").replace("[kg]", "[lb]") for h in NOTED)
+
+
+def notes_template(
+    schedule: Schedule, named: Sequence[str] = (), units: UnitChoice = "metric"
+) -> str:
     """An empty `notes.csv`, one row a scheduled day, with a column for each `named` covariate too.
 
     A driver who isn't to know the arm guesses it daily, in a column of its own.
@@ -130,7 +144,9 @@ def notes_template(schedule: Schedule, named: Sequence[str] = ()) -> str:
     True
     """
     days = [d for u in schedule.unit for d in (u.unit, *u.also)]
-    noted = NOTED if schedule.sealed is None else (*NOTED[:-1], GUESS, NOTED[-1])
+    noted = noted_in(units)
+    if schedule.sealed is not None:
+        noted = (*noted[:-1], GUESS, noted[-1])
     usual = {split_unit(c)[0] for c in noted} | {c.casefold() for c in noted}
     columns = ["date", *noted, *(n for n in named if n.casefold() not in usual)]
     text = io.StringIO()

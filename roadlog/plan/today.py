@@ -15,6 +15,7 @@ from roadlog.plan.to_log import tanks_must_differ
 from roadlog.runs.seen import LogSeen
 from roadlog.study.settings import ScheduleUnit, Study
 from roadlog.wording.screen import one_line, paragraph
+from roadlog.wording.units import in_own_units, told
 
 MOST_MISSING = 3  # sentences on what is missing; the rest comes up once these are done
 MOST_NAMED = 3  # days or logs that a line names before it counts the rest
@@ -68,7 +69,9 @@ class Standing:
 
 def driver_is_blind(study: Study) -> bool:
     """Whether the study says that the driver isn't to know the arm."""
-    return study.plan.switched_by_other or study.analysis.driver_knew_arm is False
+    sealed = study.schedule is not None and study.schedule.sealed is not None
+    known = study.analysis.driver_knew_arm
+    return sealed or study.plan.switched_by_other or known is False
 
 
 @dataclass(frozen=True)
@@ -109,6 +112,7 @@ def nothing_there(folder: str, *, exists: bool, logs: bool) -> Advice:
     return Advice([("Done", said)], "start a study", command("new", folder))
 
 
+@in_own_units
 def advise(s: Standing) -> Advice:
     """What is done, what is missing, what to do today, and the next command."""
     told = _Told()
@@ -344,9 +348,10 @@ def _washout(s: Standing) -> str:
     km, plan = s.study.device.washout_km, s.study.plan
     if s.study.device.carry_over == "none" or km <= 0:
         return ""
+    way = told(km, "km", 0 if float(km).is_integer() else 1)
     if km >= plan.km_per_run * plan.runs_per_day:
-        return f"The first {km:g} km are set aside, so perhaps all drives of the day: drive them."
-    return f"The first {km:g} km are set aside: drive them all the same."
+        return f"The first {way} are set aside, so perhaps all drives of the day: drive them."
+    return f"The first {way} are set aside: drive them all the same."
 
 
 def _clock(s: Standing) -> tuple[str, str] | None:

@@ -7,13 +7,14 @@ otherwise beside the value.
 
 import re
 from dataclasses import dataclass
-from typing import TypeVar
+from typing import Literal, TypeVar
 
 import numpy as np
 
 from roadlog.errors import InputError
 
 T = TypeVar("T", float, np.ndarray)
+UnitChoice = Literal["metric", "us", "imperial"]  # what a reader is shown; all else is metric
 
 KM_PER_MILE = 1.609344
 L_PER_US_GALLON = 3.785411784

@@ -17,6 +17,7 @@ from roadlog.quantities.signals import SIGNALS
 from roadlog.quantities.units import unit_symbol
 from roadlog.report.strips import mark_step_km
 from roadlog.wording.numbers import number
+from roadlog.wording.units import amount, in_figures, is_told, symbol
 
 Kind = Literal["road", "stop", "blind", "gap"]
 
@@ -130,7 +131,7 @@ def along(
     top = max(float(np.max(speed[there], initial=0.0)), 10.0)
     return Along(
         *_silhouette(across, speed, there, known, top),
-        top_kmh=f"{top:.0f}",
+        top_kmh=in_figures(top, "km/h"),
         lets=_lets(samples, kind, edges, starts, ends),
         marks=_marks(km, edges),
         ribbons=tuple(
@@ -283,15 +284,17 @@ def _marks(km: Floats, edges: Floats) -> tuple[Mark, ...]:
     total = float(driven[-1])
     if total <= 0:
         return ()
-    step = mark_step_km(max(total, 0.5))
-    wanted = np.arange(0, total + 1e-9, step)
+    shown_km = amount(1.0, "km")
+    step = mark_step_km(max(total, 0.5) * shown_km)
+    shown = np.arange(0, total * shown_km + 1e-9, step)
+    wanted = shown / shown_km
     at = np.minimum(np.searchsorted(driven, wanted - 1e-9), len(edges) - 1)
     before = np.maximum(at - 1, 0)
     rise = driven[at] - driven[before]
     part = np.divide(wanted - driven[before], rise, out=np.zeros(len(at)), where=rise > 0)
     place = edges[before] + part * (edges[at] - edges[before])
     return tuple(
-        Mark(f"{k:g}", round(100 * float(p), 2)) for k, p in zip(wanted, place, strict=True)
+        Mark(f"{k:g}", round(100 * float(p), 2)) for k, p in zip(shown, place, strict=True)
     )
 
 
@@ -320,19 +323,19 @@ def _ribbon(across: _Across, samples: pd.DataFrame, name: str) -> Ribbon:
             if leaps[across.first[i] : across.last[i]].any()
         )
     )
+    unit = "" if name in _NO_VALUE else unit_symbol(SIGNALS[name].unit)
     digits = 0 if np.ptp(v[there]) >= 20 else 1 if np.ptp(v[there]) >= 2 else 2
     texts = ("", "", "")
     if name not in _NO_VALUE:
-        of = v[there]
-        texts = (
-            number(float(of.min()), digits),
-            number(float(np.median(of)), digits),
-            number(float(of.max()), digits),
+        of = [float(f(v[there])) for f in (np.min, np.median, np.max)]
+        low_text, middle, high_text = (
+            in_figures(x, unit, digits) if is_told(unit) else number(x, digits) for x in of
         )
+        texts = (low_text, middle, high_text)
     dt = samples["dt_s"].to_numpy(np.float64)
     known = 100 * float(dt[there].sum() / dt.sum()) if dt.sum() > 0 else 0.0
-    unit = "" if name in _NO_VALUE else unit_symbol(SIGNALS[name].unit)
-    return Ribbon(_RIBBONS[name], unit, paths, far, *texts, known_pct=known)
+    shown = symbol(unit) if is_told(unit) else unit
+    return Ribbon(_RIBBONS[name], shown, paths, far, *texts, known_pct=known)
 
 
 def _state_ribbon(across: _Across, samples: pd.DataFrame, state: Floats) -> Ribbon:

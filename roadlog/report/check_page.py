@@ -16,6 +16,7 @@ from roadlog.ingest.datum import SURFACES
 from roadlog.report.along import Along, along
 from roadlog.report.templating import NO_NETWORK, raw, render
 from roadlog.wording.numbers import number
+from roadlog.wording.units import in_own_units, is_told, told
 
 
 @dataclass(frozen=True)
@@ -32,6 +33,7 @@ class Shown:
     drive: Along | None
 
 
+@in_own_units
 def check_page(check: StudyCheck) -> str:
     """The whole page."""
     states = accessory_states(check)
@@ -68,7 +70,12 @@ def facts_of(run: RunCheck) -> tuple[tuple[str, str], ...]:
     if run.samples.empty:
         return ()
     return tuple(
-        (name, f"{number(value, digits)} {unit}".strip())
+        (
+            name,
+            told(value, unit, digits)
+            if is_told(unit)
+            else f"{number(value, digits)} {unit}".strip(),
+        )
         for name, value, unit, digits in every
         if isinstance(value, float) and math.isfinite(value)
     ) + ((("altitude", above),) if above else ())

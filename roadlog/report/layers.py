@@ -19,6 +19,7 @@ from roadlog.report.strips import mark_step_km
 from roadlog.report.thinning import thinned
 from roadlog.road.network import Segment
 from roadlog.road.projection import to_local
+from roadlog.wording.units import amount, choice, symbol
 
 WIDTH_PX = (4.0, 9.0)
 RUN_TOLERANCE_M = 5.0
@@ -69,7 +70,8 @@ def map_data(analysed: Analysed, legs: Sequence[Leg], drawn: Mapping[str, Drawn]
     Returns
     -------
     dict
-        `box` (south-west and north-east corner [°]), `units` of positions a degree, `arms`, `legs`
+        `box` (south-west and north-east corner [°]), `units` of positions a degree, `shown` (what
+        the reader's units are and how many of them a metric one is), `arms`, `legs`
         with their labels, `segments` with a row a used pass (place in `runs`, tenths of a second,
         hundredths of L/100 km), and `runs` with their lines.
     """
@@ -80,6 +82,7 @@ def map_data(analysed: Analysed, legs: Sequence[Leg], drawn: Mapping[str, Drawn]
     origin = analysed.network.origin or (0.0, 0.0)
     return {
         "units": {"segments": SEGMENT_UNITS, "runs": RUN_UNITS},
+        "shown": _shown_in(),
         "box": _box(legs, origin[1]),
         "arms": [analysed.study.label(arm) for arm in ARMS],
         "legs": [
@@ -117,6 +120,16 @@ def map_data(analysed: Analysed, legs: Sequence[Leg], drawn: Mapping[str, Drawn]
     }  # fmt: skip
 
 
+def _shown_in() -> dict[str, Any]:
+    return {
+        **{k: [round(amount(1.0, k), 9), symbol(k)] for k in ("km", "m")},
+        "l": [round(amount(1.0, "L"), 9), symbol("L")],
+        "speed": symbol("km/h"),
+        "use": symbol("L/100 km"),
+        "inverse": None if choice() == "metric" else round(amount(1.0, "L/100 km"), 6),
+    }
+
+
 def runs_without_line(analysed: Analysed) -> int:
     """How many runs have no line on the map."""
     return sum(not _run_lines(analysed, int(run)) for run in analysed.runs["run"])
@@ -126,9 +139,11 @@ def labels(leg: Leg) -> list[Label]:
     """A leg's ends and its distance marks, ends first."""
     found = [_label(leg, 0.0, f"leg {leg.number} start", (40, 20), -16.0)]
     found.append(_label(leg, leg.length_km, f"leg {leg.number} end", (40, 20), 16.0))
-    step = mark_step_km(leg.length_km)
-    for km in np.arange(step, leg.length_km - step / 3, step):
-        found.append(_label(leg, float(km), f"{km:g} km", (26, 17), None))
+    shown_km = amount(1.0, "km")
+    step = mark_step_km(leg.length_km * shown_km)
+    for mark in np.arange(step, leg.length_km * shown_km - step / 3, step):
+        text = f"{mark:g} {symbol('km')}"
+        found.append(_label(leg, float(mark) / shown_km, text, (26, 17), None))
     return [m for m in found if np.isfinite([m.lat_deg, m.lon_deg, m.right_px, m.down_px]).all()]
 
 

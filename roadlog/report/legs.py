@@ -11,6 +11,7 @@ from itertools import pairwise
 import numpy as np
 
 from roadlog.road.network import Network, Segment
+from roadlog.wording.units import told
 
 MAX_GAP_M = 400.0
 TURN_BACK_DEG = 120.0
@@ -33,12 +34,12 @@ class Leg:
     @property
     def name(self) -> str:
         """What the map calls it."""
-        return f"Leg {self.number}, towards the {self.towards}, {kilometres(self.length_km)} km"
+        return f"Leg {self.number}, towards the {self.towards}, {road_length(self.length_km)}"
 
 
-def kilometres(km: float) -> str:
-    """A distance [km] with as many digits as tell it."""
-    return f"{km:.1f}" if km >= 1 or km == 0 else f"{km:.2f}"
+def road_length(km: float) -> str:
+    """A distance with as many digits as tell it, in the reader's unit."""
+    return told(km, "km", 1 if km >= 1 or km == 0 else 2)
 
 
 def find_legs(network: Network) -> tuple[Leg, ...]:

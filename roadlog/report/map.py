@@ -17,10 +17,9 @@ from roadlog.analysis.result import Analysed
 from roadlog.effect.layout import without_fuel
 from roadlog.quantities.arms import ARMS
 from roadlog.quantities.arrays import Floats
-from roadlog.quantities.units import mpg_us
 from roadlog.report.layers import Drawn, map_data, runs_without_line, width_px
 from roadlog.report.leaflet import leaflet
-from roadlog.report.legs import Leg, find_legs, kilometres
+from roadlog.report.legs import Leg, find_legs, road_length
 from roadlog.report.sketch import aspect, sketch
 from roadlog.report.strips import strips
 from roadlog.report.templating import NO_NETWORK, raw, render
@@ -28,6 +27,7 @@ from roadlog.stats.interval import Interval
 from roadlog.wording.colours import NO_DATA, ChangeScale, change_scale
 from roadlog.wording.numbers import bounds, number, signed
 from roadlog.wording.screen import typeset
+from roadlog.wording.units import in_own_units, use_both_ways
 
 NO_FUEL = "a pass burned no fuel there, so that both arms leave it out"
 FEW = "too few passes"
@@ -47,6 +47,7 @@ class MapParts:
     scripts: Markup
 
 
+@in_own_units
 def map_page(analysed: Analysed, *, tiles: bool = False, parts: MapParts | None = None) -> str:
     """map.html: the map on a page of its own, or why there is none.
 
@@ -94,6 +95,7 @@ def why_no_map(analysed: Analysed) -> str | None:
     return None
 
 
+@in_own_units
 def map_parts(analysed: Analysed, *, tiles: bool = False) -> MapParts:
     """The map to be put into a page, for data that `why_no_map` finds nothing against."""
     legs = find_legs(analysed.network)
@@ -192,7 +194,7 @@ def _drawn(analysed: Analysed, legs: Sequence[Leg], scale: ChangeScale) -> dict[
             words = _change_words(change, effect, NO_FUEL if segment.id in barren else FEW)
             end_km = start_km + segment.length_m / 1000
             facts = (
-                ("where", f"leg {leg.number}, {kilometres(start_km)} to {kilometres(end_km)} km"),
+                ("where", f"leg {leg.number}, {road_length(start_km)} to {road_length(end_km)}"),
                 ("mean grade", f"{signed(100 * _mean(segment.grade))} %"),
             )
             passes = {arm: int(counts.get((segment.id, arm), 0)) for arm in ARMS}
@@ -255,8 +257,7 @@ def _change_words(change: float, effect: Mapping[Any, Any], why_not: str) -> str
 
 
 def _use_words(l_per_100km: float, passes: int) -> str:
-    told = f"{passes} {'pass' if passes == 1 else 'passes'}"
+    count = f"{passes} {'pass' if passes == 1 else 'passes'}"
     if not (np.isfinite(l_per_100km) and l_per_100km > 0):
-        return told
-    economy = f"{number(mpg_us(l_per_100km))} MPG (US)"
-    return f"{number(l_per_100km, 2)} L/100 km = {economy}, {told}"
+        return count
+    return f"{use_both_ways(l_per_100km)}, {count}"

@@ -16,7 +16,7 @@ import pandas as pd
 
 from roadlog.analysis.answered import answer_of, deciding_interval
 from roadlog.analysis.result import Analysed, ArmSummary
-from roadlog.analysis.summary import economy_interval, economy_interval_mpg_us, sums_differ
+from roadlog.analysis.summary import economy_interval, sums_differ
 from roadlog.analysis.warned import told_warnings
 from roadlog.fuel import ESTIMATORS
 from roadlog.quantities.arms import ARMS
@@ -36,6 +36,7 @@ from roadlog.weather.station import about
 from roadlog.wording.colours import ARM_COLOURS
 from roadlog.wording.numbers import ends_of, number, scaled, signed
 from roadlog.wording.screen import typeset
+from roadlog.wording.units import amount, choice, in_figures, in_own_units, symbol
 
 LIBRARIES = ("roadlog", "numpy", "scipy", "pandas", "statsmodels", "matplotlib")
 LISTED_PASSES = 60
@@ -72,6 +73,7 @@ class Quantity:
     claimed: str
 
 
+@in_own_units
 def report_page(
     analysed: Analysed,
     *,
@@ -120,6 +122,7 @@ def report_page(
         glossary=glossary(),
         numbers=quantities(a, deciding_interval(a)),
         quantities=quantities(a),
+        use_headings=use_headings(),
         claim=None if a.study.claim is None else a.study.claim.words,
         claim_parts=parts_of_claim(a) if a.trials else [],
         arms=[_arm(a, arm) for arm in ARMS],
@@ -148,6 +151,7 @@ def report_page(
     )
 
 
+@in_own_units
 def quantities(analysed: Analysed, fuel: Interval | None = None) -> list[Quantity]:
     """The change, by default its 95 % interval, and the claim in four quantities."""
     fuel = analysed.effect.primary if fuel is None else fuel
@@ -155,7 +159,9 @@ def quantities(analysed: Analysed, fuel: Interval | None = None) -> list[Quantit
     claim = analysed.study.claim
     claimed = None if claim is None else claim.fuel_use_change_pct
     economy = None if claimed is None else economy_change_pct(claimed)
-    economy_base = mpg_us(base) if base > 0 else math.nan
+    imperial = choice() == "imperial"
+    economy_base = (mpg_imperial(base) if imperial else mpg_us(base)) if base > 0 else math.nan
+    litres = amount(base / 100, "L/100 km", change=True)
 
     def row(
         name: str, interval: Interval, digits: int, said: float | None, factor: float
@@ -169,31 +175,41 @@ def quantities(analysed: Analysed, fuel: Interval | None = None) -> list[Quantit
         told = "" if said is None else signed(said * factor, digits)
         return Quantity(name, signed(interval.estimate, digits), ends, told)
 
-    return [
+    unit = symbol("L/100 km", change=True)
+    use = [
         row("Fuel use, %", fuel, 1, claimed, 1.0),
-        row("Fuel use, L/100 km", scaled(fuel, base / 100), 2, claimed, base / 100),
-        row("Fuel economy, %", economy_interval(fuel), 1, economy, 1.0),
-        row(
-            "Fuel economy, MPG (US)",
-            economy_interval_mpg_us(fuel, base),
-            1,
-            economy,
-            economy_base / 100,
-        ),
+        row(f"Fuel use, {unit}", scaled(fuel, litres), 2, claimed, litres),
     ]
+    mpg = "MPG (imp)" if imperial else "MPG (US)"
+    gained = scaled(economy_interval(fuel), economy_base / 100)
+    more = [
+        row("Fuel economy, %", economy_interval(fuel), 1, economy, 1.0),
+        row(f"Fuel economy, {mpg}", gained, 1, economy, economy_base / 100),
+    ]
+    return [*use, *more] if choice() == "metric" else [*more, *use]
+
+
+def use_headings() -> tuple[str, ...]:
+    """In which units the arms' fuel use is told, the reader's first."""
+    every = ("L/100 km", "MPG (US)", "MPG (imp)")
+    first = symbol("L/100 km")
+    return (first, *(u for u in every if u != first))
 
 
 def _arm(analysed: Analysed, arm: str) -> dict[str, Any]:
     totals: ArmSummary = analysed.baseline if arm == "baseline" else analysed.fitted
     use = totals.l_per_100km
+    told = {
+        "L/100 km": number(use, 2),
+        "MPG (US)": number(mpg_us(use) if use > 0 else None),
+        "MPG (imp)": number(mpg_imperial(use) if use > 0 else None),
+    }
     return {
         "arm": arm,
         "label": analysed.study.label(arm),
         "colour": ARM_COLOURS[arm],
-        "use": number(use, 2),
-        "mpg_us": number(mpg_us(use) if use > 0 else None),
-        "mpg_imperial": number(mpg_imperial(use) if use > 0 else None),
-        "km": number(totals.km, 0),
+        "use": [told[unit] for unit in use_headings()],
+        "km": in_figures(totals.km, "km"),
         "runs": totals.runs,
         "units": totals.switch_units,
     }

@@ -10,6 +10,7 @@ import numpy as np
 
 from roadlog.report.legs import Leg
 from roadlog.road.network import Segment
+from roadlog.wording.units import amount, told
 
 _MARK_STEPS_KM = (0.5, 1, 2, 5, 10, 20, 50, 100)
 _FLOOR, _CEILING, _FLAT = 100.0, 6.0, 55.0
@@ -37,7 +38,7 @@ class Mark:
 
 @dataclass(frozen=True)
 class Strip:
-    """One leg's strip; `low` and `high` are the heights [m] of its bottom and top."""
+    """One leg's strip; `low` and `high` are the heights of its bottom and top, with their unit."""
 
     name: str
     pieces: tuple[Piece, ...]
@@ -67,15 +68,15 @@ def strips(legs: Sequence[Leg], looks: Mapping[str, tuple[str, str]]) -> list[St
                 for s, start in zip(leg.segments, leg.starts_km, strict=True)
             ),
             _marks(leg),
-            f"{low:.0f}",
-            f"{high:.0f}",
+            told(low, "m"),
+            told(high, "m"),
         )
         for leg in legs
     ]
 
 
 def mark_step_km(length_km: float) -> float:
-    """A round step that puts at most nine distance marks on a length [km]."""
+    """A round step that puts at most nine distance marks on a length [km, or any other unit]."""
     return next((s for s in _MARK_STEPS_KM if length_km / s <= 9), _MARK_STEPS_KM[-1])
 
 
@@ -90,8 +91,8 @@ def _outline(segment: Segment, start_km: float, leg_km: float, low: float, high:
 
 
 def _marks(leg: Leg) -> tuple[Mark, ...]:
-    step = mark_step_km(leg.length_km)
+    length = amount(leg.length_km, "km")
     return tuple(
-        Mark(f"{km:g}", round(100 * km / leg.length_km, 2))
-        for km in np.arange(0, leg.length_km + 1e-9, step)
+        Mark(f"{at:g}", round(100 * at / length, 2))
+        for at in np.arange(0, length + 1e-9, mark_step_km(length))
     )

@@ -12,6 +12,7 @@ from roadlog.passes.road_use import RoadUse
 from roadlog.wording.alike import alike
 from roadlog.wording.numbers import number, signed
 from roadlog.wording.screen import typeset
+from roadlog.wording.units import Metric, amount, choice, in_figures, symbol
 
 HEADINGS = {
     "name": "",
@@ -42,6 +43,7 @@ HEADINGS = {
     "fitted_l_per_100km": "fitted, L/100 km",
     "length_m": "length, m",
 }
+PER_KM = "s/km"
 TERMS = {
     "demand_kj_per_km": "demand",
     "mean_speed_kmh": "mean speed",
@@ -84,6 +86,7 @@ def table(
     """
     if not isinstance(frame.index, pd.RangeIndex):
         frame = frame.rename_axis(str(frame.index.name or "name")).reset_index()
+    frame = _in_readers_units(frame)
     kept = [c for c in frame.columns if not _blank(frame[c])]
     numeric = tuple(
         pd.api.types.is_numeric_dtype(frame[c]) and not pd.api.types.is_bool_dtype(frame[c])
@@ -112,7 +115,36 @@ def _blank(column: pd.Series) -> bool:
 
 
 def _heading(name: str) -> str:
-    return HEADINGS.get(name, name.replace("_pct", ", %").replace("_", " "))
+    words = HEADINGS.get(name, name.replace("_pct", ", %").replace("_", " "))
+    unit = _unit_of(name)
+    return words if unit is None else words.replace(f", {unit}", f", {symbol(unit)}")
+
+
+def _unit_of(column: str) -> Metric | None:
+    """The metric unit of a column that a reader may be told in another one."""
+    ends: dict[str, Metric] = {
+        "_l_per_100km": "L/100 km", "_km": "km", "_l": "L", "litres": "L", "_kg": "kg",
+    }  # fmt: skip
+    if column not in HEADINGS:
+        return None
+    return next((unit for end, unit in ends.items() if column.endswith(end)), None)
+
+
+def _in_readers_units(frame: pd.DataFrame) -> pd.DataFrame:
+    """The frame with the columns that `HEADINGS` gives a metric unit in the reader's units."""
+    if choice() == "metric":
+        return frame
+    out = frame.copy()
+    for column in map(str, frame.columns):
+        unit = _unit_of(column)
+        if unit is not None:
+            out[column] = [amount(float(v), unit) for v in frame[column]]
+    if "unit" in out and (out["unit"] == PER_KM).any():
+        rows = out["unit"] == PER_KM
+        for column in out.columns.intersection(["change", "difference", "low", "high", "sd"]):
+            out.loc[rows, column] = out.loc[rows, column] / amount(1.0, "km")
+        out.loc[rows, "unit"] = f"s/{symbol('km')}"
+    return out
 
 
 def _cell(value: Any, digits: int | None, *, sign: bool) -> str:
@@ -136,7 +168,10 @@ def _figure(value: float, digits: int | None, *, sign: bool) -> str:
 def run_table(analysed: Analysed) -> Table:
     """One row a run: when, which arm, how far, how much, and whether it counted."""
     runs = analysed.runs
-    headings = ("run", "log", "arm", "start", "switch unit", "km", "L", "L/100 km", "used")
+    headings = (
+        "run", "log", "arm", "start", "switch unit",
+        symbol("km"), symbol("L"), symbol("L/100 km"), "used",
+    )  # fmt: skip
     rows = []
     for r in runs.to_dict("records"):
         km, fuel = float(r["km"]), float(r["fuel_l"])
@@ -148,9 +183,9 @@ def run_table(analysed: Analysed) -> Table:
                 analysed.study.label(str(r["arm"])),
                 when(r["start"]),
                 str(r["switch_unit"]),
-                number(km),
-                number(fuel, 2),
-                number(use, 2),
+                in_figures(km, "km", 1),
+                in_figures(fuel, "L", 2),
+                in_figures(use, "L/100 km", 2),
                 "yes" if r["used"] else f"no: {r['reason']}",
             )
         )
@@ -162,7 +197,7 @@ def road_table(analysed: Analysed, use: RoadUse) -> Table:
     """Kilometres driven, placed on shared road and used by each arm, then what took the rest."""
     causes = list(dict.fromkeys(cause for mine in use.arms.values() for cause, _ in mine.lost))
     rows = [
-        (name, *(number(getattr(mine, key)) for mine in use.arms.values()))
+        (name, *(in_figures(getattr(mine, key), "km", 1) for mine in use.arms.values()))
         for name, key in (
             ("driven", "driven_km"),
             ("placed on shared road", "placed_km"),
@@ -170,12 +205,15 @@ def road_table(analysed: Analysed, use: RoadUse) -> Table:
         )
     ]
     rows += [
-        (f"lost: {cause}", *(number(dict(mine.lost).get(cause, 0.0)) for mine in use.arms.values()))
+        (
+            f"lost: {cause}",
+            *(in_figures(dict(mine.lost).get(cause, 0.0), "km", 1) for mine in use.arms.values()),
+        )
         for cause in causes
     ]
     shares = (f"{100 * mine.share:.0f}" for mine in use.arms.values())
     rows.append(("used, % of what could be", *shares))
-    headings = ("km", *(analysed.study.label(arm) for arm in use.arms))
+    headings = (symbol("km"), *(analysed.study.label(arm) for arm in use.arms))
     return Table(headings, (False, *[True] * len(use.arms)), tuple(rows))
 
 
@@ -185,13 +223,13 @@ def segment_table(analysed: Analysed) -> Table:
     lengths: Mapping[str, float] = {s.id: s.length_m / 1000 for s in analysed.network.segments}
     label = analysed.study.label
     headings = (
-        "segment", "km", f"passes, {label('baseline')}", f"passes, {label('fitted')}",
+        "segment", symbol("km"), f"passes, {label('baseline')}", f"passes, {label('fitted')}",
         "change, %", "low, 95 %", "high, 95 %",
     )  # fmt: skip
     rows = tuple(
         (
             str(r["segment"]),
-            number(lengths.get(str(r["segment"])), 2),
+            in_figures(lengths.get(str(r["segment"])), "km", 2),
             str(r["passes_baseline"]),
             str(r["passes_fitted"]),
             *(_figure(float(r[k]), 1, sign=True) for k in ("change_pct", "low", "high")),

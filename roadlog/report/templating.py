@@ -12,6 +12,7 @@ from markupsafe import Markup
 
 from roadlog.wording.numbers import number, percent
 from roadlog.wording.screen import typeset
+from roadlog.wording.units import in_figures, page_with_twins, symbol
 
 NO_NETWORK = (
     "default-src 'none'; style-src 'unsafe-inline'; script-src 'unsafe-inline'; img-src data:; "
@@ -33,12 +34,14 @@ def environment() -> Environment:
     env.filters["percent"] = lambda v: typeset(percent(v))
     env.filters["signed_short"] = lambda v: typeset(f"{v:+g}")
     env.filters["number"] = number
+    env.filters["symbol"] = symbol
+    env.filters["figures"] = in_figures
     return env
 
 
 def render(name: str, **values: object) -> str:
-    """A template filled in."""
-    return environment().get_template(name).render(**values)
+    """A template filled in, in the reader's units."""
+    return page_with_twins(environment().get_template(name).render(**values))
 
 
 def raw(name: str) -> Markup:

@@ -18,6 +18,7 @@ from roadlog.errors import InputError
 from roadlog.physics.geodesic import place_fault
 from roadlog.quantities.arms import Arm
 from roadlog.quantities.signals import SIGNALS
+from roadlog.quantities.units import UnitChoice
 from roadlog.study.car import Claim, Device, Estimator, FuelName, Positive, Vehicle, _Table
 from roadlog.study.faults import first_fault, toml_fault
 
@@ -395,10 +396,14 @@ class Payback(_Table):
 
 
 class Study(_Table):
-    """The whole of `study.toml`."""
+    """The whole of `study.toml`.
+
+    `units` are those of pages, screens and questions; results.json and passes.csv stay metric.
+    """
 
     name: str = "study"
     synthetic: bool = False
+    units: UnitChoice = "metric"
     labels: dict[Arm, str] = Field(default_factory=dict)
     vehicle: Vehicle = Vehicle()
     device: Device = Device()

@@ -5,12 +5,14 @@ import textwrap
 from collections.abc import Sequence
 
 from roadlog.wording.numbers import signed
+from roadlog.wording.units import with_twins
 
 WIDTH = 88
 LABEL = 13
 _UNIT_SPACE = re.compile(
-    r"(?<=\d) (?=(?:%|L/100 km|L/h|MPG|kPa|km/h|km|kW|mL/min|MJ/kg|kJ/mol|g/kWh|g/s|g/L|°C|"
-    r"[ALVWgs])(?!\w))|(?<=L/100) (?=km)|(?<=MPG) (?=US|\(US)"
+    r"(?<=\d) (?=(?:%|L/100 km|L/h|MPG|kPa|km/h|km|kW|mL/min|MJ/kg|kJ/mol|g/kWh|g/s|g/L|°C|°F|mi|"
+    r"mph|psi|lb|ft|US gal|imp gal|[ALVWgs])(?!\w))|(?<=L/100) (?=km)|(?<=/100) (?=mi)|"
+    r"(?<=US) (?=gal)|(?<=imp) (?=gal)|(?<=MPG) (?=US|\(US|imp|\(imp)"
 )
 FIXED_SPACE = "\u00a0"
 
@@ -51,8 +53,8 @@ def one_line(text: str) -> str:
 
 
 def with_units(text: str) -> str:
-    """Text in which a number stays with its unit, by spaces that don't break."""
-    return _UNIT_SPACE.sub(FIXED_SPACE, text)
+    """Text in the reader's units, a number staying with its unit by spaces that don't break."""
+    return _UNIT_SPACE.sub(FIXED_SPACE, with_twins(text))
 
 
 def typeset(text: str) -> str:

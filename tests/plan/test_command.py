@@ -78,8 +78,8 @@ def at_terminal(monkeypatch, answers: list[str]) -> list[str]:
 def test_new_checks_each_answer_when_it_is_given(tmp_path, monkeypatch, capsys):
     asked = at_terminal(
         monkeypatch,
-        ["Test", "Collar", "intake", "washes out", "0", "40", "-150", "12", "E10", "1e-9", "1798",
-         "1.8", "10", "1e400", "1310", "0", "900", "12", "2.5", "2", "17", "mixed", "yes"],
+        ["Test", "", "Collar", "intake", "washes out", "0", "40", "-150", "12", "E10", "1e-9",
+         "1798", "1.8", "10", "1e400", "1310", "0", "900", "12", "2.5", "2", "17", "mixed", "yes"],
     )  # fmt: skip
     assert main(["new", str(tmp_path / "collar")]) == 0
     study = load_study(tmp_path / "collar")
@@ -95,11 +95,16 @@ def test_new_checks_each_answer_when_it_is_given(tmp_path, monkeypatch, capsys):
 
 
 def test_new_keeps_what_was_entered_when_the_answers_end(tmp_path, monkeypatch, capsys):
-    at_terminal(monkeypatch, ["It's a test", "Collar", "intake"])
+    at_terminal(monkeypatch, ["It's a test", "", "Collar", "intake"])
     assert main(["new", str(tmp_path / "collar")]) == 2
     err = capsys.readouterr().err
     command = shlex.split(err.split("go on with  roadlog ")[1])
-    assert command[2:] == ["--name=It's a test", "--device=Collar", "--acts-on=intake"]
+    assert command[2:] == [
+        "--name=It's a test",
+        "--units=metric",
+        "--device=Collar",
+        "--acts-on=intake",
+    ]
     assert not (tmp_path / "collar").exists()
     monkeypatch.setattr("sys.stdin.isatty", lambda: False)
     assert main(command) == 0
@@ -166,7 +171,7 @@ def test_the_recorders_journals_are_found_in_a_study_that_new_made(new_study):
 
 
 def test_new_asks_at_a_terminal_and_asks_again(tmp_path, monkeypatch, capsys):
-    answers = iter(["Collar test", "Collar", "engine", "intake", "none", "", "12", "E10", "1.8",
+    answers = iter(["Collar test", "", "Collar", "engine", "intake", "none", "", "12", "E10", "1.8",
                     "", "", "2", "17", "mixed", "yes"])  # fmt: skip
     asked = []
 

@@ -117,13 +117,13 @@ def needs_more_kilometres(a: Analysed) -> Objection:
         lines.append(_growing(told))
     if facts.at_the_end is not None:
         end = change(
-            f"effect after {facts.end_km:,.0f} compared km", facts.at_the_end,
+            f"effect after {facts.end_km:,.0f} km compared", facts.at_the_end,
             a.baseline.l_per_100km,
         )  # fmt: skip
         numbers.append(end)
         lines.append(
             f"On a straight line through the {s.many}, the effect at the end, after "
-            f"{facts.end_km:,.0f} compared km with the add-on in, is estimated at "
+            f"{facts.end_km:,.0f} km compared with the add-on in, is estimated at "
             f"{with_bounds(end)}."
         )
         lines.append(s.by_itself(facts.at_the_end))

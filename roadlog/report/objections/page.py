@@ -12,6 +12,7 @@ from roadlog.report.objections.objection import Answered, Number, Objection, Sou
 from roadlog.report.templating import NO_NETWORK, raw, render
 from roadlog.stats.interval import Interval
 from roadlog.wording.numbers import ends_of, number, signed
+from roadlog.wording.units import in_figures, in_own_units, is_told, symbol
 
 REPORT = "report.html"
 PUBLISHED_REPORT = "index.html"
@@ -50,6 +51,7 @@ class Shown:
     links: tuple[tuple[str, str], ...]  # words and address, '' where there is nothing to lead to
 
 
+@in_own_units
 def objections_page(analysed: Analysed, *, published: bool = False) -> str:
     """The whole page.
 
@@ -91,18 +93,25 @@ def row(n: Number) -> Row:
     '+0.03'
     """
 
+    unit = n.unit
+
     def told(value: float | None, digits: int) -> str:
         if value is None:
             return ""
+        if is_told(unit):
+            return in_figures(value, unit, digits, change=n.with_sign, sign=n.with_sign)
         return signed(value, digits) if n.with_sign else number(value, digits)
 
     ends = ends_of(Interval(n.value, n.low, n.high))
     low, high = (None, None) if ends is None else ends
     litres = [
-        "" if n.litres is None or x is None else told(x * n.litres, 2) for x in (n.value, low, high)
+        ""
+        if n.litres is None or x is None
+        else in_figures(x * n.litres, "L/100 km", 2, change=True, sign=n.with_sign)
+        for x in (n.value, low, high)
     ]
     return Row(
-        f"{n.what}, {n.unit}" if n.unit else n.what,
+        f"{n.what}, {symbol(unit) if is_told(unit) else unit}" if unit else n.what,
         told(n.value, n.digits),
         told(low, n.digits),
         told(high, n.digits),

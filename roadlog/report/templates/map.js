@@ -66,9 +66,12 @@ const road = {
       ...uses, ...road.dots(segment, data), road.element("dl", "", "", facts)]);
   },
 
+  // Fuel use [L/100 km] in the reader's unit; economy is its inverse.
+  use: (litres, data) => data.shown.inverse ? data.shown.inverse / Math.max(litres, 0.01) : litres,
+
   dots(segment, data) {
     const use = [0, 1].map(arm =>
-      segment.passes.filter(p => data.runs[p[0]].arm === arm).map(p => p[2] / 100));
+      segment.passes.filter(p => data.runs[p[0]].arm === arm).map(p => road.use(p[2] / 100, data)));
     const all = use.flat();
     if (!all.length) return [];
     const low = Math.min(...all), high = Math.max(...all), span = Math.max(high - low, 0.1);
@@ -79,9 +82,9 @@ const road = {
       ? `${data.arms[arm]} ${road.number(Math.min(...v), 1)} to ${road.number(Math.max(...v), 1)}` : `${data.arms[arm]} none`);
     const strip = road.drawing("svg", {
       viewBox: "0 0 260 64", class: "road-dots", role: "img",
-      "aria-label": `Fuel use of each pass in L/100 km: ${words.join("; ")}`,
+      "aria-label": `Fuel use of each pass in ${data.shown.use}: ${words.join("; ")}`,
     }, [road.drawing("path", { d: "M10 31.5H250M10 62H250", class: "road-rule" }), ...marks]);
-    const ends = [low, "L/100 km, each pass", high].map(v =>
+    const ends = [low, `${data.shown.use}, each pass`, high].map(v =>
       road.element("span", "", typeof v === "number" ? road.number(v, 1) : v));
     return [strip, road.element("div", "road-dot-ends", "", high > low ? ends : ends.slice(0, 2))];
   },
@@ -104,7 +107,7 @@ const road = {
       map.attributionControl.setPrefix("");
       L.tileLayer(data.tiles.address, { attribution: data.tiles.by, maxZoom: 19 }).addTo(map);
     }
-    road.scale(map, root);
+    road.scale(map, root, data);
     const colour = name => getComputedStyle(root).getPropertyValue(name).trim();
     const groups = { segments: L.layerGroup(), labels: L.layerGroup(), baseline: L.layerGroup(), fitted: L.layerGroup() };
     const segments = data.segments.map(s => ({ ...s, places: road.places(s.line, data.units.segments) }));
@@ -237,18 +240,20 @@ const road = {
     }
   },
 
-  // A rule of a round length, in km or m.
-  scale(map, root) {
+  // A rule of a round length, in the reader's long or short unit of road.
+  scale(map, root, data) {
     const rule = road.element("div", "road-rule-of");
     root.querySelector(".road-frame").append(rule);
     const set = () => {
       const y = map.getSize().y / 2;
       const metres = map.distance(map.containerPointToLatLng([0, y]), map.containerPointToLatLng([100, y]));
       if (!(metres > 0)) return;
-      const ten = 10 ** Math.floor(Math.log10(metres));
-      const length = ten * [5, 2, 1].find(k => k * ten <= metres);
-      rule.style.width = `${100 * length / metres}px`;
-      rule.textContent = length >= 1000 ? `${length / 1000} km` : `${length} m`;
+      const { km: [long, name], m: [short, part] } = data.shown;
+      const [room, unit] = metres / 1000 * long >= 1 ? [metres / 1000 * long, name] : [metres * short, part];
+      const ten = 10 ** Math.floor(Math.log10(room));
+      const length = +(ten * [5, 2, 1].find(k => k * ten <= room * (1 + 1e-9))).toPrecision(1);
+      rule.style.width = `${100 * length / room}px`;
+      rule.textContent = `${length} ${unit}`;
     };
     map.on("zoomend moveend", set);
   },
@@ -278,7 +283,7 @@ const road = {
       s.line.style.left = `${100 * km / data.legs[leg].km}%`;
       if (!there) return;
       mark.setLatLng(there.at).addTo(map);
-      s.words.textContent = `${road.number(km, 1)} km, ${there.segment.hint}`;
+      s.words.textContent = `${road.number(km * data.shown.km[0], 1)} ${data.shown.km[1]}, ${there.segment.hint}`;
       s.handle.setAttribute("aria-valuenow", km.toFixed(2));
       s.handle.setAttribute("aria-valuetext", s.words.textContent);
     };

@@ -2,6 +2,7 @@
 // same time after the leg's start. Within a segment a pass's time and fuel are spread evenly.
 road.replay = ({ data, root, map, spot, strips, still }) => {
   const box = root.querySelector(".road-replay"), one = s => box.querySelector(s);
+  const { km: [km, long], l: [l, volume], speed } = data.shown;
   const LASTS_S = 24, ARMS = ["baseline", "fitted"];
   // driven[leg][run]: segment -> [seconds, litres], its first used pass there.
   const driven = data.legs.map(leg => {
@@ -77,17 +78,18 @@ road.replay = ({ data, root, map, spot, strips, still }) => {
     if (!way.length) { marks.forEach(m => m.remove()); cursors.forEach(c => c.remove()); return; }
     const leg = Number(picks.leg.value), at = ARMS.map((_, arm) => state(arm, slider.value / slider.max));
     const lines = [
-      byTime() ? ["distance", a => `${road.number(a.gone, 2)} km`, signed(at[1].gone - at[0].gone, 2, "km")]
+      byTime() ? ["distance", a => `${road.number(a.gone * km, 2)} ${long}`, signed((at[1].gone - at[0].gone) * km, 2, long)]
         : ["time", a => clock(a.s), signed(at[1].s - at[0].s, 0, "s")],
-      ["fuel so far", a => `${road.number(a.l, 3)} L`, signed(1000 * (at[1].l - at[0].l), 0, "mL")],
-      ["mean speed on this segment", a => `${road.number(a.kmh, 0)} km/h`, signed(at[1].kmh - at[0].kmh, 0, "km/h")],
+      ["fuel so far", a => `${road.number(a.l * l, l < 1 ? 4 : 3)} ${volume}`,
+        l < 1 ? signed((at[1].l - at[0].l) * l, 4, volume) : signed(1000 * (at[1].l - at[0].l), 0, "mL")],
+      ["mean speed on this segment", a => `${road.number(a.kmh * km, 0)} ${speed}`, signed((at[1].kmh - at[0].kmh) * km, 0, speed)],
     ];
     for (const [name, told, apart] of lines) {
       const head = road.element("th", "", name);
       head.scope = "row";
       rows.append(road.element("tr", "", "", [head, ...at.map(a => road.element("td", "n", told(a))), road.element("td", "n", apart)]));
     }
-    const where = byTime() ? `after ${clock(slider.value / slider.max * Math.max(...ends[1]))}` : `at ${road.number(at[0].km, 1)} km`;
+    const where = byTime() ? `after ${clock(slider.value / slider.max * Math.max(...ends[1]))}` : `at ${road.number(at[0].km * km, 1)} ${long}`;
     one(".road-where").textContent = where;
     slider.setAttribute("aria-valuetext", `${where}: ${lines[0][0]} ${data.arms[1]} ${lines[0][2]}, fuel ${lines[1][2]}`);
     if (!touched) return;
