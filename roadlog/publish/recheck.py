@@ -6,10 +6,11 @@ archive's maker can change data, results and manifest together.
 """
 
 import dataclasses
+import datetime as dt
 import hashlib
 import json
 import re
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import PurePosixPath
 from typing import Any
@@ -20,8 +21,9 @@ from roadlog.errors import InputError, RoadlogError
 from roadlog.publish.about import CODE, each_once, versions
 from roadlog.publish.compare import PASSES, Value, compare_passes, compare_results
 from roadlog.publish.unpack import KEPT_NETWORK, RESULTS, STUDY, Opened
+from roadlog.publish.write import published_files
 from roadlog.report.json_out import to_json
-from roadlog.report.write import passes_csv
+from roadlog.report.write import passes_csv, result_files
 from roadlog.runs.table import study_sources
 from roadlog.study.folder import load_study
 from roadlog.study.settings import Study
@@ -47,7 +49,8 @@ class Rechecked:
     analysed: Analysed | None
     other_versions: tuple[tuple[str, str, str], ...]  # name, there, here
     carried: tuple[str, ...]
-    unchecked: tuple[str, ...]
+    remade: tuple[str, ...]  # pages and pictures that came out byte for byte the same
+    unchecked: tuple[str, ...]  # those that could not be compared
 
     @property
     def same(self) -> bool:
@@ -95,6 +98,18 @@ def recheck(
     if analysed is not None:
         values = compare_results(there, to_json(analysed), aside=(DIGEST,))
         values += [] if passes is None else compare_passes(passes, passes_csv(analysed))
+    other_versions = tuple(_other_versions(opened))
+    exactly = bool(values) and all(v.how == "the same" for v in values) and not other_versions
+    pages = [n for n in opened.names if _is_page(n)]
+    remade: list[str] = []
+    if analysed is not None and all(v.same for v in values):
+        made = _made_anew(pages, analysed, opened.about.published)
+        remade = [n for n in pages if made.get(n) == (opened.folder / n).read_bytes()]
+        faults += [
+            f"{n} isn't the page that these numbers make"
+            for n in sorted(set(pages) & set(made) - set(remade))
+            if exactly and n.endswith(".html")
+        ]
     if "fingerprint" in wanted:
         fault = _other_fingerprint(analysed, wanted["fingerprint"])
         (faults if fault else confirmed).append(
@@ -106,9 +121,10 @@ def recheck(
         faults=tuple(faults),
         confirmed=tuple(confirmed),
         analysed=analysed,
-        other_versions=tuple(_other_versions(opened)),
+        other_versions=other_versions,
         carried=tuple(_carried(opened, analysed)),
-        unchecked=tuple(n for n in opened.names if _is_page(n)),
+        remade=tuple(remade),
+        unchecked=tuple(n for n in pages if n not in remade),
     )
 
 
@@ -121,6 +137,14 @@ def _hash(option: str, given: str) -> str:
 
 def _is_page(name: str) -> bool:
     return name.startswith(RESULTS) and name not in (RESULTS + RESULTS_JSON, RESULTS + PASSES)
+
+
+def _made_anew(pages: Sequence[str], a: Analysed, when: dt.datetime) -> dict[str, bytes]:
+    """Pages and pictures by their names in the archive; slow ones only if it has some."""
+    files = result_files(a, published=True)
+    if any(n.removeprefix(RESULTS) not in files for n in pages):
+        files = published_files(a, when)
+    return {RESULTS + name: data for name, data in files.items()}
 
 
 def _faults_of_files(opened: Opened) -> Iterator[str]:

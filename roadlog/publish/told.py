@@ -71,6 +71,9 @@ def screen(done: Rechecked, *, everything: bool = False) -> list[str]:
         lines += paragraph("Carried over", f"not computed anew: {text}.")
     if about.cannot_tell:
         lines += paragraph("Trimmed", " ".join(about.cannot_tell))
+    if done.remade:
+        text = f"{len(done.remade)} pages and pictures, byte for byte the same."
+        lines += paragraph("Made anew", text)
     if done.unchecked:
         lines += paragraph("Not checked", _unchecked(done.unchecked))
     lines += paragraph("It shows", PROOF)
@@ -163,8 +166,8 @@ def _versions(done: Rechecked) -> list[str]:
 def _unchecked(names: tuple[str, ...]) -> str:
     few = ", ".join(names[:6]) + (f" and {len(names) - 6} more" if len(names) > 6 else "")
     return (
-        f"pages and pictures ({few}): they were made from results.json, and nothing here reads "
-        "them."
+        f"pages and pictures whose numbers nothing here reads ({few}): other bytes come out here, "
+        "as other versions, fonts or last digits make them; look at them yourself."
     )
 
 

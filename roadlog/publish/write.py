@@ -123,7 +123,7 @@ def publish(
         shown = analyse(*open_study(trimmed.folder), progress=progress, now=seen_at)
         shown = replace(shown, trials=load_all(trimmed.folder))
         answer = answer_of(shown)
-        files = _files(shown, answer, seen_at, told)
+        files = published_files(shown, seen_at, told)
         about = _about(whole, trimmed, seen_at, licence, authors)
         told("packing the archive")
         ready = part / "out"
@@ -143,7 +143,9 @@ def publish(
     )
 
 
-def _files(a: Analysed, answer: Answer, when: dt.datetime, told: Told) -> dict[str, bytes]:
+def published_files(
+    a: Analysed, when: dt.datetime, told: Told = lambda _: None
+) -> dict[str, bytes]:
     """Pages, tables, pictures and paper of the trimmed study, by their names."""
     told("drawing pages and pictures")
     files = result_files(a, published=True)

@@ -10,7 +10,7 @@ from roadlog.analysis.analyse import analyse
 from roadlog.publish.about import About
 from roadlog.publish.archive import write_archive
 from roadlog.report.json_out import to_json
-from roadlog.report.write import passes_csv
+from roadlog.report.write import passes_csv, result_files
 from roadlog.runs.table import open_study
 from tests.closure.test_ledger_only import can_study, schedule
 
@@ -44,9 +44,9 @@ def about(folder: Path, **more: object) -> About:
 
 def archived(folder: Path, path: Path, **more: object) -> Path:
     """The study's archive."""
-    page = {"index.html": b"<p>Results</p>", "cards/result-light.svg": b"<svg/>"}
     said = about(folder, **more)
-    write_archive(folder, {**results_of(folder, said.published), **page}, path, about=said)
+    analysed = analyse(*open_study(folder), now=said.published)
+    write_archive(folder, result_files(analysed, published=True), path, about=said)
     return path
 
 

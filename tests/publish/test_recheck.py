@@ -21,10 +21,11 @@ from roadlog.publish.archive import write_archive
 from roadlog.publish.recheck import recheck, require_own_files
 from roadlog.publish.told import screen, table
 from roadlog.publish.unpack import open_archive
+from roadlog.report.write import result_files
 from roadlog.runs.table import open_study
 from roadlog.study.folder import load_study
 from roadlog.study.settings import parse_study
-from tests.publish.archives import NOW, about, archived, can_folder, repacked, results_of
+from tests.publish.archives import about, archived, can_folder, repacked, results_of
 
 REGISTERED = dt.datetime(2026, 2, 20, 20, 0, tzinfo=dt.UTC)
 
@@ -58,7 +59,7 @@ def test_the_same_is_said_in_few_lines(archive, capsys):
     assert "THE SAME: all" in said
     assert "to the last digit" in said
     assert "change over whole drives, %: -9.87" in said
-    assert "results/index.html" in said
+    assert "3 pages and pictures, byte for byte the same" in " ".join(said.split())
     assert "could have changed data, numbers and manifest" in " ".join(said.split())
     assert len(said.splitlines()) < 40
     assert max(map(len, said.splitlines())) <= 88
@@ -139,6 +140,32 @@ def test_changed_file_is_named(name, change, archive, tmp_path, capsys):
     assert main(["recheck", str(path)]) == 1
     said = " ".join(capsys.readouterr().out.split())
     assert f"{name} isn't what the manifest says" in said
+
+
+def test_a_page_that_says_something_else_is_named_though_all_else_fits(archive, tmp_path):
+    def forge(files):
+        page = files["results/index.html"]
+        files["results/index.html"] = page.replace(b"supported", b"refuted")
+        assert files["results/index.html"] != page
+        signed_anew(files)
+
+    done = checked(repacked(archive, tmp_path / "b.zip", forge), tmp_path / "in")
+    assert done.faults == ("results/index.html isn't the page that these numbers make",)
+    assert all(v.same for v in done.values)
+
+
+def test_a_picture_of_unknown_make_is_named_as_not_checked(archive, tmp_path, monkeypatch):
+    monkeypatch.setattr(
+        "roadlog.publish.recheck.published_files", lambda a, when: result_files(a, published=True)
+    )
+
+    def add(files):
+        files["results/pictures/own.png"] = b"1"
+        signed_anew(files)
+
+    done = checked(repacked(archive, tmp_path / "b.zip", add), tmp_path / "in")
+    assert done.unchecked == ("results/pictures/own.png",)
+    assert "look at them yourself" in " ".join(screen(done)).replace("  ", "")
 
 
 def test_a_study_that_cannot_be_analysed_any_more_is_told_without_our_folder(archive, tmp_path):
@@ -274,27 +301,38 @@ def test_other_versions_are_named_beside_a_difference(study, tmp_path, capsys):
     assert "no number moved by it: roadlog 0.0.9, here" in said
 
 
-def test_drive_logs_give_the_same_digits_in_another_environment(tmp_path):
-    """Other home, zone, language, hash seed, folder, threads; a plainer processor."""
-    folder = tmp_path / "study"
-    whole = Path(__file__).resolve().parents[2] / "sample_logs"
-    later_days = shutil.ignore_patterns("*-03-[01][6-9]_*", "*-1[0-9]_*", "computed", "results")
-    shutil.copytree(whole, folder, ignore=later_days)
-    path = archived(folder, tmp_path / "a.zip")
-    shutil.rmtree(folder)
-    elsewhere = tmp_path / "else where"
-    elsewhere.mkdir()
+def elsewhere(path: Path, folder: Path, **more: str) -> subprocess.CompletedProcess[str]:
+    """Recheck in a program of its own: other home, zone, language, hash seed, folder, threads."""
+    folder.mkdir()
     environment = {
-        "PATH": os.defpath, "HOME": str(elsewhere), "TZ": "Pacific/Auckland", "LC_ALL": "C",
-        "PYTHONHASHSEED": "77", "PYTHONUTF8": "0", "OMP_NUM_THREADS": "2",
-        "OPENBLAS_NUM_THREADS": "2", "OPENBLAS_CORETYPE": "Prescott", "TMPDIR": str(elsewhere),
-        "MPLCONFIGDIR": str(elsewhere),
+        "PATH": os.defpath, "HOME": str(folder), "TZ": "Pacific/Auckland", "LC_ALL": "C",
+        "PYTHONHASHSEED": "77", "PYTHONUTF8": "0", "OMP_NUM_THREADS": "2", "TMPDIR": str(folder),
+        "OPENBLAS_NUM_THREADS": "2", "MPLCONFIGDIR": str(folder), **more,
     }  # fmt: skip
-    done = subprocess.run(
+    return subprocess.run(
         [sys.executable, "-m", "roadlog", "recheck", str(path)],
-        cwd=elsewhere, env=environment, capture_output=True, text=True, check=False,
+        cwd=folder, env=environment, capture_output=True, text=True, check=False,
     )  # fmt: skip
+
+
+def test_a_published_study_gives_the_same_numbers_and_pages_elsewhere(published, tmp_path):
+    path = tmp_path / "a.zip"
+    shutil.copyfile(published.folder / "archive.zip", path)
+    done = elsewhere(path, tmp_path / "else where")
     assert done.returncode == 0, done.stdout + done.stderr
     assert "THE SAME" in done.stdout
-    assert not list(elsewhere.glob("roadlog-recheck-*"))
-    assert NOW.isoformat()[:10] in done.stdout
+    assert "to the last digit" in done.stdout
+    assert "Not checked" not in done.stdout
+    assert not list((tmp_path / "else where").glob("roadlog-recheck-*"))
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(
+    "processor",
+    [{"OPENBLAS_CORETYPE": "Prescott"}, {"OPENBLAS_CORETYPE": "Haswell"},
+     {"OPENBLAS_CORETYPE": "Prescott", "NPY_DISABLE_CPU_FEATURES": "X86_V3 X86_V4 AVX512_ICL"}],
+)  # fmt: skip
+def test_another_processor_gives_the_same_numbers(processor, published, tmp_path):
+    done = elsewhere(published.folder / "archive.zip", tmp_path / "in", **processor)
+    assert done.returncode == 0, done.stdout + done.stderr
+    assert "THE SAME" in done.stdout
