@@ -199,6 +199,24 @@ def test_no_range_says_why_and_concludes_nothing() -> None:
     assert "nor that it didn't" in told(None, None, None).text
 
 
+def test_a_change_that_may_not_be_one_is_never_called_shown() -> None:
+    """A partial saving that refutes the claim may still be a bent sensor's: it isn't shown."""
+    bent = ("the add-on may have bent the readings",)
+    found = told(-4, -1, against_change=bent)
+    assert found.sentences == (
+        "Between 1.0 % and 4.0 % less fuel, but the add-on may have bent the readings: this test "
+        "doesn't show that fuel use changed.",
+        f"It rules out {NAMED}, {HERE}.",
+        "It can't rule out a saving under 4.0 %, nor that nothing changed.",
+    )
+    assert found.shows == "no change"
+    costs = told(1, 4, against_change=bent)
+    assert "any saving" not in costs.text
+    assert "shows more" not in costs.text
+    assert told(-1, 4, against_change=bent) == told(-1, 4)
+    assert told(-14, -12, against_change=bent) == told(-14, -12)
+
+
 def test_what_forbids_a_word_comes_first_and_takes_no_side() -> None:
     for low, high in ((-9, -2), (-15, -12), (-1, 2), (3, 5)):
         found = told(low, high, against=("the driving couldn't be made comparable",))

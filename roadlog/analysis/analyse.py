@@ -110,6 +110,7 @@ def analyse(
         network=placed.network,
         effect=dataclasses.replace(effect, forest=(*effect.forest, *held.measured)),
         finding=held.finding,
+        of_change=held.of_change,
         baseline=_arm_summary(used, "baseline"),
         fitted=_arm_summary(used, "fitted"),
         fuel_estimator=metered.estimator,

@@ -40,6 +40,7 @@ def answer_facts(analysed: "Analysed") -> Facts:
         word=a.finding.word,
         margin=0.0 if held is None else held.margin,
         against=plain_reasons(a.finding.vetoes),
+        against_change=() if a.of_change is None else plain_reasons(a.of_change.vetoes),
         waiting=_waiting(a),
         one_change=any(w.code == BEFORE_AFTER for w in a.effect.warnings),
         only_measured=a.fuel_estimator == "ledger",

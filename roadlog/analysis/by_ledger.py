@@ -41,6 +41,7 @@ from roadlog.runs.deviations import find_deviations, staying_sentences
 from roadlog.runs.table import Sources
 from roadlog.stats.interval import at_level
 from roadlog.stats.unit_contrast import require_replication
+from roadlog.study.car import NO_CHANGE
 from roadlog.study.settings import Can, ScheduleUnit, Study, SwitchedBy
 
 NOT_KNOWN = (
@@ -115,11 +116,14 @@ def analyse_ledger(
     )
     if changed_once(runs, by_chance):
         effect = without_intervals(effect)
-    finding = decide(
-        effect.primary,
-        study.claim,
-        orders=effect.orders,
-        blocking=forbidden_by_order(study.device, runs, by_chance),
+    finding, of_change = (
+        decide(
+            effect.primary,
+            claim,
+            orders=effect.orders,
+            blocking=forbidden_by_order(study.device, runs, by_chance),
+        )
+        for claim in (study.claim, NO_CHANGE)
     )
     told = Warned(
         "ledger-only",
@@ -134,6 +138,7 @@ def analyse_ledger(
         network=Network("run", None, (), {}),
         effect=effect,
         finding=finding,
+        of_change=of_change,
         baseline=_summary(runs, "baseline"),
         fitted=_summary(runs, "fitted"),
         fuel_estimator="ledger",
@@ -380,15 +385,19 @@ def measured_fuel_alone(
         return result
     oversight = oversee(study, sources.root, result.runs, now or dt.datetime.now().astimezone())
     level, effect = oversight.look.level, result.effect
-    finding = decide(
-        at_level(effect.primary, level),
-        study.claim,
-        orders=effect.orders,
-        blocking=forbidden_by_order(study.device, result.runs, by_chance),
+    finding, of_change = (
+        decide(
+            at_level(effect.primary, level),
+            claim,
+            orders=effect.orders,
+            blocking=forbidden_by_order(study.device, result.runs, by_chance),
+        )
+        for claim in (study.claim, NO_CHANGE)
     )
     return dataclasses.replace(
         result,
         finding=oversight.allowed(finding),
+        of_change=of_change,
         warnings=(*result.warnings, *oversight_warnings(oversight, study, result.runs)),
         oversight=oversight,
     )

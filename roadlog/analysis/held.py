@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 from roadlog import closure
 from roadlog.analysis.compared import Compared
+from roadlog.analysis.doubts import ambiguity_blocking
 from roadlog.analysis.metering import Metered
 from roadlog.closure.result import Closure, Evidence
 from roadlog.effect import decide, estimates_only
@@ -17,14 +18,19 @@ from roadlog.plan.result import FULL_LEVEL, Oversight
 from roadlog.quantities.facts import Warned
 from roadlog.runs.table import Sources
 from roadlog.stats.interval import Finding, NamedInterval, at_level
+from roadlog.study.car import NO_CHANGE, Claim
 from roadlog.study.settings import Study
 
 
 @dataclass(frozen=True)
 class Held:
-    """The effect held against claim, plan and measured fuel."""
+    """The effect held against claim, plan and measured fuel.
+
+    `of_change` holds it against no change at all, as strictly as the claim.
+    """
 
     finding: Finding
+    of_change: Finding
     oversight: Oversight | None
     closed: Closure | None
     evidence: Evidence
@@ -54,29 +60,36 @@ def hold_against(
     evidence = closure.evidence_by_arm(
         [closure.run_evidence(f, study, metered.calibration) for f in metered.flows], runs
     )
-    bent = closure.bend_blocking(
-        study,
-        metered.estimator,
-        closure.trims_seen(metered.flows, runs),
-        evidence,
-        closed,
-        primary,
-        effect.smallest_detectable_pct,
-    )
+    trims = closure.trims_seen(metered.flows, runs)
 
-    finding = decide(
-        primary,
-        study.claim,
-        held=effect.held,
-        orders=effect.orders,
-        one_stage=beneath,
-        blocking=[*compared.blocking, *(closed.blocking if closed else ()), *bent],
-    )
+    def against(claim: Claim | None) -> Finding:
+        bent = closure.bend_blocking(
+            study.model_copy(update={"claim": claim}),
+            metered.estimator,
+            trims,
+            evidence,
+            closed,
+            primary,
+            effect.smallest_detectable_pct,
+        )
+        unclear = ambiguity_blocking(primary, compared.ambiguity_pct, claim)
+        doubts = dict.fromkeys((*compared.blocking, *unclear))
+        return decide(
+            primary,
+            claim,
+            held=effect.held,
+            orders=effect.orders,
+            one_stage=beneath,
+            blocking=[*doubts, *(closed.blocking if closed else ()), *bent],
+        )
+
+    finding = against(study.claim)
     measured = () if closed is None else closed.measured
     if compared.once:
         measured = estimates_only(measured)
     return Held(
         finding=finding if oversight is None else oversight.allowed(finding),
+        of_change=against(NO_CHANGE),
         oversight=oversight,
         closed=closed,
         evidence=evidence,

@@ -103,6 +103,7 @@ class Analysed(Shown):
     road_use: RoadUse | None = None  # None where fuel was only measured
     accessory: AccessoryTime | None = None  # None where fuel was only measured
     blinding: Blinding | None = None  # None where nothing was sealed and nobody guessed
+    of_change: Finding | None = None  # the effect held against no change, as against the claim
 
     def __str__(self) -> str:
         return "\n".join(summary_lines(self))

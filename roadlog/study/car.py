@@ -160,6 +160,9 @@ class Claim(_Table):
         return f"{c:+g} % fuel use"
 
 
+NO_CHANGE = Claim(fuel_pct=0)  # what a change of either sign is held against
+
+
 def fuel_words(change_pct: float) -> str:
     """A claimed change of fuel as a seller says it.
 

@@ -67,6 +67,8 @@ class Facts:
         What driving and air, not held quite equal, may be worth: log of fuel use.
     against : tuple of str
         What forbids a firm word, each a clause in plain words.
+    against_change : tuple of str
+        What forbids to say that fuel use changed, where the range leaves zero out; likewise.
     waiting : Waiting or None
         None once the test is over.
     one_change : bool
@@ -84,6 +86,7 @@ class Facts:
     word: FindingWord | None
     margin: float = 0.0
     against: tuple[str, ...] = ()
+    against_change: tuple[str, ...] = ()
     waiting: Waiting | None = None
     one_change: bool = False
     only_measured: bool = False
@@ -146,7 +149,7 @@ def answer(facts: Facts) -> Answer:
     elif facts.against:
         outcome, said = "no answer", _forbidden(facts, ends)
     else:
-        shows = _shown(ends, facts.margin)
+        shows = _shown(facts, ends)
         outcome = _outcome(facts, ends)
         said = [_of_zero(facts, ends), *_of_claim(facts, ends, outcome), *_left(facts, ends)]
     return Answer(
@@ -232,11 +235,18 @@ def _outcome(facts: Facts, ends: tuple[float, float]) -> Outcome | None:
     return "borne out" if facts.word == cleared == "supported" else "not settled"
 
 
-def _shown(ends: tuple[float, float], margin: float) -> Shown:
-    low, high = _widened(ends, margin)
+def _shown(facts: Facts, ends: tuple[float, float]) -> Shown:
+    if facts.against_change and not _saving_borne_out(facts, ends):
+        return "no change"
+    low, high = _widened(ends, facts.margin)
     if high < 0:
         return "less"
     return "more" if low > 0 else "no change"
+
+
+def _saving_borne_out(facts: Facts, ends: tuple[float, float]) -> bool:
+    claim = facts.claim
+    return claim is not None and claim.pct > 0 and _outcome(facts, ends) == "borne out"
 
 
 def _widened(ends: tuple[float, float], margin: float) -> tuple[float, float]:
@@ -247,11 +257,15 @@ def _widened(ends: tuple[float, float], margin: float) -> tuple[float, float]:
 
 def _of_zero(facts: Facts, ends: tuple[float, float]) -> str:
     span, test = _span(facts, ends), _test(facts)
-    shows = _shown(ends, facts.margin)
+    shows = _shown(facts, ends)
     if shows != "no change":
         return f"{span}: {test} shows {shows} fuel, {_HERE}."
     if ends[0] <= 0 <= ends[1]:
         return f"{span}: {test} shows no change."
+    low, high = _widened(ends, facts.margin)
+    if low > 0 or high < 0:
+        why = facts.against_change[0]
+        return f"{span}, but {why}: {test} doesn't show that fuel use changed."
     return (
         f"{span}, at the least no more than unequal driving or air could make: {test} shows no "
         "change."
@@ -261,7 +275,7 @@ def _of_zero(facts: Facts, ends: tuple[float, float]) -> str:
 def _of_claim(facts: Facts, ends: tuple[float, float], outcome: Outcome | None) -> list[str]:
     if facts.claim is None:
         return []
-    named, shows = _named(facts, ends), _shown(ends, facts.margin)
+    named, shows = _named(facts, ends), _shown(facts, ends)
     where = f", {_HERE}" if shows == "no change" else ""
     c = facts.claim.fuel_use_change_pct
     if outcome == "not settled":
@@ -278,7 +292,7 @@ def _of_claim(facts: Facts, ends: tuple[float, float], outcome: Outcome | None) 
 
 def _left(facts: Facts, ends: tuple[float, float]) -> list[str]:
     """What the range can't rule out, and what else a reader must know."""
-    shows = _shown(ends, facts.margin)
+    shows = _shown(facts, ends)
     digits = _digits(facts, ends)
     wide = _widened(ends, facts.margin)
     said = []

@@ -4,6 +4,7 @@ import pandas as pd
 import pytest
 
 from roadlog.analysis.analyse import analyse
+from roadlog.analysis.answered import answer_of
 from roadlog.demo import make_study
 from roadlog.runs.table import study_sources
 from roadlog.study.folder import load_study
@@ -73,6 +74,18 @@ def test_raised_fuel_pressure_is_undecided_whatever_the_fuel_rate_says(nothing_h
     assert any("weigh the fuel" in r for r in found.finding.reasons)
 
 
+def test_a_bent_saving_that_refutes_a_large_claim_is_not_called_a_saving(nothing_happens, tmp_path):
+    """Raised fuel pressure again: 7 % less by the readings still refutes 30 %, and shows nothing.
+    The answer said "this test shows less fuel"."""
+    found = analysed(bent(nothing_happens, tmp_path / "s", plus(LTFT, -7), without(MAP, LOAD),
+                          acts_on="intake", claim=30))  # fmt: skip
+    told = answer_of(found)
+    assert found.effect.primary.high < -2
+    assert (found.finding.word, told.outcome) == ("refuted", "ruled out")
+    assert told.shows == "no change"
+    assert "doesn't show that fuel use changed" in told.text
+
+
 def test_fuel_pressure_declared_an_intake_is_undecided(nothing_happens, tmp_path):
     """Trims fall by 7 %, air a kilometre stays, and only the meter is logged: SUPPORTED."""
     found = analysed(bent(nothing_happens, tmp_path / "s", plus(LTFT, -7), without(MAP, LOAD),
@@ -112,3 +125,4 @@ def test_a_real_saving_with_unmoved_trims_stays_supported(nothing_happens, tmp_p
     found = analysed(bent(nothing_happens, tmp_path / "s", times(MAF, 0.92), without(MAP, LOAD),
                           acts_on="intake", claim=4))  # fmt: skip
     assert found.finding.word == "supported"
+    assert answer_of(found).shows == "less"
