@@ -45,7 +45,7 @@ def test_sample_study_is_refuted_and_its_interval_holds_the_truth(tmp_path, caps
     assert change["high"] - change["low"] < 4.3
     assert r["finding"] == "refuted"
     assert {f.name for f in out.iterdir()} == {
-        "results.json", "report.html", "map.html", "passes.csv",
+        "results.json", "report.html", "objections.html", "map.html", "passes.csv",
     }  # fmt: skip
     printed = capsys.readouterr()
     assert "REFUTED" in printed.out

@@ -402,3 +402,15 @@ def test_notes_of_other_things_are_no_tyres(change: Change) -> None:
     said = text(answers(change(effect_conditions=table, passes=passes))["tyres"])
     assert "odometer" not in said
     assert "Not noted for all drives: load." in said
+
+
+@pytest.mark.parametrize(("missing", "answered"), [(1, "yes"), (4, "partly")])
+def test_more_misses_than_chance_makes_are_not_put_down_to_chance(
+    change: Change, missing: int, answered: str
+) -> None:
+    plain = change().effect.conditions
+    table = pd.concat([plain] * 3, ignore_index=True)
+    table.loc[: missing - 1, ["low", "high"]] = [1.0, 2.0]
+    o = answers(change(effect_conditions=table))["many-numbers"]
+    assert o.answered == answered
+    assert ("more than chance alone is likely to make" in text(o)) is (answered == "partly")

@@ -16,6 +16,7 @@ from roadlog.analysis.result import Analysed
 from roadlog.effect.carry_over import AFTER_FITTED, AT_THE_END, BY_DISTANCE, PER_100_KM
 from roadlog.effect.design import plain_name
 from roadlog.report.objections.objection import (
+    Answered,
     Number,
     Objection,
     Source,
@@ -184,6 +185,13 @@ class Checks:
         """How many chance alone makes miss zero."""
         return self.made / ONE_IN
 
+    @property
+    def beyond_chance(self) -> bool:
+        """Whether chance makes so many in under one study of twenty, were they independent."""
+        n, p = self.made, 1 / ONE_IN
+        fewer = sum(math.comb(n, k) * p**k * (1 - p) ** (n - k) for k in range(len(self.missed)))
+        return 1 - fewer < p
+
 
 def checks(a: Analysed) -> Checks:
     """Every comparison with bounds that is made beside the result and should hold zero."""
@@ -283,6 +291,7 @@ def _explained(a: Analysed, s: Stand, numbers: list[Number], previous: bool) -> 
             f"{counted(found.made, 'such comparison')} "
             f"{'is' if found.made == 1 else 'are'} made beside the result; chance alone makes "
             f"about {found.by_chance:.1f} of them miss zero, and {_missing(found)}."
+            f"{_too_many(found)}"
         )
     row = row_named(a, PREVIOUS) if previous else None
     if row is not None:
@@ -301,6 +310,17 @@ def _missing(found: Checks) -> str:
     if not n:
         return "none does"
     return f"{n} {'does' if n == 1 else 'do'}: {listed(found.missed)}"
+
+
+def _too_many(found: Checks) -> str:
+    """That chance hardly explains so many, '' where it does."""
+    if not found.beyond_chance:
+        return ""
+    return (
+        " That is more than chance alone is likely to make, although such comparisons hang "
+        "together: something besides the add-on differed between the arms, or the add-on moved "
+        "what was compared."
+    )
 
 
 def _these(missed: list[Number]) -> str:
@@ -351,8 +371,9 @@ def looked_often(a: Analysed) -> Objection:
             f"{counted(found.made, 'comparison')} with bounds "
             f"{'is' if found.made == 1 else 'are'} made beside the result that ought to hold "
             f"zero if nothing but the add-on differed. Chance alone makes about "
-            f"{found.by_chance:.1f} of them miss it; here {_missing(found)}.",
+            f"{found.by_chance:.1f} of them miss it; here {_missing(found)}.{_too_many(found)}",
             "None of them decides the finding: one estimate does, the first of all, and which one "
             "it is was written into the program before any data.",
         )
-    return Objection("many-numbers", "sceptic", said, "yes", lines, (), (ESTIMATES, OUTLAST))
+    answered: Answered = "partly" if found.made and found.beyond_chance else "yes"
+    return Objection("many-numbers", "sceptic", said, answered, lines, (), (ESTIMATES, OUTLAST))

@@ -194,7 +194,7 @@ def cold_engine(a: Analysed) -> Objection:
                 "Coolant temperature in the logs would tell.",
             ),
         )  # fmt: skip
-    (one,) = facts
+    one = facts[0]
     terms = a.effect.coefficients["term"].astype(str) if len(a.effect.coefficients) else ()
     allowed = "cold start" in set(terms)
     lines = [
