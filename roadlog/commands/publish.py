@@ -42,7 +42,7 @@ def add(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None
 
 
 def _publish(a: argparse.Namespace) -> int:
-    from roadlog.publish.write import ARCHIVE, PDF, PICTURES, POST, difference, publish
+    from roadlog.publish.write import ARCHIVE, PDF, PICTURES, POST, difference, publish, whole_beside
     from roadlog.wording.screen import paragraph
 
     def told(step: str) -> None:
@@ -62,7 +62,7 @@ def _publish(a: argparse.Namespace) -> int:
     rows = [
         ("", done.analysed.study.name),
         ("Answer", f"{done.answer.title}. {done.answer.text}"),
-        ("Shown", difference(done.analysed, done.whole)),
+        ("Shown", difference(done.analysed, whole_beside(done.whole))),
         *(("No picture", f"{subject}: {why}.") for subject, why in done.missing.items()),
         *(("Look at", f"{doubt}.") for doubt in done.doubts),
     ]

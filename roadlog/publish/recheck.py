@@ -18,10 +18,10 @@ from typing import Any
 from roadlog.analysis.analyse import analyse
 from roadlog.analysis.result import Analysed
 from roadlog.errors import InputError, RoadlogError
-from roadlog.publish.about import CODE, each_once, versions
+from roadlog.publish.about import CODE, About, each_once, versions
 from roadlog.publish.compare import PASSES, Value, compare_passes, compare_results
 from roadlog.publish.unpack import KEPT_NETWORK, RESULTS, STUDY, Opened
-from roadlog.publish.write import published_files
+from roadlog.publish.write import WHOLE_WORD, difference, published_files
 from roadlog.report.json_out import to_json
 from roadlog.report.write import passes_csv, result_files
 from roadlog.runs.table import study_sources
@@ -103,7 +103,7 @@ def recheck(
     pages = [n for n in opened.names if _is_page(n)]
     remade: list[str] = []
     if analysed is not None and all(v.same for v in values):
-        made = _made_anew(pages, analysed, opened.about.published)
+        made = _made_anew(pages, analysed, opened.about)
         remade = [n for n in pages if made.get(n) == (opened.folder / n).read_bytes()]
         faults += [
             f"{n} isn't the page that these numbers make"
@@ -139,11 +139,12 @@ def _is_page(name: str) -> bool:
     return name.startswith(RESULTS) and name not in (RESULTS + RESULTS_JSON, RESULTS + PASSES)
 
 
-def _made_anew(pages: Sequence[str], a: Analysed, when: dt.datetime) -> dict[str, bytes]:
+def _made_anew(pages: Sequence[str], a: Analysed, about: About) -> dict[str, bytes]:
     """Pages and pictures by their names in the archive; slow ones only if it has some."""
-    files = result_files(a, published=True)
+    beside = difference(a, about.carried) if WHOLE_WORD in about.carried else ""
+    files = result_files(a, published=True, beside=beside)
     if any(n.removeprefix(RESULTS) not in files for n in pages):
-        files = published_files(a, when)
+        files = published_files(a, about.published, beside)
     return {RESULTS + name: data for name, data in files.items()}
 
 

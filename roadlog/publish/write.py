@@ -15,6 +15,8 @@ from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
 
+import pandas as pd
+
 from roadlog.analysis.analyse import analyse
 from roadlog.analysis.answered import answer_of, deciding_interval
 from roadlog.analysis.result import Analysed
@@ -42,6 +44,8 @@ PDF = "report.pdf"
 PICTURES = "pictures"
 POST = "post.txt"
 MARK = "roadlog-published.txt"
+WHOLE = "change of fuel use by the whole logs, %"
+WHOLE_WORD = "finding by the whole logs"
 ON_PAPER = ("index.html", "objections.html")
 _PART = ".roadlog-publish-"
 _MARKED = "Made by roadlog publish; made anew as a whole by the next one.\n"
@@ -119,11 +123,12 @@ def publish(
         told("cutting off what isn't shown")
         trimmed = trimmed_study(whole, sources, part / "study", clock=clock)
         told("analysing what is shown")
-        seen_at = now + trimmed.moved.to_pytimedelta()
+        seen_at = _as_of(whole, clock, now) + trimmed.moved.to_pytimedelta()
         shown = analyse(*open_study(trimmed.folder), progress=progress, now=seen_at)
         shown = replace(shown, trials=load_all(trimmed.folder))
         answer = answer_of(shown)
-        files = published_files(shown, seen_at, told)
+        carried = whole_beside(whole)
+        files = published_files(shown, seen_at, difference(shown, carried), told)
         about = _about(whole, trimmed, seen_at, licence, authors)
         told("packing the archive")
         ready = part / "out"
@@ -143,12 +148,28 @@ def publish(
     )
 
 
+def _as_of(whole: Analysed, clock: Clock, now: dt.datetime) -> dt.datetime:
+    """When the analysis of what is shown looks at it.
+
+    With a shifted clock that is the day after the test's last: today, moved, would tell by how
+    much everything was moved, since everybody sees when it was published.
+    """
+    starts = whole.runs["start"].dropna()
+    if clock != "shifted" or starts.empty:
+        return now
+    last = pd.Timestamp(starts.max()).date()
+    plan = whole.study.schedule
+    if plan is not None and whole.oversight is not None and not whole.oversight.look.interim:
+        last = max(last, dt.date.fromisoformat(str(plan.stop_date)))
+    return min(now, dt.datetime.combine(last + dt.timedelta(days=1), now.timetz()))
+
+
 def published_files(
-    a: Analysed, when: dt.datetime, told: Told = lambda _: None
+    a: Analysed, when: dt.datetime, beside: str = "", told: Told = lambda _: None
 ) -> dict[str, bytes]:
     """Pages, tables, pictures and paper of the trimmed study, by their names."""
     told("drawing pages and pictures")
-    files = result_files(a, published=True)
+    files = result_files(a, published=True, beside=beside)
     pictures = {f"{PICTURES}/{name}": data for name, data in cards(a)}
     road = pictures.get(f"{PICTURES}/map-wide-light.svg")
     told("setting the paper")
@@ -185,12 +206,11 @@ def _about(
 def whole_beside(whole: Analysed) -> dict[str, float | str | None]:
     """What the whole logs gave, start and end of each drive included."""
     i = deciding_interval(whole)
-    name = "change of fuel use by the whole logs, %"
     return {
-        name: _printed(i.estimate),
-        f"{name}, low": _printed(i.low),
-        f"{name}, high": _printed(i.high),
-        "finding by the whole logs": whole.finding.word,
+        WHOLE: _printed(i.estimate),
+        f"{WHOLE}, low": _printed(i.low),
+        f"{WHOLE}, high": _printed(i.high),
+        WHOLE_WORD: whole.finding.word,
     }
 
 
@@ -199,17 +219,20 @@ def _printed(value: float | None) -> float | None:
     return None if value is None or not math.isfinite(value) else round(value, 2)
 
 
-def difference(shown: Analysed, whole: Analysed) -> str:
-    """How the answer of what is shown lies beside the whole's, in one sentence."""
-    ends = [ends_of(deciding_interval(a)) for a in (shown, whole)]
+def difference(shown: Analysed, carried: Mapping[str, float | str | None]) -> str:
+    """How the answer of what is shown lies beside the whole's (`whole_beside`), in one sentence."""
+    ends = ends_of(deciding_interval(shown))
+    low, high = (carried[f"{WHOLE}, {end}"] for end in ("low", "high"))
+    whole = (low, high) if isinstance(low, float) and isinstance(high, float) else None
     said = [
-        "no interval" if e is None else f"{signed(e[0])} to {signed(e[1])} % fuel" for e in ends
+        "no interval" if e is None else f"{signed(e[0])} to {signed(e[1])} % fuel"
+        for e in (ends, whole)
     ]
-    words = [a.finding.word or "no finding" for a in (shown, whole)]
-    same = words[0] == words[1]
+    words = [w or "no finding" for w in (shown.finding.word, carried[WHOLE_WORD])]
+    same = "the same word" if words[0] == words[1] else words[1]
     return (
         f"As shown: {said[0]}, {words[0]}. With the starts and ends of the drives that aren't "
-        f"shown: {said[1]}, {'the same word' if same else words[1]}."
+        f"shown: {said[1]}, {same}."
     )
 
 

@@ -48,7 +48,13 @@ class MapParts:
 
 
 @in_own_units
-def map_page(analysed: Analysed, *, tiles: bool = False, parts: MapParts | None = None) -> str:
+def map_page(
+    analysed: Analysed,
+    *,
+    tiles: bool = False,
+    parts: MapParts | None = None,
+    published: bool = False,
+) -> str:
     """map.html: the map on a page of its own, or why there is none.
 
     Parameters
@@ -58,6 +64,8 @@ def map_page(analysed: Analysed, *, tiles: bool = False, parts: MapParts | None 
         Fetch a background from OpenStreetMap's tile server when the page is opened.
     parts : MapParts, optional
         The map without tiles, if it has been drawn already.
+    published : bool
+        Whether `analysed` is of a study trimmed for the public.
     """
     reason = why_no_map(analysed)
     policy = NO_NETWORK.replace("img-src data:", f"img-src data: {TILE_HOST}")
@@ -69,6 +77,7 @@ def map_page(analysed: Analysed, *, tiles: bool = False, parts: MapParts | None 
         base_css=raw("base.css"),
         policy=policy if tiles else NO_NETWORK,
         tiles=tiles,
+        published=published,
         why_none=reason,
         parts=None if reason else _drawn_or_new(analysed, parts, tiles=tiles),
     )

@@ -80,6 +80,7 @@ def report_page(
     passes_sha256: str,
     parts: MapParts | None = None,
     published: bool = False,
+    beside: str = "",
     objections: bool = True,
 ) -> str:
     """The whole page.
@@ -94,6 +95,8 @@ def report_page(
     published : bool
         Whether `analysed` is of a study trimmed for the public; otherwise the page says at its top
         that it isn't for publishing.
+    beside : str
+        How the numbers of the whole logs lie beside these, where some of the road isn't shown.
     objections : bool
         Whether objections.html lies beside the page.
     """
@@ -108,6 +111,7 @@ def report_page(
         base_css=raw("base.css"),
         report_css=raw("report.css"),
         published=published,
+        beside=beside,
         objections=objections,
         answer=told,
         span=span_picture(told),

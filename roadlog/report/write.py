@@ -41,18 +41,24 @@ def write_results(analysed: Analysed, out: Path | str, *, tiles: bool = False) -
 
 
 def result_files(
-    analysed: Analysed, *, tiles: bool = False, published: bool = False
+    analysed: Analysed, *, tiles: bool = False, published: bool = False, beside: str = ""
 ) -> dict[str, bytes]:
-    """The files by their names; the report is `index.html` where it is to be published."""
+    """The files by their names; the report is `index.html` where it is to be published.
+
+    Parameters
+    ----------
+    beside : str
+        For the report: how the numbers of the whole logs lie beside these.
+    """
     passes = passes_csv(analysed)
     digest = hashlib.sha256(passes.encode("utf-8")).hexdigest()
     results = {**to_json(analysed), "passes_csv_sha256": digest}
     parts = None if why_no_map(analysed) else map_parts(analysed)
     contents = {
         "passes.csv": passes,
-        "map.html": map_page(analysed, tiles=tiles, parts=parts),
+        "map.html": map_page(analysed, tiles=tiles, parts=parts, published=published),
         "index.html" if published else "report.html": report_page(
-            analysed, passes_sha256=digest, parts=parts
+            analysed, passes_sha256=digest, parts=parts, published=published, beside=beside
         ),
         "objections.html": objections_page(analysed, published=published),
         "results.json": json.dumps(results, indent=2, ensure_ascii=False, allow_nan=False) + "\n",

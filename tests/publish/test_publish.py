@@ -14,7 +14,7 @@ from roadlog.errors import DesignError, InputError
 from roadlog.publish import write
 from roadlog.publish.leaks import Leak
 from roadlog.publish.text import MOST_WORDS, post
-from roadlog.publish.write import Published, difference, publish
+from roadlog.publish.write import Published, difference, publish, whole_beside
 
 TODAY = dt.date(2026, 4, 1)
 
@@ -43,7 +43,7 @@ def test_the_numbers_are_those_of_what_is_shown(published: Published) -> None:
     change = published.analysed.effect.primary
     assert results["fuel_use_change_pct"]["low"] == pytest.approx(change.low)
     assert change.low != published.whole.effect.primary.low
-    said = difference(published.analysed, published.whole)
+    said = difference(published.analysed, whole_beside(published.whole))
     assert "As shown" in said
     assert "starts and ends" in said
 
@@ -85,6 +85,27 @@ def test_a_second_time_gives_the_same_bytes_in_place_of_the_first(published: Pub
     again = files_of(out)
     assert [n for n in first if first[n] != again.get(n)] == []
     assert set(first) == set(again)
+
+
+def test_a_moved_clock_isnt_given_away_by_the_date_of_publication(published: Published) -> None:
+    seen = [
+        write._as_of(published.whole, "shifted", dt.datetime(2026, month, 9, 12, tzinfo=dt.UTC))
+        for month in (5, 11)
+    ]
+    assert seen[0] == seen[1]
+    last = max(d.date() for d in published.whole.runs["start"])
+    assert seen[0].date() == last + dt.timedelta(days=1)
+    now = dt.datetime(2026, 11, 9, 12, tzinfo=dt.UTC)
+    assert write._as_of(published.whole, "hours", now) == now
+
+
+def test_the_page_says_that_it_is_made_for_the_public(published: Published) -> None:
+    for name in ("index.html", "objections.html", "map.html"):
+        page = (published.folder / name).read_text()
+        assert "Not for publishing" not in page
+    index = (published.folder / "index.html").read_text()
+    assert "As shown:" in index
+    assert "home and work included" not in index
 
 
 def test_what_leaks_is_named_and_nothing_is_published(

@@ -156,7 +156,8 @@ def test_a_page_that_says_something_else_is_named_though_all_else_fits(archive, 
 
 def test_a_picture_of_unknown_make_is_named_as_not_checked(archive, tmp_path, monkeypatch):
     monkeypatch.setattr(
-        "roadlog.publish.recheck.published_files", lambda a, when: result_files(a, published=True)
+        "roadlog.publish.recheck.published_files",
+        lambda a, _when, beside: result_files(a, published=True, beside=beside),
     )
 
     def add(files):
