@@ -42,7 +42,15 @@ def add(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None
 
 
 def _publish(a: argparse.Namespace) -> int:
-    from roadlog.publish.write import ARCHIVE, PDF, PICTURES, POST, difference, publish, whole_beside
+    from roadlog.publish.write import (
+        ARCHIVE,
+        PDF,
+        PICTURES,
+        POST,
+        difference,
+        publish,
+        whole_beside,
+    )
     from roadlog.wording.screen import paragraph
 
     def told(step: str) -> None:

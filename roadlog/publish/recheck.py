@@ -6,7 +6,6 @@ archive's maker can change data, results and manifest together.
 """
 
 import dataclasses
-import datetime as dt
 import hashlib
 import json
 import re
