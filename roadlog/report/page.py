@@ -120,8 +120,7 @@ def report_page(
         wider=_wider(a),
         sums_differ=sums_differ(a),
         units_title=_units_title(a),
-        narrow_short=in_short(a),
-        narrowers=narrowers(a),
+        **_narrower(a),
         dictionary=data_dictionary(a.passes, synthetic=a.study.synthetic),
         glossary=glossary(),
         numbers=quantities(a, deciding_interval(a)),
@@ -153,6 +152,10 @@ def report_page(
         has_interval=ends_of(a.effect.primary) is not None,
         detectable=math.isfinite(a.effect.smallest_detectable_pct),
     )
+
+
+def _narrower(a: Analysed) -> dict[str, Any]:
+    return {"narrow_short": in_short(a), "narrowers": narrowers(a)}
 
 
 @in_own_units
