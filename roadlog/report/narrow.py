@@ -135,6 +135,8 @@ def _settling(a: Analysed) -> Narrower | None:
     width, claim = width_now(a), a.study.claim
     if width is None or claim is None or a.finding.word != "undecided" or a.finding.vetoes:
         return None
+    if a.oversight is not None and a.oversight.look.interim:
+        return None  # it would tell what the look may not
     c = math.log1p(claim.fuel_use_change_pct / 100)
     if c >= 0:
         return None

@@ -131,9 +131,9 @@ class Claim(_Table):
     def fuel_use_change_pct(self) -> float:
         """The claim as a change of fuel use [%], negative = less fuel."""
         if self.economy_pct is not None:
-            return -100 * self.economy_pct / (100 + self.economy_pct)
+            return 0.0 - 100 * self.economy_pct / (100 + self.economy_pct)
         assert self.fuel_pct is not None
-        return -self.fuel_pct
+        return 0.0 - self.fuel_pct
 
     @property
     def words(self) -> str:
