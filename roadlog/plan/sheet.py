@@ -14,6 +14,7 @@ from typing import Literal
 from roadlog.plan.mark import code_inline, in_fours
 from roadlog.plan.to_log import log_lines, tanks_must_differ
 from roadlog.study.settings import Study
+from roadlog.wording.units import in_own_units, symbol, told
 
 Reader = Literal["everyone", "driver", "switcher"]
 
@@ -64,6 +65,7 @@ def sheet_rows(study: Study, dummies: Collection[str] = ()) -> list[Row]:
     return rows
 
 
+@in_own_units
 def sheet_page(
     study: Study,
     *,
@@ -92,10 +94,13 @@ def sheet_page(
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    rows = sheet_rows(study, dummies)
+    rows, washout_km = sheet_rows(study, dummies), study.device.washout_km
     tables = _columns(rows)
     return environment.get_template("sheet.html").render(
         study=study,
+        tyres=symbol("kPa"),
+        load=symbol("kg"),
+        washout=told(washout_km, "km", 0 if float(washout_km).is_integer() else 1),
         reader=reader,
         claim=claim,
         loose=loose,

@@ -1,0 +1,40 @@
+"""A study in US units: nothing metric stands alone on its pages; results.json is the same."""
+
+import json
+import re
+from dataclasses import replace
+from html import unescape
+
+import pytest
+
+from roadlog.analysis.summary import summary_lines
+from roadlog.report.json_out import to_json
+from roadlog.report.map import map_page
+from roadlog.report.objections.page import objections_page
+from roadlog.report.page import quantities, report_page
+from tests.test_reader_units import MARKUP, without_twin
+
+
+@pytest.mark.parametrize(("units", "economy"), [("us", "MPG (US)"), ("imperial", "MPG (imp)")])
+def test_what_is_metric_has_its_twin_and_miles_per_gallon_come_first(analysed, units, economy):
+    study = analysed.study.model_copy(update={"units": units})
+    mine = replace(analysed, study=study)
+    first_page, annex, rest = report_page(mine, passes_sha256="0").partition('id="annex"')
+    assert annex
+    assert rest
+    for page in (first_page, map_page(mine), objections_page(mine)):
+        text = re.sub(r"\s+", " ", unescape(MARKUP.sub(" ", page)))
+        odd = [t for t in without_twin(text) if not re.search(r"s/km|L/100 km [\d.]+ [\d.]+", t)]
+        assert not odd
+    assert quantities(mine)[1].name == f"Fuel economy, {economy}"
+    assert first_page.index(economy) < first_page.index("L/100 km")
+    assert '"use":"MPG' in map_page(mine).replace("\\u0020", " ")
+    said = "\n".join(summary_lines(mine))
+    assert economy in said
+    assert not without_twin(" ".join(said.split()))
+
+
+def test_programs_read_the_same_whatever_the_reader_is_shown(analysed):
+    study = analysed.study.model_copy(update={"units": "us"})
+    theirs = json.dumps(to_json(replace(analysed, study=study)), default=str)
+    assert theirs == json.dumps(to_json(analysed), default=str)
