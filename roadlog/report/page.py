@@ -123,9 +123,7 @@ def report_page(
         **_narrower(a),
         dictionary=data_dictionary(a.passes, synthetic=a.study.synthetic),
         glossary=glossary(),
-        numbers=quantities(a, deciding_interval(a)),
-        quantities=quantities(a),
-        use_headings=use_headings(),
+        **_numbers(a),
         claim=None if a.study.claim is None else a.study.claim.words,
         claim_parts=parts_of_claim(a) if a.trials else [],
         arms=[_arm(a, arm) for arm in ARMS],
@@ -152,6 +150,14 @@ def report_page(
         has_interval=ends_of(a.effect.primary) is not None,
         detectable=math.isfinite(a.effect.smallest_detectable_pct),
     )
+
+
+def _numbers(a: Analysed) -> dict[str, Any]:
+    return {
+        "numbers": quantities(a, deciding_interval(a)),
+        "quantities": quantities(a),
+        "use_headings": use_headings(),
+    }
 
 
 def _narrower(a: Analysed) -> dict[str, Any]:
