@@ -152,7 +152,7 @@ def test_a_result_says_the_same_on_a_screen_and_in_a_notebook(shown, name, words
 @pytest.mark.parametrize(
     ("name", "rows", "column"),
     [("log", 1077, "speed_kmh"), ("run", 21, "rate_hz"), ("check", 24, "verdict"),
-     ("effect", 12, "estimate"), ("analysed", 12, "estimate"), ("trial", 1, "finding")],
+     ("effect", 13, "estimate"), ("analysed", 13, "estimate"), ("trial", 1, "finding")],
 )  # fmt: skip
 def test_a_result_gives_its_frame_and_its_drawing(shown, name, rows, column):
     frame = shown[name].to_frame()
