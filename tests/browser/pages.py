@@ -21,7 +21,7 @@ from roadlog.study.settings import Plan
 from tests.report.test_claims import CEILING, SIGNALS, STARTS, payback
 
 SHA256 = "0123456789abcdef" * 4
-CHECKED_RUNS = 4
+CHECKED_RUNS = 2
 SHEET_DAYS = 20
 
 

@@ -13,6 +13,11 @@ from typing import Any
 WIDTHS = (390, 768, 1280)
 HEIGHT = 844
 GRAVE = ("serious", "critical")
+# What axe-core calls moderate, and no page may lack: headings in order, landmarks, names.
+STRUCTURE = (
+    "heading-order", "page-has-heading-one", "landmark-one-main", "html-has-lang", "link-name",
+    "region", "bypass", "landmark-unique",
+)  # fmt: skip
 # Which rules can find something else when only the colours or the width change.
 OF_COLOUR = ("color-contrast", "link-in-text-block")
 OF_WIDTH = ("scrollable-region-focusable", "target-size")
@@ -65,8 +70,8 @@ class Screen:
         script = "s => document.querySelector(s).getBoundingClientRect().top + scrollY"
         return float(self.page.evaluate(script, selector))
 
-    def faults(self, rules: Sequence[str] = (), impacts: Sequence[str] = GRAVE) -> list[str]:
-        """What axe-core finds of these impacts, by all its rules or only by those named."""
+    def faults(self, rules: Sequence[str] = ()) -> list[str]:
+        """What axe-core finds that is grave or of `STRUCTURE`, by all rules or those named."""
         if not self.page.evaluate("typeof axe === 'object'"):
             self.page.evaluate(axe_core())
         only = {"runOnly": {"type": "rule", "values": list(rules)}} if rules else {}
@@ -77,7 +82,7 @@ class Screen:
         return [
             f"{v['id']} ({v['impact']}): {len(v['nodes'])} times, first {v['nodes'][0]['html']}"
             for v in found
-            if v["impact"] in impacts
+            if v["impact"] in GRAVE or v["id"] in STRUCTURE
         ]
 
     def pdf(self) -> bytes:
