@@ -8,6 +8,7 @@ anything; and a road is hidden on until its line, drawn straight on backwards, m
 import random
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import numpy as np
 import pandas as pd
@@ -29,7 +30,7 @@ STEP_M = 500.0
 MOST_STEPS = 60
 STEPS_OF_COMMONEST = 3  # most of the study is on it
 STRAIGHT_M = (100.0, 2500.0)  # what it loses instead where it doesn't bend in so many,
-STRAIGHT_SHARE = 0.15  # and no more than this of what is shown
+STRAIGHT_SHARE = 0.25  # and no more than this of what is shown
 ONE_LINE = 0.97  # cosine of 14 degrees
 EVERY_S = 3.0  # finer no road need be known here
 
@@ -73,7 +74,7 @@ class _Cut:
 def with_blind_roads(
     place: Place,
     frames: Sequence[pd.DataFrame],
-    others: Sequence[Place],
+    others: Sequence[Sequence[Place]],
     length_m: float,
     chance: random.Random,
 ) -> Place:
@@ -85,13 +86,15 @@ def with_blind_roads(
         Perhaps with discs of an earlier publication, which stay.
     frames : sequence of DataFrame
         The logs of all runs.
-    others : sequence of Place
-        What else is hidden from all of them.
+    others : sequence of sequences of Place
+        What else is hidden from each of them.
     length_m : float [m]
         As for `roadlog.publish.cut.shown_rows`.
     """
     for _ in range(MOST_STEPS):
-        new = _needed(place, _cuts(place, frames, others, length_m), chance)
+        shown = [shown_rows(f, [place, *o], length_m) for f, o in zip(frames, others, strict=True)]
+        cuts = [c for f, rows in zip(frames, shown, strict=True) for c in _cuts(place, f, rows)]
+        new = _needed(place, cuts, _mean_away_m(place, frames, shown), chance)
         if new is None:
             return place
         place = replace(place, more=(*place.more, *new))
@@ -99,7 +102,7 @@ def with_blind_roads(
 
 
 def _needed(
-    place: Place, cuts: Sequence[_Cut], chance: random.Random
+    place: Place, cuts: Sequence[_Cut], mean_away_m: float, chance: random.Random
 ) -> tuple[tuple[float, float, float], ...] | None:
     """The next discs, None if none is needed."""
     roads = _roads(cuts)
@@ -118,11 +121,35 @@ def _needed(
             new.append((float(at[0]), float(at[1]), radius))
         elif points and untouched:
             new.append((float(at[0]), float(at[1]), _of_commonest(road, chance)))
-    mean = np.mean([c.at for c in cuts], axis=0)
-    if not new and np.hypot(*mean) < MEAN_AWAY_M:
-        at = np.mean([c.at for c in roads[-1]], axis=0)
+    if not new and mean_away_m < MEAN_AWAY_M:
+        mean = np.mean([c.at for c in cuts], axis=0)
+        outward = max(roads, key=lambda r: float(np.mean([c.at @ mean for c in r])))
+        at = np.mean([c.at for c in outward], axis=0)
         new.append((float(at[0]), float(at[1]), STEP_M))
     return tuple(new) or None
+
+
+def _mean_away_m(
+    place: Place, frames: Sequence[pd.DataFrame], shown: Sequence[NDArray[np.bool_]]
+) -> float:
+    """How far from the place the mean lies of the first shown positions of all runs that begin
+    there, of the last of those that end there, or of both: the least [m]."""
+    means: list[Vector] = []
+    both: list[Vector] = []
+    for which in (0, -1):
+        at: list[Vector] = []
+        for frame, rows in zip(frames, shown, strict=True):
+            lat, lon, there = positions(frame)
+            if not (rows & there).any():
+                continue
+            end = np.flatnonzero(there)[which]
+            if float(place.away_m(lat[end], lon[end])) < MISSES_M:
+                first = np.flatnonzero(rows & there)[which]
+                at.append(np.array(place.metres_from(lat[first], lon[first])))
+        both += at
+        means += [np.mean(at, axis=0)] if at else []
+    means += [np.mean(both, axis=0)] if both else []
+    return min((float(np.hypot(*m)) for m in means), default=float("inf"))
 
 
 def _on_one_line(road: Sequence[_Cut], commonest: Sequence[_Cut]) -> bool:
@@ -156,26 +183,19 @@ def _roads(cuts: Sequence[_Cut]) -> list[list[_Cut]]:
     return out
 
 
-def _cuts(
-    place: Place, frames: Sequence[pd.DataFrame], others: Sequence[Place], length_m: float
-) -> list[_Cut]:
-    """Where the shown parts of all runs begin and end at the place's discs."""
+def _cuts(place: Place, frame: pd.DataFrame, rows: NDArray[np.bool_]) -> list[_Cut]:
+    """Where the shown parts of a run begin and end at a place's discs."""
+    lat, lon, there = positions(frame)
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], rows.astype(np.int8), [0]])))
     out = []
-    for frame in frames:
-        lat, lon, there = positions(frame)
-        if not there.any():
+    for first, end in zip(edges[::2], edges[1::2], strict=True):
+        mine = np.flatnonzero(there[first:end]) + first
+        if len(mine) < 2:
             continue
-        rows = shown_rows(frame, [place, *others], length_m)
-        edges = np.flatnonzero(np.diff(np.concatenate([[0], rows.astype(np.int8), [0]])))
-        for first, end in zip(edges[::2], edges[1::2], strict=True):
-            mine = np.flatnonzero(there[first:end]) + first
-            if len(mine) < 2:
-                continue
-            east, north = place.metres_from(lat[mine], lon[mine])
-            for way in (slice(None), slice(None, None, -1)):
-                x, y = east[way], north[way]
-                if place.inside(lat[mine[way][:1]], lon[mine[way][:1]], ONE_ROAD_M)[0]:
-                    out.append(_Cut(x, y))
+        east, north = place.metres_from(lat[mine], lon[mine])
+        for way in (slice(None), slice(None, None, -1)):
+            if place.inside(lat[mine[way][:1]], lon[mine[way][:1]], ONE_ROAD_M)[0]:
+                out.append(_Cut(east[way], north[way]))
     return out
 
 
@@ -215,19 +235,20 @@ def hide(frames: Sequence[pd.DataFrame], secrets: Secrets, chance: random.Random
     points = [hidden_points(f) for f in frames]
     secrets, which = with_places(secrets, [p for mine in points for p in mine], chance)
     often = sorted({i for i in which if which.count(i) > 1})
+    ends = np.cumsum([0, *map(len, points)])
+    own = [
+        [i for i in dict.fromkeys(which[a:b]) if i not in often] for a, b in pairwise(ends.tolist())
+    ]
     places = list(secrets.places)
     coarse = [_coarse(f) for f in frames]
-    for i in often:
-        others = [*secrets.circles, *(places[j] for j in often if j != i)]
+    for i in (*often, *often):  # twice, since each is cut by what hides the others
+        common = [*secrets.circles, *(places[j] for j in often if j != i)]
+        others = [[*common, *(places[j] for j in mine)] for mine in own]
         places[i] = with_blind_roads(places[i], coarse, others, secrets.length_m, chance)
     secrets = replace(secrets, places=tuple(places))
     common = [*secrets.circles, *(places[i] for i in often)]
-    of_run, origin, at = [], list[int | None](), 0
-    for mine in points:
-        own = dict.fromkeys(which[at : at + len(mine)])
-        origin.append(which[at] if mine else None)
-        at += len(mine)
-        of_run.append((*common, *(places[i] for i in own if i not in often)))
+    of_run = [(*common, *(places[i] for i in mine)) for mine in own]
+    origin = [which[a] if b > a else None for a, b in pairwise(ends.tolist())]
     return Hidden(secrets, tuple(of_run), tuple(origin))
 
 

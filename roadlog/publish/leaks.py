@@ -31,8 +31,10 @@ _VIN = re.compile(r"(?<![A-Za-z0-9+/=])(?=[A-HJ-NPR-Z0-9]{11}\d{4,6}(?![A-Za-z0-
 _MAC = re.compile(r"(?<![0-9A-Fa-f:-])(?:[0-9A-Fa-f]{2}([:-]))(?:[0-9A-Fa-f]{2}\1){4}"
                   r"[0-9A-Fa-f]{2}(?![0-9A-Fa-f:-])")  # fmt: skip
 _MAIL = re.compile(r"[\w.+-]{2,}@[\w-]+(?:\.[\w-]+)+")
-_HOME = re.compile(r"(?:/home/|/Users/|[A-Za-z]:\\Users\\)[^/\\\s\"'<>]{1,40}")
+_HOME = re.compile(r"(?:(?<![\w.])/home/|/Users/|[A-Za-z]:\\Users\\)[^/\\\s\"'<>]{1,40}")
 _PLATE = re.compile(r"(?<!\w)[A-ZÄÖÜ]{1,3}[- ][A-Z]{1,2}[- ]?\d{1,4}[EH]?(?!\w)")
+_OUR_NAMES = re.compile(r"run-?\d+\.csv|(?:notes|weather|fills|cans|runs|passes)\.csv")
+_A_DATE = re.compile(r"[\d._-]{8,10}")
 _ORDINARY = frozenset(
     {"root", "user", "admin", "guest", "home", "data", "test", "demo", "work", "main", "debian",
      "ubuntu", "localhost", "roadlog", "runner", "build", "docker", "driver", "report", "study"}
@@ -174,9 +176,12 @@ def _word(word: str) -> re.Pattern[str]:
 
 
 def _names(files: Sequence[Path], own: str) -> Iterator[str]:
+    """Names of raw files, and their stems where these aren't plain words, dates or our own."""
     for file in files:
-        yield file.name
-        if len(file.stem) >= 8 and file.stem not in own:
+        if not _OUR_NAMES.fullmatch(file.name):
+            yield file.name
+        telling = len(file.stem) >= 8 and re.search(r"\d", file.stem)
+        if telling and not _A_DATE.fullmatch(file.stem) and file.stem not in own:
             yield file.stem
 
 

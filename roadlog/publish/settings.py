@@ -49,7 +49,7 @@ def public_study(
     station_m : float, optional [m]
         Height of the weather's station as published.
     """
-    paths = set(names.values())
+    paths = {p for p in names.values() if p.startswith("logs/")}
     patterns = {a: (f"logs/{a}/*.csv",) for a in ARMS if any(f"/{a}/" in p for p in paths)}
     by_name = study.road.same_route
     if isinstance(by_name, dict):
@@ -86,12 +86,12 @@ def _schedule(
     if schedule is None:
         return None
     units = []
-    for n, u in enumerate(schedule.unit, 1):
+    for u in schedule.unit:
         name: dt.date | str
         if isinstance(u.unit, dt.date):
             name = _day(u.unit, clock)
         else:
-            name = names.get(u.unit, names.get(u.unit.split("/")[-1], f"not driven {n}"))
+            name = names.get(u.unit, names.get(u.unit.split("/")[-1], u.unit))
         also = tuple(_day(d, clock) for d in u.also)
         units.append(u.model_copy(update={"unit": name, "also": also}))
     return schedule.model_copy(update={"unit": tuple(units)})

@@ -4,6 +4,7 @@ The study's own tables go in; frames or values come out in which names, places, 
 everything that a hidden length could be reckoned from are gone (docs/privacy.md).
 """
 
+import datetime as dt
 import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -47,7 +48,7 @@ def public_notes(
     notes : DataFrame
         As `roadlog.runs.notes.read_notes` gives them.
     names : mapping of str to str
-        Published name of each log that is published, by its bare name.
+        Published name of each log that is published, by its bare name; its number, by its number.
     """
     out: dict[str, list[str]] = {}
     wanted = {w.casefold() for w in study.analysis.noted_covariates}
@@ -233,7 +234,7 @@ def to_published_road(
                 update={
                     "litres": max(litres, 0.01),
                     "odometer_km": None if f.odometer_km is None else round(odometer or 0.0, 1),
-                    "unit": names.get(str(f.unit), f.unit),
+                    "unit": _unit(f.unit, names),
                 }
             )
         )
@@ -245,14 +246,14 @@ def to_published_road(
         mine = (of_unit if can.run is None else of_run).to_numpy(bool)
         of_fuel, of_km = _shares(shown[mine], usual)
         name = None if can.run is None else names.get(str(can.run).split("/")[-1])
-        if can.run is not None and name is None:
+        if can.run is not None and not (name or "").startswith("logs/"):
             continue
         mass = can.before_kg - can.after_kg
         cans.append(
             can.model_copy(
                 update={
                     "run": name,
-                    "unit": names.get(str(can.unit), can.unit),
+                    "unit": _unit(can.unit, names),
                     "before_kg": round(mass * of_fuel + 1.0, 4),
                     "after_kg": 1.0,
                     "km": None if can.km is None else round(can.km * of_km, 2),
@@ -260,6 +261,10 @@ def to_published_road(
             )
         )
     return Ledger(tuple(fills), tuple(cans))
+
+
+def _unit(unit: dt.date | str | None, names: Mapping[str, str]) -> dt.date | str | None:
+    return names.get(unit, unit) if isinstance(unit, str) else unit
 
 
 def _shares(shown: pd.DataFrame, usual: tuple[float, float] = (1.0, 1.0)) -> tuple[float, float]:

@@ -54,6 +54,7 @@ from roadlog.runs.notes import read_notes
 from roadlog.runs.routes import routes_of
 from roadlog.runs.table import BY_NAME, Sources, read_logs
 from roadlog.study.durable import atomic_write
+from roadlog.study.folder import LOG_SUFFIXES
 from roadlog.weather.reports import study_weather
 
 # Signals that would lead back to a run's start, or that count over all runs; and those for nobody.
@@ -62,6 +63,11 @@ UNTOLD = frozenset(
      "geoid_height_m", "hdop", "gps_accuracy_m", "engine_runtime_s"}
 )  # fmt: skip
 COOLANT_FLOOR_C = 49.0  # stands for all below 50 °C: how far it has warmed tells for how long
+ALTITUDE_HEADINGS = {  # what it is above is told where the whole log tells it
+    "sea level": "altitude above mean sea level [m]",
+    "ellipsoid": "altitude above ellipsoid [m]",
+    "unknown": "altitude [m]",
+}
 DEGREES = 5  # decimals of a position: about a metre
 SPARE_S = 5.0  # shown before the first and after the last shared segment
 BEFORE_STEP_KM = 5.0
@@ -158,6 +164,7 @@ def trimmed_study(
     chance = random.SystemRandom()
     secrets = read_secrets(keep) or draw_secrets(chance)
     secrets = with_circles(secrets, whole.study.privacy.circles, chance)
+    _keep(keep, secrets)
     by_ledger = whole.fuel_estimator == "ledger"
     logs = [] if by_ledger else read_logs(whole.study, sources)
     secrets, shown = _hidden_road(whole, sources, logs, secrets, chance)
@@ -174,15 +181,15 @@ def trimmed_study(
     events = [_happened(s) for s in shown if s.log.start is not None and s.rows.any()]
     of_fills = [Happened(closure.ledger.moment(f.time)) for f in ledger.fills]
     public, secrets = public_clock(clock, secrets, [*events, *of_fills], chance, by_weeks=by_ledger)
-    keep_secrets(keep, secrets)
-
+    _keep(keep, secrets)
     at = public.in_order([*events, *of_fills])
     starts = dict(
         zip([s.file for s in shown if s.log.start is not None and s.rows.any()], at, strict=False)
     )
     facts = private_facts(whole, sources, logs, secrets)
-    _write(whole, sources, into, shown, names, starts, public, secrets)
-    _write_ledger(whole, sources, into, ledger, shown, names, at[len(events) :])
+    called = {**_of_other_logs(whole, ledger, names), **names}
+    _write(whole, sources, into, shown, names, called, starts, public, secrets)
+    _write_ledger(whole, sources, into, ledger, shown, called, at[len(events) :])
     told = write_records(whole, sources, into, names, public, facts)
     done = Trimmed(
         folder=into,
@@ -198,6 +205,29 @@ def trimmed_study(
     )  # fmt: skip
     _put(into / "trimmed.json", text + "\n")
     return done
+
+
+def _keep(path: Path, secrets: Secrets) -> None:
+    try:
+        keep_secrets(path, secrets)
+    except OSError as e:
+        raise InputError(
+            f"{path}: can't be written ({e.strerror}), and what was drawn has to be used again at "
+            "the next publication: make the folder writable"
+        ) from e
+
+
+def _of_other_logs(
+    whole: Analysed, ledger: closure.Ledger, names: Mapping[str, str]
+) -> dict[str, str]:
+    """Neutral names of logs that schedule or cans name and that aren't published."""
+    units = whole.study.schedule.unit if whole.study.schedule else ()
+    told = [str(u.unit) for u in units]
+    told += [str(x) for c in ledger.cans for x in (c.run, c.unit) if x is not None]
+    told += [str(f.unit) for f in ledger.fills if f.unit is not None]
+    files = [t for t in dict.fromkeys(told) if Path(t).suffix.lower() in LOG_SUFFIXES]
+    lost = [t for t in files if t not in names and t.split("/")[-1] not in names]
+    return {t: f"log not shown {n}" for n, t in enumerate(lost, 1)}
 
 
 def _private_path(sources: Sources, given: Path | str | None) -> Path:
@@ -246,7 +276,7 @@ def _to_shared_road(whole: Analysed, shown: Sequence[_Shown]) -> list[_Shown]:
     tracks = {s.run: resample(s.frame).assign(**unmetered) for s in shown if s.rows.any()}
     rule = whole.study.analysis
     used = set(whole.runs.loc[whole.runs["used"].astype(bool), "run"])
-    own = {r: t for r, t in tracks.items() if r in used}
+    own = {r: t for r, t in tracks.items() if r in used}  # they make the road, all are placed on it
     if len({s.arm for s in shown if s.run in own}) < len(ARMS):
         return [replace(s, rows=np.zeros(len(s.rows), bool)) for s in shown]
     network = road.find_network(
@@ -260,8 +290,8 @@ def _to_shared_road(whole: Analysed, shown: Sequence[_Shown]) -> list[_Shown]:
     out = []
     for s in shown:
         rows = np.zeros(len(s.rows), bool)
-        if s.run in own:
-            track = road.match(own[s.run], network, s.run)
+        if s.run in tracks:
+            track = road.match(tracks[s.run], network, s.run)
             on = track.loc[track["segment"] != "", "t_s"].to_numpy(float)
             if len(on):
                 kept = between(s.frame, on[0] - SPARE_S, on[-1] + SPARE_S)
@@ -297,6 +327,7 @@ def _write(
     into: Path,
     shown: Sequence[_Shown],
     names: Mapping[str, str],
+    called: Mapping[str, str],
     starts: Mapping[str, pd.Timestamp],
     public: PublicClock,
     secrets: Secrets,
@@ -317,7 +348,9 @@ def _write(
         sources.notes, study.time.day_first, tuple(whole.runs["day"].astype(str))
     )  # fmt: skip
     if notes is not None:
-        table = public_notes(notes, study, {k: v.split("/")[-1] for k, v in names.items()}, public)
+        bare = {k: v.split("/")[-1] for k, v in names.items()}
+        bare |= {str(s.run): str(n) for n, s in enumerate(there)}
+        table = public_notes(notes, study, bare, public)
         if len(table):
             _put(into / "notes.csv", csv_text(table))
     station_m = _write_weather(whole, sources, into, there, starts, secrets)
@@ -333,7 +366,7 @@ def _write(
         of_run = routes_of(study.road, whole.runs, notes)
         routes = {names[s.file]: of_run.get(s.run, "") for s in there}
     settings = public_study(
-        study, names, public, routes=routes, gates=bool(gates), station_m=station_m
+        study, called, public, routes=routes, gates=bool(gates), station_m=station_m
     )
     _put(into / "study.toml", study_toml(settings))
     listed = _run_list(whole, there, names, public)
@@ -359,7 +392,9 @@ def public_log(log: Log, rows: Mask, start: pd.Timestamp | None, age_s: float) -
         if name not in SIGNALS or name in UNTOLD or frame[name].isna().all():
             continue
         value = frame[name].to_numpy(np.float64)
-        if name in ("lat_deg", "lon_deg"):
+        if name == "altitude_m":
+            out[ALTITUDE_HEADINGS[log.altitude_datum or "unknown"]] = value.round(2)
+        elif name in ("lat_deg", "lon_deg"):
             out[name] = [f"{v:.{DEGREES}f}" if np.isfinite(v) else "" for v in value]
         elif name == "coolant_temp_c":
             out[name] = np.where(value < COOLANT_FLOOR_C + 1, COOLANT_FLOOR_C, value)
@@ -463,7 +498,13 @@ def _write_ledger(
                 else f.model_copy(update={"odometer_km": round(f.odometer_km - first, 2)})
                 for f in ledger.fills
             ),
-            ledger.cans,
+            tuple(
+                c.model_copy(
+                    update={"run": None if c.run is None else names.get(c.run, c.run),
+                            "unit": names.get(str(c.unit), c.unit)}
+                )
+                for c in ledger.cans
+            ),
         )  # fmt: skip
     if public.fills:
         _put(into / "fills.csv", csv_text(fills_csv(public.fills, times)))

@@ -249,12 +249,12 @@ def test_fills_and_cans_tell_nothing_of_the_hidden_road() -> None:
     )
     cans = (Can(before_kg=3.0, after_kg=2.2, run="a.csv", km=20),)
     public = to_published_road(
-        Ledger(fills, cans), runs, shown, {"a.csv": "run-001.csv"}, parse_study({})
+        Ledger(fills, cans), runs, shown, {"a.csv": "logs/baseline/run-001.csv"}, parse_study({})
     )
     assert [f.odometer_km for f in public.fills] == [0.0, 25.6, 55.3]  # 41 km x 25/40, 29/40
     assert public.fills[1].litres == pytest.approx(2.81 * 1300 / 2000, abs=0.005)
     can = public.cans[0]
-    assert can.run == "run-001.csv"
+    assert can.run == "logs/baseline/run-001.csv"
     assert can.before_kg - can.after_kg == pytest.approx(0.8 * 0.6)
     assert can.km == pytest.approx(12.0)
 
