@@ -61,8 +61,15 @@ def now_of(study: "Study") -> dt.datetime:
     """This computer's time, in the zone of the study's logs where study.toml names it."""
     from zoneinfo import ZoneInfo
 
-    now = dt.datetime.now().astimezone()
-    return now if study.time.zone is None else now.astimezone(ZoneInfo(study.time.zone))
+    now, zone = dt.datetime.now().astimezone(), study.time.zone
+    if zone is None:
+        return now
+    try:
+        return now.astimezone(ZoneInfo(zone))
+    except (ValueError, OSError, KeyError) as e:
+        raise InputError(
+            f"study.toml: [time] zone '{zone}' is not known: write one such as 'Europe/Paris'"
+        ) from e
 
 
 def _next(a: argparse.Namespace) -> int:

@@ -220,7 +220,7 @@ def _one_unit(s: Standing, unit: ScheduleUnit) -> str:
 
 
 def _by_day(s: Standing, told: _Told) -> tuple[str, str]:
-    days = [d for d in s.days if isinstance(d, dt.date)]
+    days = sorted(d for d in s.days if isinstance(d, dt.date))
     past = [d for d in days if d < s.today]
     came = sum(d in s.driven for d in days)
     units = s.study.schedule.unit if s.study.schedule else ()
@@ -260,12 +260,12 @@ def _by_day(s: Standing, told: _Told) -> tuple[str, str]:
 
 def _before_drives(s: Standing, told: _Told) -> tuple[str, str] | None:
     """What has to be right whatever the day: registration, papers, files that can be read."""
+    if s.faults:
+        return "mend the file, then", command("next", s.folder, *_date(s))
     if s.registered is None:
         late = " It is late: drives are in already, and the report will say so." if s.logs else ""
         told.say("Missing", f"The analysis isn't registered.{late}")
         return "fix what the analysis will be", command("plan", s.folder, "--register")
-    if s.faults:
-        return "mend the file, then", command("next", s.folder, *_date(s))
     if not s.papers and not s.logs:
         return "print the sheet; write it anew", command("plan", s.folder)
     return None
@@ -310,7 +310,7 @@ def _today(s: Standing, told: _Told, days: Sequence[dt.date]) -> None:
             )
         return
     i = days.index(s.today)
-    unit, row = _unit_of(s, s.today), sheet_rows(s.study)[i]
+    unit, row = _unit_of(s, s.today), sheet_rows(s.study)[s.days.index(s.today)]
     fresh = unit.unit == s.today
     said = [f"{_day(s.today)}, day {i + 1} of {len(days)}"]
     if s.today in s.driven:
@@ -328,7 +328,7 @@ def _today(s: Standing, told: _Told, days: Sequence[dt.date]) -> None:
         said.append(_washout(s))
         if tanks_must_differ(s.study):
             said.append("Fill the tank to full before the first drive.")
-    elif row.last_of_block and not tanks_must_differ(s.study):
+    if row.last_of_block and not tanks_must_differ(s.study):
         said.append("Refuel after the last drive, if at all.")
     told.say("Today", *said)
 

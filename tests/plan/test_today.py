@@ -146,6 +146,25 @@ def test_notes_with_a_fault_come_before_more_notes():
     assert next_command(s) == ["roadlog", "next", "my test"]
 
 
+def test_a_damaged_register_is_no_missing_one():
+    s = standing(DAYS[2], 2, registered=None, faults=["computed/registered.json: can't be read"])
+    assert "isn't registered" not in said(s)
+    assert next_command(s)[1] == "next"
+
+
+def test_days_that_a_hand_put_out_of_order_are_taken_in_order_of_time():
+    units = [{"unit": DAYS[i], "arm": ARMS[i]} for i in (3, 0, 2, 1)]
+    mixed = study(schedule={"unit": units})
+    assert "day 1 of 4: ring in" in said(standing(DAYS[0], study=mixed))
+    assert "first day is Mon 1 Mar" in said(standing(DAYS[0] - dt.timedelta(days=3), study=mixed))
+    assert "day 4 of 4: ring out" in said(standing(DAYS[3], 3, study=mixed))
+
+
+def test_the_end_of_a_block_is_a_time_to_refuel_where_a_tank_may_hold_both_arms():
+    assert "Refuel after the last drive" in said(standing(DAYS[3], 3))
+    assert "Refuel" not in said(standing(DAYS[2], 2))
+
+
 def test_an_open_accessory_is_named():
     assert "Air conditioning on Mon 1 Mar: on or off?" in said(
         standing(DAYS[1], 1, accessory=frozenset())
@@ -221,6 +240,13 @@ def test_a_long_life_with_everything_wrong_stays_short():
 def test_a_folder_that_looks_like_an_option_is_none_in_the_command():
     assert command("note", "-x") == "roadlog note ./-x"
     assert shlex.split(command("note", "it's; rm")) == ["roadlog", "note", "it's; rm"]
+
+
+def test_a_zone_that_is_none_is_said(demo_study, tmp_path, capsys):
+    (tmp_path / "study.toml").write_text('[time]\nzone = "Mars/Base"\n')
+    for argv in (["next"], ["note", "--set", "windows=shut"]):
+        assert main([argv[0], str(tmp_path), *argv[1:]]) == 2
+        assert "zone 'Mars/Base' is not known" in capsys.readouterr().err
 
 
 def test_next_on_the_sample_study(demo_study, tmp_path, capsys):
