@@ -9,9 +9,9 @@ from pathlib import Path
 
 import pytest
 
+from roadlog.analysis import standing
 from roadlog.cli import main
 from roadlog.closure.fuelbook import read_fills
-from roadlog.commands import note
 from roadlog.errors import InputError
 from roadlog.ingest.text.handanswer import measured
 from roadlog.ingest.text.handtable import read_table
@@ -49,7 +49,7 @@ def made(folder: Path, monkeypatch: pytest.MonkeyPatch, *, knew: str = "true",
     units = ", ".join(f'{{ unit = {d}, arm = "{a}" }}' for d, a in zip(DAYS, arms, strict=True))
     (folder / "study.toml").write_text(STUDY.format(knew=knew, units=units))
     now = dt.datetime.combine(today, dt.time(hour, 42), tzinfo=dt.UTC)
-    monkeypatch.setattr(note, "now_of", lambda _: now)
+    monkeypatch.setattr(standing, "now_of", lambda _: now)
     return folder
 
 

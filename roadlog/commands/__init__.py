@@ -14,6 +14,7 @@ from roadlog.commands import (
     new,
     next_step,
     note,
+    open_bench,
     payback,
     plan,
     publish,
@@ -27,6 +28,7 @@ from roadlog.commands import (
 )
 
 COMMANDS = (
+    open_bench,
     new,
     plan,
     timestamp,

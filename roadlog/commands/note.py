@@ -9,7 +9,7 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from roadlog.commands.next_step import a_date, now_of, with_logs_order
+from roadlog.commands.next_step import a_date
 from roadlog.commands.sources import opened
 from roadlog.errors import InputError
 
@@ -87,6 +87,7 @@ class Day:
 
 
 def _note(a: argparse.Namespace) -> int:
+    from roadlog.analysis.standing import with_logs_order
 
     study = with_logs_order(a.study, opened(a.study))
     day = _day(a, study)
@@ -115,6 +116,7 @@ def _note(a: argparse.Namespace) -> int:
 
 def _day(a: argparse.Namespace, study: "Study") -> Day:
     """The day that is noted, held against schedule and clock."""
+    from roadlog.analysis.standing import now_of
     from roadlog.plan.today import driver_is_blind
     from roadlog.runs.daily_notes import before, columns_of, day_row
     from roadlog.runs.deviations import is_deviation

@@ -34,9 +34,9 @@ def post(analysed: Analysed, answer: Answer, archive_sha256: str) -> str:
         "computes every number anew.",
     ]
     kept: list[str] = []
-    for sentence in filter(None, said):
-        if len(" ".join([*kept, sentence]).split()) <= MOST_WORDS:
-            kept.append(sentence)
+    for line in filter(None, said):
+        if len(" ".join([*kept, line]).split()) <= MOST_WORDS:
+            kept.append(line)
     return "\n".join(kept).replace(FIXED_SPACE, " ") + "\n"
 
 

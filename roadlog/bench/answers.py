@@ -1,0 +1,42 @@
+"""Short questions by name, for the warm process: facts of a study as plain JSON values.
+
+Each function takes a study's folder as text, reads, and writes at most one small file, by the same
+functions as the commands.
+"""
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+from roadlog.study.folder import load_study
+
+Answer = dict[str, Any]
+
+
+def nothing() -> Answer:
+    """Load what the others need."""
+    import roadlog.analysis.standing
+
+    return {"loaded": roadlog.analysis.standing.__name__}
+
+
+def study(*, folder: str) -> Answer:
+    """What every page says of a study."""
+    known = load_study(Path(folder))
+    return {"name": known.name, "synthetic": known.synthetic, "device": known.device.name}
+
+
+def overview(*, folder: str) -> Answer:
+    """What is done, what is missing, what to do today."""
+    from roadlog.analysis.standing import gather
+    from roadlog.plan.today import advise
+
+    advice = advise(gather(Path(folder), None))
+    return {"title": advice.title, "rows": [list(r) for r in advice.rows]}
+
+
+ANSWERS: dict[str, Callable[..., Answer]] = {
+    "nothing": nothing,
+    "study": study,
+    "overview": overview,
+}

@@ -1,0 +1,90 @@
+"""`roadlog open`: the app on this machine's loopback, until it is stopped.
+
+The address that is printed lets one browser in. The port is the same as the last time if it is
+free, so that open tabs go on.
+"""
+
+import json
+import socket
+from collections.abc import Callable
+from functools import partial
+from pathlib import Path
+
+from roadlog.bench.door import Door, host_names
+from roadlog.errors import InputError
+from roadlog.study.durable import atomic_write, make_folder
+from roadlog.study.lock import hold
+
+FIRST_PORT = 8640
+TRIED_PORTS = 40
+
+
+def serve(
+    home: Path, *, port: int | None = None, ready: Callable[[str], None] = lambda _: None
+) -> None:
+    """Answer browsers until interrupted.
+
+    Parameters
+    ----------
+    home : Path
+        Made if it is missing.
+    port : int, optional
+        By default the last one, or the first free one.
+    ready : callable
+        Gets the address with the key as soon as it answers.
+
+    Raises
+    ------
+    InputError
+        If the folder or the port is taken.
+    """
+    import uvicorn
+
+    from roadlog.bench.app import make_app
+    from roadlog.bench.show import HIDDEN
+
+    kept = home / HIDDEN
+    make_folder(kept)
+    try:
+        hold(kept / "open")
+    except InputError as e:
+        raise InputError(f"{home} is open already: use the page that is there, or end it") from e
+    listening = _listen(kept / "port.json", port)
+    number = listening.getsockname()[1]
+    door = Door(kept / "browsers.json", host_names(number))
+    config = uvicorn.Config(
+        make_app(home, door), log_level="warning", access_log=False, timeout_graceful_shutdown=1,
+        server_header=False,
+    )  # fmt: skip
+    listening.listen(64)
+    ready(f"http://127.0.0.1:{number}/enter?key={door.key}")
+    uvicorn.Server(config).run(sockets=[listening])
+
+
+def _listen(kept: Path, wanted: int | None) -> socket.socket:
+    """A socket of loopback on the wanted port, the last one, or a free one."""
+    ports = [wanted] if wanted is not None else [*_last(kept), *_fresh()]
+    for number in ports:
+        one = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
+        one.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        try:
+            one.bind(("127.0.0.1", number))
+        except OSError:
+            one.close()
+            continue
+        text = json.dumps({"port": one.getsockname()[1]}) + "\n"
+        atomic_write(kept, partial(Path.write_text, data=text))
+        return one
+    raise InputError(f"port {ports[0]} is taken: name another with --port, or none")
+
+
+def _last(kept: Path) -> list[int]:
+    try:
+        number = json.loads(kept.read_text())["port"]
+    except (OSError, ValueError, KeyError, TypeError):
+        return []
+    return [number] if isinstance(number, int) and 1024 <= number <= 65_535 else []
+
+
+def _fresh() -> list[int]:
+    return [*range(FIRST_PORT, FIRST_PORT + TRIED_PORTS), 0]

@@ -1,0 +1,178 @@
+"""How pages come to be: the folder and its studies, a template with the reader's language in.
+
+Pages are made on the server; everything that comes from a study or a browser is escaped.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import lru_cache
+from pathlib import Path
+from typing import Any, NamedTuple
+from urllib.parse import quote
+
+from jinja2 import Environment, PackageLoader, StrictUndefined
+from starlette.requests import Request
+from starlette.responses import HTMLResponse, Response
+
+from roadlog.bench.jobs import Job, Jobs
+from roadlog.bench.quick import Quick
+from roadlog.bench.words import catalogue, chosen, languages
+from roadlog.errors import InputError
+from roadlog.wording.screen import typeset
+
+LANGUAGE = "roadlog_language"
+HIDDEN = ".roadlog"  # of the bench, in its folder: jobs, browsers, port
+STUDY_FILE = "study.toml"
+ITSELF = "-"  # in an address: the bench's folder is the study
+
+
+class Step(NamedTuple):
+    """One step of the job: where its page is below the study's, and its name (translated later)."""
+
+    path: str
+    name: str
+
+
+def N_(name: str) -> str:
+    """Mark a text for the catalogue where it can't be translated yet."""
+    return name
+
+
+@dataclass(frozen=True)
+class Bench:
+    """The folder that the bench works in, its jobs, and the process that answers questions."""
+
+    home: Path
+    jobs: Jobs
+    quick: Quick
+    steps: tuple[Step, ...] = ()
+
+    def studies(self) -> list[str]:
+        """Names of the studies in the folder, as they stand in addresses."""
+        if (self.home / STUDY_FILE).is_file():
+            return [ITSELF]
+        if not self.home.is_dir():
+            return []
+        return sorted(
+            p.parent.name
+            for p in self.home.glob(f"*/{STUDY_FILE}")
+            if not p.parent.name.startswith(".")
+        )
+
+    def folder(self, name: str) -> Path:
+        """The folder of a study.
+
+        Raises
+        ------
+        InputError
+            If there is no such study.
+        """
+        if name not in self.studies():
+            raise InputError(f"there is no study '{name[:80]}' in {self.home}")
+        return self.home if name == ITSELF else self.home / name
+
+
+def bench_of(request: Request) -> Bench:
+    """The bench that a request came to."""
+    bench: Bench = request.app.state.bench
+    return bench
+
+
+@dataclass(frozen=True)
+class Here:
+    """The study that a request is about: its name in addresses, its folder, what it is called."""
+
+    name: str
+    folder: Path
+    called: str
+    synthetic: bool
+
+    @property
+    def at(self) -> str:
+        """Where its pages begin."""
+        return f"/study/{quote(self.name)}"
+
+
+async def study_of(request: Request) -> Here:
+    """The study that the address names.
+
+    Raises
+    ------
+    InputError
+        If there is none, or its study.toml can't be read.
+    """
+    name = request.path_params["study"]
+    folder = bench_of(request).folder(name)
+    told = await ask(request, "study", folder=folder)
+    return Here(name, folder, told["name"], told["synthetic"])
+
+
+async def ask(request: Request, name: str, **given: Any) -> dict[str, Any]:
+    """An answer of `answers`; paths go over as text."""
+    plain = {k: str(v) if isinstance(v, Path) else v for k, v in given.items()}
+    return await bench_of(request).quick.ask(name, **plain)
+
+
+def start_job(request: Request, task: str, here: Here, **given: Any) -> Job:
+    """Start long work on a study, unless the same work is going on: then that."""
+    jobs = bench_of(request).jobs
+    going = jobs.latest(task, str(here.folder))
+    if going is not None and going.end() is None:
+        return going
+    return jobs.start(task, study=str(here.folder), **given)
+
+
+def language_of(request: Request) -> str:
+    """The reader's language: as chosen, or by the browser's list."""
+    wanted = request.headers.get("accept-language", "").split(",")
+    mine = request.cookies.get(LANGUAGE)
+    return chosen([mine, *wanted] if mine else wanted)
+
+
+@lru_cache(maxsize=8)
+def _environment(language: str) -> Environment:
+    env = Environment(
+        loader=PackageLoader("roadlog.bench"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        extensions=["jinja2.ext.i18n"],
+    )
+    env.install_gettext_translations(catalogue(language), newstyle=True)  # type: ignore[attr-defined]
+    env.filters["typeset"] = typeset
+    env.globals["language"] = language
+    env.globals["languages"] = languages()
+    return env
+
+
+def text(request: Request, message: str, **values: Any) -> str:
+    """A text of the catalogue in the reader's language, with its values put in."""
+    said = catalogue(language_of(request)).gettext(message)
+    return said % values if values else said
+
+
+async def page(
+    request: Request, template: str, status: int = 200, here: Here | None = None, **values: Any
+) -> Response:
+    """A page out of a template."""
+    return _page(request, template, status, here, values)
+
+
+def _page(
+    request: Request, template: str, status: int, here: Here | None, values: Mapping[str, Any]
+) -> Response:
+    made = _environment(language_of(request)).get_template(template)
+    return HTMLResponse(
+        made.render(here=here, path=request.url.path, steps=bench_of(request).steps, **values),
+        status,
+    )
+
+
+def problem(request: Request, sentence: str, status: int) -> Response:
+    """What is wrong in one sentence: a page for a browser, a line of JSON for the page's script."""
+    if "application/json" in request.headers.get("accept", ""):
+        from starlette.responses import JSONResponse
+
+        return JSONResponse({"problem": sentence}, status)
+    return _page(request, "problem.html", status, None, {"sentence": sentence})

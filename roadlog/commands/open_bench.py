@@ -1,0 +1,46 @@
+"""`roadlog open`: everything that the commands do, in a page on this computer."""
+
+import argparse
+import sys
+from pathlib import Path
+
+
+def add(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
+    """Add the command to the parser."""
+    p = commands.add_parser(
+        "open",
+        help="do all of it in a page on this computer",
+        description=(
+            "Open a page in the browser from which a study is planned, recorded, checked, analysed "
+            "and published. It answers this computer only, works without a network, and writes the "
+            "same files as the commands. Ctrl-C ends it; work that goes on, goes on."
+        ),
+        epilog="examples:\n  roadlog open\n  roadlog open my_test --no-browser\n",
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    p.add_argument(
+        "folder",
+        nargs="?",
+        type=Path,
+        default=Path(),
+        metavar="FOLDER",
+        help="a study, or a folder of studies (default: here)",
+    )
+    p.add_argument("--port", type=int, metavar="N", help="port (default: the last one, or a free)")
+    p.add_argument("--no-browser", action="store_true", help="print the address, open nothing")
+    p.set_defaults(run=_open)
+
+
+def _open(a: argparse.Namespace) -> int:
+    from roadlog.bench.serve import serve
+
+    def ready(address: str) -> None:
+        print(f"Open in your browser: {address}", flush=True)
+        print("It works once, for one browser. Ctrl-C ends this.", flush=True)
+        if not a.no_browser and sys.stdout.isatty():
+            import webbrowser
+
+            webbrowser.open(address)
+
+    serve(a.folder, port=a.port, ready=ready)
+    return 0

@@ -1,0 +1,42 @@
+"""An app over a folder of studies, and a browser without a screen that was let in."""
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from starlette.testclient import TestClient
+
+from roadlog.bench.app import make_app
+from roadlog.bench.door import Door, host_names
+from roadlog.demo import make_study
+
+HOST = "http://127.0.0.1:8640"
+
+
+@pytest.fixture(scope="session")
+def small_study(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("bench") / "collar"
+    make_study(folder, days=8)
+    return folder
+
+
+@pytest.fixture
+def door(tmp_path: Path) -> Door:
+    (tmp_path / ".roadlog").mkdir()
+    return Door(tmp_path / ".roadlog" / "browsers.json", host_names(8640))
+
+
+@pytest.fixture
+def stranger(tmp_path: Path, door: Door) -> Iterator[TestClient]:
+    """A browser that has no cookie yet; the bench's folder is `tmp_path`."""
+    with TestClient(make_app(tmp_path, door), base_url=HOST, follow_redirects=False) as client:
+        yield client
+
+
+@pytest.fixture
+def browser(stranger: TestClient, door: Door) -> TestClient:
+    """A browser that was let in and sends what browsers send."""
+    assert stranger.get(f"/enter?key={door.key}").status_code == 303
+    stranger.headers["origin"] = HOST
+    stranger.follow_redirects = True
+    return stranger
