@@ -72,6 +72,7 @@ def test_both_gallons_and_what_they_make_of_litres():
         ("206 km (128 mi)", "206 km (128 mi)"),
         ("12 g/km, 5 K/km, 1.2 kg/m³, 8 kJ/km", "12 g/km, 5 K/km, 1.2 kg/m³, 8 kJ/km"),
         ("leg A12 km", "leg A12 km"),
+        ("1.8 L, 4 cylinders", "1.8 L, 4 cylinders"),
     ],
 )
 def test_finished_text_gets_the_readers_unit_beside_the_metric_one(text, said):

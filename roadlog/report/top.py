@@ -7,6 +7,7 @@ from roadlog.analysis.result import Analysed
 from roadlog.quantities.arms import ARMS
 from roadlog.study.car import Vehicle
 from roadlog.wording.numbers import number
+from roadlog.wording.units import told
 
 _UNITS = {"day": ("day", "days"), "run": ("drive", "drives"), "stretch": ("stretch", "stretches")}
 _FUELS = {"diesel": "diesel", "E0": "petrol without ethanol", "E10": "petrol E10",
@@ -92,7 +93,7 @@ def _distance(a: Analysed) -> str:
     if a.road_use is None:
         return f"{number(used, 0)} km"
     driven = sum(mine.driven_km for mine in a.road_use.arms.values())
-    return f"{number(driven, 0)} km, of which {number(used, 0)} km could be compared"
+    return f"{told(driven, 'km')}, of which {told(used, 'km')} could be compared"
 
 
 def _switched(a: Analysed) -> str:

@@ -180,7 +180,7 @@ _UNITS = rf"L/100{_SPACE}km|km/h|km|°C|kPa|L/h|L|kg"
 _BOUNDS = rf"{_SPACE}\({_NUMBER}{_SPACE}to{_SPACE}{_NUMBER}\)"
 _TWIN = rf"(?!(?:{_BOUNDS})?{_SPACE}?[(\[][^()\[\]]*(?:MPG|mph|mi|psi|°F|gal|lb)\b)"
 _QUANTITY = re.compile(
-    rf"(?<![\w.,/])({_NUMBER}(?:{_AND}{_NUMBER})*){_SPACE}({_UNITS})(?![\w/²³·]){_TWIN}"
+    rf"(?<![\w.,/])({_NUMBER}(?:{_AND}{_NUMBER})*){_SPACE}({_UNITS})(?![\w/²³·]|, \d+ cyl){_TWIN}"
     rf"(?P<bounds>{_BOUNDS})?"
 )
 _READERS = re.compile(r"(?:MPG[ \u00a0]\((?:US|imp)\)|MPG \w+|mph|mi|psi|°F|gal|lb|ft)\s*$")
