@@ -81,6 +81,11 @@ def test_every_answer_has_the_safe_headers(browser: TestClient) -> None:
         assert headers["cache-control"] == "no-store"
 
 
+def test_a_form_of_this_app_may_say_where_it_comes_from(browser: TestClient) -> None:
+    """Under "no-referrer" a browser sends `Origin: null` with each form (Fetch standard, 3.2)."""
+    assert browser.get("/").headers["referrer-policy"] == "same-origin"
+
+
 def test_open_tabs_go_on_after_a_restart(tmp_path: Path) -> None:
     kept = tmp_path / "browsers.json"
     first = Door(kept, host_names(8640))
