@@ -56,8 +56,8 @@ def write_records(
         save(public_trial(trial, names, private), into)
     first = _first_fitted(whole)
     shown = _write_register(whole, root, into, clock, first)
-    _write_promises(root, into, clock, first)
-    _write_looks(root, into, clock)
+    _write_promises(root, into, clock, first, _span(whole))
+    _write_looks(root, into, clock, _span(whole))
     _write_seal(whole, root, into, clock, shown)
     seen = whole.oversight
     word = "none"
@@ -140,28 +140,35 @@ def _hour(at: dt.datetime, first: dt.datetime | None) -> dt.datetime:
     return hour + dt.timedelta(hours=1) if at >= start and hour < told else hour
 
 
-def _write_promises(root: Path, into: Path, clock: PublicClock, first: dt.datetime | None) -> None:
+def _write_promises(
+    root: Path,
+    into: Path,
+    clock: PublicClock,
+    first: dt.datetime | None,
+    span: tuple[dt.date, dt.date] | None,
+) -> None:
     path = root / PROMISES
     if not path.is_file():
         return
     data: dict[str, Any] = json.loads(path.read_text(encoding="utf-8"))
     for row in data["promises"]:
         at = _hour(dt.datetime.fromisoformat(row["made_at"]), first)
-        row["made_at"] = _moved(at, clock).isoformat()
+        row["made_at"] = _moved(_beside_drives(at, clock, span), clock).isoformat()
         row["scatter_source"] = str(row.get("scatter_source", "")).split("/")[-1]
     _put(into / PROMISES, json.dumps(data, indent=1, ensure_ascii=False) + "\n")
 
 
-def _write_looks(root: Path, into: Path, clock: PublicClock) -> None:
+def _write_looks(
+    root: Path, into: Path, clock: PublicClock, span: tuple[dt.date, dt.date] | None
+) -> None:
     path = root / LOOKS
     if not path.is_file():
         return
     lines = []
     for line in path.read_text(encoding="utf-8").splitlines():
         look = json.loads(line)
-        look["time"] = _moved(
-            _hour(dt.datetime.fromisoformat(look["time"]), None), clock
-        ).isoformat()
+        at = _hour(dt.datetime.fromisoformat(look["time"]), None)
+        look["time"] = _moved(_beside_drives(at, clock, span), clock).isoformat()
         lines.append(json.dumps(look, ensure_ascii=False))
     _put(into / LOOKS, "\n".join(lines) + "\n")
 
@@ -181,12 +188,36 @@ def _write_seal(
         days = tuple(
             f"{_moved(dt.datetime.fromisoformat(d), clock):%Y-%m-%d}" for d in event.to_come
         )
+        at = _beside_drives(at, clock, _span(whole))
         log_seal(into, replace(event, at=_moved(at, clock).isoformat(), to_come=days))
     if not registration_shown:
         return
     for name in (OPENED, STAMPS):
         if (root / name).is_file():
             _put(into / name, (root / name).read_text(encoding="utf-8"))
+
+
+def _span(whole: Analysed) -> tuple[dt.date, dt.date] | None:
+    """First and last day of the drives, None without dates."""
+    starts = whole.runs["start"].dropna()
+    if starts.empty:
+        return None
+    return pd.Timestamp(starts.min()).date(), pd.Timestamp(starts.max()).date()
+
+
+def _beside_drives(
+    at: dt.datetime, clock: PublicClock, span: tuple[dt.date, dt.date] | None
+) -> dt.datetime:
+    """A time that a shifted clock may tell: at most a day from the drives.
+
+    When the plan was made or the last look taken may be known from elsewhere, from a video or the
+    day of publication; held against the moved date, it would give away by how much all are moved.
+    """
+    if clock.kind != "shifted" or span is None:
+        return at
+    day = dt.timedelta(days=1)
+    kept = min(max(at.date(), span[0] - day), span[1] + day)
+    return at if kept == at.date() else dt.datetime.combine(kept, dt.time(12), at.tzinfo)
 
 
 def _moved(at: dt.datetime, clock: PublicClock) -> dt.datetime:
