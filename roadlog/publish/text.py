@@ -4,10 +4,12 @@ from roadlog.analysis.result import Analysed
 from roadlog.publish.cards.draw import amount, interval_line
 from roadlog.wording.answer import Answer
 from roadlog.wording.screen import FIXED_SPACE, one_line
+from roadlog.wording.units import in_own_units
 
 MOST_WORDS = 150
 
 
+@in_own_units
 def post(analysed: Analysed, answer: Answer, archive_sha256: str) -> str:
     """The text, most important first; what doesn't fit into 150 words is left out from its end.
 

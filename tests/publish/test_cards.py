@@ -33,6 +33,7 @@ from roadlog.publish.cards.sheet import (
 from roadlog.report.claim_table import Part
 from roadlog.stats.interval import Interval
 from roadlog.wording.answer import Answer, Claimed, Facts, answer
+from roadlog.wording.units import shown_in
 
 FRAME = Frame("Bramble collar", True, "The claim: ruled out by this test", ("12 days", "−1 to 2 %"))
 LONG = "A study of a collar that is said to save fuel on every road and in all weathers " * 4
@@ -244,6 +245,18 @@ def test_amount_counts_what_was_switched(analysed: Analysed) -> None:
         fitted=dataclasses.replace(analysed.fitted, switch_units=0),
     )
     assert amount(runs) == "1 run, 401 km"
+
+
+def test_a_study_in_miles_has_cards_in_miles(analysed: Analysed) -> None:
+    us = analysed.study.model_copy(update={"units": "us"})
+    with shown_in("us"):
+        frame, picture = _subject(
+            dataclasses.replace(analysed, study=us), "map", answer_of(analysed)
+        )
+        sheet = draw_sheet("wide", "light", frame, picture)
+    said = " ".join(t.get_text() for t in sheet.figure.texts)
+    assert "249 mi" in said
+    assert " km" not in said
 
 
 def test_a_box_knows_its_size() -> None:

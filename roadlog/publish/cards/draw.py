@@ -22,8 +22,9 @@ from roadlog.quantities.arms import ARMS
 from roadlog.report.claim_table import parts_of_claim
 from roadlog.report.map import why_no_map
 from roadlog.wording.answer import Answer
-from roadlog.wording.numbers import ends_of, number, signed
+from roadlog.wording.numbers import ends_of, signed
 from roadlog.wording.screen import FIXED_SPACE, typeset
+from roadlog.wording.units import in_own_units, told
 
 SUBJECTS = ("result", "map", "days", "claim")
 Picture = Callable[[Sheet, Box], None]
@@ -42,6 +43,12 @@ def subjects_of(analysed: Analysed) -> dict[str, str | None]:
 
 def cards(analysed: Analysed) -> Iterator[tuple[str, bytes]]:
     """Every card as a file name and its bytes: subject, size and theme, as PNG and as SVG."""
+    yield from _cards(analysed)
+
+
+@in_own_units
+def _cards(analysed: Analysed) -> list[tuple[str, bytes]]:
+    made = []
     said = answer_of(analysed)
     for subject, missing in subjects_of(analysed).items():
         if missing is None:
@@ -50,7 +57,9 @@ def cards(analysed: Analysed) -> Iterator[tuple[str, bytes]]:
                 for theme in THEMES:
                     sheet = draw_sheet(size, theme, frame, picture)
                     for kind in ("png", "svg"):
-                        yield f"{subject}-{size}-{theme}.{kind}", _encoded(sheet, kind, frame)
+                        name = f"{subject}-{size}-{theme}.{kind}"
+                        made.append((name, _encoded(sheet, kind, frame)))
+    return made
 
 
 def _subject(a: Analysed, subject: str, said: Answer) -> tuple[Frame, Picture]:
@@ -88,7 +97,7 @@ def amount(a: Analysed) -> str:
     many = {"stretch": "stretches"}.get(unit, f"{unit}s") if units != 1 else unit
     runs, km = a.baseline.runs + a.fitted.runs, a.baseline.km + a.fitted.km
     counted = "" if unit == "run" else f", {runs} runs"
-    return f"{units} {many}{counted}, {number(km, 0)} km"
+    return f"{units} {many}{counted}, {told(km, 'km')}"
 
 
 def interval_line(a: Analysed) -> str:

@@ -25,9 +25,10 @@ from roadlog.road.network import Network
 from roadlog.wording.answer import Answer
 from roadlog.wording.numbers import signed
 from roadlog.wording.screen import typeset
+from roadlog.wording.units import amount, symbol
 
 MARKERS = {"baseline": "o", "fitted": "D"}
-_ROUND_KM = (0.1, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 50.0, 100.0, 200.0)
+_ROUND = (0.1, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 50.0, 100.0, 200.0)
 
 
 def draw_result(sheet: Sheet, box: Box, answer: Answer) -> None:
@@ -197,13 +198,14 @@ def draw_map(sheet: Sheet, box: Box, network: Network, passes: dict[str, int]) -
         often = passes.get(s.id, 0) / most
         sheet.line(x, y, sheet.theme.bar if often else sheet.theme.hair, 6 + 14 * often,
                    cap="round")  # fmt: skip
-    km = max((k for k in _ROUND_KM if 1000 * k * scale <= 0.4 * inner.width), default=_ROUND_KM[0])
+    unit_m = 1000 / amount(1.0, "km")
+    bar = max((k for k in _ROUND if unit_m * k * scale <= 0.4 * inner.width), default=_ROUND[0])
     y = box.bottom + 0.55 * size
-    length = 1000 * km * scale
+    length = unit_m * bar * scale
     sheet.line([box.left, box.left + length], [y, y], sheet.theme.ink, 6)
     for x in (box.left, box.left + length):
         sheet.line([x, x], [y - 14, y + 14], sheet.theme.ink, 6)
-    sheet.text(box.left + length + 24, y, f"{km:g} km", size, va="center")
+    sheet.text(box.left + length + 24, y, f"{bar:g} {symbol('km')}", size, va="center")
     above = "east is up" if turned else "north is up"
     sheet.text(box.right, y, above, size, colour=sheet.theme.quiet, ha="right", va="center")
 
