@@ -84,7 +84,7 @@ FILES = {
 
 # What a function may import by itself: packages whose import takes longer than reading a log.
 SLOW_IMPORTS = {
-    "PIL", "gpxpy", "icalendar", "jinja2", "matplotlib", "metar", "obd",
+    "PIL", "branca", "folium", "gpxpy", "icalendar", "jinja2", "matplotlib", "metar", "obd",
     "pyproj", "rasterio", "rocrate", "scipy", "serial", "statsmodels", "tomlkit", "tqdm",
     "typst",
 }  # fmt: skip

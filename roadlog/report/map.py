@@ -1,10 +1,10 @@
 """The map: a finished analysis in, a page (or the parts of one) that opens without a network out.
 
-What is drawn goes into the page as data (`layers`) for a script over Leaflet, which is embedded
-(`leaflet`), and as a drawing that needs neither (`sketch`). Without positions the page says so.
+What is drawn goes as data (`layers`) into a map that folium builds (`chart`) over Leaflet, which is
+embedded (`leaflet`), and as a drawing that needs neither (`sketch`). Without positions the page
+says so.
 """
 
-import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -17,6 +17,7 @@ from roadlog.analysis.result import Analysed
 from roadlog.effect.layout import without_fuel
 from roadlog.quantities.arms import ARMS
 from roadlog.quantities.arrays import Floats
+from roadlog.report.chart import TILE_HOST, draw_chart
 from roadlog.report.layers import Drawn, map_data, runs_without_line, width_px
 from roadlog.report.leaflet import leaflet
 from roadlog.report.legs import Leg, find_legs, road_length
@@ -25,17 +26,12 @@ from roadlog.report.strips import strips
 from roadlog.report.templating import NO_NETWORK, raw, render
 from roadlog.stats.interval import Interval
 from roadlog.wording.colours import NO_DATA, ChangeScale, change_scale
-from roadlog.wording.numbers import bounds, number, signed
+from roadlog.wording.numbers import ends_of, number, signed
 from roadlog.wording.screen import typeset
 from roadlog.wording.units import in_own_units, use_both_ways
 
 NO_FUEL = "a pass burned no fuel there, so that both arms leave it out"
 FEW = "too few passes"
-TILE_HOST = "https://tile.openstreetmap.org"
-TILES = {
-    "address": f"{TILE_HOST}/{{z}}/{{x}}/{{y}}.png",
-    "by": '© <a href="https://www.openstreetmap.org/copyright">OpenStreetMap</a> contributors',
-}
 
 
 @dataclass(frozen=True)
@@ -111,12 +107,13 @@ def map_parts(analysed: Analysed, *, tiles: bool = False) -> MapParts:
     effects = analysed.effect.segment_effects
     scale = change_scale(effects["change_pct"].to_numpy(dtype=np.float64))
     drawn = _drawn(analysed, legs, scale)
-    data = {**map_data(analysed, legs, drawn), "tiles": TILES if tiles else None}
+    element, script = draw_chart(map_data(analysed, legs, drawn), tiles=tiles)
     most = max(d.passes for d in drawn.values())
     fewest = min(d.passes for d in drawn.values())
     heights = any(np.isfinite(s.elevation_m).any() for s in analysed.network.segments)
     parts = render(
         "map_parts.html",
+        chart=Markup(element),
         sketch=sketch(legs, drawn),
         aspect=round(aspect(legs), 3),
         scale=scale,
@@ -132,7 +129,7 @@ def map_parts(analysed: Analysed, *, tiles: bool = False) -> MapParts:
         strips=strips(legs, {k: (d.colour, d.hint) for k, d in drawn.items()}),
     )  # fmt: skip
     css, js = leaflet()
-    script = f"{raw('map.js')}\n{raw('replay.js')}\nroad.start({_as_script(data)});"
+    script = f"{raw('map.js')}\n{raw('replay.js')}\n{script}"
     return MapParts(
         css=Markup(css) + raw("map.css"),
         html=Markup(parts),
@@ -140,18 +137,10 @@ def map_parts(analysed: Analysed, *, tiles: bool = False) -> MapParts:
     )
 
 
-def _as_script(data: Any) -> str:
-    """Data as a literal that can't end a script, whatever texts it holds."""
-    text = json.dumps(data, ensure_ascii=True, allow_nan=False, separators=(",", ":"))
-    for mark in "<>&'":
-        text = text.replace(mark, f"\\u{ord(mark):04x}")
-    return text
-
-
 def scatter_words(effects: pd.DataFrame, whole_pct: float) -> str:
-    """What the colours of single segments are worth, from their own intervals.
+    """What the colours of single segments are worth, from their own ranges.
 
-    Where every segment changed like the whole road, one interval in twenty leaves that change out;
+    Where every segment changed like the whole road, one range (95 %) in twenty leaves it out;
     more than chance gives, at the 5 % level of a binomial count, speak for the road.
 
     Parameters
@@ -167,10 +156,10 @@ def scatter_words(effects: pd.DataFrame, whole_pct: float) -> str:
     _, low, high = values[np.isfinite(values).all(axis=1)].T
     count = len(low)
     if count == 0:
-        return "No segment alone has passes enough for an interval."
+        return "No segment alone has passes enough for a range."
     about_zero = int(((low <= 0) & (high >= 0)).sum())
     half = number(float(np.median(high - low)) / 2)
-    first = f"The 95 % interval takes in zero on {about_zero} of {count} segments"
+    first = f"The range of the change takes in zero on {about_zero} of {count} segments"
     if count < 3 or not np.isfinite(whole_pct):
         return f"{first}. One segment is no answer; the whole road is."
     out = int(((low > whole_pct) | (high < whole_pct)).sum())
@@ -261,8 +250,9 @@ def _change_words(change: float, effect: Mapping[Any, Any], why_not: str) -> str
         return f"change not known ({why_not})"
     low, high = float(effect["low"]), float(effect["high"])
     known = np.isfinite(low) and np.isfinite(high)
-    interval = Interval(change, low if known else None, high if known else None)
-    return f"{signed(change)} % fuel ({bounds(interval)})"
+    ends = ends_of(Interval(change, low if known else None, high if known else None))
+    told = "no range" if ends is None else f"range {signed(ends[0])} to {signed(ends[1])} %"
+    return f"{signed(change)} % fuel ({told})"
 
 
 def _use_words(l_per_100km: float, passes: int) -> str:

@@ -38,7 +38,7 @@ from roadlog.wording.numbers import ends_of, number, scaled, signed
 from roadlog.wording.screen import typeset
 from roadlog.wording.units import amount, choice, in_figures, in_own_units, symbol
 
-LIBRARIES = ("roadlog", "numpy", "scipy", "pandas", "statsmodels", "matplotlib")
+LIBRARIES = ("roadlog", "numpy", "scipy", "pandas", "statsmodels", "matplotlib", "folium")
 LISTED_PASSES = 60
 CLOSURE_WORDS = {
     "scale": "litres burned for each litre computed, both arms",

@@ -101,7 +101,7 @@ def test_numbers_of_a_segment_fit_a_phone_with_both_arms_and_every_pass(
         assert popup["x"] + popup["width"] <= frame["x"] + frame["width"]
         assert popup["height"] <= frame["height"]
         words = screen.page.locator(".road-popup").inner_text()
-        for needed in ("% fuel (95", "collar out", "collar in", "L/100", "mean grade"):
+        for needed in ("% fuel (range", "collar out", "collar in", "L/100", "mean grade"):
             assert needed in words
         count = screen.page.locator(".road-dots .of-baseline").count()
         assert f"{count} passes" in words

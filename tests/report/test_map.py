@@ -27,7 +27,8 @@ NASTY = "A<b>'`${x}`</script>"
 def data_of(page: str) -> dict[str, Any]:
     """What the page hands to its script."""
     script = Page(page).scripts[-1]
-    found: dict[str, Any] = json.loads(script[script.index("road.start({") + 11 : -2])
+    found, _ = json.JSONDecoder().raw_decode(script, script.index("road.start({") + 11)
+    assert isinstance(found, dict)
     return found
 
 
@@ -51,6 +52,18 @@ def test_nothing_is_fetched(whole: str) -> None:
     assert "sourceMappingURL" not in whole
     for unwanted in ("jquery", "bootstrap", "jsdelivr", "awesome", "openstreetmap"):
         assert unwanted not in whole.lower(), unwanted
+
+
+def test_the_map_and_its_layers_are_made_by_folium_and_the_same_each_time(
+    whole: str, analysed: Analysed
+) -> None:
+    script = Page(whole).scripts[-1]
+    made = re.findall(r"var (\w+) = L\.(\w+)\(", script)
+    assert [kind for _, kind in made] == ["map", *["featureGroup"] * 4]
+    assert made[0][0] in Page(whole).attributes("div", "id")
+    assert script.count(f".addTo({made[0][0]});") == 2  # segments and labels; runs when asked for
+    assert not re.search(r"_[0-9a-f]{32}", whole)
+    assert map_page(analysed) == whole
 
 
 def test_licence_of_the_embedded_library_goes_with_it(whole: str) -> None:

@@ -1,10 +1,13 @@
 "use strict";
-// The map of one page: `road.start(data)` once its elements stand. Texts go in as text, never as
-// markup. Positions are steps of whole numbers; `sideways` keeps a segment a fixed number of pixels
-// to the right of its direction of travel at every zoom.
+// The map of one page: `road.start(data, map, groups)` with the map and the empty layers that folium
+// made, once its elements stand. Texts go in as text, never as markup. Positions are steps of whole
+// numbers; `sideways` keeps a segment a fixed number of pixels to the right of its direction of
+// travel at every zoom.
 const road = {
   SIDEWAYS_PX: 5,
   NEAR_PX: 28,
+  still: matchMedia("(prefers-reduced-motion: reduce)").matches,
+  touch: matchMedia("(pointer: coarse)").matches,
 
   places(steps, units) {
     const found = [];
@@ -89,27 +92,16 @@ const road = {
     return [strip, road.element("div", "road-dot-ends", "", high > low ? ends : ends.slice(0, 2))];
   },
 
-  start(data) {
+  start(data, map, groups) {
     const root = document.querySelector("[data-road]"), live = root.querySelector(".road-live");
-    const still = matchMedia("(prefers-reduced-motion: reduce)").matches;
-    const touch = matchMedia("(pointer: coarse)").matches;
     live.hidden = false;
     for (const part of root.querySelectorAll(".road-tools, .road-shown, .road-hands")) part.hidden = false;
     root.classList.add("road-on");
-    const map = L.map(live, {
-      renderer: L.canvas({ padding: 0.3, tolerance: touch ? 12 : 4 }), zoomControl: false,
-      attributionControl: Boolean(data.tiles), scrollWheelZoom: false, zoomSnap: 0.1, maxZoom: 19, minZoom: 3,
-      dragging: !touch, zoomAnimation: !still, fadeAnimation: false, inertia: !still,
-    });
-    live.setAttribute("role", "region");
-    live.setAttribute("aria-label", "Map of the road: arrow keys move it, plus and minus change its scale");
-    if (data.tiles) {
-      map.attributionControl.setPrefix("");
-      L.tileLayer(data.tiles.address, { attribution: data.tiles.by, maxZoom: 19 }).addTo(map);
-    }
+    map.getContainer().setAttribute("role", "region");
+    map.getContainer().setAttribute("aria-label", "Map of the road: arrow keys move it, plus and minus change its scale");
+    if (map.attributionControl) map.attributionControl.setPrefix("");
     road.scale(map, root, data);
     const colour = name => getComputedStyle(root).getPropertyValue(name).trim();
-    const groups = { segments: L.layerGroup(), labels: L.layerGroup(), baseline: L.layerGroup(), fitted: L.layerGroup() };
     const segments = data.segments.map(s => ({ ...s, places: road.places(s.line, data.units.segments) }));
     const drawn = segments.filter(s => s.places.length > 1);
 
@@ -225,7 +217,7 @@ const road = {
     const does = { closer: () => map.zoomIn(1), farther: () => map.zoomOut(1), whole: () => { map.closePopup(); fit(); } };
     for (const button of root.querySelectorAll(".road-tools [data-does]")) button.addEventListener("click", does[button.dataset.does]);
     road.map = map;
-    road.replay({ data, root, map, spot, strips, still });
+    road.replay({ data, root, map, spot, strips, still: road.still });
   },
 
   labels(leg, group) {
@@ -330,3 +322,8 @@ const road = {
     };
   },
 };
+// What depends on the reader, for the map that folium makes below.
+L.Map.mergeOptions({
+  renderer: L.canvas({ padding: 0.3, tolerance: road.touch ? 12 : 4 }),
+  dragging: !road.touch, zoomAnimation: !road.still, inertia: !road.still,
+});
