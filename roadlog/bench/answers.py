@@ -8,6 +8,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+from roadlog.bench.last_answers import LAST_ANSWERS
 from roadlog.study.folder import load_study
 
 Answer = dict[str, Any]
@@ -39,4 +40,5 @@ ANSWERS: dict[str, Callable[..., Answer]] = {
     "nothing": nothing,
     "study": study,
     "overview": overview,
+    **LAST_ANSWERS,
 }

@@ -97,8 +97,11 @@ class Jobs:
 
     home: Path
 
-    def start(self, task: str, **given: Any) -> Job:
-        """Start a task of `tasks` in a process of its own."""
+    def start(self, task: str, *, handed: Mapping[str, str] | None = None, **given: Any) -> Job:
+        """Start a task of `tasks` in a process of its own.
+
+        `handed` are further arguments that are never written down, such as a passphrase.
+        """
         import time
 
         name = f"{time.time_ns():x}-{secrets.token_hex(4)}"
@@ -108,11 +111,14 @@ class Jobs:
         text = json.dumps({"task": task, "given": given, "started": started}) + "\n"
         atomic_write(folder / TASK, partial(Path.write_text, data=text))
         with (folder / LOG).open("wb") as log:
-            subprocess.Popen(
+            worker = subprocess.Popen(
                 [sys.executable, "-P", "-m", "roadlog.bench.worker", str(folder)],
-                stdin=subprocess.DEVNULL, stdout=log, stderr=log, start_new_session=True,
+                stdin=subprocess.PIPE, stdout=log, stderr=log, start_new_session=True,
                 cwd=folder,
             )  # fmt: skip
+        with contextlib.suppress(BrokenPipeError), worker.stdin or contextlib.nullcontext() as pipe:
+            if pipe is not None:
+                pipe.write(json.dumps(dict(handed or {})).encode())
         self._forget_old()
         return Job(folder, name, task, given, started)
 

@@ -113,13 +113,18 @@ async def ask(request: Request, name: str, **given: Any) -> dict[str, Any]:
     return await bench_of(request).quick.ask(name, **plain)
 
 
-def start_job(request: Request, task: str, here: Here, **given: Any) -> Job:
-    """Start long work on a study, unless the same work is going on: then that."""
+def start_job(
+    request: Request, task: str, here: Here, handed: Mapping[str, str] | None = None, **given: Any
+) -> Job:
+    """Start long work on a study, unless the same work is going on: then that.
+
+    `handed` are further arguments that are never written down.
+    """
     jobs = bench_of(request).jobs
     going = jobs.latest(task, str(here.folder))
     if going is not None and going.end() is None:
         return going
-    return jobs.start(task, study=str(here.folder), **given)
+    return jobs.start(task, handed=handed, study=str(here.folder), **given)
 
 
 def language_of(request: Request) -> str:

@@ -10,6 +10,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+from roadlog.bench.last_tasks import LAST_TASKS
 from roadlog.study.lock import one_writer
 
 Tell = Callable[..., None]
@@ -40,4 +41,4 @@ def analyze(*, study: str, tell: Tell) -> Result:
     }
 
 
-TASKS: dict[str, Callable[..., Result]] = {"analyze": analyze}
+TASKS: dict[str, Callable[..., Result]] = {"analyze": analyze, **LAST_TASKS}

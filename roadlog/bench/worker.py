@@ -24,6 +24,7 @@ def work(folder: Path) -> int:
     alive = hold(folder / ALIVE)
     os.write(alive, str(os.getpid()).encode())
     told = json.loads((folder / TASK).read_text(encoding="utf-8"))
+    handed = json.loads(sys.stdin.read() or "{}")
     with (folder / EVENTS).open("a", encoding="utf-8") as events:
         last = {"at": 0.0}
 
@@ -40,7 +41,7 @@ def work(folder: Path) -> int:
         try:
             from roadlog.bench.tasks import TASKS
 
-            result = TASKS[told["task"]](tell=tell, **told["given"])
+            result = TASKS[told["task"]](tell=tell, **told["given"], **handed)
         except RoadlogError as e:
             tell("end", code=e.exit_code, text=str(e))
             return e.exit_code

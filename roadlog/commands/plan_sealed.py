@@ -11,8 +11,6 @@ from roadlog.errors import InputError
 if TYPE_CHECKING:
     from roadlog.study.settings import Schedule, Study
 
-COPY = "plan/sealed.json"  # of an encrypted file, so that it can't be lost
-
 
 def refuse(a: argparse.Namespace, study: "Study", kept: bool) -> None:
     """Raise InputError where the options and [plan] contradict each other."""
@@ -111,7 +109,7 @@ def sealed_away(
     from roadlog.plan.register import choices_of, fingerprint
     from roadlog.plan.schedule import drawn_anew
     from roadlog.plan.seal import hidden, locked, seal, system_generator
-    from roadlog.plan.seal_log import SealEvent, log_seal
+    from roadlog.plan.seal_log import COPY, SealEvent, log_seal
     from roadlog.plan.sheet import sheet_page
     from roadlog.study.durable import atomic_write
 

@@ -18,6 +18,7 @@ from roadlog.study.durable import atomic_write
 
 SEAL_LOG = "computed/seal.jsonl"
 OPENED = "computed/sealed.json"
+COPY = "plan/sealed.json"  # of an encrypted file, so that it can't be lost
 
 
 @dataclass(frozen=True)

@@ -1,6 +1,6 @@
-"""The result: start the analysis, follow it, and see what it found."""
+"""The result: open the seal if there is one, start the analysis, and see what it found."""
 
-import json
+import base64
 from typing import Any
 
 from starlette.concurrency import run_in_threadpool
@@ -8,32 +8,43 @@ from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response
 from starlette.routing import Route
 
-from roadlog.bench.show import N_, Here, Step, bench_of, page, start_job, study_of
+from roadlog.bench.jobs import Job
+from roadlog.bench.sent import sent
+from roadlog.bench.show import HIDDEN, N_, Here, Step, ask, bench_of, page, start_job, study_of
+
+FILES = ("report.html", "objections.html", "map.html", "results.json", "passes.csv")
+MOST_SEAL_BYTES = 1 << 20
 
 
 async def result(request: Request) -> Response:
-    """The last result, and the work that goes on."""
+    """The last answer, its pages, and the work that goes on."""
     here = await study_of(request)
-    job = await run_in_threadpool(bench_of(request).jobs.latest, "analyze", str(here.folder))
+    told = await ask(request, "result", folder=here.folder)
     return await page(
         request,
         "result.html",
         here=here,
-        job=job,
-        end=None if job is None else job.end(),
-        found=await run_in_threadpool(_found, here),
+        told=told,
+        work=await work_of(request, here, "analyze"),
+        opening=await work_of(request, here, "unseal"),
+        there=await run_in_threadpool(_there, here),
     )
 
 
-def _found(here: Here) -> dict[str, Any] | None:
-    path = here.folder / "results" / "results.json"
-    if not path.is_file():
-        return None
-    try:
-        read: dict[str, Any] = json.loads(path.read_text(encoding="utf-8"))
-    except ValueError:
-        return None
-    return read
+async def work_of(
+    request: Request, here: Here, task: str
+) -> tuple[Job, dict[str, Any] | None] | None:
+    """The latest work of a kind on the study with its end, None if there was none."""
+
+    def find() -> tuple[Job, dict[str, Any] | None] | None:
+        job = bench_of(request).jobs.latest(task, str(here.folder))
+        return None if job is None else (job, job.end())
+
+    return await run_in_threadpool(find)
+
+
+def _there(here: Here) -> list[str]:
+    return [name for name in FILES if (here.folder / "results" / name).is_file()]
 
 
 async def analyse(request: Request) -> Response:
@@ -43,8 +54,26 @@ async def analyse(request: Request) -> Response:
     return RedirectResponse(f"{here.at}/result", 303)
 
 
+async def unseal(request: Request) -> Response:
+    """Open the seal with the switcher's file and passphrase; neither is written down here."""
+    here = await study_of(request)
+    async with sent(request, MOST_SEAL_BYTES, bench_of(request).home / HIDDEN) as form:
+        data = b"".join(form.pieces())
+        fields, name = form.fields, form.name
+    handed = {
+        "sealed": base64.b64encode(data).decode(),
+        "passphrase": fields.get("passphrase", ""),
+    }
+    early = fields.get("early") == "yes"
+    await run_in_threadpool(
+        lambda: start_job(request, "unseal", here, handed, early=early, name=name or "the copy")
+    )
+    return RedirectResponse(f"{here.at}/result", 303)
+
+
 STEP = Step("/result", N_("Result"))
 ROUTES = [
     Route("/study/{study}/result", result),
     Route("/study/{study}/result", analyse, methods=["POST"]),
+    Route("/study/{study}/unseal", unseal, methods=["POST"]),
 ]
