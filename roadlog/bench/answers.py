@@ -8,6 +8,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+from roadlog.bench import looking
 from roadlog.bench.last_answers import LAST_ANSWERS
 from roadlog.study.folder import load_study
 
@@ -41,4 +42,6 @@ ANSWERS: dict[str, Callable[..., Answer]] = {
     "study": study,
     "overview": overview,
     **LAST_ANSWERS,
+    "one_file": looking.one_file,
+    "say_column": looking.say_column,
 }

@@ -10,6 +10,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+from roadlog.bench import looking
 from roadlog.bench.last_tasks import LAST_TASKS
 from roadlog.study.lock import one_writer
 
@@ -41,4 +42,10 @@ def analyze(*, study: str, tell: Tell) -> Result:
     }
 
 
-TASKS: dict[str, Callable[..., Result]] = {"analyze": analyze, **LAST_TASKS}
+TASKS: dict[str, Callable[..., Result]] = {
+    "analyze": analyze,
+    "look": looking.look,
+    "take": looking.take,
+    "check": looking.check,
+    **LAST_TASKS,
+}

@@ -33,6 +33,8 @@ class Catalogue(gettext.NullTranslations):
 def languages() -> tuple[str, ...]:
     """English and every language that has a catalogue."""
     home = files("roadlog.bench") / "locale"
+    if not home.is_dir():
+        return (ENGLISH,)
     return (ENGLISH, *sorted(d.name for d in home.iterdir() if (d / "LC_MESSAGES").is_dir()))
 
 

@@ -11,9 +11,6 @@ from roadlog.commands.sources import add_sources, chosen, require_one_source, re
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from roadlog.check import StudyCheck
-    from roadlog.runs.table import Sources
-
 
 def add(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
     """Add the command to the parser."""
@@ -39,6 +36,7 @@ def _check(a: argparse.Namespace) -> int:
     from functools import partial
 
     from roadlog.check import check_study
+    from roadlog.check.told import keep_verdicts
     from roadlog.report.check_page import check_page
     from roadlog.study.durable import atomic_write
 
@@ -49,32 +47,9 @@ def _check(a: argparse.Namespace) -> int:
     atomic_write(out / "check.html", partial(Path.write_text, data=page, encoding="utf-8"))
     print("\n".join(check.lines(shutil.get_terminal_size((100, 24)).columns)))
     if a.study is not None:
-        _keep(check, sources)
+        keep_verdicts(check, sources)
     print(f"\nEvery drive along its road: {out / 'check.html'}")
     return 0 if any(r.usable for r in check.runs) else 1
-
-
-def _keep(check: "StudyCheck", sources: "Sources") -> None:
-    """Keep the verdicts for `roadlog next`, as told."""
-    from roadlog.runs.seen import LogSeen, keep_seen
-    from roadlog.runs.taken import sha256_of
-
-    assert sources.root is not None
-    paths = {sources.shown(path): path for path, _ in sources.runs}
-    keep_seen(
-        sources.root,
-        check.study,
-        {
-            sha256_of(paths[r.file]): LogSeen(
-                r.file,
-                None if r.start is None else r.start.tz_localize(None).date(),
-                all(f.weight != "fatal" or f.code == "deviation" for f in r.findings),
-                r.verdict,
-                told=True,
-            )
-            for r in check.runs
-        },
-    )
 
 
 def _progress(shown: bool) -> "Callable[[str], None]":

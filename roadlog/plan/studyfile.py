@@ -1,7 +1,8 @@
-"""Writing a schedule into study.toml without touching anything else that the user wrote there.
+"""Writing a schedule or a column's meaning into study.toml without touching anything else there.
 
-The file's text and a `Schedule` go in; the text with a new `[schedule]` table comes out, comments,
-order and spacing of the rest as they were.
+The file's text and a `Schedule` go in, or a header and its `ColumnRule`; the text with a new
+`[schedule]` table or one line more in `[columns]` comes out, comments, order and spacing of the
+rest as they were.
 """
 
 import csv
@@ -16,7 +17,7 @@ from roadlog.ingest.text.handtable import split_unit
 from roadlog.quantities.units import UnitChoice
 from roadlog.runs.guesses import GUESS
 from roadlog.study.durable import atomic_write
-from roadlog.study.settings import Schedule, Study, parse_study
+from roadlog.study.settings import ColumnRule, Schedule, Study, parse_study
 
 _NOTE = "Drawn by roadlog plan. Later changes are listed in the report."
 _SHUT = "Drawn by roadlog plan and sealed: roadlog unseal puts the arms in, after the last drive."
@@ -60,6 +61,53 @@ def with_schedule(text: str, schedule: Schedule) -> str:
 def write_schedule(path: Path, schedule: Schedule) -> None:
     """Put the schedule into the file in one step."""
     new = with_schedule(path.read_bytes().decode("utf-8-sig"), schedule)
+    atomic_write(path, lambda p: p.write_bytes(new.encode("utf-8")))
+
+
+def with_column(text: str, header: str, rule: ColumnRule) -> str:
+    """The text of study.toml with one column's meaning in its `[columns]`.
+
+    Raises
+    ------
+    InputError
+        If the text isn't TOML, or its columns are written in a way that can't be added to.
+    """
+    import tomlkit
+    from tomlkit.exceptions import TOMLKitError
+
+    before = parse_study(text)
+    wanted = before.model_copy(update={"columns": {**before.columns, header: rule}})
+    try:
+        document = tomlkit.parse(text)
+        if "columns" not in document:
+            if text and not text.endswith("\n\n"):
+                document.add(tomlkit.nl())
+            document.add("columns", tomlkit.table())
+        table: Any = document["columns"]
+        if rule.unit is None:
+            table[header] = rule.signal
+        else:
+            row = tomlkit.inline_table()
+            row.update({"signal": rule.signal, "unit": rule.unit})
+            table[header] = row
+        new = tomlkit.dumps(document)
+        after = parse_study(new)
+    except (TOMLKitError, InputError, TypeError, ValueError) as e:
+        raise InputError(
+            f"study.toml: its columns are written in a way that can't be added to: write "
+            f"'{header}' into [columns] by hand"
+        ) from e
+    if after != wanted:
+        raise InputError(
+            f"study.toml: writing '{header}' into [columns] would change other tables: write it "
+            "there by hand"
+        )
+    return new
+
+
+def write_column(path: Path, header: str, rule: ColumnRule) -> None:
+    """Put a column's meaning into the file in one step."""
+    new = with_column(path.read_bytes().decode("utf-8-sig"), header, rule)
     atomic_write(path, lambda p: p.write_bytes(new.encode("utf-8")))
 
 

@@ -27,11 +27,8 @@ def atomic_write(path: Path, write: Callable[[Path], object], mode: int | None =
     """
     make_folder(path.parent)
     _clean(path.parent.glob(f"{_MARK}*"))
-    handle, name = tempfile.mkstemp(
-        prefix=f"{_MARK}{os.getpid()}-", suffix=path.suffix, dir=path.parent
-    )
+    handle, temporary = new_part(path.parent, path.suffix)
     os.close(handle)
-    temporary = Path(name)
     try:
         write(temporary)
         if mode is None:
@@ -44,6 +41,12 @@ def atomic_write(path: Path, write: Callable[[Path], object], mode: int | None =
         sync_folder(path.parent)
     finally:
         temporary.unlink(missing_ok=True)
+
+
+def new_part(folder: Path, suffix: str = "") -> tuple[int, Path]:
+    """An open, empty part in a folder: its number and its path."""
+    handle, name = tempfile.mkstemp(prefix=f"{_MARK}{os.getpid()}-", suffix=suffix, dir=folder)
+    return handle, Path(name)
 
 
 def make_folder(folder: Path) -> None:

@@ -11,6 +11,7 @@ from roadlog.study.faults import first_fault
 from roadlog.study.settings import Study, T, parse_study
 
 LOG_SUFFIXES = (".csv", ".tsv", ".txt", ".log", ".asc", ".dat", ".jsonl", ".ndjson")
+OWN = ".roadlog"  # what the bench keeps there; logs that wait in its inbox aren't the study's yet
 TRACK_SUFFIXES = (".gpx", ".kml", ".tcx", ".nmea")
 
 
@@ -50,7 +51,11 @@ def log_files(
     found: dict[Path, None] = {}
     for pattern in patterns:
         try:
-            hits = sorted(p for p in folder.glob(pattern) if p.is_file() and not is_part(p))
+            hits = sorted(
+                p
+                for p in folder.glob(pattern)
+                if p.is_file() and not is_part(p) and OWN not in p.parts[len(folder.parts) :]
+            )
         except (ValueError, NotImplementedError, IndexError) as e:
             raise InputError(
                 f"'{pattern}' in [logs] is no pattern of files within {folder}: write one relative "

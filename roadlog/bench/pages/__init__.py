@@ -3,8 +3,8 @@
 `ROUTES` says where a module answers; its `STEP`, if it has one, stands in every page's list.
 """
 
-from roadlog.bench.pages import files, home, result
+from roadlog.bench.pages import check, files, home, logs, result
 
-PAGES = (home, result, files)
+PAGES = (home, logs, check, result, files)
 
 __all__ = ["PAGES"]

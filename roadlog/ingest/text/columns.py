@@ -134,7 +134,7 @@ def match_columns(
     for header, unit in zip(headers, units, strict=True):
         rule = rules.get(header) or tidy.get(header.casefold())
         if rule and header:
-            meanings.append(_by_rule(header, unit, rule, path))
+            meanings.append(by_rule(header, unit, rule, path))
         else:
             meanings.append(match_header(header, unit))
         _ask_which_gallon(meanings[-1], path)
@@ -245,7 +245,14 @@ def _height_above(header: str, hint: str | None) -> Meaning | None:
     return replace(plain, header=header) if plain.signal in (ALTITUDE, GEOID) else None
 
 
-def _by_rule(header: str, unit: str | None, rule: ColumnRule, path: Path) -> Meaning:
+def by_rule(header: str, unit: str | None, rule: ColumnRule, path: Path) -> Meaning:
+    """What a column is by the study's rule; `unit` is what the file says of it.
+
+    Raises
+    ------
+    InputError
+        If the rule's unit doesn't fit its signal.
+    """
     written = rule.unit or next((u for _, u, _ in _readings(header) if u), None) or unit
     if rule.signal == "ignore":
         return Meaning(header, "ignored", note="ignored by [columns]", by_rule=True)
