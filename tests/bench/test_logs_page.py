@@ -17,8 +17,10 @@ from starlette.testclient import TestClient
 
 from roadlog.bench import inbox as inbox_module
 from roadlog.bench import looking
+from roadlog.bench.answers import ANSWERS
 from roadlog.bench.inbox import LONGEST_NAME, Inbox, safe_name
 from roadlog.bench.jobs import Job
+from roadlog.bench.quick import Quick
 from roadlog.errors import InputError
 from roadlog.study.folder import load_study, log_files
 from roadlog.study.lock import one_writer
@@ -30,6 +32,16 @@ JSON = {"accept": "application/json"}
 
 def no_tell(*_: object, **__: object) -> None:
     pass
+
+
+@pytest.fixture(autouse=True)
+def _answered_here(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Questions are answered in this process: a warm one takes seconds to start."""
+
+    async def ask(_: Quick, name: str, **given: Any) -> dict[str, Any]:
+        return ANSWERS[name](**given)
+
+    monkeypatch.setattr(Quick, "ask", ask)
 
 
 @pytest.fixture
