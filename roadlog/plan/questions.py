@@ -16,6 +16,7 @@ from roadlog.study.folder import row_of
 from roadlog.study.settings import Study, parse_study
 from roadlog.wording.units import Metric, amount, shown_in, symbol
 
+LONGEST = 300  # characters of one answer of a form
 UNIT_NAMES: dict[str, UnitChoice] = {"metric": "metric", "us": "us", "imperial": "imperial"}
 
 
@@ -165,6 +166,41 @@ def ask(
             except InputError as e:
                 complain(f"  {e}: try again")
     return answers
+
+
+def asked_at_once(units: UnitChoice) -> list[tuple[Question, str, str]]:
+    """Every question for a form: itself, its words, the answer offered, in the reader's units."""
+    return [
+        (q, q.words.replace("{unit}", _symbol(q, units)), _in_units(q, units)) for q in QUESTIONS
+    ]
+
+
+def answered_at_once(
+    typed: Mapping[str, str], units: UnitChoice
+) -> tuple[dict[str, str], dict[str, str]]:
+    """The answers of a form, each checked as one that is typed in, and by name what is wrong.
+
+    Parameters
+    ----------
+    typed : what was typed, by question; one that is missing takes its default
+    units : that the form asked in
+    """
+    answers: dict[str, str] = {}
+    faults: dict[str, str] = {}
+    for q in QUESTIONS:
+        answers[q.name] = q.default
+        if _settled(q.name, answers) and q.name != "claim_fuel":
+            continue
+        try:
+            if len(typed.get(q.name, "")) > LONGEST:
+                raise InputError(f"{q.name}: write at most {LONGEST} characters")
+            offered = typed.get(q.name, "").strip() == _in_units(q, units)
+            text = q.default if offered else _as_asked(q, typed.get(q.name, ""), units)
+            answers[q.name] = check_answer(q, text)
+            against_earlier(q.name, answers)
+        except InputError as e:
+            faults[q.name] = str(e)
+    return answers, faults
 
 
 def _symbol(q: Question, units: UnitChoice) -> str:

@@ -1,11 +1,15 @@
-"""The first page: the studies of the folder; of one study, what is done and what is next."""
+"""The first page: the studies of the folder, a new one; of one study, what is done and is next."""
+
+from urllib.parse import quote
 
 from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response
 from starlette.routing import Route
 
-from roadlog.bench.show import ITSELF, N_, Step, ask, bench_of, page, study_of
+from roadlog.bench.forms import typed as typed_in
+from roadlog.bench.show import ITSELF, N_, STUDY_FILE, Step, ask, bench_of, page, study_of
+from roadlog.errors import InputError
 
 
 async def home(request: Request) -> Response:
@@ -24,5 +28,49 @@ async def overview(request: Request) -> Response:
     return await page(request, "overview.html", here=here, rows=told["rows"])
 
 
+async def new(request: Request) -> Response:
+    """The questions of a new study."""
+    _refuse_inside_a_study(request)
+    units = request.query_params.get("units", "metric")
+    return await _form(request, units, {}, {})
+
+
+async def make(request: Request) -> Response:
+    """Make the study, or show beside each field what is wrong, with what was typed kept."""
+    _refuse_inside_a_study(request)
+    typed = await typed_in(request)
+    asked_in, folder = typed.pop("asked_in", "metric"), typed.pop("folder", "")
+    if typed.pop("again", ""):
+        return await _form(request, typed.get("units", "metric"), {**typed, "folder": folder}, {})
+    told = await ask(
+        request, "new_study", home=bench_of(request).home, typed=typed, folder=folder,
+        asked_in=asked_in,
+    )  # fmt: skip
+    if "study" in told:
+        return RedirectResponse(f"/study/{quote(told['study'])}", 303)
+    return await _form(request, asked_in, {**typed, "folder": folder}, told["faults"])
+
+
+async def _form(
+    request: Request, units: str, typed: dict[str, str], faults: dict[str, str]
+) -> Response:
+    told = await ask(request, "new_form", units=units)
+    return await page(
+        request, "new.html", 400 if faults else 200, fields=told["fields"], units=units,
+        typed=typed, faults=faults,
+    )  # fmt: skip
+
+
+def _refuse_inside_a_study(request: Request) -> None:
+    home = bench_of(request).home
+    if (home / STUDY_FILE).is_file():
+        raise InputError(f"{home} is a study itself: open the folder above it for another")
+
+
 STEP = Step("", N_("Overview"))
-ROUTES = [Route("/", home), Route("/study/{study}", overview)]
+ROUTES = [
+    Route("/", home),
+    Route("/new", new),
+    Route("/new", make, methods=["POST"]),
+    Route("/study/{study}", overview),
+]
