@@ -44,6 +44,7 @@ FILES = {
     "ingest.text.source": "reads a log's text in pieces",
     "plan.looks": "appends to the log of looks",
     "plan.promised": "keeps the plan's promise",
+    "plan.proposal": "writes a plan: schedule, papers, an empty notes.csv",
     "plan.register": "keeps the registration",
     "plan.seal_log": "keeps when a schedule was sealed and opened",
     "plan.stamp_file": "keeps time-stamps of registrations",

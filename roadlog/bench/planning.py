@@ -4,6 +4,7 @@ The same functions as `roadlog new`, `plan`, `next` and `note`; text and plain v
 """
 
 import unicodedata
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -61,4 +62,4 @@ def new_study(*, home: str, typed: dict[str, str], folder: str, asked_in: str) -
     return {"study": name}
 
 
-PLANNING = {"new_form": new_form, "new_study": new_study}
+PLANNING: dict[str, Callable[..., Answer]] = {"new_form": new_form, "new_study": new_study}

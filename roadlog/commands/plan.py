@@ -4,19 +4,16 @@ import argparse
 import datetime as dt
 import sys
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from roadlog.commands.sources import opened
-from roadlog.errors import DesignError, InputError
 
 if TYPE_CHECKING:
     from roadlog.plan.promise import Scatter
+    from roadlog.plan.proposal import Proposal, Written
     from roadlog.plan.register import Entry
-    from roadlog.plan.size import Loss, Size, UnitPlan
-    from roadlog.study.settings import Schedule, Study
-
-FOLDER = "plan"
-PAPERS = [f"{who}.{kind}" for who in ("sheet", "driver", "switcher") for kind in ("html", "ics")]
+    from roadlog.plan.size import UnitPlan
+    from roadlog.study.settings import Study
 
 
 def add(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
@@ -81,31 +78,36 @@ def _plan(a: argparse.Namespace) -> int:
     from roadlog.commands import plan_sealed
     from roadlog.effect.design import refuse_mediators
     from roadlog.plan import verdict
-    from roadlog.plan.promise import order_of_schedule
     from roadlog.plan.promised import keep_promise, promise_of
-    from roadlog.plan.size import losses, size, unit_plan
+    from roadlog.plan.proposal import (
+        OPTIONS,
+        has_schedule,
+        kept_schedule,
+        propose,
+        refuse_vague_carry_over,
+        with_options,
+        write_plan,
+    )
+    from roadlog.plan.size import unit_plan
 
-    study = _with_options(opened(a.study), a)
+    given = {k: v for k in OPTIONS if (v := getattr(a, k)) is not None}
+    study = with_options(opened(a.study), given)
     refuse_mediators((*study.analysis.noted_covariates, *(study.analysis.covariates or ())))
     now = dt.datetime.now().astimezone()
     if a.register:
         return _register(a.study, study, now)
-    _refuse_vague_carry_over(study)
+    refuse_vague_carry_over(study)
     plan, claim = study.plan, study.claim
     if study.device.carry_over == "permanent":
         scatter = _scatter(a, study, unit_plan(plan, 0))
         print("\n".join([study.name, *verdict.permanent_lines(study, plan, scatter)]))
         return 1
     layout = unit_plan(plan, study.device.washout_km)
-    kept = study.schedule is not None and bool(study.schedule.unit) and not a.redraw
+    kept = has_schedule(study) and not a.redraw
     plan_sealed.refuse(a, study, kept)
     scatter = _scatter(a, study, layout)
-    schedule, spare = (_kept(study), 0) if kept else _drawn(a, study, now)
-    if kept and schedule.shut:
-        schedule = plan_sealed.stand_in(study)  # what is told here must not tell the order
-    sized = size(order_of_schedule(schedule), scatter, layout, claim)
-    lost = [] if claim is None else losses(scatter, layout, claim)
-    print("\n".join(_lines(study, schedule, spare, scatter, layout, sized, lost)))
+    p = propose(study, scatter, now, kept=kept, seed=a.seed, spend_alpha=a.spend_alpha)
+    print("\n".join(_lines(p)))
     if kept:
         print("             This is the schedule that the study has; --redraw draws another.")
     if claim is None:
@@ -113,25 +115,20 @@ def _plan(a: argparse.Namespace) -> int:
     if a.dry_run:
         print("Nothing was written (--dry-run).")
         return 0
-    loose = verdict.looseness(lost, sized.needed)
+    loose = verdict.looseness(p.lost, p.sized.needed)
+    schedule = p.schedule
     if not kept and study.plan.switched_by_other:
         schedule = plan_sealed.sealed_away(a, study, schedule, now)
     elif kept:
-        schedule = _kept(study)
-    _write(a.study, study.model_copy(update={"schedule": schedule}), kept, now, loose)
-    keep_promise(a.study, promise_of(sized, scatter, claim, now))
+        schedule = kept_schedule(study)
+    whole = study.model_copy(update={"schedule": schedule})
+    _say_written(a.study, write_plan(a.study, whole, now, loose, kept=kept), kept)
+    _say_next(whole, kept)
+    keep_promise(a.study, promise_of(p.sized, scatter, claim, now))
     return 0
 
 
-def _lines(
-    study: "Study",
-    schedule: "Schedule",
-    spare: int,
-    scatter: "Scatter",
-    layout: "UnitPlan",
-    s: "Size",
-    lost: "list[Loss]",
-) -> list[str]:
+def _lines(p: "Proposal") -> list[str]:
     import numpy as np
 
     from roadlog.plan import verdict
@@ -140,18 +137,19 @@ def _lines(
     from roadlog.plan.to_log import log_lines
     from roadlog.wording.screen import paragraph
 
-    claim = study.claim
+    study, claim, schedule, s = p.study, p.study.claim, p.schedule, p.sized
+    scatter, layout = p.scatter, p.layout
     lines = [study.name]
     if claim is not None:
         lines += paragraph("Claim", claim.words + ".")
-    lines += verdict.days_lines(schedule, study.plan, spare)
+    lines += verdict.days_lines(schedule, study.plan, p.spare)
     lines += verdict.size_lines(s, scatter)
     lines += verdict.chance_lines(s.chances)
     lines += verdict.verdict_lines(s, scatter, layout, study.plan, claim)
     lines += verdict.curve_lines(
         refutable_curve(scatter, layout, progress=sys.stderr.isatty()), study.plan.days_per_unit
     )
-    lines += verdict.loss_lines(lost, s.needed)
+    lines += verdict.loss_lines(p.lost, s.needed)
     lines += paragraph("To log", " ".join(log_lines(study)))
     drawn = redraw(schedule, [str(u.unit) for u in schedule.unit], np.random.default_rng(1))
     if schedule.randomised and drawn is not None:
@@ -169,86 +167,16 @@ def _lines(
     return lines
 
 
-def _drawn(a: argparse.Namespace, study: "Study", now: dt.datetime) -> "tuple[Schedule, int]":
-    """A new schedule, and how many of the days it leaves out."""
-    from roadlog.plan.schedule import draw_schedule, driving_days, own_seed, switch_units
+def _say_written(folder: Path, w: "Written", kept: bool) -> None:
+    from roadlog.plan.proposal import FOLDER
 
-    plan = study.plan
-    days = driving_days(plan, plan.start or now.date() + dt.timedelta(days=1))
-    units = switch_units(plan, days)
-    declared = (study.name, study.claim, study.device, plan.model_dump_json(), days[0])
-    seed = own_seed(*declared) if a.seed is None else a.seed
-    schedule = draw_schedule(
-        units,
-        block_size=plan.block_size,
-        seed=seed,
-        spending="obrien-fleming" if a.spend_alpha else "none",
-    )
-    return schedule, len(days) - sum(map(len, units))
-
-
-def _kept(study: "Study") -> "Schedule":
-    from roadlog.plan.schedule import contradictions
-
-    schedule = study.schedule
-    assert schedule is not None
-    faults = contradictions(schedule, study.plan)
-    if faults:
-        raise DesignError(
-            f"the schedule in study.toml contradicts itself or [plan]: {'; '.join(faults)}: "
-            "correct it, or draw a new one with --redraw"
-        )
-    return schedule
-
-
-def _write(folder: Path, study: "Study", kept: bool, now: dt.datetime, loose: str | None) -> None:
-    from roadlog.plan.register import choices_of, fingerprint, register
-    from roadlog.plan.studyfile import notes_template, write_schedule
-    from roadlog.study.durable import atomic_write
-
-    assert study.schedule is not None
-    papers = _papers(study, fingerprint(choices_of(study)), now, loose)
-    notes = folder / "notes.csv"
-    template = notes_template(study.schedule, study.analysis.noted_covariates, study.units).encode()
-    if not kept:
-        write_schedule(folder / "study.toml", study.schedule)
-    entry = register(folder, study, now)
-    for name, content in papers.items():
-        atomic_write(folder / FOLDER / name, lambda p, c=content: p.write_bytes(c))  # type: ignore[misc]
-    stale = [p for n in PAPERS if n not in papers and (p := folder / FOLDER / n).is_file()]
-    for path in stale:
-        path.unlink()
-    new_notes = not notes.exists()
-    if new_notes:
-        atomic_write(notes, lambda p: p.write_bytes(template))
     print(f"{'Kept' if kept else 'Written'}: schedule in {folder / 'study.toml'}")
-    print(f"Written: {', '.join(papers)} in {folder / FOLDER}")
-    if stale:
-        print(f"Removed: {', '.join(p.name for p in stale)}, papers of an earlier plan")
-    print(f"{'Written' if new_notes else 'Kept'}: {notes} (fill in one row a day)")
-    _say_registered(entry)
-    _say_next(study, kept)
-
-
-def _papers(study: "Study", sha256: str, now: dt.datetime, loose: str | None) -> "dict[str, bytes]":
-    """Name and content of each paper in the study's folder."""
-    from roadlog.plan.calendar import calendar_file
-    from roadlog.plan.mark import code_png, code_svg
-    from roadlog.plan.sheet import sheet_page
-    from roadlog.plan.studyfile import schedule_csv
-
-    assert study.schedule is not None
-    claim = None if study.claim is None else study.claim.words
-    papers: dict[str, bytes] = {"schedule.csv": schedule_csv(study.schedule).encode()}
-    readers: tuple[Any, ...] = ("everyone",)
-    if study.plan.switched_by_other:
-        readers = ("driver",) if study.schedule.sealed else ("driver", "switcher")
-    for reader in readers:
-        stem = "sheet" if reader == "everyone" else reader
-        page = sheet_page(study, reader=reader, claim=claim, loose=loose, sha256=sha256)
-        papers[f"{stem}.html"] = page.encode()
-        papers[f"{stem}.ics"] = calendar_file(study, show_arm=reader != "driver", now=now)
-    return {**papers, "fingerprint.svg": code_svg(sha256), "fingerprint.png": code_png(sha256)}
+    print(f"Written: {', '.join(w.papers)} in {folder / FOLDER}")
+    if w.stale:
+        print(f"Removed: {', '.join(w.stale)}, papers of an earlier plan")
+    notes = folder / "notes.csv"
+    print(f"{'Written' if w.new_notes else 'Kept'}: {notes} (fill in one row a day)")
+    _say_registered(w.entry)
 
 
 def _say_registered(entry: "Entry") -> None:
@@ -296,36 +224,6 @@ def _scatter(a: argparse.Namespace, study: "Study", layout: "UnitPlan") -> "Scat
     if logs:
         return pilot_scatter(study, logs)
     return assumed_scatter(study.plan.road, layout.runs_per_unit)
-
-
-def _with_options(study: "Study", a: argparse.Namespace) -> "Study":
-    from pydantic import ValidationError
-
-    from roadlog.study.faults import first_fault
-    from roadlog.study.settings import Plan
-
-    given = {
-        k: getattr(a, k)
-        for k in (
-            "start", "days", "runs_per_day", "km_per_run", "road", "block_size", "days_per_unit",
-        )
-        if getattr(a, k) is not None
-    }  # fmt: skip
-    try:
-        plan = Plan.model_validate({**study.plan.model_dump(), **given})
-    except ValidationError as e:
-        option = "--" + str(e.errors()[0]["loc"][0]).replace("_", "-")
-        raise InputError(f"{option}: {first_fault(e, Plan)}") from e
-    return study.model_copy(update={"plan": plan})
-
-
-def _refuse_vague_carry_over(study: "Study") -> None:
-    device = study.device
-    if device.carry_over == "washes out" and device.washout_km == 0:
-        raise InputError(
-            'study.toml: carry_over = "washes out" needs washout_km in [device]: the distance '
-            "after which its effect is gone"
-        )
 
 
 def _date(text: str) -> dt.date:

@@ -14,6 +14,8 @@ if TYPE_CHECKING:
 
 def refuse(a: argparse.Namespace, study: "Study", kept: bool) -> None:
     """Raise InputError where the options and [plan] contradict each other."""
+    from roadlog.plan.sealing import refuse_logs
+
     other = study.plan.switched_by_other
     if a.passphrase and a.sealed is None:
         raise InputError("--passphrase: say where the switcher's papers go, with --sealed FILE")
@@ -48,7 +50,7 @@ def refuse(a: argparse.Namespace, study: "Study", kept: bool) -> None:
             "switcher keeps them, outside the study: --sealed FILE, as on a stick"
         )
     _refuse_place(_file(a.sealed), a.study)
-    _refuse_logs(a.study, study)
+    refuse_logs(a.study, study)
 
 
 def _file(place: Path) -> Path:
@@ -68,68 +70,26 @@ def _refuse_place(path: Path, study: Path) -> None:
             raise InputError(f"--sealed: {file} is there already: name another file")
 
 
-def _refuse_logs(folder: Path, study: "Study") -> None:
-    """A schedule that is drawn among logs would deal out days that are over."""
-    from roadlog.runs.table import study_sources
-
-    try:
-        runs = study_sources(folder, study).runs
-    except InputError:
-        return  # there are none
-    if runs:
-        raise InputError(
-            f"{folder} holds {len(runs)} logs already: a schedule is sealed before the first "
-            "drive; put a pilot's logs into logs/pilot, or start a new study"
-        )
-
-
 def _sheets(path: Path) -> tuple[Path, Path]:
     return path.with_suffix(".html"), path.with_suffix(".ics")
-
-
-def stand_in(study: "Study") -> "Schedule":
-    """The study's sealed schedule with arms drawn by a seed that everyone knows.
-
-    What the plan says of the order (chances, number of orders) is said of this one.
-    """
-    import numpy as np
-
-    from roadlog.plan.schedule import drawn_anew, own_seed
-
-    assert study.schedule is not None
-    seed = own_seed(study.name, study.claim, study.device, study.schedule.unit[0].unit)
-    return drawn_anew(study.schedule, np.random.default_rng(seed))
 
 
 def sealed_away(
     a: argparse.Namespace, study: "Study", stand_in: "Schedule", now: dt.datetime
 ) -> "Schedule":
     """Draw the order, write it where the switcher keeps it, and give the schedule without arms."""
-    from roadlog.plan.calendar import calendar_file
-    from roadlog.plan.register import choices_of, fingerprint
-    from roadlog.plan.schedule import drawn_anew
-    from roadlog.plan.seal import hidden, locked, seal, system_generator
     from roadlog.plan.seal_log import COPY, SealEvent, log_seal
-    from roadlog.plan.sheet import sheet_page
+    from roadlog.plan.sealing import sealed_papers
     from roadlog.study.durable import atomic_write
 
-    rng = system_generator()
-    drawn = drawn_anew(stand_in, rng)
-    sealed = seal(drawn, study.plan.dummy_days, rng)
-    shut = hidden(drawn, sealed)
-    text = locked(sealed, _new_passphrase()) if a.passphrase else sealed.text
-    known = study.model_copy(update={"schedule": drawn})
-    sha256 = fingerprint(choices_of(study.model_copy(update={"schedule": shut})))
-    dummies = {u.unit for u in sealed.units if u.dummy}
-    claim = None if study.claim is None else study.claim.words
-    page = sheet_page(known, reader="switcher", claim=claim, sha256=sha256, dummies=dummies)
+    made = sealed_papers(study, stand_in, _new_passphrase() if a.passphrase else None, now)
     path = _file(a.sealed)
     html, ics = _sheets(path)
     papers = {
-        path: text,
-        html: page.encode(),
-        ics: calendar_file(known, show_arm=True, now=now, dummies=dummies),
-        **({a.study / COPY: text} if a.passphrase else {}),
+        path: made.papers[".json"],
+        html: made.papers[".html"],
+        ics: made.papers[".ics"],
+        **({a.study / COPY: made.papers[".json"]} if a.passphrase else {}),
     }
     for place, content in papers.items():
         atomic_write(place, lambda p, c=content: p.write_bytes(c))  # type: ignore[misc]
@@ -137,12 +97,14 @@ def sealed_away(
         (a.study / COPY).unlink(missing_ok=True)  # an earlier plan's
     log_seal(
         a.study,
-        SealEvent("sealed", now.isoformat(timespec="seconds"), sealed.sha256, len(drawn.unit)),
+        SealEvent(
+            "sealed", now.isoformat(timespec="seconds"), made.sealed.sha256, len(made.schedule.unit)
+        ),
     )
     print(f"For the switcher alone: {path}, {html.name}, {ics.name}")
     if a.passphrase:
         print(f"Encrypted; a copy is {a.study / COPY}. Print the sheet, then take {html} away.")
-    return shut
+    return made.schedule
 
 
 def ask_passphrase(prompt: str = "Passphrase of the switcher: ") -> str:
