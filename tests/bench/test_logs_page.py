@@ -1,16 +1,23 @@
 """Logs from a browser into a study: whole or not at all, safely named, taken only when seen."""
 
 import errno
+import http.client
 import io
 import json
 import os
 import shutil
+import socket
+import subprocess
+import sys
 import time
 import unicodedata
 import zipfile
+from collections.abc import Iterator
+from itertools import chain, repeat
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
+from urllib.parse import urlsplit
 
 import pytest
 from starlette.testclient import TestClient
@@ -19,7 +26,7 @@ from roadlog.bench import inbox as inbox_module
 from roadlog.bench import looking
 from roadlog.bench.answers import ANSWERS
 from roadlog.bench.inbox import LONGEST_NAME, Inbox, safe_name
-from roadlog.bench.jobs import Job
+from roadlog.bench.jobs import Job, Jobs
 from roadlog.bench.quick import Quick
 from roadlog.errors import InputError
 from roadlog.study.folder import load_study, log_files
@@ -391,3 +398,70 @@ def test_the_check_shows_a_line_a_run_and_its_page(
     assert text.count("<tr>") == 5
     assert 'sandbox="allow-scripts"' in text
     assert (folder / "results" / "check.html").is_file()
+
+
+def peak_mb(pid: int) -> float:
+    status = Path(f"/proc/{pid}/status").read_text()
+    return next(int(x.split()[1]) for x in status.splitlines() if x.startswith("VmHWM")) / 1000
+
+
+@pytest.fixture
+def served(
+    tmp_path: Path, fresh: Path
+) -> Iterator[tuple[int, http.client.HTTPConnection, dict[str, str]]]:
+    """The app in a process of its own, as `roadlog open` starts it, and a way to ask it."""
+    code = (
+        "import sys; from pathlib import Path; from roadlog.bench.serve import serve; "
+        "serve(Path(sys.argv[1]), ready=lambda a: print(a, flush=True))"
+    )
+    process = subprocess.Popen(
+        [sys.executable, "-c", code, str(tmp_path)], stdout=subprocess.PIPE, text=True
+    )
+    assert process.stdout is not None
+    where = urlsplit(process.stdout.readline().strip())
+    talk = http.client.HTTPConnection(where.netloc, timeout=60)
+    talk.request("GET", f"{where.path}?{where.query}")
+    answer = talk.getresponse()
+    answer.read()
+    cookie = answer.headers["set-cookie"].split(";")[0]
+    yield process.pid, talk, {"cookie": cookie, "origin": f"http://{where.netloc}", **JSON}
+    talk.close()
+    process.terminate()
+    process.wait()
+
+
+@pytest.mark.skipif(not Path("/proc/self/status").exists(), reason="memory is read from /proc")
+def test_two_hundred_megabytes_pass_a_server_of_less_than_300(
+    served: tuple[int, http.client.HTTPConnection, dict[str, str]], fresh: Path
+) -> None:
+    """Issue 14, section 5: as a body of its own and as a form, and one is cut off half-way."""
+    pid, talk, headers = served
+    piece, pieces = b"2026-03-02 08:00:00,50\n" * 45_590, 200  # 1.05 MB each
+    size = len(piece) * pieces
+    told = headers | {"content-length": str(size)}
+    talk.request("PUT", f"{AT}/file?name=a.csv", body=(piece for _ in range(pieces)), headers=told)
+    answer = talk.getresponse()
+    assert json.loads(answer.read()) == {"name": "a.csv", "size": size}
+    head = b'--xx\r\nContent-Disposition: form-data; name="files"; filename="b.csv"\r\n\r\n'
+    end = b"\r\n--xx--\r\n"
+    told = headers | {
+        "content-type": "multipart/form-data; boundary=xx",
+        "content-length": str(len(head) + size + len(end)),
+    }
+    body = chain([head], repeat(piece, pieces), [end])
+    talk.request("POST", AT, body=body, headers=told)
+    assert talk.getresponse().read() is not None
+    for job in Jobs(fresh.parent / ".roadlog" / "jobs").all():
+        job.stop()
+    assert [p.stat().st_size for p in Inbox(fresh).waiting()] == [size, size]
+    half = socket.create_connection((talk.host, talk.port))
+    lines = "".join(f"{k}: {v}\r\n" for k, v in headers.items())
+    start = f"PUT {AT}/file?name=c.csv HTTP/1.1\r\nhost: {talk.host}:{talk.port}\r\n{lines}"
+    half.sendall(f"{start}content-length: {size}\r\n\r\n".encode() + piece)
+    half.close()
+    until = time.monotonic() + 20
+    while hidden(fresh):
+        assert time.monotonic() < until
+        time.sleep(0.05)
+    assert [p.name for p in Inbox(fresh).waiting()] == ["a.csv", "b.csv"]
+    assert peak_mb(pid) < 300
