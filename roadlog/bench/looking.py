@@ -123,9 +123,8 @@ def _written(path: Path) -> dict[str, list[str]]:
         found = sniff(text, path, partial(is_known, rules={}))
     except (RoadlogError, ValueError, IndexError):
         return {}
-    rows = found.samples[:FIRST_VALUES]
     return {
-        header: [row[i][:40] for row in rows if i < len(row)]
+        header: [row[i][:40] for row in found.samples if row[i].strip()][:FIRST_VALUES]
         for i, header in enumerate(found.headers)
         if header
     }
@@ -169,22 +168,37 @@ def one_file(*, folder: str, file: str) -> Facts:
     known, inbox = _opened(home), Inbox(home)
     path = inbox.find(file)
     found = propose(home, known, [path])[0]
-    if found.log is None:
-        written = _written(path)
-        empty: Facts = dict.fromkeys(("taken_for", "unit", "filled", "note"), "")
-        empty |= {"units": [], "picture": None}
-        layout: Facts = {
-            "files": [file],
-            "columns": [{"header": h, "first": v, **empty} for h, v in written.items()],
-        }
-    else:
-        layout = _layout([found.log])
+    log = found.log or _units_left_open(path, known)
+    layout = _unread(path) if log is None else _layout([log])
     return {
         **_row(found, inbox, known),
         "layout": layout,
         "signals": [[s, plain(s), SIGNALS[s].unit] for s in SIGNALS],
         "units": sorted(UNITS),
     }
+
+
+def _units_left_open(path: Path, known: "Study") -> "Log | None":
+    """The log with the units that it doesn't settle still open, None if more is wrong with it."""
+    from roadlog.ingest import read_log
+
+    try:
+        return read_log(path, columns=known.columns, time=known.time, alone=False)
+    except RoadlogError:
+        return None
+
+
+def _unread(path: Path) -> Facts:
+    """The columns of a file that can't be read as a log: what their headings alone would say."""
+    from roadlog.ingest.text.columns import match_header
+
+    columns = []
+    for header, first in _written(path).items():
+        meaning = match_header(header)
+        taken_for = meaning.signal or ("time" if meaning.role == "time" else "")
+        said = {"header": header, "taken_for": taken_for, "unit": meaning.unit or "", "filled": ""}
+        columns.append({**said, "note": "", "first": first, "units": [], "picture": None})
+    return {"files": [path.name], "columns": columns[:MOST_COLUMNS]}
 
 
 def say_column(*, folder: str, header: str, signal: str, unit: str) -> Facts:

@@ -323,6 +323,35 @@ def test_a_columns_meaning_is_written_and_the_comments_stay(fresh: Path) -> None
     assert rules['a "b" \\ é'].signal == "ignore"
 
 
+def test_a_unit_that_the_values_leave_open_is_settled_by_a_click(fresh: Path) -> None:
+    rows = "".join(
+        f"2026-03-02 08:{i // 60:02d}:{i % 60:02d},{15 + i // 100},{30 + i % 9},{5 + i % 3}\n"
+        for i in range(600)
+    )
+    put_in(fresh, "a.csv", f"time,intake air temperature,speed,MAF\n{rows}".encode())
+    told = looking.one_file(folder=str(fresh), file="a.csv")
+    open_ = {c["header"]: c["units"] for c in told["layout"]["columns"] if c["units"]}
+    for header, units in open_.items():
+        signal = next(c["taken_for"] for c in told["layout"]["columns"] if c["header"] == header)
+        looking.say_column(folder=str(fresh), header=header, signal=signal, unit=units[0])
+    again = looking.one_file(folder=str(fresh), file="a.csv")
+    assert open_
+    assert not any(c["units"] for c in again["layout"]["columns"])
+    assert again["can"]
+
+
+def test_rival_columns_are_listed_so_that_one_can_be_set_aside(fresh: Path) -> None:
+    rows = "".join(f"2026-03-02 08:00:{i:02d},{i},{99 - i},5\n" for i in range(60))
+    put_in(fresh, "a.csv", f"time,speed,vehicle speed,MAF\n{rows}".encode())
+    told = looking.one_file(folder=str(fresh), file="a.csv")
+    assert told["refused"]
+    columns = {c["header"]: c for c in told["layout"]["columns"]}
+    assert columns["vehicle speed"]["taken_for"] == "speed_kmh"
+    assert columns["speed"]["first"] == ["0", "1", "2"]
+    looking.say_column(folder=str(fresh), header="speed", signal="ignore", unit="")
+    assert looking.one_file(folder=str(fresh), file="a.csv")["can"]
+
+
 @pytest.mark.parametrize(
     ("header", "signal", "unit"),
     [("V", "nonsense", ""), ("V", "speed_kmh", "kPa"), ("T", "time", "mph"), (" ", "ignore", "")],
