@@ -46,4 +46,5 @@ ANSWERS: dict[str, Callable[..., Answer]] = {
     **LAST_ANSWERS,
     "one_file": looking.one_file,
     "say_column": looking.say_column,
+    "say_day_first": looking.say_day_first,
 }

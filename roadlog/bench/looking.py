@@ -82,6 +82,7 @@ def _row(p: "Proposal", inbox: Inbox, known: "Study") -> Facts:
         "can": _can(p),
         "already": p.already,
         "refused": _named(p.refused, inbox),
+        "day_open": "set day_first" in p.refused,
         "lines": said,
         "arm": "" if known.shut else p.arm or "",
     }
@@ -221,6 +222,15 @@ def say_column(*, folder: str, header: str, signal: str, unit: str) -> Facts:
     with one_writer(Path(folder), "the bench"):
         write_column(path, header, rule)
     return {"header": header}
+
+
+def say_day_first(*, folder: str, day_first: bool) -> Facts:
+    """Write into study.toml whether the logs' dates have the day before the month."""
+    from roadlog.plan.studyfile import write_day_first
+
+    with one_writer(Path(folder), "the bench"):
+        write_day_first(Path(folder) / "study.toml", day_first)
+    return {"day_first": day_first}
 
 
 def take(

@@ -73,41 +73,64 @@ def with_column(text: str, header: str, rule: ColumnRule) -> str:
         If the text isn't TOML, or its columns are written in a way that can't be added to.
     """
     import tomlkit
-    from tomlkit.exceptions import TOMLKitError
 
     before = parse_study(text)
     wanted = before.model_copy(update={"columns": {**before.columns, header: rule}})
+    if rule.unit is None:
+        return _with_entry(text, "columns", header, rule.signal, wanted)
+    row = tomlkit.inline_table()
+    row.update({"signal": rule.signal, "unit": rule.unit})
+    return _with_entry(text, "columns", header, row, wanted)
+
+
+def with_day_first(text: str, day_first: bool) -> str:
+    """The text of study.toml that says whether dates have the day before the month.
+
+    Raises
+    ------
+    InputError
+        If the text isn't TOML, or its `[time]` is written in a way that can't be added to.
+    """
+    before = parse_study(text)
+    time = before.time.model_copy(update={"day_first": day_first})
+    wanted = before.model_copy(update={"time": time})
+    return _with_entry(text, "time", "day_first", day_first, wanted)
+
+
+def _with_entry(text: str, table: str, key: str, value: Any, wanted: Study) -> str:
+    """The text with one entry of a table set, if that and nothing else makes the study `wanted`."""
+    import tomlkit
+    from tomlkit.exceptions import TOMLKitError
+
+    by_hand = f"write '{key}' into [{table}] by hand"
     try:
         document = tomlkit.parse(text)
-        if "columns" not in document:
+        if table not in document:
             if text and not text.endswith("\n\n"):
                 document.add(tomlkit.nl())
-            document.add("columns", tomlkit.table())
-        table: Any = document["columns"]
-        if rule.unit is None:
-            table[header] = rule.signal
-        else:
-            row = tomlkit.inline_table()
-            row.update({"signal": rule.signal, "unit": rule.unit})
-            table[header] = row
+            document.add(table, tomlkit.table())
+        entries: Any = document[table]
+        entries[key] = value
         new = tomlkit.dumps(document)
         after = parse_study(new)
     except (TOMLKitError, InputError, TypeError, ValueError) as e:
         raise InputError(
-            f"study.toml: its columns are written in a way that can't be added to: write "
-            f"'{header}' into [columns] by hand"
+            f"study.toml: its [{table}] is written in a way that can't be added to: {by_hand}"
         ) from e
     if after != wanted:
-        raise InputError(
-            f"study.toml: writing '{header}' into [columns] would change other tables: write it "
-            "there by hand"
-        )
+        raise InputError(f"study.toml: writing '{key}' would change other tables: {by_hand}")
     return new
 
 
 def write_column(path: Path, header: str, rule: ColumnRule) -> None:
     """Put a column's meaning into the file in one step."""
     new = with_column(path.read_bytes().decode("utf-8-sig"), header, rule)
+    atomic_write(path, lambda p: p.write_bytes(new.encode("utf-8")))
+
+
+def write_day_first(path: Path, day_first: bool) -> None:
+    """Put the order of day and month into the file in one step."""
+    new = with_day_first(path.read_bytes().decode("utf-8-sig"), day_first)
     atomic_write(path, lambda p: p.write_bytes(new.encode("utf-8")))
 
 

@@ -340,6 +340,24 @@ def test_a_unit_that_the_values_leave_open_is_settled_by_a_click(fresh: Path) ->
     assert again["can"]
 
 
+def test_day_or_month_first_is_settled_by_a_click(
+    browser: TestClient, fresh: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("roadlog.bench.pages.logs.start_job", no_tell)
+    before = (fresh / "study.toml").read_text()
+    rows = "".join(f"03/02/2026 08:00:{i:02d},{i},5\n" for i in range(60))
+    put_in(fresh, "a.csv", f"time,speed,MAF\n{rows}".encode())
+    (row,) = looking.look(study=str(fresh), tell=no_tell)["files"]
+    assert row["day_open"]
+    assert browser.post(f"{AT}/dates", data={"first": "x"}).status_code == 400
+    assert browser.post(f"{AT}/dates", data={"first": "month"}).status_code == 200
+    assert load_study(fresh).time.day_first is False
+    (row,) = looking.look(study=str(fresh), tell=no_tell)["files"]
+    assert not row["day_open"]
+    assert "2026-03-02" in row["lines"][0] + row["refused"]
+    assert (fresh / "study.toml").read_text().startswith(before.rstrip())
+
+
 def test_rival_columns_are_listed_so_that_one_can_be_set_aside(fresh: Path) -> None:
     rows = "".join(f"2026-03-02 08:00:{i:02d},{i},{99 - i},5\n" for i in range(60))
     put_in(fresh, "a.csv", f"time,speed,vehicle speed,MAF\n{rows}".encode())

@@ -231,6 +231,17 @@ async def column(request: Request) -> Response:
     return RedirectResponse(f"{here.at}/logs", 303)
 
 
+async def dates(request: Request) -> Response:
+    """Write into study.toml which comes first in dates, day or month, and look again."""
+    here = await study_of(request)
+    first = (await typed(request)).get("first", "")
+    if first not in ("day", "month"):
+        raise InputError("say which comes first in the dates: the day or the month")
+    await ask(request, "say_day_first", folder=here.folder, day_first=first == "day")
+    await run_in_threadpool(start_job, request, "look", here)
+    return RedirectResponse(f"{here.at}/logs", 303)
+
+
 STEP = Step("/logs", N_("Logs"))
 ROUTES = [
     Route("/study/{study}/logs", logs),
@@ -240,5 +251,6 @@ ROUTES = [
     Route("/study/{study}/logs/take", take, methods=["POST"]),
     Route("/study/{study}/logs/drop", drop, methods=["POST"]),
     Route("/study/{study}/logs/one", one),
+    Route("/study/{study}/logs/dates", dates, methods=["POST"]),
     Route("/study/{study}/logs/column", column, methods=["POST"]),
 ]
