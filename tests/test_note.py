@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from roadlog.analysis import standing
+from roadlog.analysis import day_notes, standing
 from roadlog.cli import main
 from roadlog.closure.fuelbook import read_fills
 from roadlog.errors import InputError
@@ -49,6 +49,7 @@ def made(folder: Path, monkeypatch: pytest.MonkeyPatch, *, knew: str = "true",
     units = ", ".join(f'{{ unit = {d}, arm = "{a}" }}' for d, a in zip(DAYS, arms, strict=True))
     (folder / "study.toml").write_text(STUDY.format(knew=knew, units=units))
     now = dt.datetime.combine(today, dt.time(hour, 42), tzinfo=dt.UTC)
+    monkeypatch.setattr(day_notes, "now_of", lambda _: now)
     monkeypatch.setattr(standing, "now_of", lambda _: now)
     return folder
 

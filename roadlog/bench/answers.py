@@ -10,6 +10,7 @@ from typing import Any
 
 from roadlog.bench import looking
 from roadlog.bench.last_answers import LAST_ANSWERS
+from roadlog.bench.noting import NOTING
 from roadlog.bench.planning import PLANNING
 from roadlog.study.folder import load_study
 
@@ -39,6 +40,7 @@ def overview(*, folder: str) -> Answer:
 
 
 ANSWERS: dict[str, Callable[..., Answer]] = {
+    **NOTING,
     **PLANNING,
     "nothing": nothing,
     "study": study,

@@ -194,6 +194,21 @@ def new_fill(
     return NewFill(fill, path, with_cells(text, {}, [cells]), (*earlier, fill))
 
 
+def is_written(folder: Path, answers: Mapping[str, str], day: dt.date, study: Study) -> bool:
+    """Whether the last fill of the file is the one that the answers tell, as when sent twice."""
+    path = folder / NAME
+    if not path.is_file():
+        return False
+    fills = read_fills(path, study.time.day_first)
+    text = hand_text(path.read_bytes(), path)
+    columns = fill_headings([h.strip() for h in text.records[text.head][2] if h.strip()], path)
+    try:
+        fields, _ = fill_told(answers, day, columns, GALLONS.get(study.units))
+        return bool(fills) and _same(fills[-1], row_of(Fill, fields, "the fill"))
+    except (InputError, KeyError):
+        return False
+
+
 def write_fill(made: NewFill, day_first: bool | None) -> None:
     """Write the file in one step.
 

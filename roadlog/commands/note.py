@@ -1,10 +1,8 @@
 """`roadlog note`: the day's notes, asked one by one or given as options, into notes.csv."""
 
 import argparse
-import datetime as dt
 import sys
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Callable, Sequence
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -14,11 +12,9 @@ from roadlog.commands.sources import opened
 from roadlog.errors import InputError
 
 if TYPE_CHECKING:
-    from roadlog.closure.fillnote import NewFill
-    from roadlog.runs.daily_notes import Column, DayRow
-    from roadlog.study.settings import Study
+    from roadlog.analysis.day_notes import Day
+    from roadlog.runs.daily_notes import Column
 
-NIGHT_H = 4  # before this hour a drive of the day before may just be over
 FILL_NAMES = {
     "fill": "litres", "litres": "litres", "liters": "litres", "fuel filled": "litres",
     "odometer": "odometer_km", "price": "price_per_l", "full": "full", "time": "time",
@@ -60,37 +56,22 @@ def add(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None
     p.set_defaults(run=_note)
 
 
-@dataclass
-class Day:
-    """What is being noted: the study, the day, what stands there, and the answers so far."""
+def _again(day: "Day") -> str:
+    """The command that goes on with the answers that aren't written."""
+    from roadlog.plan.today import command
 
-    folder: Path
-    study: "Study"
-    date: dt.date
-    now: dt.datetime
-    told_date: bool
-    columns: "Sequence[Column]"
-    row: "DayRow"
-    before: Mapping[str, str]
-    cells: dict[str, str] = field(default_factory=dict)
-    fill: dict[str, str] = field(default_factory=dict)
-    made: "NewFill | None" = None
-
-    def again(self) -> str:
-        """The command that goes on with the answers that aren't written."""
-        from roadlog.plan.today import command
-
-        sets = [f"{h}={c}" for h, c in self.cells.items() if c]
-        sets += [f"{k.partition('_')[0]}={v}" for k, v in self.fill.items() if v]
-        options = ["--date", f"{self.date}"] if self.told_date else []
-        return command("note", str(self.folder), *options, *(o for s in sets for o in ("--set", s)))
+    sets = [f"{h}={c}" for h, c in day.cells.items() if c]
+    sets += [f"{k.partition('_')[0]}={v}" for k, v in day.fill.items() if v]
+    options = ["--date", f"{day.date}"] if day.told_date else []
+    return command("note", str(day.folder), *options, *(o for s in sets for o in ("--set", s)))
 
 
 def _note(a: argparse.Namespace) -> int:
+    from roadlog.analysis.day_notes import day_of
     from roadlog.analysis.standing import with_logs_order
 
     study = with_logs_order(a.study, opened(a.study))
-    day = _day(a, study)
+    day = day_of(a.study, study, a.date, anyway=a.anyway)
     print(_first_line(day))
     if a.set:
         _given(day, a.set, replace=a.replace)
@@ -114,77 +95,17 @@ def _note(a: argparse.Namespace) -> int:
     return 0
 
 
-def _day(a: argparse.Namespace, study: "Study") -> Day:
-    """The day that is noted, held against schedule and clock."""
-    from roadlog.analysis.standing import now_of
-    from roadlog.plan.today import driver_is_blind
-    from roadlog.runs.daily_notes import before, columns_of, day_row
-    from roadlog.runs.deviations import is_deviation
-    from roadlog.runs.notes import read_notes
-
-    now = now_of(study)
-    days = {d for u in (study.schedule.unit if study.schedule else ()) for d in (u.unit, *u.also)}
-    date: dt.date = a.date or now.date()
-    if a.date is None and now.hour < NIGHT_H and date not in days and _yesterday(date) in days:
-        date = _yesterday(date)
-    if date > now.date():
-        raise InputError(
-            f"{date} is still to come (this computer says {now:%Y-%m-%d}): note it then"
-        )
-    dated = any(isinstance(d, dt.date) for d in days)
-    if dated and date not in days and not a.anyway:
-        near = min((d for d in days if isinstance(d, dt.date)), key=lambda d: abs((d - date).days))
-        raise InputError(
-            f"{date} isn't in the schedule (the nearest day is {near}): name the day with --date, "
-            "or note it all the same with --anyway"
-        )
-    path = a.study / "notes.csv"
-    notes = read_notes(path, study.time.day_first) if path.is_file() else None
-    heads = list(map(str, notes.columns)) if notes is not None else _headings(_empty(study))
-    also = list(study.analysis.noted_covariates)
-    if not any(is_deviation(h) for h in heads) and study.analysis.exclude_if:
-        also.append("deviation")
-    blind = driver_is_blind(study)
-    if blind and "guess" not in [h.lower() for h in heads]:
-        also.append("guess")
-    columns = [c for c in columns_of(heads, also) if blind or c.item.name != "guess"]
-    from roadlog.runs.daily_notes import DayRow
-
-    return Day(
-        a.study, study, date, now, a.date is not None or date != now.date(), columns,
-        DayRow(None, {}) if notes is None else day_row(notes, date),
-        {} if notes is None else before(notes, date),
-    )  # fmt: skip
-
-
-def _yesterday(day: dt.date) -> dt.date:
-    return day - dt.timedelta(days=1)
-
-
-def _empty(study: "Study") -> bytes:
-    """A new notes.csv, with a row for each scheduled day."""
-    from roadlog.plan.studyfile import notes_template
-    from roadlog.study.settings import Schedule
-
-    schedule = study.schedule or Schedule()
-    return notes_template(schedule, study.analysis.noted_covariates, study.units).encode()
-
-
-def _headings(raw: bytes) -> list[str]:
-    return raw.decode().partition("\n")[0].split(",")
-
-
-def _first_line(day: Day) -> str:
+def _first_line(day: "Day") -> str:
+    from roadlog.analysis.day_notes import scheduled
     from roadlog.plan.today import short_name
 
-    days = [d for u in (day.study.schedule.unit if day.study.schedule else ())
-            for d in (u.unit, *u.also)]  # fmt: skip
+    days = scheduled(day.study)
     place = f", day {days.index(day.date) + 1} of {len(days)}" if day.date in days else ""
     when = f"{day.date:%a} {day.date.day} {day.date:%b %Y}"
     return f"Parked? Then the notes of {when}{place}, for {short_name(day.study, 40)}."
 
 
-def _given(day: Day, sets: Sequence[str], *, replace: bool) -> None:
+def _given(day: "Day", sets: Sequence[str], *, replace: bool) -> None:
     """Answers from options."""
     from roadlog.runs.daily_notes import cell_of
 
@@ -208,10 +129,10 @@ def _given(day: Day, sets: Sequence[str], *, replace: bool) -> None:
             day.cells[column.heading] = cell
     if day.fill and "litres" not in day.fill:
         raise InputError("--set: a fill needs its amount too: add --set 'fill=31.4 L'")
-    _plan_fill(day)
+    day.plan_fill()
 
 
-def _column(day: Day, name: str) -> "Column":
+def _column(day: "Day", name: str) -> "Column":
     """The column that a name means; a known thing that the file lacks becomes a column."""
     from roadlog.plan.studyfile import noted_in
     from roadlog.runs.daily_notes import columns_of
@@ -230,7 +151,7 @@ def _column(day: Day, name: str) -> "Column":
     raise InputError(f"--set {name[:40]}: {'means several' if part else 'is none of'}: {names}")
 
 
-def _asked(day: Day, read: Callable[[str], str], say: Callable[[str], object]) -> bool:
+def _asked(day: "Day", read: Callable[[str], str], say: Callable[[str], object]) -> bool:
     """Answers typed in; False if a day that is noted is to stay as it is."""
     from roadlog.runs.daily_notes import cell_of
     from roadlog.runs.deviations import agreed_word
@@ -266,7 +187,7 @@ def _asked(day: Day, read: Callable[[str], str], say: Callable[[str], object]) -
     return True
 
 
-def _asked_fill(day: Day, read: Callable[[str], str], say: Callable[[str], object]) -> None:
+def _asked_fill(day: "Day", read: Callable[[str], str], say: Callable[[str], object]) -> None:
     from roadlog.closure.fillnote import units_of_fills
 
     litres, km, price = units_of_fills(day.folder, day.study)
@@ -283,7 +204,7 @@ def _asked_fill(day: Day, read: Callable[[str], str], say: Callable[[str], objec
         def checked(text: str, name: str = name) -> str:
             day.fill[name] = text
             try:
-                _plan_fill(day)
+                day.plan_fill()
             except InputError:
                 del day.fill[name]
                 raise
@@ -292,14 +213,6 @@ def _asked_fill(day: Day, read: Callable[[str], str], say: Callable[[str], objec
         if not _answer(read, say, question, default, checked) and name == "litres":
             day.fill.clear()
             return
-
-
-def _plan_fill(day: Day) -> None:
-    """Hold the fill's answers so far against the file, writing nothing."""
-    from roadlog.closure.fillnote import empty_fills, new_fill
-
-    if day.fill.get("litres", "").strip():
-        day.made = new_fill(day.folder, empty_fills(day.study.units), day.fill, day.date, day.study)
 
 
 def _answer(
@@ -332,23 +245,15 @@ def _yes(
     return YES[_answer(read, say, question, default, known)]
 
 
-def _write(day: Day) -> None:
+def _write(day: "Day") -> None:
     from roadlog.closure.fillnote import write_fill
     from roadlog.plan.today import command
-    from roadlog.runs.daily_notes import write_day
     from roadlog.wording.screen import paragraph
     from roadlog.wording.units import told
 
     try:
         if day.cells:
-            write_day(
-                day.folder,
-                _empty(day.study),
-                day.date,
-                day.cells,
-                day.study.time.day_first,
-                day.now,
-            )
+            day.write_row()
             row = "; ".join(f"{h}: {c}" for h, c in day.cells.items() if c) or "all blank"
             print(f"Written: {day.folder / 'notes.csv'}, the row of {day.date}")
             print("\n".join(paragraph("", f"  {row}")))
@@ -358,12 +263,12 @@ def _write(day: Day) -> None:
             print(f"Written: {day.made.path}: {told(day.made.fill.litres, 'L', 2)}")
     except OSError as e:
         raise InputError(
-            f"{e.filename or day.folder}: {e.strerror}: nothing is lost, go on with  {day.again()}"
+            f"{e.filename or day.folder}: {e.strerror}: nothing is lost, go on with  {_again(day)}"
         ) from e
     print(f"Next: {command('next', str(day.folder))}")
 
 
-def _interrupted(day: Day) -> int:
+def _interrupted(day: "Day") -> int:
     """Keep the answers so far, and say how to go on."""
     if day.made is not None and not all(k in day.fill for k in ("odometer_km", "full")):
         day.made = None  # half a fill isn't written; the command holds what was told of it
@@ -373,5 +278,5 @@ def _interrupted(day: Day) -> int:
         _write(day)
     day.fill = fill
     kept = "one answer was" if some == 1 else f"{some} answers were"
-    print(f"Stopped; {kept} kept. Go on with:\n  {day.again()}", file=sys.stderr)
+    print(f"Stopped; {kept} kept. Go on with:\n  {_again(day)}", file=sys.stderr)
     return 1

@@ -1,0 +1,66 @@
+"""The day: what to do, what to fit, and the notes to write once the car is parked."""
+
+from typing import Any
+
+from starlette.requests import Request
+from starlette.responses import RedirectResponse, Response
+from starlette.routing import Route
+
+from roadlog.bench.forms import typed
+from roadlog.bench.show import N_, Here, Step, ask, page, study_of
+
+NOTE, WAS, FILL = "n:", "w:", "fill:"
+
+
+async def today(request: Request) -> Response:
+    """What the day needs, and its notes as a form."""
+    here = await study_of(request)
+    query = request.query_params
+    return await _shown(
+        request, here, query.get("date", "")[:40], anyway=bool(query.get("anyway")),
+        written=query.get("written", "")[:40],
+    )  # fmt: skip
+
+
+async def note(request: Request) -> Response:
+    """Write the notes, or show beside each field what is wrong, with what was typed kept."""
+    here = await study_of(request)
+    form = await typed(request)
+    date, anyway = form.get("date", "")[:40], bool(form.get("anyway"))
+    told = await ask(
+        request, "write_notes", folder=here.folder, date=date, anyway=anyway,
+        told=_part(form, NOTE), was=_part(form, WAS), fill=_part(form, FILL),
+    )  # fmt: skip
+    if "faults" in told:
+        return await _shown(
+            request, here, date, anyway=anyway, typed_in=form, faults=told["faults"]
+        )
+    more = "&anyway=1" if anyway else ""
+    return RedirectResponse(
+        f"{here.at}/today?date={told['date']}{more}&written={told['date']}", 303
+    )
+
+
+def _part(form: dict[str, str], mark: str) -> dict[str, str]:
+    return {k.removeprefix(mark): v for k, v in form.items() if k.startswith(mark)}
+
+
+async def _shown(
+    request: Request, here: Here, date: str, *, anyway: bool, written: str = "",
+    typed_in: dict[str, str] | None = None, faults: dict[str, str] | None = None,
+) -> Response:  # fmt: skip
+    told = await ask(request, "today", folder=here.folder)
+    form: dict[str, Any] = await ask(
+        request, "notes_form", folder=here.folder, date=date, anyway=anyway
+    )
+    return await page(
+        request, "today.html", 400 if faults else 200, here=here, told=told, form=form,
+        anyway=anyway, date=date, written=written, typed=typed_in or {}, faults=faults or {},
+    )  # fmt: skip
+
+
+STEP = Step("/today", N_("Today"))
+ROUTES = [
+    Route("/study/{study}/today", today),
+    Route("/study/{study}/today", note, methods=["POST"]),
+]
