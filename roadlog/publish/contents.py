@@ -6,6 +6,7 @@ spellings in which a word can hide.
 
 import base64
 import binascii
+import hashlib
 import html
 import io
 import re
@@ -13,7 +14,7 @@ import urllib.parse
 import zipfile
 import zlib
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import pandas as pd
@@ -31,32 +32,55 @@ _TABLES = (".csv", ".tsv", ".parquet")
 
 @dataclass(frozen=True)
 class Content:
-    """One file, or one within another: name, texts, and what its metadata hold against it."""
+    """One file, or one within another: name, texts, and what its metadata hold against it.
+
+    `same_as` tells contents apart; one that was read before is named again, without its texts.
+    """
 
     name: str
     texts: tuple[str, ...]
     metadata: str = ""
     is_table: bool = False
+    same_as: str = ""
+    read_before: bool = False
 
 
 def contents(folder: Path) -> Iterator[Content]:
-    """Every file of a folder (or one file), and every file in an archive among them."""
+    """Every file of a folder (or one file), and every file in an archive among them.
+
+    The same bytes are read once: archives come last, since they hold the files beside them.
+    """
     files = sorted(p for p in folder.rglob("*") if p.is_file()) if folder.is_dir() else [folder]
-    for path in files:
+    read: dict[str, int] = {}
+    for path in sorted(files, key=lambda p: p.suffix.casefold() == ".zip"):
         name = path.relative_to(folder).as_posix() if folder.is_dir() else path.name
-        yield from _of_bytes(name, path.read_bytes(), 0)
+        yield from _of_bytes(name, path.read_bytes(), 0, read)
 
 
-def _of_bytes(name: str, data: bytes, depth: int) -> Iterator[Content]:
+def _of_bytes(name: str, data: bytes, depth: int, read: dict[str, int]) -> Iterator[Content]:
+    """`read` has, by what tells contents apart, how deep in other files they lay when read."""
+    kind = "table" if name.casefold().endswith(_TABLES) else "text"
+    same_as = f"{kind} {hashlib.sha256(data).hexdigest()}"
+    if read.get(same_as, depth + 1) <= depth:
+        yield Content(name, (), same_as=same_as, read_before=True)
+        return
+    read[same_as] = depth
+    for content in _opened(name, data, depth, read):
+        yield content if content.same_as else replace(content, same_as=same_as)
+
+
+def _opened(name: str, data: bytes, depth: int, read: dict[str, int]) -> Iterator[Content]:
     if data[:4] == b"PK\x03\x04" and depth < _DEEPEST:
         with zipfile.ZipFile(io.BytesIO(data)) as archive:
             yield Content(name, (archive.comment.decode("utf-8", "replace"),))
             for entry in archive.infolist():
                 if not entry.is_dir() and entry.file_size <= _MOST_BYTES:
-                    yield from _of_bytes(f"{name}/{entry.filename}", archive.read(entry), depth + 1)
+                    yield from _of_bytes(
+                        f"{name}/{entry.filename}", archive.read(entry), depth + 1, read
+                    )
         return
     if data[:2] == b"\x1f\x8b" and depth < _DEEPEST:
-        yield from _of_bytes(f"{name} (unpacked)", _inflated(data, 31), depth + 1)
+        yield from _of_bytes(f"{name} (unpacked)", _inflated(data, 31), depth + 1, read)
         return
     table = name.casefold().endswith(_TABLES)
     if data[:5] == b"%PDF-":
@@ -78,7 +102,7 @@ def _of_bytes(name: str, data: bytes, depth: int) -> Iterator[Content]:
                     inner = base64.b64decode(found[1], validate=False)
                 except binascii.Error:
                     continue
-                yield from _of_bytes(f"{name} (embedded {i})", inner, depth + 1)
+                yield from _of_bytes(f"{name} (embedded {i})", inner, depth + 1, read)
 
 
 def _plain(data: bytes) -> str:

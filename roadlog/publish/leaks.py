@@ -132,8 +132,11 @@ def leaks(folder: Path, private: PrivateFacts) -> list[Leak]:
         Each finding once a file; empty if nothing was found.
     """
     found: dict[Leak, None] = {}
+    known: dict[str, tuple[str, ...]] = {}
     for content in contents(folder):
-        for what in (*_in_name(content, private), *_in_text(content, private)):
+        if not content.read_before:
+            known[content.same_as] = tuple(_in_text(content, private))
+        for what in (*_in_name(content, private), *known[content.same_as]):
             found[Leak(content.name, what)] = None
     return list(found)
 
@@ -142,11 +145,11 @@ def _in_name(content: Content, private: PrivateFacts) -> Iterator[str]:
     for word in (*private.names, *private.words):
         if _word(word).search(content.name):
             yield f"its name holds '{word}'"
-    if content.metadata:
-        yield content.metadata
 
 
 def _in_text(content: Content, private: PrivateFacts) -> Iterator[str]:
+    if content.metadata:
+        yield content.metadata
     for text in content.texts:
         for name in private.names:
             if name in text and _word(name).search(text):

@@ -6,6 +6,8 @@ read as markup. The same pages give the same bytes.
 """
 
 import datetime as dt
+import html
+import itertools
 import json
 import re
 import tempfile
@@ -34,8 +36,16 @@ ENDED_BY = {
 }  # fmt: skip
 INLINE = {"b", "strong", "i", "em", "code", "span", "a", "abbr", "small", "sub", "sup", "time",
           "u", "mark", "q", "kbd", "cite", "dfn", "br"}  # fmt: skip
+# Words that are told by where they stand on the screen: a picture's own text says them on paper.
+PLACED = {"screen-only", "road-km", "road-top", "road-bottom", "road-north"}
 LONGEST_WORD = 26
+LINE_PT = 493.0  # width of the paper's text
+PICTURE_PT = 1.15  # a picture's unit on paper, so that its letters are as large as the text's
+MOST_HEIGHT = 1 / 1.2  # of the text's width
+LEAST_PICTURE = (40.0, 20.0)  # what is smaller is a sign in running text
 _SVG = re.compile(r"<svg\b.*?</svg>", re.DOTALL)
+_STYLE = re.compile(r"<style\b[^>]*>(.*?)</style>", re.DOTALL)
+_PLAIN_SELECTOR = re.compile(r"[\w\s.-]+")
 _VARIABLE = re.compile(r"var\(\s*(--[\w-]+)\s*(?:,[^()]*)?\)")
 
 
@@ -111,13 +121,35 @@ def tree_of(page: str, pictures: list[str], road: str | None = None) -> list[Nod
 
     def put_aside(found: re.Match[str]) -> str:
         kept.append(found.group(0))
-        return f'<img data-picture="{len(kept) - 1}">'
+        named = re.match(r'<svg\b[^>]*? class="([\w -]*)"', found.group(0))
+        classes = named.group(1) if named else ""
+        return f'<img class="{classes}" data-picture="{len(kept) - 1}">'
 
     reader = _Reader()
     reader.feed(_SVG.sub(put_aside, page))
     reader.close()
     body = _first(reader.root, "body") or reader.root
-    return _Blocks(kept, pictures, colours, road).blocks(body["c"])
+    return _together(_Blocks(kept, pictures, colours, _rules(page), road).blocks(body["c"]))
+
+
+def _rules(page: str) -> list[tuple[str, str]]:
+    """Selector and declarations of each plain rule that names a class, for every medium."""
+    text = re.sub(r"/\*.*?\*/", "", "\n".join(_STYLE.findall(page)), flags=re.DOTALL)
+    text = re.sub(r"@[^{};]*{(?:[^{}]*{[^{}]*})*[^{}]*}", "", text)
+    found = []
+    for selectors, declarations in re.findall(r"([^{}]+){([^{}]*)}", text):
+        for selector in selectors.split(","):
+            if "." in selector and _PLAIN_SELECTOR.fullmatch(selector.strip()):
+                found.append((selector.strip(), declarations.strip()))
+    return found
+
+
+def _together(nodes: list[Node]) -> list[Node]:
+    """Small print before a picture, and a picture before small print, keep to what follows."""
+    for node, following in itertools.pairwise(nodes):
+        if {node["t"], following["t"]} == {"picture", "small"}:
+            node["keep"] = True
+    return nodes
 
 
 def _variables(page: str) -> Mapping[str, str]:
@@ -167,9 +199,15 @@ class _Blocks:
     """Turns elements into what the paper knows: heads, paragraphs, lists, tables, pictures."""
 
     def __init__(
-        self, kept: list[str], pictures: list[str], colours: Mapping[str, str], road: str | None
+        self,
+        kept: list[str],
+        pictures: list[str],
+        colours: Mapping[str, str],
+        rules: Sequence[tuple[str, str]],
+        road: str | None,
     ) -> None:
         self.kept, self.pictures, self.colours, self.road = kept, pictures, colours, road
+        self.rules = rules
 
     def blocks(self, children: Sequence[Any]) -> list[Node]:
         """Blocks of a row of children; loose text and inline elements become paragraphs."""
@@ -182,7 +220,7 @@ class _Blocks:
             loose.clear()
 
         for child in children:
-            if isinstance(child, str) or child["t"] in INLINE:
+            if self._in_line(child):
                 loose.append(child)
             else:
                 close_paragraph()
@@ -190,10 +228,17 @@ class _Blocks:
         close_paragraph()
         return out
 
+    def _in_line(self, child: Any) -> bool:
+        """Whether text, an element within text, or a sign."""
+        if isinstance(child, str) or child["t"] in INLINE:
+            return True
+        size = _size(self.kept[int(child["a"].get("data-picture", -1))]) if self.kept else None
+        return "data-picture" in child["a"] and size is not None and _is_sign(size)
+
     def block(self, node: Node) -> list[Node]:
         """Blocks of one element."""
         tag, classes = node["t"], node["a"].get("class", "").split()
-        if tag in SCREEN_ONLY or "hidden" in node["a"] or "screen-only" in classes:
+        if _stays_on_screen(node):
             return []
         if "data-picture" in node["a"]:
             return self._picture(self.kept[int(node["a"]["data-picture"])])
@@ -205,7 +250,7 @@ class _Blocks:
             return [{"t": "h", "level": level, "s": said}] if said else []
         if tag in ("p", "figcaption", "pre", "legend"):
             kind = {"figcaption": "small", "pre": "pre"}.get(tag, "p")
-            if any(isinstance(c, dict) and c["t"] not in INLINE for c in node["c"]):
+            if not all(map(self._in_line, node["c"])):
                 return self.blocks(node["c"])
             kind = "small" if "small" in classes else kind
             said = self.inline(node["c"], verbatim=tag == "pre")
@@ -220,7 +265,7 @@ class _Blocks:
         return self.blocks(node["c"])
 
     def inline(self, children: Sequence[Any], *, verbatim: bool = False) -> list[Any]:
-        """Runs of text: [style, text] with style '', 'b', 'i' or 'code', or ['br', '']."""
+        """Runs of text: [style, text] with style '', 'b', 'i', 'code'; ['br', ''], ['sign', i]."""
         runs: list[list[str]] = []
         self._collect(children, "", runs, verbatim)
         if not verbatim:
@@ -235,7 +280,13 @@ class _Blocks:
                 runs.append([style, child])
             elif child["t"] == "br":
                 runs.append(["br", ""])
-            elif child["t"] not in SCREEN_ONLY and "data-picture" not in child["a"]:
+            elif _stays_on_screen(child):
+                continue
+            elif "data-picture" in child["a"]:
+                svg = self.kept[int(child["a"]["data-picture"])]
+                if size := _size(svg):
+                    runs.append(["sign", str(self._keep(svg))] if _is_sign(size) else [style, " "])
+            else:
                 mark = {"b": "b", "strong": "b", "th": "b", "i": "i", "em": "i", "code": "code",
                         "kbd": "code", "dfn": "i"}.get(child["t"], style)  # fmt: skip
                 self._collect(child["c"], mark, runs, verbatim)
@@ -274,26 +325,57 @@ class _Blocks:
 
     def _picture(self, svg: str) -> list[Node]:
         said = re.search(r'aria-label="([^"]*)"', svg)
-        box = re.search(r'viewBox="([^"]*)"', svg)
-        if box is None:
+        size = _size(svg)
+        if size is None or _is_sign(size):
             return []
-        wide, high = (float(x) for x in box.group(1).replace(",", " ").split()[2:])
-        if wide < 40 or high < 20:
-            return []  # a sign in running text
-        svg = _VARIABLE.sub(lambda m: self.colours.get(m.group(1), "#23303b"), svg)
-        svg = svg.replace("currentColor", self.colours.get("--ink", "#23303b"))
-        svg = re.sub(r"font-family\s*:\s*[^;\"']*", "font-family: DejaVu Sans", svg)
-        if " xmlns=" not in svg:
-            svg = svg.replace("<svg", '<svg xmlns="http://www.w3.org/2000/svg"', 1)
-        self.pictures.append(svg)
         return [
             {
                 "t": "picture",
-                "i": len(self.pictures) - 1,
-                "alt": "" if said is None else said.group(1),
-                "ratio": wide / high,
+                "i": self._keep(svg),
+                "alt": "" if said is None else html.unescape(said.group(1)),
+                "wide_pt": min(
+                    LINE_PT, PICTURE_PT * size[0], LINE_PT * MOST_HEIGHT * size[0] / size[1]
+                ),
             }
         ]
+
+    def _keep(self, svg: str) -> int:
+        """Put a picture's SVG, which stands alone from now on, to the others; its place there."""
+        classes = {c for names in re.findall(r'class="([^"]*)"', svg) for c in names.split()}
+        rules = [
+            f"{selector}{{{declarations}}}"
+            for selector, declarations in self.rules
+            if set(re.findall(r"\.([\w-]+)", selector)) <= classes
+        ]
+        svg = re.sub(r"(<svg\b[^>]*>)", rf"\1<style>{' '.join(rules)}</style>", svg, count=1)
+        svg = _VARIABLE.sub(lambda m: self.colours.get(m.group(1), "#23303b"), svg)
+        svg = svg.replace("currentColor", self.colours.get("--ink", "#23303b"))
+        svg = re.sub(r"font-family\s*:\s*[^;\"'}]*", "font-family: DejaVu Sans", svg)
+        svg = svg.replace("system-ui, sans-serif", "'DejaVu Sans'")
+        svg = svg.replace("<svg", '<svg font-family="DejaVu Sans"', 1)
+        if " xmlns=" not in svg:
+            svg = svg.replace("<svg", '<svg xmlns="http://www.w3.org/2000/svg"', 1)
+        self.pictures.append(svg)
+        return len(self.pictures) - 1
+
+
+def _stays_on_screen(node: Node) -> bool:
+    """Whether an element has nothing for paper."""
+    classes = set(node["a"].get("class", "").split())
+    return node["t"] in SCREEN_ONLY or "hidden" in node["a"] or bool(PLACED & classes)
+
+
+def _size(svg: str) -> tuple[float, float] | None:
+    """Width and height of a picture in its own units."""
+    box = re.search(r'viewBox="([^"]*)"', svg)
+    if box is None:
+        return None
+    wide, high = (float(x) for x in box.group(1).replace(",", " ").split()[2:])
+    return wide, high
+
+
+def _is_sign(size: tuple[float, float]) -> bool:
+    return size[0] < LEAST_PICTURE[0] or size[1] < LEAST_PICTURE[1]
 
 
 def _elements(node: Node, tags: set[str]) -> list[Node]:

@@ -49,13 +49,13 @@ def sketch(legs: Sequence[Leg], drawn: Mapping[str, Drawn]) -> Markup:
             width = width_px(d.passes, most) * 1.4 + (3 if casing else 0)
             look = 'class="road-casing"' if casing else f'stroke="{escape(d.colour)}"'
             parts.append(f'<path d="{lines[name]}" {look} stroke-width="{width:.1f}"/>')
-    marks = [m for leg in legs for m in labels(leg)]
-    texts = [_text(m, *_place(m, legs, plane)) for m in _apart(marks, legs, plane)]
+    marks = _apart([m for leg in legs for m in labels(leg)], legs, plane)
+    texts = [_text(m, *_place(m, legs, plane)) for m in marks]
     words = f"Map of the road, north up: {'; '.join(leg.name for leg in legs)}."
     return Markup(
         f'<svg class="road-sketch" viewBox="0 0 {WIDTH:g} {plane.height:.0f}" role="img" '
         f'aria-label="{escape(words)}"><g fill="none">{"".join(parts)}</g>'
-        f"{''.join(texts)}{_scale_bar(plane)}{_north()}</svg>"
+        f"{''.join(texts)}{_scale_bar(plane)}{_north(marks, legs, plane)}</svg>"
     )
 
 
@@ -144,8 +144,21 @@ def _scale_bar(plane: _Plane) -> str:
     )
 
 
-def _north() -> str:
+def _north(marks: Sequence[Label], legs: Sequence[Leg], plane: _Plane) -> str:
+    """The arrow, in that corner that is farthest from road and labels; the scale has the fourth."""
+    x = np.concatenate([s.x_m for leg in legs for s in leg.segments])
+    y = np.concatenate([s.y_m for leg in legs for s in leg.segments])
+    road = np.column_stack(plane.at(x, y))
+    named = [
+        (u + _ASIDE * m.right_px + beside, v + _ASIDE * m.down_px)
+        for m in marks
+        for u, v in [_place(m, legs, plane)]
+        for beside in (-_LETTER * len(m.text) / 2, 0.0, _LETTER * len(m.text) / 2)
+    ]
+    near = np.vstack((road[np.isfinite(road).all(axis=1)], np.array(named).reshape(-1, 2)))
+    corners = ((970.0, 44.0), (30.0, 44.0), (970.0, plane.height - 44))
+    u, v = max(corners, key=lambda c: float(np.hypot(*(near - c).T).min()))
     return (
-        '<path d="M970 12l12 34-12-8-12 8Z" class="road-arrow"/>'
-        '<text x="970" y="70" class="road-end-name">N</text>'
+        f'<path d="M{u:g} {v - 32:g}l12 34-12-8-12 8Z" class="road-arrow"/>'
+        f'<text x="{u:g}" y="{v + 26:g}" class="road-end-name">N</text>'
     )

@@ -12,10 +12,12 @@ from roadlog.analysis.result import Analysed
 from roadlog.check import check_study
 from roadlog.plan.schedule import draw_schedule, driving_days, switch_units
 from roadlog.plan.sheet import sheet_page
+from roadlog.publish.write import difference, whole_beside
 from roadlog.report.check_page import check_page
 from roadlog.report.map import map_page
 from roadlog.report.objections.page import objections_page
 from roadlog.report.page import report_page
+from roadlog.report.write import result_files
 from roadlog.runs.table import open_study
 from roadlog.study.settings import Plan
 from tests.report.test_claims import CEILING, SIGNALS, STARTS, payback
@@ -23,6 +25,7 @@ from tests.report.test_claims import CEILING, SIGNALS, STARTS, payback
 SHA256 = "0123456789abcdef" * 4
 CHECKED_RUNS = 2
 SHEET_DAYS = 20
+_made: dict[str, bytes] = {}  # the published pages, made once a worker
 
 
 @dataclass(frozen=True)
@@ -47,6 +50,22 @@ def _map(sources: Sources) -> str:
     return map_page(sources.analysed)
 
 
+def _published(name: str) -> Callable[[Sources], str]:
+    """A page as `roadlog publish` makes it."""
+
+    def page(sources: Sources) -> str:
+        return _published_files(sources.analysed)[name].decode("utf-8")
+
+    return page
+
+
+def _published_files(analysed: Analysed) -> dict[str, bytes]:
+    if not _made:
+        beside = difference(analysed, whole_beside(analysed))
+        _made.update(result_files(analysed, published=True, beside=beside))
+    return _made
+
+
 def _check(sources: Sources) -> str:
     study, files = open_study(sources.study())
     few = replace(files, runs=files.runs[:CHECKED_RUNS])
@@ -65,6 +84,9 @@ PAGES: dict[str, Callable[[Sources], str]] = {
     "report": _report,
     "objections": _objections,
     "map": _map,
+    "published report": _published("index.html"),
+    "published objections": _published("objections.html"),
+    "published map": _published("map.html"),
     "check": _check,
     "sheet": _sheet,
 }

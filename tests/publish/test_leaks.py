@@ -16,6 +16,7 @@ import numpy as np
 import pytest
 from PIL import Image, PngImagePlugin
 
+from roadlog.publish import contents as contents_of
 from roadlog.publish.leaks import Leak, PrivateFacts, doubtful_words, leaks
 from roadlog.study.settings import parse_study
 
@@ -95,6 +96,39 @@ def test_files_in_files_are_opened(tmp_path: Path) -> None:
     assert {leak.file.split("/")[0].split(" ")[0] for leak in leaks(tmp_path, PRIVATE)} == {
         "archive.zip", "page.html", "report.pdf",
     }  # fmt: skip
+
+
+def test_the_same_bytes_are_read_once_and_named_wherever_they_are(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    secret, plain = TELLING["file name"].encode(), b"a road of 12 km"
+    with zipfile.ZipFile(tmp_path / "archive.zip", "w") as z:
+        for name in ("page.html", "b/page.html", "other.html"):
+            z.writestr(name, plain if name == "other.html" else secret)
+        z.writestr("passes.csv", secret)
+    (tmp_path / "page.html").write_bytes(secret)
+    (tmp_path / "other.html").write_bytes(plain)
+    looked: list[str] = []
+    real = contents_of._spellings
+    monkeypatch.setattr(contents_of, "_spellings", lambda text: looked.append(text) or real(text))
+    assert {leak.file for leak in leaks(tmp_path, PRIVATE)} == {
+        "page.html", "archive.zip/page.html", "archive.zip/b/page.html", "archive.zip/passes.csv",
+    }  # fmt: skip
+    assert looked.count(secret.decode()) == 2  # as text, and as a table
+    assert looked.count(plain.decode()) == 1
+
+
+def test_what_lay_too_deep_to_be_opened_is_opened_where_it_lies_higher(tmp_path: Path) -> None:
+    packed = zlib.compress(TELLING["file name"].encode(), wbits=31)
+    data = packed
+    for _ in range(contents_of._DEEPEST):
+        outer = io.BytesIO()
+        with zipfile.ZipFile(outer, "w") as z:
+            z.writestr("inner", data)
+        data = outer.getvalue()
+    (tmp_path / "a.bin").write_bytes(data)
+    (tmp_path / "b.gz").write_bytes(packed)
+    assert [leak.file for leak in leaks(tmp_path, PRIVATE)] == ["b.gz (unpacked)"]
 
 
 def test_pictures_with_a_cameras_data_are_found(tmp_path: Path) -> None:

@@ -70,7 +70,7 @@ def test_a_picture_keeps_its_words_and_gets_the_light_colours() -> None:
     tree = tree_of(page(f"<figure>{PLOT}<figcaption>Caption</figcaption></figure>"), pictures)
     assert [n["t"] for n in tree] == ["picture", "small"]
     assert tree[0]["alt"] == "Interval plot"
-    assert tree[0]["ratio"] == 3.0
+    assert tree[0]["wide_pt"] == pytest.approx(345)
     assert "#23303b" in pictures[0]
     assert "var(" not in pictures[0]
     assert "xmlns=" in pictures[0]
@@ -83,11 +83,40 @@ def test_the_map_is_the_road_that_is_given() -> None:
     assert [n["t"] for n in tree_of(page(body), pictures, PLOT)] == ["picture"]
 
 
-def test_a_sign_in_running_text_is_no_picture() -> None:
+def test_a_sign_in_running_text_stays_in_its_line() -> None:
     pictures: list[str] = []
     sign = '<svg width="14" viewBox="0 0 14 14"><circle r="4"/></svg>'
-    assert texts(tree_of(page(f"<p>{sign}collar out</p>"), pictures)).split() == ["collar", "out"]
-    assert pictures == []
+    (line,) = tree_of(page(f"<p>{sign}collar out <span>{sign}in</span></p>"), pictures)
+    assert line["s"] == [["sign", "0"], ["", "collar out "], ["sign", "1"], ["", "in"]]
+    assert len(pictures) == 2
+    assert tree_of(page(sign), pictures)[0]["t"] == "p"
+
+
+def test_a_picture_takes_the_rules_of_its_classes_along_but_not_those_of_dark_or_wide() -> None:
+    style = (
+        "<style>.span .range, b.no { fill: var(--ink) } .other { fill: red }"
+        "@media screen and (prefers-color-scheme: dark) "
+        "{ :root { --ink: #fff } .span { fill: #eee } }"
+        " /* .span { fill: blue } */ .span:hover, .span text { fill: none }</style>"
+    )
+    pictures: list[str] = []
+    svg = '<svg class="span" viewBox="0 0 90 60"><rect class="range" width="9"/></svg>'
+    tree_of(page(style + svg), pictures)
+    assert "<style>.span .range{fill: #23303b} .span text{fill: none}</style>" in pictures[0]
+
+
+def test_small_print_stays_with_its_picture_and_what_is_placed_on_the_screen_isnt_told() -> None:
+    tree = tree_of(
+        page(
+            f"<p class='small'>key</p>{PLOT}<p class='small'>caption</p><p>text</p>"
+            "<div><span class='road-top'>214 m</span><span class='road-km'>0</span>"
+            '<svg class="road-north" viewBox="0 0 24 34"></svg></div>'
+            "<p>read <span hidden>touch a line</span>it</p>"
+        ),
+        [],
+    )
+    assert [n.get("keep", False) for n in tree] == [True, True, False, False, False]
+    assert texts(tree).split() == ["key", "caption", "text", "read", "it"]
 
 
 @pytest.mark.parametrize(

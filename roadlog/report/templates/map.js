@@ -202,7 +202,7 @@ const road = {
       map.invalidateSize({ pan: false, animate: false });
       const size = map.getSize();
       if (size.x > 1 && size.y > 1) {
-        const room = size.x < 560 ? [34, 34] : [64, 44];
+        const room = size.x < 560 ? [34, 34] : [92, 44];
         map.fitBounds(data.box, { padding: room.map(r => Math.min(r, size.x / 5)), animate: false });
         shape();
         strips.again();
