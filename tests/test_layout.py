@@ -32,6 +32,8 @@ FILE_CALLS = {
 # What each module that touches files has to do with them. `bench`, `commands` and `demo` are edges.
 FILES = {
     "analysis.standing": "what a study's folder holds by today",
+    "analysis.trial_ceiling": "reads the road test that is kept in a study",
+    "analysis.trial_payback": "reads the road test that is kept in a study",
     "analysis.pilot": "lists a pilot's logs",
     "closure.fillnote": "writes a fill into fills.csv",
     "ingest.clock.dayorder": "first dates of a text log",

@@ -125,4 +125,30 @@ def _sha256(path: Path) -> str | None:
         return None
 
 
-LAST_ANSWERS: dict[str, Callable[..., Answer]] = {"result": result, "published": published}
+def trials(*, folder: str) -> Answer:
+    """The road test's answer, and each trial that the study keeps in rows of label and text."""
+    from roadlog.trials.result import TrialResult, load_all
+
+    home = Path(folder)
+    study = load_study(home)
+
+    def rows(r: TrialResult) -> list[tuple[str, str]]:
+        told = [("Question", r.question), ("Claimed", r.claimed), ("Measured", r.measured)]
+        told += [("Finding", (r.finding or "").upper()), ("How strong", r.strength)]
+        told += [("Caution", c) for c in r.cautions] + [("Note", n) for n in r.notes]
+        return [(label, said) for label, said in told if said]
+
+    read = _results(home)
+    return {
+        "road": None if read is None else read["answer"]["title"],
+        "trials": {r.trial: rows(r) for r in load_all(home)},
+        "runout": (home / study.runout.file).is_file(),
+        "runout_file": study.runout.file,
+    }
+
+
+LAST_ANSWERS: dict[str, Callable[..., Answer]] = {
+    "result": result,
+    "published": published,
+    "trials": trials,
+}

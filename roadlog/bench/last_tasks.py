@@ -84,8 +84,41 @@ def recheck(
     }
 
 
+def ceiling(*, study: str, given: dict[str, Any], tell: Tell) -> Result:
+    """The energy ceiling, kept in the study."""
+    from roadlog.analysis.trial_ceiling import Given, reckon_ceiling
+
+    tell("step", name="reckoning")
+    with one_writer(Path(study), "a trial"):
+        done = reckon_ceiling(Given(study=Path(study), **given))
+    return {"text": done.result.measured}
+
+
+def payback(*, study: str, given: dict[str, Any], tell: Tell) -> Result:
+    """Years to pay back, kept in the study."""
+    from roadlog.analysis.trial_payback import Given, reckon_payback
+
+    tell("step", name="reckoning")
+    with one_writer(Path(study), "a trial"):
+        done = reckon_payback(Given(study=Path(study), **given))
+    return {"text": done.result.measured}
+
+
+def runout(*, study: str, given: dict[str, Any], tell: Tell) -> Result:
+    """The run-outs compared, kept in the study."""
+    from roadlog.analysis.trial_runout import Given, reckon_runout
+
+    tell("step", name="reckoning")
+    with one_writer(Path(study), "a trial"):
+        done = reckon_runout(Given(table=Path(study), **given))
+    return {"text": done.result.measured}
+
+
 LAST_TASKS: dict[str, Callable[..., Result]] = {
     "unseal": unseal,
     "publish": publish,
     "recheck": recheck,
+    "ceiling": ceiling,
+    "payback": payback,
+    "runout": runout,
 }

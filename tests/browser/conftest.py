@@ -17,7 +17,11 @@ from tests.report.conftest import analysed, change, variants
 __all__ = ["analysed", "change", "variants"]  # fixtures of the report's tests, here too
 
 PROGRAMS = ("chromium", "chromium-browser")
-SWITCHES = ["--no-sandbox", "--disable-gpu", "--host-resolver-rules=MAP * ~NOTFOUND"]
+SWITCHES = [
+    "--no-sandbox",
+    "--disable-gpu",
+    "--host-resolver-rules=MAP * ~NOTFOUND, EXCLUDE 127.0.0.1",
+]
 
 
 @pytest.fixture(scope="session")

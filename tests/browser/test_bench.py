@@ -1,0 +1,171 @@
+"""The bench in a real browser: let in, analyse, reload, a killed worker, two tabs, a restart."""
+
+import json
+import os
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from roadlog.demo import make_study
+from tests.browser.screen import OF_COLOUR, OF_WIDTH, Screen
+
+pytestmark = pytest.mark.skipif(os.name != "posix", reason="kills a process by its number")
+WAIT_S = 120.0
+
+
+class App:
+    """`roadlog open` in a process of its own."""
+
+    def __init__(self, home: Path) -> None:
+        self.home = home
+        self.start()
+
+    def start(self) -> None:
+        program = [sys.executable, "-P", "-m", "roadlog", "open", str(self.home), "--no-browser"]
+        self.log = (self.home / "out.txt").open("w+")
+        self.process = subprocess.Popen(program, stdout=self.log, stderr=self.log)
+        until = time.monotonic() + WAIT_S
+        while "/enter?key=" not in (text := (self.home / "out.txt").read_text()):
+            assert time.monotonic() < until, text
+            assert self.process.poll() is None, text
+            time.sleep(0.02)
+        self.address = next(w for w in text.split() if "/enter?key=" in w)
+        self.origin = self.address.split("/enter")[0]
+
+    def end(self) -> None:
+        self.process.send_signal(signal.SIGINT)
+        self.process.wait(20)
+        self.log.close()
+
+
+@pytest.fixture(scope="module")
+def app(tmp_path_factory: pytest.TempPathFactory) -> Iterator[App]:
+    home = tmp_path_factory.mktemp("bench")
+    make_study(home / "collar", days=8)
+    running = App(home)
+    yield running
+    running.end()
+
+
+@pytest.fixture(scope="module")
+def inside(browser: Any, app: App) -> Iterator[Any]:
+    """A browser's window that was let in by the key."""
+    context = browser.new_context()
+    page = context.new_page()
+    page.goto(app.address)
+    yield context
+    context.close()
+
+
+def worker(app: App) -> int:
+    """The number of the process that works."""
+    until = time.monotonic() + WAIT_S
+    while True:
+        for alive in sorted((app.home / ".roadlog" / "jobs").glob("*/alive"), reverse=True):
+            told = (alive.parent / "events.jsonl").read_text()
+            if alive.read_text() and '"progress"' in told and '"end"' not in told:
+                return int(alive.read_text())
+        assert time.monotonic() < until
+        time.sleep(0.02)
+
+
+def test_the_whole_analysis_with_a_reload_a_kill_two_tabs_and_a_restart(
+    app: App, inside: Any
+) -> None:
+    first, second = Screen(inside.new_page()), Screen(inside.new_page())
+    first.page.goto(app.origin)
+    first.page.get_by_role("link", name="collar").click()
+    first.page.get_by_role("link", name="Result").click()
+    logs = sorted((p.name, p.read_bytes()) for p in (app.home / "collar" / "logs").iterdir())
+
+    first.page.get_by_role("button", name="Analyse").click()
+    pid = worker(app)
+    first.page.reload()
+    assert first.page.locator("[data-job]").count() == 1
+    os.kill(pid, signal.SIGKILL)
+    first.page.get_by_text("ended without a word").wait_for()
+    said = first.page.locator(".work .problem").inner_text()
+    assert Path(said.split(" is in ")[1].rstrip(".")).is_file()
+    assert logs == sorted(
+        (p.name, p.read_bytes()) for p in (app.home / "collar" / "logs").iterdir()
+    )
+
+    first.page.get_by_role("button", name="Analyse").click()
+    second.page.goto(first.page.url)
+    jobs = {s.page.locator("[data-job]").get_attribute("data-job") for s in (first, second)}
+    assert len(jobs) == 1, "a second tab follows the same work"
+    app.end()
+    app.start()
+    for tab in (first, second):
+        tab.page.get_by_text("ruled out").first.wait_for(timeout=WAIT_S * 1000)
+    assert json.loads((app.home / "collar" / "results" / "results.json").read_text())["answer"]
+    assert "ruled out" in first.page.locator("#answer").inner_text()
+
+
+PAGES = ("", "/study/collar", "/study/collar/result", "/study/collar/trials",
+         "/study/collar/publish", "/nowhere")  # fmt: skip
+
+
+@pytest.mark.parametrize("path", PAGES)
+def test_nothing_grave_is_found_and_nothing_scrolls_sideways(
+    path: str, app: App, inside: Any
+) -> None:
+    page = inside.new_page()
+    screen = Screen(page)
+    page.goto(app.origin + path)
+    page.evaluate("document.querySelectorAll('iframe').forEach(f => f.remove())")
+    found = []
+    for width, dark, rules in (
+        (390, False, ()), (390, True, OF_COLOUR), (1280, False, OF_WIDTH), (1280, True, OF_COLOUR),
+        (360, False, ("target-size",)), (2560, False, ("target-size",)),
+    ):  # fmt: skip
+        screen.look(width, dark=dark)
+        found += [f"{width} {dark}: {fault}" for fault in screen.faults(rules)]
+        if beyond := screen.sideways_px():
+            found.append(f"{width}: the page scrolls {beyond} px to the side")
+    page.evaluate("document.documentElement.style.fontSize = '200%'")
+    if beyond := screen.sideways_px():
+        found.append(f"200 %: the page scrolls {beyond} px to the side")
+    page.close()
+    assert not found, "\n".join(found)
+
+
+def test_a_page_of_the_study_has_no_rights_of_the_bench(app: App, inside: Any) -> None:
+    results = app.home / "collar" / "results"
+    results.mkdir(exist_ok=True)
+    kept = results / "report.html"
+    before = kept.read_bytes() if kept.is_file() else None
+    kept.write_text(
+        "<body><script>try{document.body.title=parent.document.title}"
+        "catch(e){document.body.title='shut'}"
+        "fetch('/').then(()=>document.body.lang='out',()=>document.body.lang='held')</script>"
+    )
+    page = inside.new_page()
+    page.goto(f"{app.origin}/study/collar/file/results/report.html")
+    body = page.locator("body[lang]")
+    body.wait_for()
+    assert body.get_attribute("lang") == "held"
+    page.close()
+    kept.unlink()
+    if before is not None:
+        kept.write_bytes(before)
+
+
+def test_the_keyboard_alone_reaches_the_main_button(app: App, inside: Any) -> None:
+    page = inside.new_page()
+    page.goto(f"{app.origin}/study/collar/result")
+    seen = []
+    for _ in range(40):
+        page.keyboard.press("Tab")
+        seen.append(page.evaluate("document.activeElement.textContent.trim().slice(0, 40)"))
+        if seen[-1].startswith("Analyse"):
+            break
+    assert seen[0] == "To the content"
+    assert seen[-1].startswith("Analyse")
+    page.close()
