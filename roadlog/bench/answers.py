@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from roadlog.bench import looking
+from roadlog.bench.drawing import DRAWING
 from roadlog.bench.last_answers import LAST_ANSWERS
 from roadlog.bench.noting import NOTING
 from roadlog.bench.planning import PLANNING
@@ -30,6 +31,14 @@ def study(*, folder: str) -> Answer:
     return {"name": known.name, "synthetic": known.synthetic, "device": known.device.name}
 
 
+def blind(*, folder: str) -> Answer:
+    """Whether the driver isn't to know the arms."""
+    from roadlog.plan.today import driver_is_blind
+
+    known = load_study(Path(folder))
+    return {"blind": driver_is_blind(known)}
+
+
 def overview(*, folder: str) -> Answer:
     """What is done, what is missing, what to do today."""
     from roadlog.analysis.standing import gather
@@ -40,6 +49,8 @@ def overview(*, folder: str) -> Answer:
 
 
 ANSWERS: dict[str, Callable[..., Answer]] = {
+    "blind": blind,
+    **DRAWING,
     **NOTING,
     **PLANNING,
     "nothing": nothing,

@@ -7,7 +7,7 @@ import json
 import math
 import re
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from roadlog.errors import InputError
 from roadlog.ingest.text.handanswer import measured, plain_answer
@@ -173,6 +173,23 @@ def asked_at_once(units: UnitChoice) -> list[tuple[Question, str, str]]:
     return [
         (q, q.words.replace("{unit}", _symbol(q, units)), _in_units(q, units)) for q in QUESTIONS
     ]
+
+
+def answer_typed(q: Question, text: str, units: UnitChoice) -> str:
+    """One answer, checked; a bare number is in the unit that was asked for.
+
+    Raises
+    ------
+    InputError
+    """
+    return check_answer(q, _as_asked(q, text, units))
+
+
+def value_offered(q: Question, value: str, units: UnitChoice) -> str:
+    """A value of study.toml in the units that are asked in."""
+    if q.unit is None:
+        return value
+    return _in_units(replace(q, default=f"{float(value):g}"), units)
 
 
 def answered_at_once(

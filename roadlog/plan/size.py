@@ -13,14 +13,17 @@ import numpy as np
 
 from roadlog.errors import DesignError
 from roadlog.plan.promise import (
+    STUDIES,
     Order,
     Scatter,
     Simulated,
     needed_units,
     refutable_by_units,
     simulate,
+    typical_order,
 )
 from roadlog.plan.result import ChanceOfWord
+from roadlog.stats.unit_contrast import LEAST_DF
 from roadlog.study.car import Claim
 from roadlog.study.settings import Plan, RoadType
 from roadlog.wording.progress import bar
@@ -153,6 +156,16 @@ def refutable_curve(
     units = bar(CURVE_DAYS, "planning", progress)
     found = refutable_by_units(scatter, layout.block_size, units)
     return {n: 100 * math.expm1(x) for n, x in found.items()}
+
+
+def settling_curve(scatter: Scatter, layout: UnitPlan, claim: Claim) -> dict[int, float]:
+    """Chance to refute the claim if the add-on does nothing, by number of switch units."""
+    found = {}
+    for n in CURVE_DAYS:
+        order = typical_order(n, layout.block_size)
+        if order.df >= LEAST_DF:
+            found[n] = simulate(order, scatter, studies=STUDIES // 2).refuted(log_of(claim))
+    return found
 
 
 def log_of(claim: Claim) -> float:

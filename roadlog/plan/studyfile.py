@@ -8,7 +8,7 @@ rest as they were.
 import csv
 import datetime as dt
 import io
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -131,6 +131,41 @@ def write_column(path: Path, header: str, rule: ColumnRule) -> None:
 def write_day_first(path: Path, day_first: bool) -> None:
     """Put the order of day and month into the file in one step."""
     new = with_day_first(path.read_bytes().decode("utf-8-sig"), day_first)
+    atomic_write(path, lambda p: p.write_bytes(new.encode("utf-8")))
+
+
+def write_plan_values(path: Path, values: Mapping[str, Any]) -> None:
+    """Put values into [plan] in one step, all else as it stood.
+
+    Where somebody else switches, [analysis] says too that the driver needn't know the arm.
+
+    Raises
+    ------
+    InputError
+        If the file is written in a way that can't be changed so.
+    """
+    import tomlkit
+    from tomlkit.exceptions import TOMLKitError
+
+    text = path.read_bytes().decode("utf-8-sig")
+    before = parse_study(text)
+    wanted = {"plan": before.plan.model_copy(update=dict(values))}
+    try:
+        document = tomlkit.parse(text)
+        plan: Any = document.setdefault("plan", tomlkit.table())
+        for key, value in values.items():
+            plan[key] = value
+        if "switched_by_other" in values:
+            known = not values["switched_by_other"]
+            analysis: Any = document.setdefault("analysis", tomlkit.table())
+            analysis["driver_knew_arm"] = known
+            wanted["analysis"] = before.analysis.model_copy(update={"driver_knew_arm": known})  # type: ignore[assignment]
+        new = tomlkit.dumps(document)
+        after = parse_study(new)
+    except (TOMLKitError, InputError, TypeError) as e:
+        raise InputError("study.toml: [plan] can't be changed here: edit it by hand") from e
+    if after != before.model_copy(update=wanted):
+        raise InputError("study.toml: [plan] can't be changed here: edit it by hand")
     atomic_write(path, lambda p: p.write_bytes(new.encode("utf-8")))
 
 

@@ -16,7 +16,7 @@ def test_the_form_writes_the_file_of_the_command(browser: TestClient, tmp_path: 
     given = {"name": "Collar, spring", "device": "intake collar", "claim_economy": "12",
              "acts_on": "intake", "days": "12", "mass": "1310,5"}  # fmt: skip
     went = browser.post("/new", data={**ASKED, **given}, follow_redirects=False)
-    assert went.headers["location"] == "/study/collar_spring"
+    assert went.headers["location"] == "/study/collar_spring/plan"
     options = [f"--{k.replace('_', '-')}={v}" for k, v in given.items()]
     assert main(["new", str(tmp_path / "cli"), *options]) == 0
     made, by_command = tmp_path / "collar_spring", tmp_path / "cli"

@@ -3,8 +3,8 @@
 `ROUTES` says where a module answers; its `STEP`, if it has one, stands in every page's list.
 """
 
-from roadlog.bench.pages import check, files, home, logs, publish, result, today, trials
+from roadlog.bench.pages import check, files, home, logs, plan, publish, result, today, trials
 
-PAGES = (home, today, logs, check, result, trials, publish, files)
+PAGES = (home, plan, today, logs, check, result, trials, publish, files)
 
 __all__ = ["PAGES"]

@@ -47,7 +47,7 @@ async def make(request: Request) -> Response:
         asked_in=asked_in,
     )  # fmt: skip
     if "study" in told:
-        return RedirectResponse(f"/study/{quote(told['study'])}", 303)
+        return RedirectResponse(f"/study/{quote(told['study'])}/plan", 303)
     return await _form(request, asked_in, {**typed, "folder": folder}, told["faults"])
 
 

@@ -1,0 +1,251 @@
+"""Answers for the plan's page: what the days can show, and the schedule drawn and registered.
+
+The same functions as `roadlog plan`; text and plain values in and out.
+"""
+
+import base64
+import datetime as dt
+from collections.abc import Callable, Mapping
+from functools import lru_cache
+from pathlib import Path
+from typing import Any
+
+from roadlog.analysis.pilot import pilot_logs, pilot_scatter
+from roadlog.effect.design import refuse_mediators
+from roadlog.errors import DesignError, InputError, RoadlogError
+from roadlog.plan import verdict
+from roadlog.plan.mark import in_fours
+from roadlog.plan.promise import Scatter
+from roadlog.plan.promised import keep_promise, promise_of
+from roadlog.plan.proposal import (
+    Proposal,
+    has_schedule,
+    propose,
+    refuse_vague_carry_over,
+    with_options,
+    write_plan,
+)
+from roadlog.plan.questions import QUESTIONS, answer_typed, asked_at_once, value_offered
+from roadlog.plan.register import read_register
+from roadlog.plan.seal_log import COPY, SealEvent, log_seal
+from roadlog.plan.sealing import SealedPapers, refuse_logs, sealed_papers
+from roadlog.plan.size import UnitPlan, assumed_scatter, refutable_curve, settling_curve, unit_plan
+from roadlog.plan.studyfile import write_plan_values
+from roadlog.plan.today import driver_is_blind
+from roadlog.study.car import Claim
+from roadlog.study.durable import atomic_write
+from roadlog.study.folder import load_study
+from roadlog.study.lock import one_writer
+from roadlog.study.settings import Study
+from roadlog.wording.screen import LABEL
+from roadlog.wording.units import shown_in
+
+Answer = dict[str, Any]
+FIELDS = ("days", "start", "runs_per_day", "km_per_run", "road", "switched_by_other")
+MOST_KEPT = 64
+_SHOWN: dict[str, Answer] = {}
+
+
+def plan_shown(*, folder: str, typed: dict[str, str]) -> Answer:
+    """The plan's form with what the days can show, or by field what is wrong."""
+    place = Path(folder)
+    saved = load_study(place)
+    drawn = has_schedule(saved)
+    study, faults = (saved, {}) if drawn else _with_typed(saved, typed)
+    entries = read_register(place)
+    return {
+        "drawn": drawn,
+        "sealed": drawn and saved.schedule is not None and saved.schedule.sealed is not None,
+        "blind": driver_is_blind(saved),
+        "claim": "" if study.claim is None else study.claim.words,
+        "fields": _fields(study),
+        "faults": faults,
+        "registered": f"{entries[-1].at:%Y-%m-%d %H:%M}" if entries else "",
+        "fours": in_fours(entries[-1].sha256) if entries else [],
+        "shows": None if faults else _can_show(place, study, drawn),
+    }
+
+
+def _fields(study: Study) -> list[Answer]:
+    plan, out = study.plan, []
+    for q, words, _ in asked_at_once(study.units):
+        if q.name in FIELDS:
+            value = getattr(plan, q.name)
+            told = ("yes" if value else "no") if isinstance(value, bool) else value
+            shown = value_offered(q, f"{told}", study.units)
+            out.append({"name": q.name, "words": words, "value": shown, "choices": q.choices})
+    start = "" if plan.start is None else f"{plan.start}"
+    out.insert(1, {"name": "start", "words": "First day", "value": start, "choices": ()})
+    return out
+
+
+def _with_typed(study: Study, typed: Mapping[str, str]) -> tuple[Study, dict[str, str]]:
+    """The study with what was typed in its [plan], and by field what is wrong."""
+    by_name = {q.name: q for q in QUESTIONS}
+    faults: dict[str, str] = {}
+    for name in FIELDS:
+        text = typed.get(name, "").strip()
+        if not text:
+            continue
+        try:
+            if len(text) > 60:
+                raise InputError(f"{name}: {len(text)} characters: write at most 60")
+            value: object = text
+            if name == "start":
+                value = _date(text)
+            else:
+                value = answer_typed(by_name[name], text, study.units)
+                value = value == "yes" if name == "switched_by_other" else value
+            study = with_options(study, {name: value})
+        except InputError as e:
+            faults[name] = str(e).removeprefix("--")
+    return study, faults
+
+
+def _date(text: str) -> dt.date:
+    try:
+        return dt.date.fromisoformat(text)
+    except ValueError:
+        raise InputError(f"'{text}' is no date: write YYYY-MM-DD") from None
+
+
+def _can_show(folder: Path, study: Study, drawn: bool) -> Answer:
+    """What the days can show, kept for the same study, pilot and day."""
+    now = dt.datetime.now().astimezone()
+    pilot = [(str(p), p.stat().st_mtime_ns) for p in pilot_logs(folder)]
+    key = f"{study.model_dump_json()} {pilot} {now.date()}"
+    if key not in _SHOWN:
+        if len(_SHOWN) >= MOST_KEPT:
+            _SHOWN.clear()
+        with shown_in(study.units):
+            try:
+                _SHOWN[key] = _computed(folder, study, drawn, now)
+            except RoadlogError as e:
+                _SHOWN[key] = {"problem": str(e)}
+    return _SHOWN[key]
+
+
+def _computed(folder: Path, study: Study, drawn: bool, now: dt.datetime) -> Answer:
+    refuse_vague_carry_over(study)
+    if study.device.carry_over == "permanent":
+        scatter = _scatter(folder, study, unit_plan(study.plan, 0))
+        return {"permanent": _rows(verdict.permanent_lines(study, study.plan, scatter))}
+    p = _proposal(folder, study, now, drawn)
+    lines = verdict.days_lines(p.schedule, study.plan, p.spare)
+    lines += verdict.size_lines(p.sized, p.scatter)
+    lines += verdict.verdict_lines(p.sized, p.scatter, p.layout, study.plan, study.claim)
+    lines += verdict.loss_lines(p.lost, p.sized.needed)
+    per_unit = study.plan.days_per_unit
+    curve = _curve(p.scatter, p.layout, study.claim)
+    return {
+        "rows": _rows(lines),
+        "chances": [[c.true_pct, c.refuted, c.supported, c.undecided] for c in p.sized.chances],
+        "points": [[n * per_unit, y] for n, y in curve.items()],
+        "days": sum(1 + len(u.also) for u in p.schedule.unit),
+        "settles": p.sized.settles,
+    }
+
+
+def _proposal(folder: Path, study: Study, now: dt.datetime, drawn: bool) -> Proposal:
+    layout = unit_plan(study.plan, study.device.washout_km)
+    return propose(study, _scatter(folder, study, layout), now, kept=drawn)
+
+
+def _scatter(folder: Path, study: Study, layout: UnitPlan) -> Scatter:
+    logs = pilot_logs(folder)
+    if logs:
+        return pilot_scatter(study, logs)
+    return assumed_scatter(study.plan.road, layout.runs_per_unit)
+
+
+@lru_cache(maxsize=MOST_KEPT)
+def _curve(scatter: Scatter, layout: UnitPlan, claim: Claim | None) -> dict[int, float]:
+    """By switch units: the chance to refute the claim, or without one what can be refuted [%]."""
+    if claim is None:
+        return refutable_curve(scatter, layout)
+    return settling_curve(scatter, layout, claim)
+
+
+def _rows(lines: list[str]) -> list[list[str]]:
+    """Labelled paragraphs of a terminal as rows: label and text."""
+    rows: list[list[str]] = []
+    for line in lines:
+        label, text = line[:LABEL].strip(), line[LABEL:].strip()
+        if label or not rows:
+            rows.append([label, text])
+        else:
+            rows[-1][1] += f" {text}"
+    return rows
+
+
+def draw(*, folder: str, typed: dict[str, str], passphrase: str) -> Answer:
+    """Draw the schedule, register, write the papers, as `roadlog plan` does.
+
+    Under a seal `switcher` has the files for the switcher by name, base64; the study hasn't got
+    them, but for a copy of an encrypted one.
+    """
+    place, now = Path(folder), dt.datetime.now().astimezone()
+    with one_writer(place, "a plan"):
+        saved = load_study(place)
+        if has_schedule(saved):
+            raise InputError("the study has a schedule already, and keeps it")
+        study, faults = _with_typed(saved, typed)
+        if faults:
+            return {"faults": faults}
+        _refuse(place, study)
+        with shown_in(study.units):
+            p = _proposal(place, study, now, drawn=False)
+            loose = verdict.looseness(p.lost, p.sized.needed)
+            made, schedule = None, p.schedule
+            if study.plan.switched_by_other:
+                made = sealed_papers(study, schedule, passphrase or None, now)
+                schedule = made.schedule
+            _write_changes(place, saved, study)
+            if made is not None:
+                _seal(place, made, now, encrypted=bool(passphrase))
+            whole = study.model_copy(update={"schedule": schedule})
+            written = write_plan(place, whole, now, loose, kept=False)
+            keep_promise(place, promise_of(p.sized, p.scatter, study.claim, now))
+    papers = {} if made is None else made.papers
+    return {
+        "sha256": written.entry.sha256,
+        "switcher": {f"sealed{s}": base64.b64encode(b).decode() for s, b in papers.items()},
+    }
+
+
+def _refuse(folder: Path, study: Study) -> None:
+    refuse_mediators((*study.analysis.noted_covariates, *(study.analysis.covariates or ())))
+    refuse_vague_carry_over(study)
+    if study.device.carry_over == "permanent":
+        raise DesignError(
+            "what stays in the car for good can't be switched by the day: no schedule is drawn"
+        )
+    if study.plan.switched_by_other:
+        refuse_logs(folder, study)
+    elif study.plan.dummy_days:
+        raise InputError(
+            "dummy_days in [plan]: whoever switches and drives knows them: let somebody else switch"
+        )
+
+
+def _write_changes(folder: Path, saved: Study, study: Study) -> None:
+    values = {
+        k: getattr(study.plan, k)
+        for k in FIELDS
+        if getattr(study.plan, k) != getattr(saved.plan, k)
+    }
+    if values:
+        write_plan_values(folder / "study.toml", values)
+
+
+def _seal(folder: Path, made: SealedPapers, now: dt.datetime, *, encrypted: bool) -> None:
+    copy = folder / COPY
+    if encrypted:
+        atomic_write(copy, lambda p: p.write_bytes(made.papers[".json"]))
+    else:
+        copy.unlink(missing_ok=True)  # an earlier plan's
+    at = now.isoformat(timespec="seconds")
+    log_seal(folder, SealEvent("sealed", at, made.sealed.sha256, len(made.schedule.unit)))
+
+
+DRAWING: dict[str, Callable[..., Answer]] = {"plan_shown": plan_shown, "draw": draw}

@@ -1,0 +1,158 @@
+"""The plan: what the days can show, then the schedule drawn by chance, registered and printed."""
+
+import base64
+import io
+import secrets
+import zipfile
+from pathlib import Path
+from typing import Any
+
+from starlette.concurrency import run_in_threadpool
+from starlette.requests import Request
+from starlette.responses import JSONResponse, RedirectResponse, Response
+from starlette.routing import Route
+
+from roadlog.bench.forms import typed
+from roadlog.bench.pages.files import SANDBOX, SHOWN
+from roadlog.bench.show import N_, Here, Step, ask, page, study_of, text
+from roadlog.errors import InputError
+
+WIDE, HIGH, LEFT, RIGHT, TOP, BOTTOM = 640, 260, 52, 620, 16, 216
+MOST_HANDED = 20
+FOR_ALL = ("sheet.html", "sheet.ics", "schedule.csv", "fingerprint.svg", "fingerprint.png")
+FOR_DRIVER = ("driver.html", "driver.ics", "fingerprint.svg", "fingerprint.png")
+
+
+async def plan(request: Request) -> Response:
+    """The form and what its days can show; once it is drawn, fingerprint and papers."""
+    here = await study_of(request)
+    query = dict(request.query_params)
+    return await _shown(request, here, query)
+
+
+async def shown(request: Request) -> Response:
+    """What the days can show, for the page's script: the same part of the page."""
+    here = await study_of(request)
+    told = await ask(request, "plan_shown", folder=here.folder, typed=dict(request.query_params))
+    part = await page(request, "days.html", here=here, told=told, plot=_plot(told["shows"]))
+    return JSONResponse({"html": bytes(part.body).decode(), "faults": told["faults"]})
+
+
+async def draw(request: Request) -> Response:
+    """Draw, register, write the papers; hand the switcher's files over once."""
+    here = await study_of(request)
+    form = await typed(request)
+    if "draw" not in form:
+        return await _shown(request, here, form)
+    phrase = form.pop("passphrase", "")
+    if phrase != form.pop("passphrase_again", ""):
+        fault = text(request, "the two passphrases differ")
+        return await _shown(request, here, form, {"passphrase": fault})
+    try:
+        told = await ask(request, "draw", folder=here.folder, typed=form, passphrase=phrase)
+    except InputError as e:
+        if "passphrase" not in str(e):
+            raise
+        return await _shown(request, here, form, {"passphrase": str(e)})
+    if "faults" in told:
+        return await _shown(request, here, form, told["faults"])
+    if not told["switcher"]:
+        return RedirectResponse(f"{here.at}/plan", 303)
+    token = secrets.token_urlsafe(16)
+    _handed(request)[token] = (here.folder, _zipped(told["switcher"]))
+    return RedirectResponse(f"{here.at}/plan?switcher={token}", 303)
+
+
+async def switcher(request: Request) -> Response:
+    """The switcher's files, once."""
+    here = await study_of(request)
+    folder, files = _handed(request).pop(request.path_params["token"], (None, b""))
+    if folder != here.folder:
+        raise InputError("the switcher's files were handed over already, or the app was restarted")
+    answer = Response(files, media_type="application/zip")
+    answer.headers["content-disposition"] = 'attachment; filename="for_the_switcher.zip"'
+    return answer
+
+
+async def paper(request: Request) -> Response:
+    """A paper of the plan; none that tells arms where the driver isn't to know them."""
+    here = await study_of(request)
+    told = await ask(request, "blind", folder=here.folder)
+    name = request.path_params["name"]
+    path = here.folder / "plan" / name
+    if name not in (FOR_DRIVER if told["blind"] else FOR_ALL) or not path.is_file():
+        raise InputError(f"there is no paper '{name[:60]}' to show here")
+    content = await run_in_threadpool(path.read_bytes)
+    answer = Response(content, media_type=SHOWN.get(path.suffix, "text/calendar; charset=utf-8"))
+    answer.headers["content-security-policy"] = SANDBOX
+    if path.suffix in (".ics", ".csv"):
+        answer.headers["content-disposition"] = f'attachment; filename="{name}"'
+    return answer
+
+
+async def _shown(
+    request: Request, here: Here, query: dict[str, str], faults: dict[str, str] | None = None
+) -> Response:
+    told = await ask(request, "plan_shown", folder=here.folder, typed=query)
+    papers = FOR_DRIVER if told["blind"] else FOR_ALL
+    there = [n for n in papers if (here.folder / "plan" / n).is_file()]
+    all_faults = {**told["faults"], **(faults or {})}
+    token = query.get("switcher", "")
+    return await page(
+        request, "plan.html", 400 if faults else 200, here=here, told=told, typed=query,
+        faults=all_faults, plot=_plot(told["shows"]), papers=there,
+        token=token if token in _handed(request) else "",
+    )  # fmt: skip
+
+
+def _handed(request: Request) -> dict[str, tuple[Path | None, bytes]]:
+    """What waits to be handed over, by a word that is drawn; only in memory."""
+    state = request.app.state
+    if not hasattr(state, "handed"):
+        state.handed = {}
+    handed: dict[str, tuple[Path | None, bytes]] = state.handed
+    while len(handed) > MOST_HANDED:
+        handed.pop(next(iter(handed)))
+    return handed
+
+
+def _zipped(files: dict[str, str]) -> bytes:
+    out = io.BytesIO()
+    with zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as archive:
+        for name, content in files.items():
+            archive.writestr(name, base64.b64decode(content))
+    return out.getvalue()
+
+
+def _plot(shows: dict[str, Any] | None) -> dict[str, Any] | None:
+    """Where the curve's points lie in the picture."""
+    if not shows or not shows.get("points"):
+        return None
+    points, chance = shows["points"], shows["settles"] is not None
+    least, most = points[0][0], max(points[-1][0], shows["days"])
+    high = 1.0 if chance else max(abs(y) for _, y in points)
+
+    def at(day: float, value: float) -> tuple[float, float]:
+        share = (day - least) / (most - least or 1)
+        x = LEFT + share * (RIGHT - LEFT)
+        return round(x, 1), round(BOTTOM - abs(value) / high * (BOTTOM - TOP), 1)
+
+    return {
+        "line": " ".join(f"{x},{y}" for x, y in (at(d, v) for d, v in points)),
+        "marks": [(*at(d, v), d) for d, v in points],
+        "days": at(shows["days"], 0)[0] if shows["days"] >= least else None,
+        "reliable": at(least, 0.8)[1] if chance else None,
+        "levels": [(at(least, high * s)[1], round(100 * s) if chance else round(high * s, 1))
+                   for s in (0, 0.5, 1)],
+        "chance": chance,
+    }  # fmt: skip
+
+
+STEP = Step("/plan", N_("Plan"))
+ROUTES = [
+    Route("/study/{study}/plan", plan),
+    Route("/study/{study}/plan", draw, methods=["POST"]),
+    Route("/study/{study}/plan/shown", shown),
+    Route("/study/{study}/plan/switcher/{token}", switcher, methods=["POST"]),
+    Route("/study/{study}/plan/paper/{name}", paper),
+]

@@ -1,0 +1,198 @@
+"""The plan's page: what the days can show, the command's schedule, the seal handed over once."""
+
+import datetime as dt
+import io
+import json
+import re
+import zipfile
+from pathlib import Path
+
+import pytest
+from starlette.testclient import TestClient
+
+from roadlog.cli import main
+from roadlog.study.folder import load_study
+from roadlog.study.lock import one_writer
+
+pytestmark = pytest.mark.usefixtures("asked_here")
+START = dt.date.today() + dt.timedelta(days=7)
+STUDY = f"""# a remark that stays
+name = "<i>collar</i>"
+[device]
+name = "collar"
+acts_on = "other"
+[claim]
+economy_pct = 12
+[plan]
+start = {START}
+days = 12
+switched_by_other = OTHER
+[analysis]
+driver_knew_arm = KNEW
+"""
+DRAW = {"draw": "1", "days": "12", "start": f"{START}"}
+
+
+def write(folder: Path, other: str = "false") -> Path:
+    folder.mkdir()
+    knew = "false" if other == "true" else "true"
+    (folder / "study.toml").write_text(STUDY.replace("OTHER", other).replace("KNEW", knew))
+    return folder
+
+
+@pytest.fixture
+def study(tmp_path: Path) -> Path:
+    return write(tmp_path / "s")
+
+
+def files(folder: Path) -> dict[str, bytes]:
+    """Every file but the lock, times of day taken out."""
+    return {
+        str(p.relative_to(folder)): re.sub(
+            rb"DTSTAMP:\w+|\"(?:made_)?at\": \"[^\"]+\"", b"", p.read_bytes()
+        )
+        for p in sorted(folder.rglob("*"))
+        if p.is_file() and p.name != ".roadlog.lock"
+    }
+
+
+def test_the_page_draws_and_writes_what_the_command_does(
+    browser: TestClient, study: Path, tmp_path: Path
+) -> None:
+    drawn = browser.post("/study/s/plan", data=DRAW)
+    assert drawn.status_code == 200
+    assert main(["plan", str(write(tmp_path / "cli"))]) == 0
+    assert files(study) == files(tmp_path / "cli")
+    assert "fingerprint.svg" in drawn.text
+    assert "sheet.html" in drawn.text
+    assert "<i>" not in drawn.text
+    for name in ("sheet.html", "sheet.ics", "fingerprint.svg"):
+        paper = browser.get(f"/study/s/plan/paper/{name}")
+        assert paper.content == (study / "plan" / name).read_bytes()
+        assert "sandbox" in paper.headers["content-security-policy"]
+
+
+def test_a_second_draw_is_refused_and_changes_nothing(browser: TestClient, study: Path) -> None:
+    browser.post("/study/s/plan", data=DRAW)
+    before = files(study)
+    again = browser.post("/study/s/plan", data=DRAW)
+    assert again.status_code == 400
+    assert "has a schedule already" in again.text
+    assert files(study) == before
+
+
+def test_the_days_are_shown_with_table_and_curve_before_anything_is_written(
+    browser: TestClient, study: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    shown = browser.get("/study/s/plan").text
+    assert main(["plan", str(study), "--dry-run"]) == 0
+    said = " ".join(capsys.readouterr().out.split())
+    interval = re.search(r"about \+/-([\d.]+) %", said)
+    assert interval is not None
+    assert re.search(rf"about .{{1,3}}{interval[1]}\s%", shown)
+    assert "<polyline" in shown
+    assert list(files(study)) == ["study.toml"]
+    few = browser.get("/study/s/plan/shown", params={"days": "8"})
+    many = browser.get("/study/s/plan/shown", params={"days": "30"})
+    assert "8 driving days" in few.json()["html"].replace("\u00a0", " ")
+    assert few.json()["html"] != many.json()["html"]
+
+
+@pytest.mark.parametrize(
+    ("name", "value"),
+    [
+        ("days", "-3"),
+        ("days", "NaN"),
+        ("days", "12.5"),
+        ("days", "1" * 10_000),
+        ("km_per_run", "-1"),
+        ("km_per_run", "inf"),
+        ("start", "<script>alert(1)</script>"),
+        ("start", "2026-13-01\n"),
+        ("road", "river"),
+        ("switched_by_other", "maybe"),
+    ],
+)
+def test_a_fault_stands_beside_its_field_and_nothing_is_drawn(
+    browser: TestClient, study: Path, name: str, value: str
+) -> None:
+    told = browser.post("/study/s/plan", data={**DRAW, "runs_per_day": "3", name: value})
+    assert told.status_code == 400
+    assert f'id="e-{name}"' in told.text
+    assert 'value="3"' in told.text
+    assert "<script>alert" not in told.text
+    assert list(files(study)) == ["study.toml"]
+
+
+def test_other_answers_are_kept_in_study_toml_with_its_remarks(
+    browser: TestClient, study: Path
+) -> None:
+    assert browser.post("/study/s/plan", data={**DRAW, "days": "16", "road": "town"}).history
+    text = (study / "study.toml").read_text()
+    assert text.startswith("# a remark that stays\n")
+    plan = load_study(study).plan
+    assert (plan.days, plan.road) == (16, "town")
+
+
+def test_a_sealed_order_is_handed_over_once_and_is_in_no_file_here(
+    browser: TestClient, tmp_path: Path
+) -> None:
+    folder = write(tmp_path / "s")
+    page = browser.post("/study/s/plan", data={**DRAW, "switched_by_other": "yes"})
+    action = re.search(r'action="(/study/s/plan/switcher/[^"]+)"', page.text)
+    assert action is not None
+    schedule = load_study(folder).schedule
+    assert schedule is not None
+    assert schedule.shut
+    assert load_study(folder).analysis.driver_knew_arm is False
+    handed = browser.post(action[1])
+    with zipfile.ZipFile(io.BytesIO(handed.content)) as archive:
+        assert sorted(archive.namelist()) == ["sealed.html", "sealed.ics", "sealed.json"]
+        archive.extractall(tmp_path / "stick")
+    sealed = json.loads((tmp_path / "stick" / "sealed.json").read_text())
+    for content in files(folder).values():
+        assert sealed["nonce"].encode() not in content
+    assert browser.post(action[1]).status_code == 400
+    for name in ("sheet.html", "switcher.html", "sealed.json", "..%2Fstudy.toml"):
+        assert browser.get(f"/study/s/plan/paper/{name}").status_code >= 400
+    assert browser.get("/study/s/plan/paper/driver.html").status_code == 200
+    assert main(["unseal", str(folder), str(tmp_path / "stick" / "sealed.json"), "--early"]) == 0
+    opened = load_study(folder).schedule
+    assert opened is not None
+    assert [u.arm for u in opened.unit] == [u["arm"] for u in sealed["units"]]
+
+
+def test_a_passphrase_encrypts_the_sealed_file(browser: TestClient, tmp_path: Path) -> None:
+    folder = write(tmp_path / "s", "true")
+    phrases = {"passphrase": "bolt heron attic plum", "passphrase_again": "bolt heron attic plum"}
+    for wrong in ({**phrases, "passphrase_again": "other"}, dict.fromkeys(phrases, "short")):
+        told = browser.post("/study/s/plan", data={**DRAW, **wrong})
+        assert told.status_code == 400
+        assert 'id="e-passphrase"' in told.text
+        assert "bolt heron" not in told.text
+        assert list(files(folder)) == ["study.toml"]
+    page = browser.post("/study/s/plan", data={**DRAW, **phrases})
+    assert "bolt heron" not in page.text
+    copy = (folder / "plan" / "sealed.json").read_text()
+    assert "locked_schedule" in copy
+    assert "baseline" not in copy
+
+
+def test_a_schedule_isnt_sealed_among_logs(browser: TestClient, tmp_path: Path) -> None:
+    folder = write(tmp_path / "s", "true")
+    (folder / "logs" / "baseline").mkdir(parents=True)
+    (folder / "logs" / "fitted").mkdir()
+    for arm in ("baseline", "fitted"):
+        (folder / "logs" / arm / "a.csv").write_text("time,speed\n0,1\n")
+    told = browser.post("/study/s/plan", data=DRAW)
+    assert told.status_code == 400
+    assert "sealed before the first drive" in told.text
+    assert load_study(folder).schedule is None
+
+
+def test_who_else_writes_is_named(browser: TestClient, study: Path) -> None:
+    with one_writer(study, "an analysis"):
+        told = browser.post("/study/s/plan", data=DRAW)
+    assert told.status_code == 400
+    assert "an analysis is writing here" in told.text
+    assert list(files(study)) == ["study.toml"]
