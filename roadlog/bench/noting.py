@@ -21,6 +21,7 @@ from roadlog.wording.units import shown_in
 
 Answer = dict[str, Any]
 LEADS = {"note": "today", "plan": "plan", "analyze": "result", "check": "check", "take": "logs"}
+BY_OPTION = ": name the day with --date"  # what the command says here, the page has a form for
 FILL = ("litres", "odometer_km", "price_per_l", "full", "time")
 
 
@@ -38,7 +39,7 @@ def notes_form(*, folder: str, date: str, anyway: bool) -> Answer:
         with shown_in(day.study.units):
             litres, km, price = units_of_fills(day.folder, day.study)
     except RoadlogError as e:
-        return {"problem": str(e), "outside": "--anyway" in str(e)}
+        return {"problem": str(e).partition(BY_OPTION)[0], "outside": BY_OPTION in str(e)}
     days = scheduled(day.study)
     return {
         "date": f"{day.date}",
