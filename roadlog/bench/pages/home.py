@@ -46,7 +46,7 @@ async def make(request: Request) -> Response:
         request, "new_study", home=bench_of(request).home, typed=typed, folder=folder,
         asked_in=asked_in,
     )  # fmt: skip
-    if "study" in told:
+    if told.get("study") is not None:
         return RedirectResponse(f"/study/{quote(told['study'])}/plan", 303)
     return await _form(request, asked_in, {**typed, "folder": folder}, told["faults"])
 

@@ -54,7 +54,7 @@ async def draw(request: Request) -> Response:
         if "passphrase" not in str(e):
             raise
         return await _shown(request, here, form, {"passphrase": str(e)})
-    if "faults" in told:
+    if told.get("faults") is not None:
         return await _shown(request, here, form, told["faults"])
     if not told["switcher"]:
         return RedirectResponse(f"{here.at}/plan", 303)

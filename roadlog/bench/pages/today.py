@@ -31,7 +31,7 @@ async def note(request: Request) -> Response:
         request, "write_notes", folder=here.folder, date=date, anyway=anyway,
         told=_part(form, NOTE), was=_part(form, WAS), fill=_part(form, FILL),
     )  # fmt: skip
-    if "faults" in told:
+    if told.get("faults") is not None:
         return await _shown(
             request, here, date, anyway=anyway, typed_in=form, faults=told["faults"]
         )
