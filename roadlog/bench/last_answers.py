@@ -59,7 +59,7 @@ def interval_picture(
     Returns None if there is no estimate; `low` and `high` are None if there is no interval.
 
     >>> interval_picture(0.0, -1.0, 1.0, -4.0)["claim"]["at"]
-    125.0
+    142.9
     """
     from roadlog.wording.screen import typeset
 

@@ -7,12 +7,13 @@ through these filters or autoescaping.
 from functools import lru_cache
 from importlib.resources import files
 
-from jinja2 import Environment, PackageLoader, StrictUndefined
+from jinja2 import Environment, PackageLoader, StrictUndefined, pass_context
+from jinja2.runtime import Context
 from markupsafe import Markup
 
 from roadlog.wording.numbers import number, percent
 from roadlog.wording.screen import typeset
-from roadlog.wording.units import in_figures, page_with_twins, symbol
+from roadlog.wording.units import Metric, in_figures, page_with_twins, symbol
 
 NO_NETWORK = (
     "default-src 'none'; style-src 'unsafe-inline'; script-src 'unsafe-inline'; img-src data:; "
@@ -34,9 +35,16 @@ def environment() -> Environment:
     env.filters["percent"] = lambda v: typeset(percent(v))
     env.filters["signed_short"] = lambda v: typeset(f"{v:+g}")
     env.filters["number"] = number
-    env.filters["symbol"] = symbol
+    env.filters["symbol"] = _symbol
     env.filters["figures"] = in_figures
     return env
+
+
+@pass_context
+def _symbol(_: Context, unit: Metric, *, change: bool = False) -> str:
+    """The reader's unit. Asking for the context keeps Jinja from working a fixed unit out once and
+    for all when it compiles the template, in whatever units were shown then."""
+    return symbol(unit, change=change)
 
 
 def render(name: str, **values: object) -> str:

@@ -62,7 +62,7 @@ def blinding_index(right: int, wrong: int, unsure: int, level: float = LEVEL) ->
 
     >>> b = blinding_index(4, 1, 1)
     >>> round(b.index, 2), round(b.low, 2), round(b.high, 2)
-    (0.5, -0.16, 0.91)
+    (0.5, -0.22, 0.97)
     """
     n = right + wrong + unsure
     if n == 0:

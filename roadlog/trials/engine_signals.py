@@ -135,7 +135,7 @@ def compare_engine_signals(
     >>> drive = pd.DataFrame({"t_s": [0.0, 1.0], "dt_s": 1.0, "coolant_temp_c": 90.0})
     >>> samples = [drive.assign(catalyst_temp_c=t) for t in (610, 623, 608, 619, 611, 622)]
     >>> compare_engine_signals(samples, runs).measured
-    'catalyst temperature +11.7 °C (95 % interval +7.5 to +15.8).'
+    'catalyst temperature +7.5 to +15.8 °C (95 % interval; estimate +11.7).'
     """
     values = [run_values(s) for s in samples]
     means = arm_means(values, runs["arm"].tolist())

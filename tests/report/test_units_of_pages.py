@@ -12,6 +12,8 @@ from roadlog.report.json_out import to_json
 from roadlog.report.map import map_page
 from roadlog.report.objections.page import objections_page
 from roadlog.report.page import quantities, report_page
+from roadlog.report.templating import environment
+from roadlog.wording.units import shown_in
 from tests.test_reader_units import MARKUP, without_twin
 
 
@@ -38,3 +40,13 @@ def test_programs_read_the_same_whatever_the_reader_is_shown(analysed):
     study = analysed.study.model_copy(update={"units": "us"})
     theirs = json.dumps(to_json(replace(analysed, study=study)), default=str)
     assert theirs == json.dumps(to_json(analysed), default=str)
+
+
+def test_a_template_that_was_compiled_for_one_reader_serves_the_next_in_his_units():
+    made = environment().from_string('{{ "km"|symbol }} {{ "L/100 km"|symbol(change=true) }}')
+    assert made.render() == "km L/100 km"
+    with shown_in("us"):
+        assert made.render() == "mi US gal/100 mi"
+    with shown_in("imperial"):
+        made = environment().from_string('{{ "km"|symbol }}')
+    assert made.render() == "km"
