@@ -77,6 +77,7 @@ FILES = {
     "runs.seen": "keeps what a check said of each log",
     "runs.table": "finds the logs of a study",
     "runs.taken": "the list of logs taken in",
+    "study.recording": "says in a study's folder what its recorder does",
     "study.lock": "locks a folder while something is written into it",
     "study.durable": "whole files or none",
     "study.folder": "reads study.toml, finds files by pattern",

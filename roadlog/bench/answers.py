@@ -13,6 +13,7 @@ from roadlog.bench.drawing import DRAWING
 from roadlog.bench.last_answers import LAST_ANSWERS
 from roadlog.bench.noting import NOTING
 from roadlog.bench.planning import PLANNING
+from roadlog.bench.recording import choices
 from roadlog.study.folder import load_study
 
 Answer = dict[str, Any]
@@ -60,4 +61,5 @@ ANSWERS: dict[str, Callable[..., Answer]] = {
     "one_file": looking.one_file,
     "say_column": looking.say_column,
     "say_day_first": looking.say_day_first,
+    "recording_choices": choices,
 }

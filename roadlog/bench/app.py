@@ -21,10 +21,11 @@ from roadlog.bench.pages import PAGES
 from roadlog.bench.quick import Quick
 from roadlog.bench.show import HIDDEN, LANGUAGE, Bench, bench_of, page, problem
 from roadlog.bench.words import languages
-from roadlog.errors import RoadlogError
+from roadlog.errors import InputError, RoadlogError
 
 HERE = Path(__file__).parent
 STATUS = {1: 409, 2: 400}
+ENDED_ELSEWHERE = {"record": "a recording ends on its own page, parked, or with the ignition"}
 NOTHING = "There is no such page here."
 
 
@@ -114,5 +115,7 @@ async def _events(request: Request) -> Response:
 
 async def _stop(request: Request) -> Response:
     job = bench_of(request).jobs.find(request.path_params["name"])
+    if job.task in ENDED_ELSEWHERE:
+        raise InputError(ENDED_ELSEWHERE[job.task])
     await run_in_threadpool(job.stop)
     return RedirectResponse(f"/jobs/{job.name}", 303)

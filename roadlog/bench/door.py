@@ -55,12 +55,27 @@ class Door:
         Names with port under which this app answers.
     key : str
         Exchanged once for a cookie.
+    where : str
+        How to come in, for who was turned away.
+    another : str
+        How to get another key.
     """
 
     kept: Path
     hosts: frozenset[str]
     key: str = field(default_factory=lambda: secrets.token_urlsafe(32), repr=False)
     used: bool = False
+    where: str = _WHERE
+    another: str = "Start roadlog open again for another."
+
+    def draw(self) -> None:
+        """A fresh key, good once."""
+        self.key, self.used = secrets.token_urlsafe(32), False
+
+    def forget(self) -> None:
+        """Let in nobody: neither who was let in nor the present key."""
+        self.kept.unlink(missing_ok=True)
+        self.used = True
 
     def enter(self, key: str) -> str | None:
         """A fresh cookie for the right key, once; None for any other."""
@@ -116,12 +131,12 @@ class Guard:
     def _turned_away(self, scope: Scope) -> Response | None:
         headers = Headers(scope=scope)
         if headers.get("host", "").lower() not in self.door.hosts:
-            return _no(421, f"This name doesn't lead here. {_WHERE}")
+            return _no(421, f"This name doesn't lead here. {self.door.where}")
         if not _same_origin(headers, self.door.hosts, scope["method"]):
             return _no(403, "Another page sent this: nothing was done.")
         request = Request(scope)
         if scope["path"] != ENTER and not self.door.knows(request.cookies.get(COOKIE)):
-            return _no(401, f"This browser hasn't been let in. {_WHERE}")
+            return _no(401, f"This browser hasn't been let in. {self.door.where}")
         return None
 
     def _entering(self, scope: Scope) -> Response | None:
@@ -132,9 +147,7 @@ class Guard:
             return RedirectResponse("/", 303)
         cookie = self.door.enter(request.query_params.get("key", ""))
         if cookie is None:
-            return _no(
-                401, "This key was used before or isn't one. Start roadlog open again for another."
-            )
+            return _no(401, f"This key was used before or isn't one. {self.door.another}")
         answer = RedirectResponse("/", 303)
         answer.set_cookie(
             COOKIE, cookie, httponly=True, samesite="strict", path="/", max_age=60 * 86_400

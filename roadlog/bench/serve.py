@@ -4,23 +4,34 @@ The address that is printed lets one browser in. The port is the same as the las
 free, so that open tabs go on.
 """
 
+import asyncio
+import contextlib
 import json
 import socket
 from collections.abc import Callable
 from functools import partial
 from pathlib import Path
+from typing import TYPE_CHECKING, Literal
 
 from roadlog.bench.door import Door, host_names
 from roadlog.errors import InputError
 from roadlog.study.durable import atomic_write, make_folder
 from roadlog.study.lock import hold
 
+if TYPE_CHECKING:
+    import uvicorn
+    from starlette.applications import Starlette
+
 FIRST_PORT = 8640
 TRIED_PORTS = 40
 
 
 def serve(
-    home: Path, *, port: int | None = None, ready: Callable[[str], None] = lambda _: None
+    home: Path,
+    *,
+    port: int | None = None,
+    lan: bool = False,
+    ready: Callable[[str], None] = lambda _: None,
 ) -> None:
     """Answer browsers until interrupted.
 
@@ -30,6 +41,8 @@ def serve(
         Made if it is missing.
     port : int, optional
         By default the last one, or the first free one.
+    lan : bool
+        Whether a phone in the local network may come to its few pages.
     ready : callable
         Gets the address with the key as soon as it answers.
 
@@ -52,13 +65,56 @@ def serve(
     listening = _listen(kept / "port.json", port)
     number = listening.getsockname()[1]
     door = Door(kept / "browsers.json", host_names(number))
-    config = uvicorn.Config(
-        make_app(home, door), log_level="warning", access_log=False, timeout_graceful_shutdown=1,
-        server_header=False,
-    )  # fmt: skip
+    app = make_app(home, door)
+    second = _for_phone(app, kept / "phones.json") if lan else None
     listening.listen(64)
     ready(f"http://127.0.0.1:{number}/enter?key={door.key}")
-    uvicorn.Server(config).run(sockets=[listening])
+    first = uvicorn.Server(_config(app))
+    if second is None:
+        first.run(sockets=[listening])
+    else:
+        asyncio.run(_both(first, listening, *second))
+
+
+def _config(app: "Starlette", lifespan: "Literal['auto', 'off']" = "auto") -> "uvicorn.Config":
+    import uvicorn
+
+    return uvicorn.Config(
+        app, log_level="warning", access_log=False, timeout_graceful_shutdown=1,
+        server_header=False, lifespan=lifespan,
+    )  # fmt: skip
+
+
+def _for_phone(app: "Starlette", kept: Path) -> "tuple[uvicorn.Server, socket.socket]":
+    """The server of the phone's pages, and its socket in the local network."""
+    import uvicorn
+
+    from roadlog.bench.phone import Phone, door_for, listen, local_address, make_phone_app
+
+    class Second(uvicorn.Server):
+        """Leaves the signals to the first."""
+
+        def capture_signals(self) -> contextlib.nullcontext[None]:  # type: ignore[override]
+            return contextlib.nullcontext()
+
+    address = local_address()
+    listening = listen(address)
+    number = listening.getsockname()[1]
+    door = door_for(kept, address, number)
+    app.state.phone = Phone(door, f"http://{address}:{number}")
+    return Second(_config(make_phone_app(app.state.bench, door), "off")), listening
+
+
+async def _both(
+    first: "uvicorn.Server", ours: socket.socket, second: "uvicorn.Server", theirs: socket.socket
+) -> None:
+    """Serve both until the first ends."""
+    going = asyncio.create_task(second.serve(sockets=[theirs]))
+    try:
+        await first.serve(sockets=[ours])
+    finally:
+        second.should_exit = True
+        await going
 
 
 def _listen(kept: Path, wanted: int | None) -> socket.socket:

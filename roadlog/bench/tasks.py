@@ -12,6 +12,7 @@ from typing import Any
 
 from roadlog.bench import looking
 from roadlog.bench.last_tasks import LAST_TASKS
+from roadlog.bench.recording import reading, record
 from roadlog.study.lock import one_writer
 
 Tell = Callable[..., None]
@@ -47,5 +48,7 @@ TASKS: dict[str, Callable[..., Result]] = {
     "look": looking.look,
     "take": looking.take,
     "check": looking.check,
+    "reading": reading,
+    "record": record,
     **LAST_TASKS,
 }

@@ -4,6 +4,12 @@ import argparse
 import sys
 from pathlib import Path
 
+LAN = (
+    "The phone comes in by the code on the page 'Phone' (/phone), to notes and recording state "
+    "alone. Nothing is encrypted: anyone on this network who reads its traffic could see the "
+    "notes. Ctrl-C ends that too."
+)
+
 
 def add(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
     """Add the command to the parser."""
@@ -27,6 +33,11 @@ def add(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None
         help="a study, or a folder of studies (default: here)",
     )
     p.add_argument("--port", type=int, metavar="N", help="port (default: the last one, or a free)")
+    p.add_argument(
+        "--lan",
+        action="store_true",
+        help="let a phone in this network do the notes and see the recording state, unencrypted",
+    )
     p.add_argument("--no-browser", action="store_true", help="print the address, open nothing")
     p.set_defaults(run=_open)
 
@@ -37,10 +48,12 @@ def _open(a: argparse.Namespace) -> int:
     def ready(address: str) -> None:
         print(f"Open in your browser: {address}", flush=True)
         print("It works once, for one browser. Ctrl-C ends this.", flush=True)
+        if a.lan:
+            print(LAN, flush=True)
         if not a.no_browser and sys.stdout.isatty():
             import webbrowser
 
             webbrowser.open(address)
 
-    serve(a.folder, port=a.port, ready=ready)
+    serve(a.folder, port=a.port, lan=a.lan, ready=ready)
     return 0

@@ -21,7 +21,7 @@ from typing import Literal
 
 from roadlog.errors import InputError
 from roadlog.ingest.journal.clock import now_s
-from roadlog.ingest.positions.nmea import PositionFix, SentenceReader, possible
+from roadlog.ingest.positions.nmea import PositionFix, SentenceReader, fields_of, possible
 from roadlog.quantities.units import convert
 from roadlog.recorder.events import Event, PositionLinesRefused, PositionTrouble
 
@@ -103,6 +103,41 @@ def follow(receiver: Receiver, emit: Callable[[Event], None], stop: threading.Ev
             refused.tell()
         stop.wait(BACK_OFF_S[min(tries, len(BACK_OFF_S) - 1)])
         tries += 1
+
+
+def first_word(receiver: Receiver, within_s: float) -> PositionFix | bool:
+    """The first fix that comes within that time; else whether whole sentences of a receiver do.
+
+    A receiver under a roof sends sentences without a position; another device sends none.
+    """
+    stop = threading.Event()
+    timer = threading.Timer(within_s, stop.set)
+    timer.daemon = True
+    timer.start()
+    reader, speaks = SentenceReader(), False
+    try:
+        lines = _serial_lines if receiver.kind == "serial" else _lines
+        for t_s, line in lines(receiver, stop):
+            if receiver.kind == "gpsd":
+                speaks = speaks or '"class"' in line
+                fix = _quiet_fix(line, t_s)
+            else:
+                speaks = speaks or fields_of(line) is not None
+                fix = reader.feed(line, t_s)
+            if fix is not None and possible(fix) is not None:
+                return fix
+    except (OSError, InputError):
+        return speaks
+    finally:
+        timer.cancel()
+    return speaks
+
+
+def _quiet_fix(line: str, t_s: float) -> PositionFix | None:
+    try:
+        return gpsd_fix(line, t_s)
+    except ValueError:
+        return None
 
 
 class _Refused:

@@ -9,6 +9,7 @@ import queue
 import signal
 import threading
 from collections.abc import Callable
+from contextlib import nullcontext
 from functools import partial
 from types import FrameType
 
@@ -19,6 +20,7 @@ from roadlog.recorder.gps import Receiver, follow
 from roadlog.recorder.memory import Memory, recall, remember
 from roadlog.recorder.poller import Poller, Settings
 from roadlog.recorder.session import Session, Setup
+from roadlog.study.recording import Shown, only_one
 
 _QUEUE = 10_000
 _TICK_S = 0.2
@@ -43,7 +45,36 @@ def record(
 
     With `check` nothing is written: the rates are shown once and 1 is returned if the vehicle
     didn't answer.
+
+    Raises
+    ------
+    InputError
+        If the study is being recorded already.
     """
+    told = partial(
+        _record, setup, settings, port=port, baud=baud, receiver=receiver, say=say, once=once,
+        check=check,
+    )  # fmt: skip
+    with nullcontext(_nobody) if check else only_one(setup.folder) as show:
+        return told(show=show)
+
+
+def _nobody(_now: Shown) -> None:
+    """Nobody looks."""
+
+
+def _record(
+    setup: Setup,
+    settings: Settings,
+    *,
+    port: str,
+    baud: int | None,
+    receiver: Receiver | None,
+    say: Callable[[str], None],
+    once: bool,
+    check: bool,
+    show: Callable[[Shown], None],
+) -> int:
     memory = recall(setup.folder)
     stop, parked = threading.Event(), threading.Event()
     _stop_on_signals(stop)
@@ -64,7 +95,7 @@ def record(
     for thread in threads:
         thread.start()
     try:
-        answered = _loop(session, events, stop, setup, once=once, check=check, say=say)
+        answered = _loop(session, events, stop, setup, once=once, check=check, say=say, show=show)
     finally:
         stop.set()
         session.close(now_s())
@@ -129,6 +160,7 @@ def _loop(
     once: bool,
     check: bool,
     say: Callable[[str], None],
+    show: Callable[[Shown], None],
 ) -> bool:
     begun = connected = now_s()
     answered = False
@@ -149,6 +181,7 @@ def _loop(
                 say(f"waiting for the adapter: {lost}")
         now = now_s()
         session.tick(now)
+        show(session.shows(now))
         if once and session.runs_ended:
             break
         if check and (now - connected > _CHECK_S if answered else now - begun > _CHECK_AT_MOST_S):

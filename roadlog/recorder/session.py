@@ -33,6 +33,7 @@ from roadlog.recorder.events import (
 from roadlog.recorder.ignition import Ignition, engine_restarted
 from roadlog.recorder.memory import Memory, vehicle_mark
 from roadlog.recorder.polling import PollingPlan, Purpose, RateMeter, too_slow
+from roadlog.study.recording import Shown, State
 from roadlog.study.settings import Study
 
 CLOCK_EVERY_S = 60.0
@@ -102,11 +103,26 @@ class Session:
         self._gps_utc: tuple[float, float] | None = None
         self._gps_speed: tuple[float, float] | None = None
         self._position_lost = False
+        self._run_since_s = 0.0
+        self._state: State = "no adapter"
+        self._state_s = begun_s or 0.0
 
     @property
     def recording(self) -> bool:
         """Whether a run is open."""
         return self._journal is not None
+
+    def shows(self, t_s: float) -> Shown:
+        """What it does at that time; a gap isn't called recording."""
+        state: State = "waiting"
+        if self._adapter_gone:
+            state = "no adapter"
+        elif self._journal is not None and self._gap is None:
+            state = "recording"
+        if state != self._state:
+            self._state = state
+            self._state_s = self._run_since_s if state == "recording" else t_s
+        return Shown(state, max(0, int((t_s - self._state_s) / 60)), self.recording)
 
     def handle(self, event: Event) -> None:
         """Take one event."""
@@ -276,7 +292,7 @@ class Session:
             **self._link,
         }
         self._journal = Journal(path, header, t_s)
-        self._clock_s = t_s
+        self._clock_s = self._run_since_s = t_s
         for kind, at, text in self._before:
             if t_s - at <= _BEFORE_S:
                 self._journal.add(kind, at, text)

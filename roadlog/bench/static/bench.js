@@ -13,3 +13,26 @@ function follow(place) {
     if (event.kind === "end") { source.close(); location.reload(); }
   };
 }
+
+// What the recorder does: shown anew when it changes, and never an old state as if it were now.
+for (const place of document.querySelectorAll("[data-watch]")) watch(place);
+
+async function watch(place) {
+  try {
+    const answer = await fetch(place.dataset.watch, { headers: { accept: "application/json" } });
+    if (!answer.ok) throw new Error(answer.status);
+    const now = await answer.json();
+    const stops = place.dataset.stops ?? String(now.stops);
+    if (now.state !== place.dataset.state || String(now.stops) !== stops) { location.reload(); return; }
+    place.querySelector(".minutes span").textContent = now.minutes;
+  } catch {
+    place.dataset.state = "unknown";
+    place.querySelector("h1").textContent = place.dataset.lost;
+    place.querySelector(".minutes").hidden = true;
+  }
+  setTimeout(() => watch(place), 3000);
+}
+
+for (const place of document.querySelectorAll("[data-again]")) {
+  setTimeout(() => location.reload(), 1000 * place.dataset.again);
+}

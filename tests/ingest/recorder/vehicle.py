@@ -45,12 +45,14 @@ FIXED = {
 class Vehicle:
     """A vehicle on one protocol ("3" ISO 9141-2, "4" "5" ISO 14230-4, "6" to "9" CAN).
 
-    `gearbox` lets a second control unit answer beside the engine's; `asleep` answers nothing.
+    `gearbox` lets a second control unit answer beside the engine's; `asleep` answers
+    nothing; `still` stands with its engine off and its ignition on.
     """
 
     protocol: str = "6"
     gearbox: bool = False
     asleep: bool = False
+    still: bool = False
     vin: str = "1" * 17  # no real vehicle's
     data: dict[int, str] = field(default_factory=lambda: dict(FIXED))
 
@@ -85,6 +87,8 @@ class Vehicle:
 
     def _current(self, pid: int) -> bytes:
         wave = math.sin(time.monotonic() / 3)
+        if self.still and pid in (0x0C, 0x0D):
+            return bytes(2 if pid == 0x0C else 1)
         if pid == 0x0C:
             return round(4 * (2000 + 500 * wave)).to_bytes(2, "big")
         if pid == 0x0D:
