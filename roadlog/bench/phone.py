@@ -6,7 +6,7 @@ the bench itself goes on listening to this machine alone. There is no encryption
 
 import ipaddress
 import socket
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from starlette.applications import Starlette
@@ -14,15 +14,16 @@ from starlette.concurrency import run_in_threadpool
 from starlette.exceptions import HTTPException
 from starlette.middleware import Middleware
 from starlette.requests import Request
-from starlette.responses import FileResponse, PlainTextResponse, RedirectResponse, Response
+from starlette.responses import FileResponse, PlainTextResponse, Response
 from starlette.routing import Route
 
 from roadlog.bench.door import ENTER, Door, Guard
 from roadlog.bench.pages import PAGES
-from roadlog.bench.show import Bench, bench_of, page
+from roadlog.bench.show import ITSELF, N_, Bench, Step, bench_of, page
 from roadlog.errors import InputError, RoadlogError
 
 STATIC = Path(__file__).parent / "static"
+STEPS = (Step("/today", N_("Today")), Step("", N_("Recording state")))
 PORTS = (*range(8700, 8740), 0)
 WHERE = "Scan the code on the bench's page for the phone."
 ANOTHER = "Draw a fresh code on the bench's page for the phone."
@@ -108,15 +109,15 @@ def make_phone_app(bench: Bench, door: Door) -> Starlette:
         middleware=[Middleware(Guard, door=door)],
         exception_handlers={RoadlogError: _told, HTTPException: _refused},
     )
-    app.state.bench = bench
+    app.state.bench = replace(bench, steps=STEPS, languages=())
     return app
 
 
 async def _first(request: Request) -> Response:
-    names = await run_in_threadpool(bench_of(request).studies)
-    if len(names) == 1:
-        return RedirectResponse(f"/study/{names[0]}", 303)
-    return await page(request, "phone_first.html", names=names)
+    bench = bench_of(request)
+    names = await run_in_threadpool(bench.studies)
+    called = [(n, bench.home.name if n == ITSELF else n) for n in names]
+    return await page(request, "phone_first.html", names=called)
 
 
 async def _static(request: Request) -> Response:

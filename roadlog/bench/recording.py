@@ -15,6 +15,7 @@ _PLACE = re.compile(r"(/dev/[\w./-]{1,80}|COM\d{1,3}|socket://[\w.:\[\]-]{1,120}
 _NO_PLACE = (
     "'{text}' is no place of an adapter: give a device such as /dev/ttyUSB0, or socket://HOST:PORT"
 )
+_WRITTEN = {"°c": "°C", "kpa": "kPa", "l/h": "L/h", "v": "V", "ratio": ""}
 SEALED = "the schedule is sealed, so the arm isn't to be said: leave it out"
 
 
@@ -43,8 +44,11 @@ def reading(
     from roadlog.ingest.journal.clock import now_s
     from roadlog.quantities.signals import plain
     from roadlog.recorder.reading import read_once
+    from roadlog.study.folder import load_study
     from roadlog.study.recording import only_one
+    from roadlog.wording.units import shown_in
 
+    units = load_study(Path(study)).units
     with only_one(Path(study)):
         found = read_once(
             adapter_place(adapter) if adapter else "",
@@ -52,7 +56,8 @@ def reading(
             lambda name: tell("step", name=name),
         )
     boot_s = time.time() - now_s()
-    rows = [[plain(v.name), f"{v.value:.4g}", v.unit, boot_s + v.t_s] for v in found.values]
+    with shown_in(units):
+        rows = [[plain(v.name), *_figure(v.value, v.unit), boot_s + v.t_s] for v in found.values]
     return {
         "code": 0,
         "adapter": found.adapter,
@@ -88,6 +93,16 @@ def record(
         say=lambda text: tell("said", text=text),
     )
     return {"code": code, "text": "Recording was stopped."}
+
+
+def _figure(value: float, unit: str) -> tuple[str, str]:
+    """A value and its unit as the reader of the study is told them."""
+    from roadlog.wording.units import amount, is_told, symbol
+
+    written = _WRITTEN.get(unit, unit)
+    if is_told(written):
+        value, written = amount(value, written), symbol(written)
+    return f"{value:.6g}" if abs(value) >= 1000 else f"{value:.4g}", written
 
 
 def adapter_place(text: str) -> str:

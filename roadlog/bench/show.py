@@ -4,7 +4,7 @@ Pages are made on the server; everything that comes from a study or a browser is
 """
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import lru_cache
 from pathlib import Path
 from typing import Any, NamedTuple
@@ -46,6 +46,7 @@ class Bench:
     jobs: Jobs
     quick: Quick
     steps: tuple[Step, ...] = ()
+    languages: tuple[str, ...] = field(default_factory=languages)
 
     def studies(self) -> list[str]:
         """Names of the studies in the folder, as they stand in addresses."""
@@ -147,7 +148,6 @@ def _environment(language: str) -> Environment:
     env.install_gettext_translations(catalogue(language), newstyle=True)  # type: ignore[attr-defined]
     env.filters["typeset"] = typeset
     env.globals["language"] = language
-    env.globals["languages"] = languages()
     return env
 
 
@@ -168,10 +168,11 @@ def _page(
     request: Request, template: str, status: int, here: Here | None, values: Mapping[str, Any]
 ) -> Response:
     made = _environment(language_of(request)).get_template(template)
-    return HTMLResponse(
-        made.render(here=here, path=request.url.path, steps=bench_of(request).steps, **values),
-        status,
+    bench = bench_of(request)
+    shown = made.render(
+        here=here, path=request.url.path, steps=bench.steps, languages=bench.languages, **values
     )
+    return HTMLResponse(shown, status)
 
 
 def problem(request: Request, sentence: str, status: int) -> Response:

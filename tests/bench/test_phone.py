@@ -97,7 +97,8 @@ def test_the_phone_reaches_its_own_routes_and_no_other(
 
 
 def test_the_phone_sees_the_state_and_nothing_to_operate(phone: TestClient, study: Path) -> None:
-    assert phone.get("/").headers["location"] == "/study/collar"
+    first = phone.get("/").text
+    assert re.findall('href="(/study[^"]*)"', first) == ["/study/collar/today", "/study/collar"]
     assert "<h1>Not recording</h1>" in phone.get("/study/collar").text
     with only_one(study) as tell:
         tell(Shown("recording", 17, True))
@@ -106,6 +107,18 @@ def test_the_phone_sees_the_state_and_nothing_to_operate(phone: TestClient, stud
         assert "<span>17</span> min" in page
         assert not re.search(r"<(form|button|a|input|select)\b", page)
         assert phone.get("/study/collar/record/state").json()["state"] == "recording"
+
+
+def test_the_notes_form_is_there_and_leads_nowhere_else(phone: TestClient, study: Path) -> None:
+    page = phone.get("/study/collar/today").text
+    assert 'action="/study/collar/today"' in page
+    led = set(re.findall('(?:href|src|action)="(/[^"]*)"', page))
+    assert all(phone.get(path).status_code == 200 for path in led), led
+    told = dict(re.findall('<input type="hidden" name="([^"]*)" value="([^"]*)">', page))
+    told |= {"fill:litres": "31.5", "fill:odometer_km": "40210", "fill:full": "yes"}
+    answer = phone.post("/study/collar/today", data=told)
+    assert answer.status_code == 303
+    assert "31.5" in (study / "fills.csv").read_text()
 
 
 def test_the_code_lets_one_phone_in_once_and_opens_nothing_of_the_bench(

@@ -12,9 +12,10 @@ from roadlog.bench.answers import ANSWERS
 from roadlog.bench.app import make_app
 from roadlog.bench.door import COOKIE, Door
 from roadlog.bench.quick import Quick
-from roadlog.bench.recording import adapter_place
+from roadlog.bench.recording import _figure, adapter_place
 from roadlog.errors import InputError
 from roadlog.study.recording import Shown, only_one
+from roadlog.wording.units import shown_in
 from tests.bench.conftest import HOST
 from tests.ingest.recorder.peers import Line
 from tests.ingest.recorder.receiver import TcpReceiver
@@ -205,3 +206,12 @@ def test_without_the_extra_the_page_says_how_to_install_it(
     page = browser.get(AT).text
     assert sentence.replace("'", "&#39;") in page
     assert "<form method" not in page
+
+
+def test_a_reading_is_told_in_the_units_of_the_study() -> None:
+    with shown_in("us"):
+        assert _figure(83.0, "°c") == ("181.4", "°F")
+        assert _figure(13.11, "g/s") == ("13.11", "g/s")
+        assert _figure(60.0, "km/h") == ("37.28", "mph")
+    assert _figure(101.0, "kpa") == ("101", "kPa")
+    assert _figure(123456.0, "km") == ("123456", "km")

@@ -64,3 +64,4 @@ ROUTES = [
     Route("/study/{study}/today", today),
     Route("/study/{study}/today", note, methods=["POST"]),
 ]
+PHONE = ROUTES
