@@ -148,6 +148,8 @@ def trimmed_study(
     DesignError
         If an arm has no shared road outside the hidden places.
 
+    Examples
+    --------
     >>> import shutil, tempfile
     >>> import roadlog
     >>> folder = Path(tempfile.mkdtemp())

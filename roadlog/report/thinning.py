@@ -1,7 +1,7 @@
 """Lines thinned by their shape: places in metres in, which of them draw the same line out.
 
 The line between the kept places is nowhere farther than the tolerance from a place that was left
-out, so that bends stay and straights cost two places (Ramer 1972, Douglas and Peucker 1973).
+out, so that bends stay and straights cost two places [1]_ [2]_.
 
 References
 ----------

@@ -1,7 +1,8 @@
 """Each foreseeable objection of a seller or a sceptic, answered from one study's data.
 
-An `Analysed` goes in (facts only: no answer reads a sentence back); `Objection`s and the page of
-them come out. Where the data say nothing, the answer is that this study can't tell, and what would.
+An `Analysed` goes in (facts only: no answer reads a sentence back); each `Objection` and the page
+of all come out. Where the data say nothing, the answer is that this study can't tell, and what
+would.
 """
 
 from roadlog.analysis.result import Analysed
