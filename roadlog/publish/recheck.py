@@ -20,7 +20,7 @@ from roadlog.errors import InputError, RoadlogError
 from roadlog.publish.about import CODE, About, each_once, versions
 from roadlog.publish.compare import PASSES, Value, compare_passes, compare_results
 from roadlog.publish.unpack import KEPT_NETWORK, RESULTS, STUDY, Opened
-from roadlog.publish.write import WHOLE_WORD, difference, published_files
+from roadlog.publish.write import PDF, PICTURES, WHOLE_WORD, difference, published_files
 from roadlog.report.json_out import to_json
 from roadlog.report.write import passes_csv, result_files
 from roadlog.runs.table import study_sources
@@ -141,9 +141,10 @@ def _is_page(name: str) -> bool:
 def _made_anew(pages: Sequence[str], a: Analysed, about: About) -> dict[str, bytes]:
     """Pages and pictures by their names in the archive; slow ones only if it has some."""
     beside = difference(a, about.carried) if WHOLE_WORD in about.carried else ""
-    files = result_files(a, published=True, beside=beside)
-    if any(n.removeprefix(RESULTS) not in files for n in pages):
+    if any(n.startswith((RESULTS + PICTURES, RESULTS + PDF)) for n in pages):
         files = published_files(a, about.published, beside)
+    else:
+        files = result_files(a, published=True, beside=beside)
     return {RESULTS + name: data for name, data in files.items()}
 
 

@@ -129,7 +129,7 @@ def publish(
         answer = answer_of(shown)
         carried = whole_beside(whole)
         files = published_files(shown, seen_at, difference(shown, carried), told)
-        about = _about(whole, trimmed, seen_at, licence, authors)
+        about = _about(whole, trimmed, seen_at, licence, authors, carried)
         told("packing the archive")
         ready = part / "out"
         digest = _write(ready, files, trimmed, about, shown, answer)
@@ -189,6 +189,7 @@ def _about(
     when: dt.datetime,
     licence: str,
     authors: tuple[str, ...],
+    carried: Mapping[str, float | str | None],
 ) -> About:
     return About(
         study=whole.study.name,
@@ -199,7 +200,7 @@ def _about(
         authors=authors,
         untrimmed_sha256={r.file: r.sha256 for r in trimmed.runs if r.file is not None},
         cannot_tell=told_of_trimming(trimmed.told),
-        carried=whole_beside(whole),
+        carried=carried,
     )
 
 

@@ -1,7 +1,7 @@
 """All cards of a study: an `Analysed` in, names and bytes of pictures out."""
 
 import io
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from functools import partial
 from typing import Any
 
@@ -41,13 +41,9 @@ def subjects_of(analysed: Analysed) -> dict[str, str | None]:
     }
 
 
-def cards(analysed: Analysed) -> Iterator[tuple[str, bytes]]:
-    """Every card as a file name and its bytes: subject, size and theme, as PNG and as SVG."""
-    yield from _cards(analysed)
-
-
 @in_own_units
-def _cards(analysed: Analysed) -> list[tuple[str, bytes]]:
+def cards(analysed: Analysed) -> list[tuple[str, bytes]]:
+    """Every card as a file name and its bytes: subject, size and theme, as PNG and as SVG."""
     made = []
     said = answer_of(analysed)
     for subject, missing in subjects_of(analysed).items():
