@@ -1,0 +1,1 @@
+"""Many testers on one question: published archives rechecked, then combined."""
