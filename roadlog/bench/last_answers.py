@@ -8,7 +8,6 @@ from typing import Any
 from roadlog.study.folder import load_study
 
 Answer = dict[str, Any]
-AXIS_STEPS = (0.5, 1, 2, 5, 10, 20, 50)
 
 
 def result(*, folder: str) -> Answer:
@@ -22,9 +21,8 @@ def result(*, folder: str) -> Answer:
     read = _results(home)
     if read is None:
         return told
-    change, answer = read["fuel_use_change_pct"], read["answer"]
+    answer = read["answer"]
     look = (read.get("oversight") or {}).get("look") or {}
-    claim = read.get("claim") or {}
     found = {
         "title": answer["title"],
         "sentences": answer["sentences"],
@@ -33,11 +31,9 @@ def result(*, folder: str) -> Answer:
         "units": look.get("units"),
         "reasons": read.get("finding_reasons") or [],
         "warnings": [w["message"] for w in read.get("warnings") or []],
-        "picture": interval_picture(
-            change.get("estimate"), change.get("low"), change.get("high"),
-            claim.get("fuel_use_change_pct"),
-        ),
-    }  # fmt: skip
+        "picture": _picture(read),
+        "doubted": answer.get("shows") is None,
+    }
     return {**told, "found": found}
 
 
@@ -45,47 +41,21 @@ def _results(home: Path) -> dict[str, Any] | None:
     path = home / "results" / "results.json"
     try:
         read: dict[str, Any] = json.loads(path.read_text(encoding="utf-8"))
-        assert {"fuel_use_change_pct", "answer"} <= set(read)
-    except (OSError, ValueError, AssertionError, TypeError):
+        assert "fuel_use_change_pct" in read
+        assert isinstance(read["answer"]["title"], str)
+        assert isinstance(read["answer"]["sentences"], list)
+    except (OSError, ValueError, AssertionError, TypeError, KeyError):
         return None
     return read
 
 
-def interval_picture(
-    estimate: float | None, low: float | None, high: float | None, claim: float | None
-) -> Answer | None:
-    """Where an interval, no change and the claim lie on a line from 0 to 1000.
+def _picture(read: dict[str, Any]) -> str | None:
+    """The report's picture of the range that decides, as SVG; None where there is none to draw."""
+    from roadlog.report.json_out import answer_again
+    from roadlog.report.span import span_picture
 
-    Returns None if there is no estimate; `low` and `high` are None if there is no interval.
-
-    >>> interval_picture(0.0, -1.0, 1.0, -4.0)["claim"]["at"]
-    142.9
-    """
-    from roadlog.wording.screen import typeset
-
-    if estimate is None:
-        return None
-    shown = [v for v in (0.0, estimate, low, high, claim) if v is not None]
-    span = max(max(shown) - min(shown), 1.0)
-    step = next((s for s in AXIS_STEPS if span / s <= 6), 100)
-    first, last = (int(min(shown) // step) - 0) * step, -int(-max(shown) // step) * step
-    first, last = first - step, last + step
-
-    def at(value: float) -> float:
-        return round((value - first) / (last - first) * 1000, 1)
-
-    def point(value: float | None) -> Answer | None:
-        return None if value is None else {"at": at(value), "said": typeset(f"{value:+.1f} %")}
-
-    ticks = [first + i * step for i in range(round((last - first) / step) + 1)]
-    return {
-        "estimate": point(estimate),
-        "low": point(low),
-        "high": point(high),
-        "claim": point(claim),
-        "none": at(0.0),
-        "ticks": [{"at": at(t), "said": typeset(f"{t:+g}" if t else "0")} for t in ticks],
-    }
+    told = answer_again(read["answer"], synthetic=bool(read.get("synthetic")))
+    return None if told is None else span_picture(told)
 
 
 def published(*, folder: str) -> Answer:

@@ -4,7 +4,7 @@ Schema 1: keys may be added, never renamed. Every number is finite or null.
 """
 
 import math
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import asdict
 from typing import Any
 
@@ -22,6 +22,7 @@ from roadlog.quantities.units import mpg_us
 from roadlog.report.claim_table import trials_of
 from roadlog.report.registration import achieved
 from roadlog.stats.interval import Interval, NamedInterval
+from roadlog.wording.answer import Answer
 
 SCHEMA = 1
 
@@ -98,7 +99,38 @@ def _answer(a: Analysed) -> dict[str, Any]:
         "sentences": list(told.sentences),
         "claim": told.outcome,
         "shows": told.shows,
+        "range_pct": None if told.range_pct is None else list(told.range_pct),
+        "range_sides": None if told.range_sides is None else list(told.range_sides),
+        "claim_pct": told.claim_pct,
+        "claim_side": told.claim_side,
+        "claim_words": told.claim,
     }
+
+
+def answer_again(told: Mapping[str, Any], *, synthetic: bool) -> Answer | None:
+    """The answer off results.json's "answer"; None if it isn't whole, as of an earlier roadlog.
+
+    >>> answer_again({"title": "", "sentences": []}, synthetic=False) is None
+    True
+    """
+    try:
+        pct, sides, claim = told["range_pct"], told["range_sides"], told["claim_pct"]
+        found = Answer(
+            title=str(told["title"]),
+            sentences=tuple(str(s) for s in told["sentences"]),
+            outcome=told["claim"],
+            shows=told["shows"],
+            range_pct=None if pct is None else (float(pct[0]), float(pct[1])),
+            range_sides=None if sides is None else (str(sides[0]), str(sides[1])),
+            claim_pct=None if claim is None else float(claim),
+            claim_side=str(told["claim_side"]),
+            claim=str(told["claim_words"]),
+            synthetic=synthetic,
+        )
+    except (KeyError, TypeError, ValueError, IndexError):
+        return None
+    drawn = (*(found.range_pct or ()), found.claim_pct or 0.0)
+    return found if all(map(math.isfinite, drawn)) else None
 
 
 def _oversight(o: Oversight) -> dict[str, Any]:

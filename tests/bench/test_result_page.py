@@ -9,16 +9,23 @@ from typing import Any
 import pytest
 from starlette.testclient import TestClient
 
-from roadlog.bench.last_answers import interval_picture
-from roadlog.bench.sent import read_form
-from roadlog.errors import InputError
-
+pytestmark = pytest.mark.usefixtures("asked_here")
+X = {"content-type": "multipart/form-data; boundary=x"}
+FILE = b'--x\r\ncontent-disposition: form-data; name="sealed"; filename="a"\r\n\r\n'
+FIELD = b'--x\r\ncontent-disposition: form-data; name="passphrase"\r\n\r\n'
 RESULTS: dict[str, Any] = {
     "fuel_use_change_pct": {"estimate": 0.4, "low": -1.0, "high": 1.9},
     "claim": {"fuel_use_change_pct": -10.7},
     "answer": {
         "title": "<b>12 %</b> better mileage: ruled out",
         "sentences": ["Between 1.0 % less and 1.9 % more fuel.", "It rules out 12 %."],
+        "claim": "ruled out",
+        "shows": "no change",
+        "range_pct": [-1.0, 1.9],
+        "range_sides": ["<i>1.0</i> % less", "1.9 % more"],
+        "claim_pct": -10.7,
+        "claim_side": "10.7 % less",
+        "claim_words": "12 % better mileage",
     },
     "oversight": {"look": {"interim": True, "units": 6, "planned": 10}},
     "warnings": [{"code": "x", "message": "a caution"}],
@@ -46,29 +53,27 @@ def test_the_answer_stands_first_and_its_words_are_no_html(
     put(study)
     text = browser.get("/study/collar/result").text
     assert "&lt;b&gt;12" in text
+    assert "<i>" not in text
     assert text.index("ruled out") < text.index("<svg") < text.index("report.html")
     assert "6 of 10 planned switch units" in text
     assert text.count('sandbox="allow-scripts"') == 3
     assert "allow-same-origin" not in text
 
 
-def test_a_study_without_interval_or_claim_has_its_page(study: Path, browser: TestClient) -> None:
-    put(study, fuel_use_change_pct={"estimate": 0.4, "low": None, "high": None}, claim=None)
-    text = browser.get("/study/collar/result").text
-    assert "without an interval" in text
-    assert "Claimed" not in text
-
-
-def test_an_interim_look_that_hides_its_numbers_draws_none(
-    study: Path, browser: TestClient
+@pytest.mark.parametrize("damaged", ["no", [1], [None, None], [float("nan"), 1.0]])
+def test_a_range_that_is_none_is_not_drawn(
+    damaged: object, study: Path, browser: TestClient
 ) -> None:
-    put(study, fuel_use_change_pct={"estimate": None, "low": None, "high": None})
-    text = browser.get("/study/collar/result").text
-    assert "<svg" not in text
-    assert "6 of 10" in text
+    put(study, answer={**RESULTS["answer"], "range_pct": damaged})
+    answer = browser.get("/study/collar/result")
+    assert answer.status_code == 200
+    assert "<svg" not in answer.text
 
 
-@pytest.mark.parametrize("damaged", ["", "{", "[]", "null", '{"answer": {}}'])
+@pytest.mark.parametrize(
+    "damaged",
+    ["", "{", "[]", "null", '{"answer": {}}', '{"fuel_use_change_pct": 1, "answer": [0]}'],
+)
 def test_damaged_results_are_as_none(damaged: str, study: Path, browser: TestClient) -> None:
     (study / "results" / "results.json").write_text(damaged)
     answer = browser.get("/study/collar/result")
@@ -134,30 +139,46 @@ def test_a_form_that_is_cut_off_or_too_large_is_told(study: Path, browser: TestC
     assert "larger than 1 MB" in answer.text
 
 
-def test_a_form_ends_at_its_last_boundary(tmp_path: Path) -> None:
-    body = b'--x\r\ncontent-disposition: form-data; name="f"; filename="a"\r\n\r\n'
-    path = tmp_path / "body"
-    path.write_bytes(body + b"one\r\n--x--two\r\n--x--\r\n")
-    with path.open("rb") as file:
-        form = read_form(file, path.stat().st_size, b"x")
-        assert b"".join(form.pieces()) == b"one\r\n--x--two"
-    cut = tmp_path / "cut"
-    cut.write_bytes(body + b"one")
-    with cut.open("rb") as file, pytest.raises(InputError, match="broken"):
-        read_form(file, len(body) + 3, b"x")
+def test_a_file_may_hold_what_looks_like_a_boundary(
+    study: Path, browser: TestClient, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    handed: dict[str, Any] = {}
+    monkeypatch.setattr(
+        "roadlog.bench.pages.result.start_job",
+        lambda request, task, here, secret, **given: handed.update(secret),
+    )
+    body = FILE + b"1\r\n--y--2\r\n" + FIELD + b"said\r\n--x--\r\n"
+    browser.follow_redirects = False
+    assert browser.post("/study/collar/unseal", content=body, headers=X).status_code == 303
+    assert base64.b64decode(handed["sealed"]) == b"1\r\n--y--2"
+    assert handed["passphrase"] == "said"
 
 
 @pytest.mark.parametrize(
-    ("estimate", "low", "high", "claim"),
-    [(0.4, -1.0, 1.9, -10.7), (-80.0, -95.0, 400.0, None), (0.0, None, None, 0.0),
-     (1e-9, -1e-9, 1e-9, None), (5.0, 4.0, 6.0, -50.0)],
-)  # fmt: skip
-def test_everything_lies_on_the_line(
-    estimate: float, low: float | None, high: float | None, claim: float | None
+    "body",
+    [
+        FIELD + b"0" * 70_000 + b"\r\n--x--",
+        (FIELD + b"1\r\n") * 1001 + b"--x--",
+        b"--x\r\n" + b"a: " + b"b" * 100_000 + b"\r\n\r\n\r\n--x--",
+        (FILE + b"1\r\n") * 2 + b"--x--",
+        FILE + b"cut",
+        FILE + b"1\r\n" + FIELD + b"no end",
+    ],
+    ids=["a long field", "many fields", "a long heading", "two files", "cut off", "no end"],
+)
+def test_a_form_that_isnt_as_asked_is_refused(
+    body: bytes, study: Path, browser: TestClient
 ) -> None:
-    picture = interval_picture(estimate, low, high, claim)
-    assert picture is not None
-    at = [picture["none"], picture["estimate"]["at"], *(t["at"] for t in picture["ticks"])]
-    at += [picture[k]["at"] for k in ("low", "high", "claim") if picture[k]]
-    assert all(0 <= x <= 1000 for x in at)
-    assert 2 <= len(picture["ticks"]) <= 12
+    answer = browser.post("/study/collar/unseal", content=body, headers=X)
+    assert answer.status_code == 400
+    assert 'class="problem"' in answer.text
+
+
+def test_results_of_an_earlier_roadlog_have_words_without_a_picture(
+    study: Path, browser: TestClient
+) -> None:
+    old = {k: RESULTS["answer"][k] for k in ("title", "sentences")}
+    put(study, answer=old)
+    text = browser.get("/study/collar/result").text
+    assert "ruled out" in text
+    assert "<svg" not in text

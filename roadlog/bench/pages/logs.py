@@ -9,15 +9,15 @@ from starlette.responses import JSONResponse, RedirectResponse, Response
 from starlette.routing import Route
 
 from roadlog.bench.forms import typed
-from roadlog.bench.inbox import MOST_BYTES, MOST_FILES, Arriving, Inbox
+from roadlog.bench.inbox import MOST_BYTES, MOST_FILES, Inbox
 from roadlog.bench.jobs import Job
+from roadlog.bench.sent import CUT_OFF, read_form
 from roadlog.bench.show import N_, Here, Step, ask, bench_of, page, start_job, study_of
 from roadlog.errors import InputError
 
 PIECE = 1 << 20  # bytes that are in memory before they go to the disk
 ARMS = ("", "baseline", "fitted")
 ANOTHER = "the files or study.toml have changed since they were looked at: look again"
-CUT_OFF = "'{name}' was cut off on its way: nothing of it was kept, send it again"
 
 
 async def logs(request: Request) -> Response:
@@ -82,83 +82,12 @@ async def send(request: Request) -> Response:
 async def send_form(request: Request) -> Response:
     """Files of a plain form, each written as its pieces come; then they are looked at."""
     here = await study_of(request)
-    count = await _receive(request, Inbox(here.folder))
-    if not count:
+    inbox = Inbox(here.folder)
+    form = await read_form(request, lambda name: inbox.begin(name, None))
+    if not form.files:
         raise InputError("no file was chosen: choose some, then send them")
     await run_in_threadpool(start_job, request, "look", here)
     return RedirectResponse(f"{here.at}/logs", 303)
-
-
-async def _receive(request: Request, inbox: Inbox) -> int:
-    """How many files a form brought; on a fault those before it stay, whole."""
-    from python_multipart.exceptions import FormParserError
-    from python_multipart.multipart import MultipartParser, parse_options_header
-
-    kind, options = parse_options_header(request.headers.get("content-type", ""))
-    if kind != b"multipart/form-data" or not options.get(b"boundary"):
-        raise InputError("this is no form with files: load the page anew and send it again")
-    parts = FormFiles(inbox)
-    parser = MultipartParser(options[b"boundary"], parts.callbacks())
-    try:
-        async for piece in request.stream():
-            await run_in_threadpool(parser.write, piece)
-        await run_in_threadpool(parser.finalize)
-        if parts.arriving is not None:
-            raise InputError(CUT_OFF.format(name=parts.arriving.name))
-    except FormParserError as e:
-        raise InputError("the files came damaged: send them again") from e
-    except ClientDisconnect as e:
-        raise InputError("the files were cut off on their way: send the last ones again") from e
-    finally:
-        if parts.arriving is not None:
-            parts.arriving.drop()
-    return parts.kept
-
-
-class FormFiles:
-    """Files of a form that is read in pieces: what the parser calls at each turn."""
-
-    def __init__(self, inbox: Inbox) -> None:
-        self.inbox, self.kept = inbox, 0
-        self.arriving: Arriving | None = None
-        self._field, self._value = bytearray(), bytearray()
-        self._name: str | None = None
-
-    def callbacks(self) -> Any:
-        """The parser's calls by name."""
-        return {
-            "on_header_field": lambda data, a, b: self._field.extend(data[a:b]),
-            "on_header_value": lambda data, a, b: self._value.extend(data[a:b]),
-            "on_header_end": self._header,
-            "on_headers_finished": self._begin,
-            "on_part_data": self._data,
-            "on_part_end": self._end,
-        }
-
-    def _header(self) -> None:
-        from python_multipart.multipart import parse_options_header
-
-        if bytes(self._field).lower() == b"content-disposition":
-            _, options = parse_options_header(bytes(self._value))
-            name = options.get(b"filename")
-            self._name = None if not name else name.decode("utf-8", "replace")
-        self._field.clear()
-        self._value.clear()
-
-    def _begin(self) -> None:
-        if self._name is not None:
-            self.arriving = self.inbox.begin(self._name, None)
-        self._name = None
-
-    def _data(self, data: bytes, start: int, end: int) -> None:
-        if self.arriving is not None:
-            self.arriving.write(data[start:end])
-
-    def _end(self) -> None:
-        if self.arriving is not None:
-            self.arriving.keep()
-            self.arriving = None
-            self.kept += 1
 
 
 async def look(request: Request) -> Response:

@@ -58,7 +58,7 @@ async def unseal(request: Request) -> Response:
     """Open the seal with the switcher's file and passphrase; neither is written down here."""
     here = await study_of(request)
     async with sent(request, MOST_SEAL_BYTES, bench_of(request).home / HIDDEN) as form:
-        data = b"".join(form.pieces())
+        data = form.read()
         fields, name = form.fields, form.name
     handed = {
         "sealed": base64.b64encode(data).decode(),
