@@ -1,0 +1,357 @@
+"""Many studies of one change: estimates with standard errors and degrees of freedom in, the mean of
+what they are of, how far it differs from study to study, and what the next one may see out.
+
+Random effects, with the standard errors taken as what they are: estimates, each of few degrees of
+freedom (docs/pool.md). With infinite degrees of freedom and no pull towards each other the numbers
+are those of the usual meta-analysis, and are held to R's metafor by tests/reference.
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+
+from roadlog.quantities.arrays import Floats
+
+LEVEL = 0.95
+PRIOR_DF = 4.0  # what all studies say of one's standard error (tests/studies/pool_calibration)
+LEAST_AHEAD = 3  # studies, for k - 2 degrees of freedom of a prediction
+LEAST_SLANT = 10  # studies, below which a test for slant tells next to nothing (Sterne et al. 2011)
+LEAST_SPREAD = 1.5  # largest over smallest standard error: alike, there are no small studies
+_GRID = 200  # places at which the restricted likelihood is looked at before its maximum is refined
+
+
+@dataclass(frozen=True)
+class Heterogeneity:
+    """How far the studies differ more than their own standard errors explain.
+
+    `tau2` is the variance between studies (Paule–Mandel), `low` and `high` its ends by the
+    Q-profile; `reml` the same by restricted likelihood. `q` is Cochran's, with `p` on k - 1 degrees
+    of freedom; `i2` the share of the variance that lies between studies [0 to 1].
+    """
+
+    q: float
+    df: int
+    p: float
+    tau2: float
+    low: float
+    high: float
+    reml: float
+    i2: float
+
+
+@dataclass(frozen=True)
+class Pooled:
+    """The mean of what the studies are of.
+
+    `weights` (k,) add up to 1; `low`, `high` are the interval's ends at `level`; `se` its half
+    width over Student's quantile at `df` = k - 1. `wider` tells which of two made it: the
+    "spread" between studies or their own "errors". `ahead_low`, `ahead_high` are where the next
+    study's true value may lie, None under three studies. `variances` (k,) are the squared standard
+    errors as they were used.
+    """
+
+    mean: float
+    low: float
+    high: float
+    se: float
+    df: int
+    level: float
+    wider: str
+    weights: Floats
+    variances: Floats
+    heterogeneity: Heterogeneity
+    ahead_low: float | None
+    ahead_high: float | None
+
+
+@dataclass(frozen=True)
+class Slant:
+    """Egger's regression: how the estimates move with their standard error.
+
+    `slope` is the change of the estimate for each unit of standard error; `p` two-sided on `df`.
+    """
+
+    slope: float
+    t: float
+    df: int
+    p: float
+
+
+def moderated(se: Floats, df: Floats, prior_df: float = PRIOR_DF) -> Floats:
+    """Squared standard errors, each pulled towards the studies' mean one as it is itself unsure.
+
+    A standard error of 4 degrees of freedom is off by half as easily as not, and the study that
+    was lucky in it would weigh most. Each variance is averaged with the studies' mean variance,
+    which counts for `prior_df` degrees of freedom, its own for as many as it has.
+
+    Parameters
+    ----------
+    se, df : (k,) arrays
+        Infinite `df`: a known standard error, which stays as it is.
+
+    Returns
+    -------
+    (k,) array
+
+    References
+    ----------
+    .. [1] Smyth (2004), Linear models and empirical Bayes methods, Statistical Applications in
+       Genetics and Molecular Biology 3(1), article 3: the same average of variances, there with
+       an estimated prior (from memory).
+
+    >>> moderated(np.array([1.0, 2.0]), np.array([4.0, 4.0])).tolist()
+    [1.75, 3.25]
+    """
+    own = np.asarray(se, dtype=np.float64) ** 2
+    known = ~np.isfinite(df)
+    if prior_df == 0 or known.all():
+        return own
+    d = np.where(known, 1.0, df)
+    mean = float((d * own)[~known].sum() / d[~known].sum())
+    return np.where(known, own, (d * own + prior_df * mean) / (d + prior_df))
+
+
+def pool(
+    y: Floats,
+    se: Floats,
+    df: Floats,
+    *,
+    level: float = LEVEL,
+    prior_df: float = PRIOR_DF,
+) -> Pooled:
+    """Combine studies with random effects.
+
+    The weights are 1 / (variance + tau²) with tau² by Paule and Mandel [1]_. The interval is that
+    of Hartung, Knapp, Sidik and Jonkman [2]_ [3]_ with Student's quantile at k - 1 degrees of
+    freedom, but never narrower than the studies' own standard errors allow: where few studies
+    happen to agree, the former is absurdly narrow [4]_.
+
+    Parameters
+    ----------
+    y, se, df : (k,) arrays, k >= 2
+        Estimates, their standard errors, and the degrees of freedom of these.
+    prior_df : float
+        See `moderated`; 0 takes the standard errors as they are.
+
+    Returns
+    -------
+    Pooled
+
+    Raises
+    ------
+    ValueError
+        With fewer than two studies, or numbers that can't be pooled.
+
+    References
+    ----------
+    .. [1] Paule and Mandel (1982), Consensus values and weighting factors, Journal of Research of
+       the National Bureau of Standards 87(5), 377-385.
+    .. [2] Hartung and Knapp (2001), A refined method for the meta-analysis of controlled clinical
+       trials with binary outcome, Statistics in Medicine 20(24), 3875-3889.
+    .. [3] Sidik and Jonkman (2002), A simple confidence interval for meta-analysis, Statistics in
+       Medicine 21(21), 3153-3159.
+    .. [4] Jackson, Law, Rücker and Schwarzer (2017), The Hartung-Knapp modification for
+       random-effects meta-analysis: a useful refinement but are there any residual concerns?,
+       Statistics in Medicine 36(25), 3923-3934.
+    .. [5] Higgins, Thompson and Spiegelhalter (2009), A re-evaluation of random-effects
+       meta-analysis, Journal of the Royal Statistical Society A 172(1), 137-159: the prediction
+       interval, with k - 2 degrees of freedom.
+
+    >>> found = pool(np.array([-1.0, 0.4, 0.9]), np.array([0.5, 0.6, 0.8]), np.array([9.0, 9, 5]))
+    >>> print(f"{found.mean:.2f}, {found.low:.2f} to {found.high:.2f}")
+    0.03, -2.44 to 2.50
+    """
+    from scipy.special import stdtrit
+
+    y, se, df = (np.asarray(a, dtype=np.float64) for a in (y, se, df))
+    _require_poolable(y, se, df)
+    k = len(y)
+    v = moderated(se, df, prior_df)
+    spread = heterogeneity(y, v, level=level)
+    w = 1 / (v + spread.tau2)
+    mean = float(w @ y / w.sum())
+    share = w / w.sum()
+    upper = 0.5 + level / 2
+    t = float(stdtrit(k - 1, upper))
+    between = t * float(np.sqrt(w @ (y - mean) ** 2 / (k - 1) / w.sum()))
+    # Student's quantile for the variance's own degrees of freedom, as Satterthwaite adds them up
+    own_df = 1 / float(share**2 @ (1 / df)) if np.isfinite(df).any() else np.inf
+    own = float(stdtrit(own_df, upper)) / float(np.sqrt(w.sum()))
+    half = max(between, own)
+    ahead = None
+    if k >= LEAST_AHEAD:
+        ahead = float(stdtrit(k - 2, upper) * np.sqrt(spread.tau2 + (half / t) ** 2))
+    return Pooled(
+        mean=mean,
+        low=mean - half,
+        high=mean + half,
+        se=half / t,
+        df=k - 1,
+        level=level,
+        wider="spread" if between >= own else "errors",
+        weights=share,
+        variances=v,
+        heterogeneity=spread,
+        ahead_low=None if ahead is None else mean - ahead,
+        ahead_high=None if ahead is None else mean + ahead,
+    )
+
+
+def heterogeneity(y: Floats, v: Floats, *, level: float = LEVEL) -> Heterogeneity:
+    """How far studies differ, from estimates and their variances (k,).
+
+    References
+    ----------
+    .. [1] Viechtbauer (2007), Confidence intervals for the amount of heterogeneity in
+       meta-analysis, Statistics in Medicine 26(1), 37-52: the Q-profile.
+    .. [2] Higgins and Thompson (2002), Quantifying heterogeneity in a meta-analysis, Statistics in
+       Medicine 21(11), 1539-1558: I², here with the tau² that is used, as metafor gives it.
+    """
+    from scipy.special import chdtrc, chdtri
+
+    k = len(y)
+    w = 1 / v
+    q = generalised_q(y, v, 0.0)
+    tau2 = paule_mandel(y, v)
+    typical = (k - 1) * w.sum() / (w.sum() ** 2 - w @ w)
+    low, high = (float(chdtri(k - 1, p)) for p in (0.5 - level / 2, 0.5 + level / 2))
+    return Heterogeneity(
+        q=q,
+        df=k - 1,
+        p=float(chdtrc(k - 1, q)),
+        tau2=tau2,
+        low=_tau2_where(y, v, low),
+        high=_tau2_where(y, v, high),
+        reml=reml(y, v),
+        i2=float(tau2 / (tau2 + typical)),
+    )
+
+
+def generalised_q(y: Floats, v: Floats, tau2: float) -> float:
+    """Weighted squares about the weighted mean; with `tau2` = 0, Cochran's Q."""
+    w = 1 / (v + tau2)
+    return float(w @ (y - w @ y / w.sum()) ** 2)
+
+
+def paule_mandel(y: Floats, v: Floats) -> float:
+    """The tau² at which the weighted squares are what chance makes them, k - 1; at least 0.
+
+    Chosen because it asks for no normal distribution between studies, and because with it the
+    factor of Hartung and Knapp is 1 wherever tau² isn't 0.
+
+    >>> paule_mandel(np.array([0.0, 4.0]), np.array([1.0, 1.0]))
+    7.0
+    """
+    return _tau2_where(y, v, len(y) - 1.0)
+
+
+def reml(y: Floats, v: Floats) -> float:
+    """The tau² of the largest restricted likelihood.
+
+    References
+    ----------
+    .. [1] Harville (1977), Maximum likelihood approaches to variance component estimation and to
+       related problems, Journal of the American Statistical Association 72, 320-338.
+    """
+    from scipy.optimize import brentq
+
+    def criterion(tau2: float) -> float:
+        w = 1 / (v + tau2)
+        return float(np.log(w.sum()) - np.log(w).sum() + generalised_q(y, v, tau2))
+
+    def slope(tau2: float) -> float:
+        w = 1 / (v + tau2)
+        rest = y - w @ y / w.sum()
+        return float(w.sum() - w @ w / w.sum() - w**2 @ rest**2)
+
+    scale = float(np.var(y)) + float(v.max())
+    grid = scale * np.concatenate([[0.0], np.geomspace(1e-6, 1e2, _GRID)])
+    best = int(np.argmin([criterion(t) for t in grid]))
+    left, right = grid[max(best - 1, 0)], grid[min(best + 1, len(grid) - 1)]
+    if best == 0 and slope(0.0) >= 0:
+        return 0.0
+    return float(brentq(slope, left, right, xtol=1e-16 * scale, rtol=1e-14))
+
+
+def without_each(
+    y: Floats,
+    se: Floats,
+    df: Floats,
+    *,
+    level: float = LEVEL,
+    prior_df: float = PRIOR_DF,
+) -> list[Pooled]:
+    """The pool without the first study, without the second, and so on; none under three."""
+    k = len(y)
+    if k < LEAST_AHEAD:
+        return []
+    kept = [np.arange(k) != i for i in range(k)]
+    return [pool(y[m], se[m], df[m], level=level, prior_df=prior_df) for m in kept]
+
+
+def slant(y: Floats, se: Floats) -> Slant:
+    """Whether studies with large standard errors tell other effects than those with small ones.
+
+    Weighted regression of the estimates on their standard errors with a free scale of scatter.
+
+    References
+    ----------
+    .. [1] Egger, Davey Smith, Schneider and Minder (1997), Bias in meta-analysis detected by a
+       simple, graphical test, BMJ 315, 629-634.
+    """
+    from scipy.special import stdtr
+
+    k = len(y)
+    x = np.column_stack([np.ones(k), se]) / se[:, None]
+    beta, *_ = np.linalg.lstsq(x, y / se, rcond=None)
+    rest = y / se - x @ beta
+    error = np.sqrt(np.linalg.inv(x.T @ x)[1, 1] * (rest @ rest) / (k - 2))
+    t = float(beta[1] / error)
+    return Slant(float(beta[1]), t, k - 2, float(2 * stdtr(k - 2, -abs(t))))
+
+
+def why_no_slant(se: Floats) -> str:
+    """Why a test for slant would tell nothing, as a clause; "" where it may be made.
+
+    References
+    ----------
+    .. [1] Sterne et al. (2011), Recommendations for examining and interpreting funnel plot
+       asymmetry in meta-analyses of randomised controlled trials, BMJ 343, d4002.
+
+    >>> why_no_slant(np.ones(4))
+    'with 4 studies it would tell next to nothing: it takes at least 10'
+    """
+    if len(se) < LEAST_SLANT:
+        return (
+            f"with {len(se)} studies it would tell next to nothing: it takes at least {LEAST_SLANT}"
+        )
+    if float(np.max(se) / np.min(se)) < LEAST_SPREAD:
+        return "all studies are about equally exact, so there are no small ones to compare"
+    return ""
+
+
+def _tau2_where(y: Floats, v: Floats, wanted: float) -> float:
+    """The tau² at which the generalised Q, which falls with tau², is `wanted`; at least 0."""
+    from scipy.optimize import brentq
+
+    def excess(tau2: float) -> float:
+        return generalised_q(y, v, tau2) - wanted
+
+    if excess(0.0) <= 0:
+        return 0.0
+    high = float(np.var(y)) + float(v.max())
+    while excess(high) > 0:
+        high *= 4
+    return _root(excess, high, brentq)
+
+
+def _root(f: Callable[[float], float], high: float, solver: Callable[..., float]) -> float:
+    return float(solver(f, 0.0, high, xtol=1e-16 * high, rtol=1e-14))
+
+
+def _require_poolable(y: Floats, se: Floats, df: Floats) -> None:
+    if not len(y) == len(se) == len(df) or len(y) < 2:
+        raise ValueError("it takes two studies at least, each with estimate, error and df")
+    if not (np.isfinite(y).all() and np.isfinite(se).all() and (se > 0).all() and (df > 0).all()):
+        raise ValueError("an estimate or standard error isn't a finite number above zero")
