@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from roadlog.effect.design import plain_name
 from roadlog.effect.expected_fuel import ExpectedFuel
 from roadlog.effect.layout import Layout, without_fuel
+from roadlog.effect.left_out import without_each_unit
 from roadlog.quantities.arrays import Floats
 from roadlog.quantities.facts import Warned
 from roadlog.quantities.tables import NOTE, REMARK
@@ -98,9 +99,8 @@ def leave_one_out(layout: Layout, fit: ExpectedFuel) -> pd.DataFrame:
     NaN where the other units can't be compared.
     """
     rows = []
-    for k, label in enumerate(layout.units):
+    for k, (label, others) in enumerate(zip(layout.units, without_each_unit(fit), strict=True)):
         arm, fixed = layout.without(k)
-        others = fit.without_unit(k)
         found = contrast_units(
             others.ratio_log, arm, fixed, others.unit_expected_ml, others.pass_variance
         )

@@ -7,7 +7,7 @@ section 5.1). The arm is nowhere in it, so a device that multiplies fuel moves t
 exactly that factor and leaves the coefficients alone.
 """
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 
@@ -161,30 +161,17 @@ def fit_expected_fuel(terms: Terms) -> ExpectedFuel:
         positive; nothing else of it counts then.
     """
     unit, n_units = terms.unit, terms.units
-    scaled = terms.columns * terms.factor[:, None]
-    size = np.sqrt((scaled**2).mean(axis=0))
-    size[size == 0] = 1.0
-    scaled = scaled / size
+    scaled, size = scaled_columns(terms)
     dropped = set(aliased_columns(scaled.T @ scaled))
     kept = [i for i in range(len(terms.names)) if i not in dropped]
     q, r = np.linalg.qr(scaled[:, kept])
     offset = terms.offset_ml * terms.factor
-    by_unit = np.zeros((n_units, len(kept)))
-    np.add.at(by_unit, unit, q * terms.fuel_ml[:, None])
-    q_sums = np.zeros((n_units, len(kept)))
-    np.add.at(q_sums, unit, q)
+    by_unit = unit_sums(q * terms.fuel_ml[:, None], unit, n_units)
+    q_sums = unit_sums(q, unit, n_units)
     rest = np.bincount(unit, offset, n_units) - q_sums @ (q.T @ offset)
-    burned = np.bincount(unit, terms.fuel_ml, n_units)
+    burned = np.asarray(np.bincount(unit, terms.fuel_ml, n_units), dtype=float)
     step = q_sums @ by_unit.T  # expected fuel of each unit from the units' 1/s
-    scale, rounds, settled = np.ones(n_units), 0, False
-    while rounds < MOST_ROUNDS and not settled:
-        expected = step @ (1 / scale) + rest
-        if not (expected > 0).all() or not (burned > 0).all():
-            break
-        following = burned / expected
-        following /= np.exp(np.log(following).mean())
-        settled = bool(np.abs(np.log(following / scale)).max() < TOLERANCE)
-        scale, rounds = following, rounds + 1
+    scale, rounds, settled = settled_scale(lambda inverse: step @ inverse + rest, burned)
     projected = q.T @ (terms.fuel_ml / scale[unit] - offset)
     solved = np.linalg.solve(r, projected) / size[kept]
     coefficients = dict.fromkeys(terms.names, 0.0)
@@ -198,6 +185,38 @@ def fit_expected_fuel(terms: Terms) -> ExpectedFuel:
         rounds=rounds,
         converged=settled,
     )
+
+
+def scaled_columns(terms: Terms) -> tuple[Floats, Floats]:
+    """The terms (n, k) with the factor for air, each over its size (k,), and the sizes."""
+    scaled = terms.columns * terms.factor[:, None]
+    size = np.sqrt((scaled**2).mean(axis=0))
+    size[size == 0] = 1.0
+    return scaled / size, size
+
+
+def unit_sums(values: Floats, unit: Integers, units: int) -> Floats:
+    """Sums of columns (n, k) over each switch unit, (units, k)."""
+    return np.column_stack([np.bincount(unit, column, units) for column in values.T])
+
+
+def settled_scale(
+    expected_of: Callable[[Floats], Floats], burned: Floats
+) -> tuple[Floats, int, bool]:
+    """Each unit's scale where fuel and expected fuel agree, the rounds, and whether it settled.
+
+    `expected_of` gives the units' expected fuel [mL] from their 1/scale, `burned` is their fuel.
+    """
+    scale, rounds, settled = np.ones(len(burned)), 0, False
+    while rounds < MOST_ROUNDS and not settled:
+        expected = expected_of(1 / scale)
+        if not (expected > 0).all() or not (burned > 0).all():
+            break
+        following = burned / expected
+        following /= np.exp(np.log(following).mean())
+        settled = bool(np.abs(np.log(following / scale)).max() < TOLERANCE)
+        scale, rounds = following, rounds + 1
+    return scale, rounds, settled
 
 
 def cold_start_s(coolant_start_c: Floats, since_start_s: Floats, duration_s: Floats) -> Floats:

@@ -197,13 +197,21 @@ def _check_rank(xtx: Floats, names: Sequence[str]) -> None:
 
 def aliased_columns(xtx: Floats, tolerance: float = 1e-9) -> list[int]:
     """Positions of the columns of X that the columns before them determine, from X'X (p x p)."""
+    return [int(i) for i in np.flatnonzero(pivots(xtx, tolerance) <= tolerance)]
+
+
+def pivots(xtx: Floats, tolerance: float = 1e-9) -> Floats:
+    """Share of each column's squares that the columns before it leave, (p,), from X'X (p x p).
+
+    Columns at or under the tolerance take nothing from those after them.
+    """
     scale = np.sqrt(np.maximum(np.diag(xtx), 1e-300))
     m = xtx / scale[:, None] / scale[None, :]
-    dropped = []
+    left = np.empty(len(m))
     for i in range(len(m)):
+        left[i] = m[i, i]
         if m[i, i] <= tolerance:
-            dropped.append(i)
             m[i, :] = m[:, i] = 0.0
             continue
         m[i + 1 :, i + 1 :] -= np.outer(m[i + 1 :, i], m[i, i + 1 :]) / m[i, i]
-    return dropped
+    return left
