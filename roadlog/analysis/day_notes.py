@@ -49,6 +49,24 @@ class Day:
                 self.folder, empty_fills(self.study.units), self.fill, self.date, self.study
             )
 
+    def hold_against_now(self) -> None:
+        """See that the cells to be written still stand as they were shown, and plan the fill anew.
+
+        Call it as the study's one writer, just before writing what was asked for earlier.
+
+        Raises
+        ------
+        InputError
+            If others noted one of them meanwhile, or filled in the same fill.
+        """
+        now = day_of(self.folder, self.study, self.date, anyway=True).row.cells
+        for heading, cell in self.cells.items():
+            was, stands = self.row.cells.get(heading, ""), now.get(heading, "")
+            if stands not in (was, cell):
+                raise InputError(f"{heading} of {self.date} was noted meanwhile as '{stands[:60]}'")
+        if self.made is not None:
+            self.plan_fill()
+
     def write_row(self) -> None:
         """Put the cells into notes.csv."""
         write_day(

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from roadlog.commands.sources import opened
+from roadlog.commands.sources import opened, writing
 from roadlog.errors import InputError
 
 if TYPE_CHECKING:
@@ -46,7 +46,7 @@ def add(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None
 def _run(a: argparse.Namespace) -> int:
     from roadlog.analysis.accessory_time import seen_by_run
     from roadlog.analysis.metering import judged, sampled
-    from roadlog.runs.accessory_notes import accessory_noted, write_answers
+    from roadlog.runs.accessory_notes import accessory_noted
     from roadlog.runs.notes import read_notes
     from roadlog.runs.table import (
         arms_aside,
@@ -95,9 +95,23 @@ def _run(a: argparse.Namespace) -> int:
             print(f"Answer with --answer {open_days[0]}=on (or off, automatic).")
         return 0
     path = sources.notes or a.study / "notes.csv"
-    write_answers(path, answers, study.time.day_first)
+    _keep(a.study, path, answers, study.time.day_first)
     print(f"\nKept {len(answers)} answers in {path}.")
     return 0
+
+
+def _keep(study: Path, path: Path, answers: dict[str, str], day_first: bool | None) -> None:
+    """Write the answers, or say how to give them again."""
+    from roadlog.plan.today import command
+    from roadlog.runs.accessory_notes import write_answers
+
+    try:
+        with writing(study, "roadlog accessory"):
+            write_answers(path, answers, day_first)
+    except InputError as e:
+        told = (f"--answer={k}={v}" for k, v in answers.items())
+        again = command("accessory", str(study), *told)
+        raise InputError(f"{e}; nothing was written: go on with  {again}") from e
 
 
 def _answer(text: str) -> tuple[str, str]:

@@ -6,7 +6,7 @@ import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from roadlog.commands.sources import add_sources, chosen, require_one_source, results_folder
+from roadlog.commands.sources import add_sources, chosen, held, require_one_source, results_folder
 
 if TYPE_CHECKING:
     from roadlog.study.settings import Study
@@ -59,7 +59,7 @@ def add(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None
     p.add_argument(
         "--tiles", action="store_true", help="add a tile background to the map (needs a network)"
     )
-    p.set_defaults(run=_analyze)
+    p.set_defaults(run=held(_analyze, "roadlog analyze"))
 
 
 def _add_order(p: argparse.ArgumentParser) -> None:

@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from roadlog.trials.ceiling import Ceiling, Cell
 
+from roadlog.commands.sources import held
+
 
 def add(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
     """Add the command to the parser."""
@@ -52,7 +54,7 @@ def add(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None
     claim = p.add_mutually_exclusive_group()
     claim.add_argument("--claim-economy", type=float, metavar="PCT", help="claimed gain, %%")
     claim.add_argument("--claim-fuel", type=float, metavar="PCT", help="claimed saving, %%")
-    p.set_defaults(run=_run)
+    p.set_defaults(run=held(_run, "roadlog ceiling"))
 
 
 def _run(a: argparse.Namespace) -> int:

@@ -6,7 +6,7 @@ import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from roadlog.commands.sources import add_sources, chosen, require_one_source, results_folder
+from roadlog.commands.sources import add_sources, chosen, held, require_one_source, results_folder
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -28,7 +28,7 @@ def add(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None
     )
     add_sources(p)
     p.add_argument("--out", type=Path, metavar="DIR", help="where check.html goes (results/)")
-    p.set_defaults(run=_check)
+    p.set_defaults(run=held(_check, "roadlog check"))
 
 
 def _check(a: argparse.Namespace) -> int:

@@ -3,6 +3,8 @@
 import argparse
 from pathlib import Path
 
+from roadlog.commands.sources import held
+
 
 def add(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
     """Add the command to the parser."""
@@ -17,7 +19,7 @@ def add(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )
     p.add_argument("study", type=Path, metavar="STUDY", help="folder with study.toml")
-    p.set_defaults(run=_run)
+    p.set_defaults(run=held(_run, "roadlog engine-signals"))
 
 
 def _run(a: argparse.Namespace) -> int:

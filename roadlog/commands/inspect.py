@@ -3,6 +3,7 @@
 import argparse
 from pathlib import Path
 
+from roadlog.commands.sources import held
 from roadlog.errors import InputError
 
 
@@ -45,7 +46,7 @@ def add(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None
         help="whether the claim asks for lower or higher scores after (lower)",
     )  # fmt: skip
     tell.add_argument("--study", type=Path, metavar="STUDY", help="save the result there")
-    tell.set_defaults(run=_unblind)
+    tell.set_defaults(run=held(_unblind, "roadlog inspect"))
 
 
 def _prepare(a: argparse.Namespace) -> int:

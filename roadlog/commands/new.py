@@ -47,7 +47,8 @@ def add(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None
 
 def _new(a: argparse.Namespace) -> int:
     from roadlog.plan.questions import QUESTIONS, ask, study_text
-    from roadlog.study.durable import atomic_write
+    from roadlog.study.durable import atomic_write, make_folder
+    from roadlog.study.lock import one_writer
 
     path: Path = a.folder / "study.toml"
     if path.exists():
@@ -68,8 +69,15 @@ def _new(a: argparse.Namespace) -> int:
         raise InputError(
             f"the answers ended early and nothing was written: go on with  {_again(a.folder, kept)}"
         ) from None
-    atomic_write(path, lambda p: p.write_text(text, encoding="utf-8"))
-    (a.folder / "logs").mkdir(exist_ok=True)
+    make_folder(a.folder)
+    try:
+        with one_writer(a.folder, "roadlog new"):
+            if path.exists():  # it came while the questions were answered
+                raise InputError(f"{path} is there meanwhile: name another folder")
+            atomic_write(path, lambda p: p.write_text(text, encoding="utf-8"))
+            (a.folder / "logs").mkdir(exist_ok=True)
+    except InputError as e:
+        raise InputError(f"{e}; nothing was written: go on with  {_again(a.folder, kept)}") from e
     print(f"Written: {path} (read it through: its remarks explain every line)")
     print(f"Next: roadlog plan {a.folder} --dry-run")
     return 0

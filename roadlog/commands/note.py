@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from roadlog.commands.next_step import a_date
-from roadlog.commands.sources import opened
+from roadlog.commands.sources import opened, writing
 from roadlog.errors import InputError
 
 if TYPE_CHECKING:
@@ -246,6 +246,16 @@ def _yes(
 
 
 def _write(day: "Day") -> None:
+    """Write what was answered, unless others wrote the same things since they were asked."""
+    try:
+        with writing(day.folder, "roadlog note"):
+            day.hold_against_now()
+            _put(day)
+    except InputError as e:
+        raise InputError(f"{e}; no answer is lost, go on with  {_again(day)}") from e
+
+
+def _put(day: "Day") -> None:
     from roadlog.closure.fillnote import write_fill
     from roadlog.plan.today import command
     from roadlog.wording.screen import paragraph
@@ -262,9 +272,7 @@ def _write(day: "Day") -> None:
             write_fill(day.made, day.study.time.day_first)
             print(f"Written: {day.made.path}: {told(day.made.fill.litres, 'L', 2)}")
     except OSError as e:
-        raise InputError(
-            f"{e.filename or day.folder}: {e.strerror}: nothing is lost, go on with  {_again(day)}"
-        ) from e
+        raise InputError(f"{e.filename or day.folder}: {e.strerror}") from e
     print(f"Next: {command('next', str(day.folder))}")
 
 

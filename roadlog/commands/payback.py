@@ -4,6 +4,8 @@ import argparse
 from dataclasses import fields
 from pathlib import Path
 
+from roadlog.commands.sources import held
+
 
 def add(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
     """Add the command to the parser."""
@@ -34,7 +36,7 @@ def add(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None
         help="power that the add-on took from elsewhere during the road test, W",
     )  # fmt: skip
     p.add_argument("--results", type=Path, metavar="JSON", help="(STUDY/results/results.json)")
-    p.set_defaults(run=_run)
+    p.set_defaults(run=held(_run, "roadlog payback"))
 
 
 def _run(a: argparse.Namespace) -> int:

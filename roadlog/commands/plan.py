@@ -6,7 +6,7 @@ import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from roadlog.commands.sources import opened
+from roadlog.commands.sources import held, opened
 
 if TYPE_CHECKING:
     from roadlog.plan.promise import Scatter
@@ -71,7 +71,7 @@ def add(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None
     p.add_argument(
         "--register", action="store_true", help="only register the analysis as it stands"
     )
-    p.set_defaults(run=_plan)
+    p.set_defaults(run=held(_plan, "roadlog plan"))
 
 
 def _plan(a: argparse.Namespace) -> int:

@@ -4,6 +4,8 @@ import argparse
 import sys
 from pathlib import Path
 
+from roadlog.commands.sources import held
+
 
 def add(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
     """Add the command to the parser."""
@@ -38,7 +40,7 @@ def add(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None
     p.add_argument(
         "--author", action="append", default=[], metavar="NAME", help="named only if you say so"
     )
-    p.set_defaults(run=_publish)
+    p.set_defaults(run=held(_publish, "roadlog publish"))
 
 
 def _publish(a: argparse.Namespace) -> int:

@@ -4,6 +4,8 @@ import argparse
 from dataclasses import fields
 from pathlib import Path
 
+from roadlog.commands.sources import held
+
 
 def add(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
     """Add the command to the parser."""
@@ -37,7 +39,7 @@ def add(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None
         action="store_true",
         help="line and bowl were as empty at each start as at the end",
     )
-    p.set_defaults(run=_run)
+    p.set_defaults(run=held(_run, "roadlog runout", "table"))
 
 
 def _run(a: argparse.Namespace) -> int:

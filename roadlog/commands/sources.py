@@ -1,7 +1,8 @@
 """What the commands that take a STUDY folder or two piles of logs share: arguments and reading."""
 
 import argparse
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -109,6 +110,44 @@ def _nameless(a: argparse.Namespace, usual: str, rules: "dict[str, ColumnRule]")
     named = {"device": Device(name=device)} if device else {}
     labels = {"labels": {"baseline": f"{device} out", "fitted": f"{device} in"}} if device else {}
     return Study.model_validate({"name": name or usual, "columns": rules, **named, **labels})
+
+
+def held(
+    run: Callable[[argparse.Namespace], int], what: str, folder: str = "study"
+) -> Callable[[argparse.Namespace], int]:
+    """A command that writes into a study, which it holds as its one writer from start to end.
+
+    Parameters
+    ----------
+    what : str
+        The command as whoever has to wait is told it ("roadlog analyze").
+    folder : str
+        The argument that names the study's folder.
+    """
+
+    def holding(a: argparse.Namespace) -> int:
+        with writing(None if getattr(a, "dry_run", False) else getattr(a, folder), what):
+            return run(a)
+
+    return holding
+
+
+@contextmanager
+def writing(folder: Path | None, what: str) -> Iterator[None]:
+    """Hold a study as its one writer; where there is no study nothing is held.
+
+    Raises
+    ------
+    InputError
+        If another program writes there now.
+    """
+    from roadlog.study.lock import one_writer
+
+    if folder is None or not (folder / "study.toml").is_file():
+        yield
+        return
+    with one_writer(folder, what):
+        yield
 
 
 def results_folder(a: argparse.Namespace) -> Path:

@@ -6,7 +6,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from roadlog.commands.sources import add_sources, chosen, require_one_source
+from roadlog.commands.sources import add_sources, chosen, held, require_one_source
 from roadlog.errors import InputError
 
 if TYPE_CHECKING:
@@ -68,7 +68,7 @@ def add(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None
     p.add_argument("--mass", type=float, metavar="KG", help="test mass of the car, kg")
     p.add_argument("--turbo", action="store_true", help="not naturally aspirated: no power factor")
     p.add_argument("--each", action="store_true", help="list every start")
-    p.set_defaults(run=_run)
+    p.set_defaults(run=held(_run, "roadlog standing-start"))
 
 
 def _run(a: argparse.Namespace) -> int:

@@ -5,7 +5,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from roadlog.commands.sources import opened
+from roadlog.commands.sources import held, opened
 
 if TYPE_CHECKING:
     from roadlog.ingest import Log
@@ -38,7 +38,7 @@ def add(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None
     )
     p.add_argument("--split", action="store_true", help="make each drive of a log a run of its own")
     p.add_argument("--dry-run", action="store_true", help="show it, and write nothing")
-    p.set_defaults(run=_take)
+    p.set_defaults(run=held(_take, "roadlog take"))
 
 
 def _take(a: argparse.Namespace) -> int:
@@ -46,7 +46,6 @@ def _take(a: argparse.Namespace) -> int:
     from roadlog.ingest.clock.localday import zone_warning
     from roadlog.runs.intake import propose, take_in
     from roadlog.runs.proposed import alike, proposal_lines
-    from roadlog.study.lock import one_writer
 
     study = opened(a.study)
     proposals = propose(a.study, study, a.files, arm=a.arm, split=a.split)
@@ -66,8 +65,7 @@ def _take(a: argparse.Namespace) -> int:
         print(f"\nA dry run: nothing was written; {len(good)} of {len(proposals)} can be taken.")
         return 2 if refused else 0
     if good:
-        with one_writer(a.study, "roadlog take"):
-            take_in(a.study, good)
+        take_in(a.study, good)
     print(f"\n{len(good)} of {len(proposals)} taken into {a.study}. Next: roadlog check {a.study}")
     return 2 if refused else 0
 

@@ -3,6 +3,7 @@
 import argparse
 from pathlib import Path
 
+from roadlog.commands.sources import held
 from roadlog.errors import InputError
 
 
@@ -34,7 +35,7 @@ def add(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None
         help="the authority's root certificate, PEM, from its own pages (default: the one that "
         "came with the token, for which then nothing vouches)",
     )
-    p.set_defaults(run=_timestamp)
+    p.set_defaults(run=held(_timestamp, "roadlog timestamp"))
 
 
 def _timestamp(a: argparse.Namespace) -> int:

@@ -3,6 +3,8 @@
 import argparse
 from pathlib import Path
 
+from roadlog.commands.sources import held
+
 
 def add(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
     """Add the command to the parser."""
@@ -30,7 +32,7 @@ def add(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None
         action="store_true",
         help="open it though scheduled days are still to be driven: they won't be blind",
     )
-    p.set_defaults(run=_unseal)
+    p.set_defaults(run=held(_unseal, "roadlog unseal"))
 
 
 def _unseal(a: argparse.Namespace) -> int:
