@@ -6,6 +6,8 @@ section 3).
 """
 
 import numpy as np
+from scipy.linalg import lstsq
+from scipy.ndimage import convolve1d
 
 from roadlog.quantities.arrays import Floats, Ints
 
@@ -93,13 +95,32 @@ def smooth(elevation_m: Floats, step_m: float = BIN_M) -> tuple[Floats, Floats]:
     >>> bool(np.allclose(g, 0.03))
     True
     """
-    from scipy.signal import savgol_filter
-
     n = len(elevation_m)
     if n < 4 or not np.isfinite(elevation_m).all():
         return elevation_m.copy(), np.zeros(n)
     width = min(2 * round(WINDOW_M / step_m / 2) + 1, n - 1 + n % 2)
     order = min(3, width - 2)
-    z = savgol_filter(elevation_m, width, order)
-    grade = savgol_filter(elevation_m, width, order, deriv=1, delta=step_m)
-    return np.asarray(z, float), np.clip(grade, -STEEPEST, STEEPEST)
+    z = _savitzky_golay(elevation_m, width, order, 0)
+    grade = _savitzky_golay(elevation_m, width, order, 1, step_m)
+    return z, np.clip(grade, -STEEPEST, STEEPEST)
+
+
+def _savitzky_golay(
+    values: Floats, width: int, order: int, derivative: int, step: float = 1.0
+) -> Floats:
+    """Each value, or its slope (derivative 1), by the polynomial through `width` (odd) around it.
+
+    Within half a window of an end, by the polynomial of the first or last window. The same as
+    `scipy.signal.savgol_filter`, whose package takes half a second to import.
+    """
+    half = width // 2
+    steps = np.arange(half, -half - 1, -1)
+    powers = steps[None, :] ** np.arange(order + 1)[:, None]
+    wanted = np.zeros(order + 1)
+    wanted[derivative] = 1 / step**derivative
+    smoothed = convolve1d(values, lstsq(powers, wanted)[0], mode="constant")
+    at = np.arange(width)
+    for window, inside in ((slice(0, width), at[:half]), (slice(-width, None), at[-half:])):
+        line = np.polyder(np.polyfit(at, values[window], order), derivative)
+        smoothed[window][inside] = np.polyval(line, inside) / step**derivative
+    return np.asarray(smoothed, dtype=float)

@@ -38,3 +38,19 @@ def test_logs_that_contradict_each_other_are_refused(tmp_path: Path) -> None:
 def test_the_study_has_the_last_word(tmp_path: Path) -> None:
     paths = [_log(tmp_path, "a.csv", "17/03/2024")]
     assert settle_day_first(paths, TimeRule(day_first=False), columns={}).day_first is False
+
+
+@pytest.mark.parametrize("encoding", ["utf-8", "utf-8-sig", "utf-16", "cp1252"])
+@pytest.mark.parametrize("quote", ["", '"', '" '])
+def test_a_date_in_any_dress_is_found(tmp_path: Path, encoding: str, quote: str) -> None:
+    """A text without such a date isn't looked at further; a quote, a page or a space hides none."""
+    end = quote.strip()
+    rows = "".join(f"{quote}25.3.26 8:00:{i:02d}{end};{50 + i}\n" for i in range(20))
+    (tmp_path / "drive.csv").write_text(f"Zeit;Speed (km/h)\n{rows}", encoding=encoding)
+    assert settle_day_first([tmp_path / "drive.csv"], TimeRule(), columns={}).day_first is True
+
+
+def test_speed_beside_a_number_is_no_date(tmp_path: Path) -> None:
+    rows = "".join(f"2026-03-25 08:00:{i:02d},{50 + i}\n" for i in range(20))
+    (tmp_path / "drive.csv").write_text(f"time,Speed (km/h)\n{rows}")
+    assert settle_day_first([tmp_path / "drive.csv"], TimeRule(), columns={}).day_first is None

@@ -1,8 +1,9 @@
 import numpy as np
 import pytest
+from scipy.signal import savgol_filter
 
 from roadlog.road import find_network
-from roadlog.road.elevation import BIN_M, fuse, smooth
+from roadlog.road.elevation import BIN_M, STEEPEST, fuse, smooth
 from tests.road.synthetic import _drift, drives, elevation
 
 LENGTH_M = 16_000.0
@@ -80,3 +81,15 @@ def test_network_climbs_like_the_country_it_was_driven_in() -> None:
         true = np.gradient(elevation(x, y), s.s_m)
         assert 100 * np.sqrt(np.mean((s.grade - true) ** 2)) < 0.8
         assert s.elevation_m.mean() == pytest.approx(elevation(x, y).mean(), abs=4)
+
+
+@pytest.mark.parametrize("places", [4, 5, 6, 9, 28, 29, 30, 57, 800])
+def test_profile_is_scipys_savitzky_golay_to_the_last_bit(places: int) -> None:
+    """Outside check: scipy.signal.savgol_filter, at lengths around the window's."""
+    z = np.random.default_rng(places).normal(200, 30, places).cumsum() / 10
+    width = min(29, places - 1 + places % 2)
+    order = min(3, width - 2)
+    smoothed, grade = smooth(z, BIN_M)
+    assert smoothed.tolist() == savgol_filter(z, width, order).tolist()
+    slope = savgol_filter(z, width, order, deriv=1, delta=BIN_M)
+    assert grade.tolist() == np.clip(slope, -STEEPEST, STEEPEST).tolist()

@@ -16,6 +16,7 @@ from roadlog.ingest.text.source import Text
 from roadlog.study.settings import ColumnRule, TimeRule
 
 _YEAR_LAST = re.compile(r"(\d{1,2})[-/.](\d{1,2})[-/.](?:\d{4}|\d{2})\b")
+_ANYWHERE = re.compile(rf"(?<!\d){_YEAR_LAST.pattern}")  # no text without one holds such a cell
 _HEAD_BYTES = 1 << 17
 
 
@@ -51,6 +52,8 @@ def _fields(path: Path, columns: Mapping[str, ColumnRule]) -> list[tuple[int, in
     try:
         with path.open("rb") as file:
             raw = utf8_text(Text.of(file.read(_HEAD_BYTES)), path)
+        if not _ANYWHERE.search(raw[:].decode("utf-8", "replace")):
+            return []
         dialect = sniff(raw, path, partial(is_known, rules=columns))
     except (OSError, RoadlogError):
         return []
