@@ -14,7 +14,7 @@ from collections.abc import Sequence
 from roadlog.effect.result import HeldEqual
 from roadlog.quantities.facts import Veto
 from roadlog.stats.interval import Finding, FindingWord, Interval, Obstacle, rule
-from roadlog.stats.unit_randomisation import UnitRandomisation
+from roadlog.stats.unit_randomisation import Orders
 from roadlog.study.car import Claim
 from roadlog.wording.numbers import percent, signed
 
@@ -46,7 +46,7 @@ def decide(
     claim: Claim | None,
     *,
     held: HeldEqual | None = None,
-    orders: UnitRandomisation | None = None,
+    orders: Orders | None = None,
     one_stage: Interval | None = None,
     blocking: Sequence[str] = (),
 ) -> Finding:
@@ -59,7 +59,7 @@ def decide(
     claim : Claim, optional
     held : HeldEqual, optional
         What holding the driving equal rests on; None where only fuel and distance were measured.
-    orders : UnitRandomisation, optional
+    orders : UnitRandomisation or its like, optional
         Of the primary, if chance drew the order of arms.
     one_stage : Interval, optional
         The mixed model beneath.
@@ -131,7 +131,7 @@ def _clears(primary: Interval, c: float, margin: float, word: FindingWord) -> bo
     return math.log1p(primary.high / 100) + margin <= c
 
 
-def _gate(level: float, orders: UnitRandomisation) -> float:
+def _gate(level: float, orders: Orders) -> float:
     """Largest one-sided p that a firm word may have at a look of this confidence.
 
     Where the orders can't go as low, the real one has to be the most extreme of all.
@@ -169,7 +169,7 @@ def _cleared_sentence(margin: float) -> str:
     )
 
 
-def _gate_sentence(word: FindingWord, p: float, orders: UnitRandomisation, level: float) -> Veto:
+def _gate_sentence(word: FindingWord, p: float, orders: Orders, level: float) -> Veto:
     return Veto(
         f"undecided: of the {orders.orders:,} orders that chance could have drawn, {100 * p:.0f} % "
         f"would look {word} as clearly if the claim were just so (at most "

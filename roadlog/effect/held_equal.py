@@ -56,19 +56,25 @@ def hold_equal(
     else:
         shift = coefficient_shift(fit.terms, physics, contrast)
         obstacles += [] if WORK in fit.terms.names else ["no-work"]
+    return held_by(driving, shift, contrast.of(filled_air(unit_air_c)), tuple(obstacles))
+
+
+def held_by(
+    driving: float, shift: float, warmer_k: float, obstacles: tuple[Obstacle, ...]
+) -> HeldEqual:
+    """The margin that these leave (log of fuel use), and what forbids to hold driving equal."""
     if abs(driving) > MOST_DRIVING:
-        obstacles.append("driving-moved")
-    warmer = contrast.of(_filled(unit_air_c))
-    air = PER_DEGREE * abs(warmer) if np.isfinite(warmer) else UNKNOWN_AIR
-    margin = max(SHARE_OF_DRIVING * abs(driving), shift) + air
-    return HeldEqual(driving, shift, warmer, margin, tuple(obstacles))
+        obstacles = (*obstacles, "driving-moved")
+    air = PER_DEGREE * abs(warmer_k) if np.isfinite(warmer_k) else UNKNOWN_AIR
+    margin = max(SHARE_OF_DRIVING * abs(driving), abs(shift)) + air
+    return HeldEqual(driving, abs(shift), warmer_k, margin, obstacles)
 
 
 def by_physical_work(fit: ExpectedFuel, physics: FuelPhysics) -> ExpectedFuel | None:
     """The same fit with the coefficient of work from physics; None where it can't be had."""
     if WORK not in fit.terms.names or WORK in fit.aliased:
         return None
-    fixed = fit_expected_fuel(fit.terms.fixing(WORK, _physical_work(physics)))
+    fixed = fit_expected_fuel(fit.terms.fixing(WORK, physical_work(physics)))
     return fixed if fixed.converged else None
 
 
@@ -145,19 +151,19 @@ def _work_shift(
     if WORK not in fit.terms.names or WORK in fit.aliased:
         return 0.0, ["no-work"]
     fixed = by_physical_work(fit, physics)
-    weak = fit.coefficients[WORK] < LEAST_WORK * _physical_work(physics)
+    weak = fit.coefficients[WORK] < LEAST_WORK * physical_work(physics)
     if fixed is None:
         return 0.0, ["weak-work"]
     shift = abs(contrast.of(fixed.ratio_log - fit.ratio_log))
     return shift, ["weak-work"] if weak else []
 
 
-def _physical_work(physics: FuelPhysics) -> float:
+def physical_work(physics: FuelPhysics) -> float:
     """Fuel of a kilojoule at the wheels [mL/kJ] at `WORK_EFFICIENCY`."""
     return 1 / (WORK_EFFICIENCY * physics.energy_kj_ml)
 
 
-def _filled(unit_air_c: Floats) -> Floats:
+def filled_air(unit_air_c: Floats) -> Floats:
     """A few unknown units take the mean of the others; many leave the contrast unknown."""
     known = np.isfinite(unit_air_c)
     if not known.any() or (~known).mean() > MOST_UNKNOWN_UNITS:

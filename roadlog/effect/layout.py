@@ -145,12 +145,8 @@ def _comparable(used: pd.DataFrame) -> pd.DataFrame:
     return kept.sort_values(order, kind="stable")
 
 
-def _connected(used: pd.DataFrame) -> tuple[pd.DataFrame, NDArray[np.intp], tuple[str, ...]]:
-    """Passes whose route was driven in both arms, and the number of each one's route.
-
-    Units belong to one route where segments that they share link them; units of different routes
-    say nothing of each other's level.
-    """
+def route_of(used: pd.DataFrame) -> NDArray[np.intp]:
+    """Number of each pass's route: switch units belong to one where segments link them."""
     from scipy.sparse import coo_array
     from scipy.sparse.csgraph import connected_components
 
@@ -158,7 +154,17 @@ def _connected(used: pd.DataFrame) -> tuple[pd.DataFrame, NDArray[np.intp], tupl
     segment, segments = pd.factorize(used["segment"], sort=False)
     size = len(units) + len(segments)
     link = coo_array((np.ones(len(used)), (unit, len(units) + segment)), shape=(size, size))
-    route = connected_components(link, directed=False)[1][unit]
+    return np.asarray(connected_components(link, directed=False)[1][unit])
+
+
+def _connected(used: pd.DataFrame) -> tuple[pd.DataFrame, NDArray[np.intp], tuple[str, ...]]:
+    """Passes whose route was driven in both arms, and the number of each one's route.
+
+    Units belong to one route where segments that they share link them; units of different routes
+    say nothing of each other's level.
+    """
+    route = route_of(used)
+    segment = pd.factorize(used["segment"], sort=False)[0]
     arms = used["arm"].groupby(route).nunique()
     alone = list(arms.index[arms < 2])
     keep = ~np.isin(route, alone)

@@ -17,7 +17,8 @@ Phipson B., Smyth G.K. (2010), Stat. Appl. Genet. Mol. Biol. 9(1), 39: p = (1 + 
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from typing import Protocol
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -31,6 +32,24 @@ from roadlog.stats.reduction import orthonormal
 Redraw = Callable[[Sequence[str], np.random.Generator], Assignments | None]
 
 _SAME = 1e-9  # relative: orders closer than this to the real one's statistic count as ties
+
+
+class Orders(Protocol):
+    """What the orders that chance could have drawn say of one contrast."""
+
+    @property
+    def orders(self) -> int:
+        """How many were equally likely."""
+
+    @property
+    def least_p(self) -> float:
+        """Smallest one-sided p that they can give."""
+
+    def p_at_most(self, effect: float) -> float:
+        """One-sided p of 'the effect is this or less'."""
+
+    def p_at_least(self, effect: float) -> float:
+        """One-sided p of 'the effect is this or more'."""
 
 
 @dataclass(frozen=True)
@@ -148,13 +167,16 @@ def randomise_units(
     slope[0], rest[0] = 1.0, 0.0
     slope = np.where(np.abs(slope) > 1 - _SAME, np.sign(slope), slope)
     rest = np.where(np.abs(slope) == 1, 0.0, rest)
-    low, high, note = _bounds(estimate, slope, rest, drawn.total, 1 - level)
-    found = UnitRandomisation(
-        estimate, math.nan, low, high, drawn.total, drawn.exact, note, slope, rest
-    )
-    return UnitRandomisation(
-        estimate, found.p_of(0.0), low, high, drawn.total, drawn.exact, note, slope, rest
-    )
+    return by_orders(estimate, slope, rest, drawn.total, exact=drawn.exact, level=level)
+
+
+def by_orders(
+    estimate: float, slope: Floats, rest: Floats, total: int, *, exact: bool, level: float = 0.95
+) -> UnitRandomisation:
+    """Test and interval from each order's statistic, rest - slope * (e - estimate), real first."""
+    low, high, note = _bounds(estimate, slope, rest, total, 1 - level)
+    found = UnitRandomisation(estimate, math.nan, low, high, total, exact, note, slope, rest)
+    return replace(found, p=found.p_of(0.0))
 
 
 def orders_of(

@@ -1,0 +1,347 @@
+"""One model over the pass tables of many vehicles: tables in, `FleetResult` out.
+
+Each vehicle is reduced to its switch units as soon as its table comes (`vehicle`); the design's
+estimator makes the fleet's contrast of them; from there on all designs share interval, spread,
+next vehicle, influence and finding.
+"""
+
+import math
+from collections import Counter
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+
+from roadlog.analysis.summary import economy_interval, economy_interval_mpg_us
+from roadlog.effect.fixed_offset import FuelPhysics
+from roadlog.effect.held_equal import MOST_UNKNOWN_UNITS, filled_air, held_by
+from roadlog.effect.result import HeldEqual
+from roadlog.errors import DesignError, FitError, InputError
+from roadlog.fleet.contrast import FleetContrast, Which, in_order, t_half
+from roadlog.fleet.design import FleetDesign
+from roadlog.fleet.finding import decide_fleet
+from roadlog.fleet.inference import copies, named, outlying
+from roadlog.fleet.result import ArmUse, FleetResult, GroupEffect
+from roadlog.fleet.tables import forest_rows, left_out_table, vehicle_table
+from roadlog.fleet.vehicle import VEHICLE, VehicleUnits, reduce_vehicle
+from roadlog.fleet.within import estimate_within, orders_within
+from roadlog.quantities.facts import Veto, Warned
+from roadlog.stats import power
+from roadlog.stats.interval import Interval, Obstacle, Randomisation, percent, percent_interval
+from roadlog.stats.unit_randomisation import Orders, in_percent
+from roadlog.study.car import Claim
+from roadlog.wording.numbers import scaled
+
+LEAST_IN_GROUP = 3
+_OBSTACLE_SHARE = 0.2  # of the fleet's weight, from which driving isn't held equal
+
+
+def fit_fleet(
+    vehicles: Iterable[VehicleUnits | pd.DataFrame],
+    design: FleetDesign,
+    *,
+    physics: FuelPhysics | Mapping[str, FuelPhysics] | None = None,
+    claim: Claim | None = None,
+    groups: Mapping[str, str] | None = None,
+    whole_runs: bool = False,
+    seed: int = 1,
+) -> FleetResult:
+    """Fit one model over all vehicles.
+
+    Parameters
+    ----------
+    vehicles : iterable of VehicleUnits or DataFrame
+        What `reduce_vehicle` made of each vehicle, or its pass table (a column `vehicle`, all of
+        one vehicle together; `gather` puts tables apart that are cut otherwise). Read once, one at
+        a time, in any order: the result is the same to the last digit.
+    design : FleetDesign
+    physics : FuelPhysics, or a mapping of vehicle to it
+        Needed for pass tables.
+    claim : Claim, optional
+    groups : mapping of vehicle to label, optional
+        Used only if the design planned groups.
+    whole_runs : bool
+        Whether a pass is a whole run.
+    seed : int
+        Of the orders that chance could have drawn.
+
+    Raises
+    ------
+    DesignError, FitError, InputError
+        If the tables can't answer, or one vehicle comes twice.
+    """
+    reduced = in_order([
+        _reduced(v, design, physics, groups or {}, whole_runs=whole_runs) for v in vehicles
+    ])  # fmt: skip
+    names = [v.vehicle for v in reduced]
+    twice = [name for name, count in Counter(names).items() if count > 1]
+    if twice:
+        raise InputError(
+            f"{named(twice)} come{'s' * (len(twice) == 1)} in more than one table: hand over all "
+            "passes of a vehicle together (roadlog.fleet.gather)"
+        )
+    counted, double = _without_copies(reduced)
+    contrast = _estimate(counted, design, lambda f: f.value)
+    return _result(contrast, counted, double, design, claim, seed)
+
+
+def _reduced(
+    given: VehicleUnits | pd.DataFrame,
+    design: FleetDesign,
+    physics: FuelPhysics | Mapping[str, FuelPhysics] | None,
+    groups: Mapping[str, str],
+    *,
+    whole_runs: bool,
+) -> VehicleUnits:
+    if isinstance(given, VehicleUnits):
+        return replace(given, group=groups.get(given.vehicle, given.group))
+    name = str(given[VEHICLE].iloc[0]).strip() if VEHICLE in given and len(given) else ""
+    own = physics.get(name) if isinstance(physics, Mapping) else physics
+    if own is None:
+        raise InputError(
+            f"vehicle {name or '?'} has no declared car and fuel: give `physics` "
+            "(roadlog.fuel_physics) for each vehicle"
+        )
+    return reduce_vehicle(given, design, own, group=groups.get(name, ""), whole_runs=whole_runs)
+
+
+def _without_copies(
+    vehicles: Sequence[VehicleUnits],
+) -> tuple[list[VehicleUnits], list[tuple[str, str, bool]]]:
+    """The vehicles with every copy marked as left out, and the pairs of which one is the other's.
+
+    Of two that hold the same drives the one whose name comes first counts.
+    """
+    double = copies(vehicles)
+    of = {second: first for first, second, _ in double}
+    kept = [
+        replace(v, figures=None, left_out=f"holds the same drives as vehicle {of[v.vehicle]}")
+        if v.vehicle in of
+        else v
+        for v in vehicles
+    ]
+    return kept, double
+
+
+def _estimate(vehicles: Sequence[VehicleUnits], design: FleetDesign, which: Which) -> FleetContrast:
+    return estimate_within(vehicles, which)
+
+
+def _orders(
+    contrast: FleetContrast, design: FleetDesign, seed: int
+) -> tuple[Orders | None, Randomisation | None]:
+    if not design.randomised:
+        return None, None
+    orders = orders_within(contrast, lambda f: f.value, seed)
+    return orders, None if orders is None else in_percent(orders)
+
+
+def _result(
+    contrast: FleetContrast,
+    vehicles: Sequence[VehicleUnits],
+    double: Sequence[tuple[str, str, bool]],
+    design: FleetDesign,
+    claim: Claim | None,
+    seed: int,
+) -> FleetResult:
+    effect = _interval(contrast)
+    total = _interval(_estimate(vehicles, design, lambda f: f.total))
+    spread, following, reading = _between(contrast)
+    held = _held(contrast)
+    orders, chance = _orders(contrast, design, seed)
+    apart = outlying(contrast)
+    apart_names = [v.vehicle for v, a in zip(contrast.vehicles, apart, strict=True) if a]
+    finding = decide_fleet(
+        contrast, effect, claim, held=held, orders=orders,
+        rest=_without(vehicles, design, apart_names), apart=apart_names,
+        next_vehicle=following, blocking=_blocking(double, design),
+    )  # fmt: skip
+    arms = [_arm_use(contrast, arm) for arm in (0, 1)]
+    base = arms[0].l_per_100km
+    return FleetResult(
+        design=design.switched,
+        effect=effect,
+        total=total,
+        spread=spread,
+        next_vehicle=following,
+        next_reading=reading,
+        baseline=arms[0],
+        fitted=arms[1],
+        economy_pct=economy_interval(effect),
+        economy_mpg_us=economy_interval_mpg_us(effect, base),
+        l_per_100km=scaled(effect, base / 100),
+        vehicles=vehicle_table(contrast, apart),
+        left_out=left_out_table(contrast.alone),
+        forest=forest_rows(effect, total, following, _plain_means(contrast)),
+        randomisation=chance,
+        held=held,
+        finding=finding,
+        smallest_detectable_pct=power.smallest_detectable_pct(contrast.se, contrast.df),
+        n_vehicles=len(contrast.vehicles),
+        n_units=sum(len(v.units) for v in contrast.vehicles),
+        n_passes=sum(v.passes for v in contrast.vehicles),
+        by_group=_by_group(vehicles, design),
+        warnings=tuple(_warnings(contrast, apart_names, double)),
+    )
+
+
+def _interval(contrast: FleetContrast) -> Interval:
+    return percent_interval(contrast.tau, contrast.half, contrast.df, contrast.method)
+
+
+def _between(
+    contrast: FleetContrast,
+) -> tuple[Interval | None, Interval | None, Interval | None]:
+    """Spread, next vehicle's own effect, and what it would read; None where they can't be told."""
+    draws = contrast.draws
+    if draws is None:
+        return None, None, None
+    low, high = draws.spread()
+    middle = float(np.sqrt(max(contrast.tau2, 0.0)))
+    spread = Interval(
+        100 * middle, 100 * low, 100 * high,
+        method="standard deviation between vehicles; from the distribution of generalised Q",
+    )  # fmt: skip
+    ends = draws.next_one(more=contrast.shared)
+    following = Interval(
+        percent(contrast.tau), percent(ends[0]), percent(ends[1]),
+        method="own effect of the next vehicle: spread, noise and mean as the data leave them open",
+    )  # fmt: skip
+    n = len(contrast.vehicles)
+    half = float(t_half(math.hypot(contrast.reading_sd, math.sqrt(contrast.shared)), n - 1))
+    reading = percent_interval(
+        contrast.tau, half, n - 1, "what the next vehicle would read, tested like these"
+    )
+    return spread, following, reading
+
+
+def _held(contrast: FleetContrast) -> HeldEqual:
+    warmer, unknown = 0.0, 0.0
+    for v, unit_weights, weight in zip(
+        contrast.vehicles, contrast.unit_weights, contrast.weights, strict=True
+    ):
+        by = float(unit_weights @ filled_air(v.known.air_c))
+        if math.isfinite(by):
+            warmer += by
+        else:
+            unknown += abs(weight)
+    known = 1 - unknown / float(np.abs(contrast.weights).sum())
+    shares: dict[Obstacle, float] = {}
+    for v, weight in zip(contrast.vehicles, contrast.weights, strict=True):
+        for obstacle in v.obstacles:
+            shares[obstacle] = shares.get(obstacle, 0.0) + abs(float(weight))
+    return held_by(
+        contrast.of(lambda f: f.total - f.value),
+        contrast.of(lambda f: f.physical - f.value),
+        warmer / known if known >= 1 - MOST_UNKNOWN_UNITS else math.nan,
+        tuple(o for o, share in sorted(shares.items()) if share > _OBSTACLE_SHARE),
+    )
+
+
+def _without(
+    vehicles: Sequence[VehicleUnits], design: FleetDesign, names: Sequence[str]
+) -> FleetContrast | None:
+    """The contrast without these vehicles; None where they are none or too few are left."""
+    if not names:
+        return None
+    gone = {*names}
+    try:
+        return _estimate([v for v in vehicles if v.vehicle not in gone], design, lambda f: f.value)
+    except (DesignError, FitError):
+        return None
+
+
+def _blocking(double: Sequence[tuple[str, str, bool]], design: FleetDesign) -> list[Veto]:
+    crossed = [(a, b) for a, b, alike in double if not alike]
+    if not crossed:
+        return []
+    a, b = crossed[0]
+    return [
+        Veto(
+            f"undecided: vehicles {a} and {b} hold the same drives with different arms: one of the "
+            "two tables is wrong",
+            "the same drives stand under two vehicles with different arms",
+        )
+    ]
+
+
+def _plain_means(contrast: FleetContrast) -> dict[str, Interval]:
+    """Means of the vehicles' own contrasts by other weights, with a t interval over vehicles."""
+    t, n = contrast.raw, len(contrast.raw)
+    if n < LEAST_IN_GROUP or not np.isfinite(t).all():
+        return {}
+    litres = np.array([v.known.burned_ml.sum() for v in contrast.vehicles])
+    rows = {}
+    for name, w in (("every vehicle alike", np.ones(n)), ("by litres burned", litres)):
+        w = w / w.sum()
+        mean = float(w @ t)
+        se = math.sqrt(float(w**2 @ (t - mean) ** 2) * n / (n - 1) + contrast.shared)
+        df = 1 / float((w**2).sum()) - 1
+        rows[name] = percent_interval(mean, float(t_half(se, df)), df, "t over vehicles")
+    return rows
+
+
+def _by_group(vehicles: Sequence[VehicleUnits], design: FleetDesign) -> tuple[GroupEffect, ...]:
+    found = []
+    for group in design.groups:
+        own = [v for v in vehicles if v.group == group]
+        try:
+            contrast = _estimate(own, design, lambda f: f.value)
+        except (DesignError, FitError):
+            found.append(GroupEffect(group, 0, Interval(math.nan, None, None)))
+            continue
+        found.append(GroupEffect(group, len(contrast.vehicles), _interval(contrast)))
+    return tuple(found)
+
+
+def _arm_use(contrast: FleetContrast, arm: int) -> ArmUse:
+    known = [v.known for v in contrast.vehicles]
+    ml = sum(float(f.burned_ml[f.arm == arm].sum()) for f in known)
+    km = sum(float(f.km[f.arm == arm].sum()) for f in known)
+    return ArmUse(
+        ml / km / 10 if km else math.nan, km, sum(bool((f.arm == arm).any()) for f in known),
+        sum(int((f.arm == arm).sum()) for f in known),
+    )  # fmt: skip
+
+
+def _warnings(
+    contrast: FleetContrast, apart: Sequence[str], double: Sequence[tuple[str, str, bool]]
+) -> list[Warned]:
+    told = [Warned("copied-vehicle", f"vehicle {b} holds the same drives as {a}: it counts once")
+            for a, b, _ in double]  # fmt: skip
+    if apart:
+        told.append(
+            Warned(
+                "outlying-vehicle",
+                f"{named(apart)} stand{'s' * (len(apart) == 1)} apart from the others: look at its "
+                "logs for a bent sensor or a wrong unit (roadlog check)",
+            )
+        )
+    if contrast.alone:
+        names = [name for name, _ in contrast.alone]
+        told.append(
+            Warned("vehicle-left-out", f"{named(names)}: say nothing of the change, told why below")
+        )
+    for note in contrast.notes:
+        told.append(Warned("fleet", note))
+    stood_in = [v.vehicle for v in contrast.vehicles if v.notes]
+    if stood_in:
+        example = next(v.notes[0] for v in contrast.vehicles if v.notes)
+        told.append(Warned("expected-fuel", f"{named(stood_in)}: {example}"))
+    for obstacle, words in (
+        ("no-work", "work at the wheels isn't known"),
+        ("weak-work", "fuel hardly rose with the work at the wheels"),
+    ):
+        weak = [v.vehicle for v in contrast.vehicles if obstacle in v.obstacles]
+        if weak:
+            told.append(Warned("driving-not-held", f"{named(weak)}: {words}"))
+    if contrast.shared > 0:
+        told.append(
+            Warned(
+                "shared-days",
+                "vehicles that drove on the same days moved together, so the interval counts days "
+                "beside vehicles",
+            )
+        )
+    return told

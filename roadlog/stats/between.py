@@ -1,0 +1,261 @@
+"""Many contrasts of one kind, each with its noise: their mean, their spread, the next one.
+
+In go one contrast a vehicle, its noise up to a common factor, and the residual squares that tell
+that factor; out come the mean with a Knapp-Hartung interval, the spread between vehicles with its
+interval, the range that the next vehicle's effect lies in, and each vehicle's own effect shrunken
+to the mean. With t_v the contrast of vehicle v and q_v its relative noise,
+
+    t_v = beta + b_v + e_v,   b_v ~ N(0, tau2),   e_v ~ N(0, sigma2 q_v)
+
+gamma = tau2/sigma2 minimises the restricted likelihood of contrasts and residuals together, which
+is that of the whole mixed model with a vehicle's own level fixed (docs/fleet.md). Everything works
+on sums over vehicles; nothing is dense in their number.
+
+References
+----------
+Hartung J., Knapp G. (2001), Statistics in Medicine 20, 3875-3889: the mean's interval.
+Viechtbauer W. (2007), Statistics in Medicine 26, 37-52: the spread's interval from generalised Q.
+Nagashima K., Noma H., Furukawa T.A. (2019), Stat. Methods Med. Res. 28, 1689-1702: the next one
+from the confidence distribution of the spread, here with that of sigma2 too.
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+
+from roadlog.errors import FitError
+from roadlog.quantities.arrays import Floats
+
+LEAST_VEHICLES = 3  # under it there is no interval
+_GRID = 480
+_COARSE = 60
+_REACH = (1e-5, 1e7)  # of gamma, over the middle noise
+_NODES = (15, 64)  # of sigma2, of the generalised Q
+_FEW_NODES = (5, 12)
+_MANY = 2_000
+_CHUNK = 500
+_HALVINGS = 44
+
+
+@dataclass(frozen=True)
+class Between:
+    """The fit. `values`, `noise` (n,) are t and q; `weights` (n,) sum to 1 and give `mean`.
+
+    `gamma` is tau2/sigma2 of the restricted likelihood. `se` is Knapp and Hartung's (the scatter
+    that the vehicles show), `model_se` the model's own, `df` n - 1.
+    """
+
+    values: Floats
+    noise: Floats
+    squares: float
+    noise_df: float
+    gamma: float
+    sigma2: float
+    mean: float
+    weights: Floats
+    se: float
+    model_se: float
+    df: float
+
+    @property
+    def tau2(self) -> float:
+        """Variance of the effect between vehicles."""
+        return self.gamma * self.sigma2
+
+    @cached_property
+    def draws(self) -> "Fiducial":
+        """What the data leave open of spread, noise and mean."""
+        return fiducial(self)
+
+
+@dataclass(frozen=True)
+class Fiducial:
+    """Equally likely triples of spread, noise and mean (m,), with the mean's own variance (m,)."""
+
+    tau2: Floats
+    sigma2: Floats
+    mean: Floats
+    mean_variance: Floats
+
+    def spread(self, level: float = 0.95) -> tuple[float, float]:
+        """Interval of the spread's standard deviation."""
+        ends = np.quantile(np.sqrt(self.tau2), [0.5 - level / 2, 0.5 + level / 2])
+        return float(ends[0]), float(ends[1])
+
+    def next_one(self, level: float = 0.95, more: float = 0.0) -> tuple[float, float]:
+        """Interval of the next vehicle's own effect; `more` is further variance of the mean."""
+        sd = np.sqrt(self.tau2 + self.mean_variance + more)
+        low, high = _mixture_ends(self.mean[:, None], sd[:, None], level)
+        return float(low[0]), float(high[0])
+
+    def shrunken(
+        self, values: Floats, noise: Floats, level: float = 0.95
+    ) -> tuple[Floats, Floats, Floats]:
+        """Each vehicle's own effect: mean, low, high (n,)."""
+        middle, low, high = (np.empty(len(values)) for _ in range(3))
+        for start in range(0, len(values), _CHUNK):
+            part = slice(start, start + _CHUNK)
+            own = self.sigma2[:, None] * noise[None, part]
+            kept = own / (own + self.tau2[:, None])  # of the mean
+            at = kept * self.mean[:, None] + (1 - kept) * values[None, part]
+            sd = np.sqrt(kept * self.tau2[:, None] + kept**2 * self.mean_variance[:, None])
+            middle[part] = at.mean(axis=0)
+            low[part], high[part] = _mixture_ends(at, sd, level)
+        return middle, low, high
+
+
+def fit_between(values: Floats, noise: Floats, squares: float, noise_df: float) -> Between:
+    """Fit mean and spread by restricted likelihood.
+
+    Parameters
+    ----------
+    values : (n,) contrasts, in an order that doesn't depend on the input's
+    noise : (n,) their variances over sigma2, positive
+    squares, noise_df : float
+        Residual sum of squares within vehicles, sigma2 times a chi-square of `noise_df`.
+
+    Raises
+    ------
+    FitError
+        If there are fewer than two values, or nothing tells the noise.
+
+    >>> found = fit_between(np.array([0.0, 1.0, 2.0]), np.full(3, 0.5), 8.0, 8.0)
+    >>> round(found.mean, 6), round(found.tau2, 6), round(found.se, 4)
+    (1.0, 0.5, 0.5774)
+    """
+    n = len(values)
+    if n < 2:
+        raise FitError("one vehicle's contrast has no spread between vehicles")
+    if not (noise_df > 0 and squares > 0):
+        raise FitError(
+            "no vehicle has switch units to spare, so nothing tells their scatter from the effect: "
+            "switch each vehicle more often"
+        )
+    gamma = _least(values, noise, squares, noise_df)
+    weights, mean, left = _at(gamma, values, noise)
+    sigma2 = (squares + left) / (noise_df + n - 1)
+    total = float((1 / (gamma + noise)).sum())
+    se = np.sqrt(left / (n - 1) / total)
+    return Between(
+        values, noise, squares, noise_df, gamma, sigma2, mean, weights,
+        float(se), float(np.sqrt(sigma2 / total)), float(n - 1),
+    )  # fmt: skip
+
+
+def without_each(fit: Between) -> tuple[Floats, Floats]:
+    """Mean and its standard error without each vehicle in turn, (n,) each; gamma stays."""
+    w = 1 / (fit.gamma + fit.noise)
+    total, centred = w.sum(), fit.values - fit.mean
+    rest = total - w
+    shift = -w * centred / rest
+    left = (w * centred**2).sum() - w * centred**2 - rest * shift**2
+    n = len(w)
+    se = np.sqrt(np.maximum(left, 0) / max(n - 2, 1) / rest)
+    return np.asarray(fit.mean + shift), np.asarray(se)
+
+
+def fiducial(fit: Between, nodes: tuple[int, int] | None = None) -> Fiducial:
+    """Confidence distributions of spread and noise, as a grid of equally likely pairs.
+
+    sigma2 is squares over a chi-square of `noise_df`; the generalised Q, which falls with gamma,
+    is sigma2 times a chi-square of n - 1. A Q that no gamma >= 0 gives means no spread.
+    """
+    from scipy.special import chdtri
+
+    n = len(fit.values)
+    few, many = nodes or (_NODES if n <= _MANY else _FEW_NODES)
+    sigma2 = fit.squares / chdtri(fit.noise_df, (np.arange(few) + 0.5) / few)
+    sigma2 = np.repeat(sigma2, many)
+    q = np.tile(chdtri(n - 1, (np.arange(many) + 0.5) / many), few)
+    low, high = _reach(fit.noise)
+    grid = np.concatenate([[0.0], np.geomspace(low, high, _GRID)])
+    found = [_at(g, fit.values, fit.noise) for g in grid]
+    left = np.array([f[2] for f in found])
+    level = np.log(np.maximum(sigma2 * q, 1e-300))
+    at = np.interp(-level, -np.log(np.maximum(left, 1e-300)), np.arange(len(grid)))
+    step = np.arange(len(grid))
+    gamma = np.interp(at, step, grid)
+    mean = np.interp(at, step, [f[1] for f in found])
+    total = np.interp(at, step, [float((1 / (g + fit.noise)).sum()) for g in grid])
+    return Fiducial(gamma * sigma2, sigma2, mean, sigma2 / total)
+
+
+def q_profile(fit: Between, level: float = 0.95) -> tuple[float, float]:
+    """Interval of tau2 with sigma2 taken as known, by Viechtbauer's generalised Q."""
+    from scipy.optimize import brentq
+    from scipy.special import chdtri
+
+    n = len(fit.values)
+    top = _reach(fit.noise)[1]
+
+    def end(p: float) -> float:
+        aim = fit.sigma2 * float(chdtri(n - 1, p))
+        off: Callable[[float], float] = lambda g: _at(g, fit.values, fit.noise)[2] - aim  # noqa: E731
+        if off(0.0) <= 0:
+            return 0.0
+        return float(brentq(off, 0.0, top, xtol=1e-14, rtol=1e-12)) * fit.sigma2
+
+    return end(0.5 - level / 2), end(0.5 + level / 2)
+
+
+def _at(gamma: float, values: Floats, noise: Floats) -> tuple[Floats, float, float]:
+    """Weights, mean and generalised Q (times sigma2) at one gamma."""
+    w = 1 / (gamma + noise)
+    weights = w / w.sum()
+    mean = float(weights @ values)
+    return weights, mean, float(w @ (values - mean) ** 2)
+
+
+def _criterion(gamma: float, values: Floats, noise: Floats, squares: float, df: float) -> float:
+    w = 1 / (gamma + noise)
+    _, _, left = _at(gamma, values, noise)
+    return float(
+        (df + len(values) - 1) * np.log(squares + left) - np.log(w).sum() + np.log(w.sum())
+    )
+
+
+def _slope(gamma: float, values: Floats, noise: Floats, squares: float, df: float) -> float:
+    """Derivative of the criterion in gamma."""
+    w = 1 / (gamma + noise)
+    mean = float(w @ values) / float(w.sum())
+    r = values - mean
+    left, fall = float(w @ r**2), float((w * r) @ (w * r))
+    return float(-(df + len(values) - 1) * fall / (squares + left) + w.sum() - (w @ w) / w.sum())
+
+
+def _least(values: Floats, noise: Floats, squares: float, df: float) -> float:
+    """The gamma >= 0 of the least criterion: the best of a grid, then its slope's root."""
+    from scipy.optimize import brentq
+
+    low, high = _reach(noise)
+    grid = np.concatenate([[0.0], np.geomspace(low, high, _COARSE)])
+    best = int(np.argmin([_criterion(g, values, noise, squares, df) for g in grid]))
+    a, b = grid[max(best - 1, 0)], grid[min(best + 1, len(grid) - 1)]
+    args = (values, noise, squares, df)
+    if _slope(a, *args) >= 0 or _slope(b, *args) <= 0:
+        return float(grid[best])
+    return float(brentq(_slope, a, b, args=args, xtol=1e-15, rtol=1e-13))
+
+
+def _reach(noise: Floats) -> tuple[float, float]:
+    middle = float(np.median(noise))
+    return _REACH[0] * middle, _REACH[1] * middle
+
+
+def _mixture_ends(mean: Floats, sd: Floats, level: float) -> tuple[Floats, Floats]:
+    """Ends of the central interval of equally likely normals (m, k), each column by itself."""
+    from scipy.special import ndtr, ndtri
+
+    reach = float(ndtri(0.5 + level / 2)) + 0.1
+    ends = []
+    for p, sign in ((0.5 - level / 2, -1.0), (0.5 + level / 2, 1.0)):
+        a = (mean + sign * reach * sd).min(axis=0)
+        b = (mean + sign * reach * sd).max(axis=0)
+        for _ in range(_HALVINGS):
+            middle = (a + b) / 2
+            under = ndtr((middle - mean) / np.maximum(sd, 1e-300)).mean(axis=0) < p
+            a, b = np.where(under, middle, a), np.where(under, b, middle)
+        ends.append((a + b) / 2)
+    return ends[0], ends[1]
