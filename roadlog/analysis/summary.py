@@ -160,7 +160,7 @@ def sums_differ(a: "Analysed") -> str:
 def _fuel_use(a: "Analysed") -> str:
     uses = a.baseline.l_per_100km, a.fitted.l_per_100km
     litres = [number(u, 2) for u in uses]
-    if choice() == "metric":
+    if choice().use == "L/100 km":
         first, others = litres, [number(mpg_us(u) if u > 0 else None) for u in uses]
         unit, beside = "L/100 km", "MPG US"
     else:
@@ -190,7 +190,7 @@ def _change(a: "Analysed") -> str:
 def _change_mpg(a: "Analysed") -> str:
     i = economy_interval(a.effect.primary)
     miles = economy_interval_mpg_us(a.effect.primary, a.baseline.l_per_100km)
-    gain = signed(miles.estimate * (_IMPERIAL if choice() == "imperial" else 1.0))
+    gain = signed(miles.estimate * (_IMPERIAL if choice().use == "MPG (imp)" else 1.0))
     return f"estimate {percent(i.estimate)} ({bounds(i)}); {gain} {economy_unit()}."
 
 

@@ -13,8 +13,11 @@ from roadlog.bench.drawing import DRAWING
 from roadlog.bench.last_answers import LAST_ANSWERS
 from roadlog.bench.noting import NOTING
 from roadlog.bench.planning import PLANNING
+from roadlog.bench.reader import units_in
 from roadlog.bench.recording import choices
+from roadlog.ingest.text.handanswer import typed_with
 from roadlog.study.folder import load_study
+from roadlog.wording.units import reader_in
 
 Answer = dict[str, Any]
 
@@ -29,7 +32,8 @@ def nothing() -> Answer:
 def study(*, folder: str) -> Answer:
     """What every page says of a study."""
     known = load_study(Path(folder))
-    return {"name": known.name, "synthetic": known.synthetic, "device": known.device.name}
+    return {"name": known.name, "synthetic": known.synthetic, "device": known.device.name,
+            "units": known.units}  # fmt: skip
 
 
 def blind(*, folder: str) -> Answer:
@@ -49,7 +53,22 @@ def overview(*, folder: str) -> Answer:
     return {"title": advice.title, "rows": [list(r) for r in advice.rows]}
 
 
-ANSWERS: dict[str, Callable[..., Answer]] = {
+def _for_reader(answer: Callable[..., Answer], writes: bool) -> Callable[..., Answer]:
+    """The function, asked by a reader of certain units and decimal mark.
+
+    What is written into a study is printed in the study's own units, whoever reads.
+    """
+
+    def asked(*, reader: str = "", comma: bool = False, **given: Any) -> Answer:
+        units = None if writes else units_in(reader)
+        with reader_in(units), typed_with("," if comma else "."):
+            return answer(**given)
+
+    return asked
+
+
+WRITES = ("new_study", "draw", "write_notes", "say_column", "say_day_first")
+_BY_NAME: dict[str, Callable[..., Answer]] = {
     "blind": blind,
     **DRAWING,
     **NOTING,
@@ -63,3 +82,4 @@ ANSWERS: dict[str, Callable[..., Answer]] = {
     "say_day_first": looking.say_day_first,
     "recording_choices": choices,
 }
+ANSWERS = {name: _for_reader(answer, name in WRITES) for name, answer in _BY_NAME.items()}

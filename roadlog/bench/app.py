@@ -19,7 +19,7 @@ from roadlog.bench.door import Door, Guard
 from roadlog.bench.jobs import Jobs, follow
 from roadlog.bench.pages import PAGES
 from roadlog.bench.quick import Quick
-from roadlog.bench.show import HIDDEN, LANGUAGE, Bench, bench_of, page, problem
+from roadlog.bench.show import HIDDEN, LANGUAGE, Bench, back_from, bench_of, page, problem
 from roadlog.bench.words import languages
 from roadlog.errors import InputError, RoadlogError
 
@@ -82,18 +82,10 @@ async def _refused(request: Request, error: Exception) -> Response:
 
 async def _language(request: Request) -> Response:
     name = request.path_params["name"]
-    answer = RedirectResponse(_back(request), 303)
+    answer = RedirectResponse(back_from(request), 303)
     if name in languages():
         answer.set_cookie(LANGUAGE, name, samesite="strict", max_age=366 * 86_400)
     return answer
-
-
-def _back(request: Request) -> str:
-    """The page of this app from which the request came."""
-    from urllib.parse import urlsplit
-
-    path = urlsplit(request.headers.get("referer", "")).path
-    return path if path.startswith("/") and not path.startswith("//") else "/"
 
 
 async def _job(request: Request) -> Response:

@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from roadlog.analysis.pilot import pilot_logs, pilot_scatter
+from roadlog.bench.reader import units_in, word_of
 from roadlog.effect.design import refuse_mediators
 from roadlog.errors import DesignError, InputError, RoadlogError
 from roadlog.plan import verdict
@@ -25,7 +26,14 @@ from roadlog.plan.proposal import (
     with_options,
     write_plan,
 )
-from roadlog.plan.questions import QUESTIONS, answer_typed, asked_at_once, value_offered
+from roadlog.plan.questions import (
+    QUESTIONS,
+    AskedIn,
+    Question,
+    answer_typed,
+    symbol_of,
+    value_offered,
+)
 from roadlog.plan.register import read_register
 from roadlog.plan.seal_log import COPY, SealEvent, log_seal
 from roadlog.plan.sealing import SealedPapers, refuse_logs, sealed_papers
@@ -38,7 +46,7 @@ from roadlog.study.folder import load_study
 from roadlog.study.lock import one_writer
 from roadlog.study.settings import Study
 from roadlog.wording.screen import LABEL
-from roadlog.wording.units import shown_in
+from roadlog.wording.units import Units, for_reader, shown_in
 
 Answer = dict[str, Any]
 FIELDS = ("days", "start", "runs_per_day", "km_per_run", "road", "switched_by_other")
@@ -51,14 +59,16 @@ def plan_shown(*, folder: str, typed: dict[str, str]) -> Answer:
     place = Path(folder)
     saved = load_study(place)
     drawn = has_schedule(saved)
-    study, faults = (saved, {}) if drawn else _with_typed(saved, typed)
+    units = _asked_in(saved, typed)
+    study, faults = (saved, {}) if drawn else _with_typed(saved, typed, units)
     entries = read_register(place)
     return {
         "drawn": drawn,
         "sealed": drawn and saved.schedule is not None and saved.schedule.sealed is not None,
         "blind": driver_is_blind(saved),
         "claim": "" if study.claim is None else study.claim.words,
-        "fields": _fields(study),
+        "fields": _fields(study, units),
+        "asked_in": word_of(units),
         "faults": faults,
         "registered": f"{entries[-1].at:%Y-%m-%d %H:%M}" if entries else "",
         "fours": in_fours(entries[-1].sha256) if entries else [],
@@ -66,20 +76,33 @@ def plan_shown(*, folder: str, typed: dict[str, str]) -> Answer:
     }
 
 
-def _fields(study: Study) -> list[Answer]:
-    plan, out = study.plan, []
-    for q, words, _ in asked_at_once(study.units):
-        if q.name in FIELDS:
-            value = getattr(plan, q.name)
-            told = ("yes" if value else "no") if isinstance(value, bool) else value
-            shown = value_offered(q, f"{told}", study.units)
-            out.append({"name": q.name, "words": words, "value": shown, "choices": q.choices})
-    start = "" if plan.start is None else f"{plan.start}"
-    out.insert(1, {"name": "start", "words": "First day", "value": start, "choices": ()})
+def _asked_in(study: Study, typed: Mapping[str, str]) -> Units:
+    """The units of the form that was filled in; of a fresh one, the reader's."""
+    return units_in(typed.get("asked_in")) or for_reader(study.units)
+
+
+def _fields(study: Study, units: AskedIn) -> list[Answer]:
+    out = [
+        {"name": q.name, "words": q.words, "unit": symbol_of(q, units),
+         "value": _offered(study, q, units), "choices": q.choices}
+        for q in QUESTIONS if q.name in FIELDS
+    ]  # fmt: skip
+    start = "" if study.plan.start is None else f"{study.plan.start}"
+    words = {"name": "start", "words": "First day", "unit": ""}
+    out.insert(1, {**words, "value": start, "choices": ()})
     return out
 
 
-def _with_typed(study: Study, typed: Mapping[str, str]) -> tuple[Study, dict[str, str]]:
+def _offered(study: Study, q: Question, units: AskedIn) -> str:
+    """What the study says, as the form offers it."""
+    value = getattr(study.plan, q.name)
+    told = ("yes" if value else "no") if isinstance(value, bool) else value
+    return value_offered(q, f"{told}", units)
+
+
+def _with_typed(
+    study: Study, typed: Mapping[str, str], units: AskedIn
+) -> tuple[Study, dict[str, str]]:
     """The study with what was typed in its [plan], and by field what is wrong."""
     by_name = {q.name: q for q in QUESTIONS}
     faults: dict[str, str] = {}
@@ -94,7 +117,9 @@ def _with_typed(study: Study, typed: Mapping[str, str]) -> tuple[Study, dict[str
             if name == "start":
                 value = _date(text)
             else:
-                value = answer_typed(by_name[name], text, study.units)
+                if text == _offered(study, by_name[name], units):
+                    continue
+                value = answer_typed(by_name[name], text, units)
                 value = value == "yes" if name == "switched_by_other" else value
             study = with_options(study, {name: value})
         except InputError as e:
@@ -113,11 +138,12 @@ def _can_show(folder: Path, study: Study, drawn: bool) -> Answer:
     """What the days can show, kept for the same study, pilot and day."""
     now = dt.datetime.now().astimezone()
     pilot = [(str(p), p.stat().st_mtime_ns) for p in pilot_logs(folder)]
-    key = f"{study.model_dump_json()} {pilot} {now.date()}"
+    units = for_reader(study.units)
+    key = f"{study.model_dump_json()} {pilot} {now.date()} {units}"
     if key not in _SHOWN:
         if len(_SHOWN) >= MOST_KEPT:
             _SHOWN.clear()
-        with shown_in(study.units):
+        with shown_in(units):
             try:
                 _SHOWN[key] = _computed(folder, study, drawn, now)
             except RoadlogError as e:
@@ -189,7 +215,7 @@ def draw(*, folder: str, typed: dict[str, str], passphrase: str) -> Answer:
         saved = load_study(place)
         if has_schedule(saved):
             raise InputError("the study has a schedule already, and keeps it")
-        study, faults = _with_typed(saved, typed)
+        study, faults = _with_typed(saved, typed, _asked_in(saved, typed))
         if faults:
             return {"faults": faults}
         _refuse(place, study)

@@ -156,7 +156,7 @@ def _picture(log: "Log", signal: str | None) -> Facts | None:
             y = HIGH - 2 - (v - low) / max(high - low, 1e-9) * (HIGH - 4)
             points.append(f"{i * WIDE / STEPS:.0f},{y:.0f}")
     unit = unit_symbol(SIGNALS[signal].unit)
-    return {"points": " ".join(points), "low": f"{low:.4g}", "high": f"{high:.4g}", "unit": unit}
+    return {"points": " ".join(points), "low": low, "high": high, "unit": unit}
 
 
 def one_file(*, folder: str, file: str) -> Facts:
@@ -273,7 +273,6 @@ def check(*, study: str, tell: Tell) -> Facts:
     from roadlog.runs.table import study_sources
     from roadlog.study.durable import atomic_write
     from roadlog.wording.numbers import number
-    from roadlog.wording.units import in_figures, symbol, with_twins
 
     folder = Path(study)
     with one_writer(folder, "a check"):
@@ -298,9 +297,9 @@ def check(*, study: str, tell: Tell) -> Facts:
             "begun": r.begun,
             "arm": "" if known.shut else r.arm,
             "minutes": number(r.minutes, 0) if r.signals else "",
-            "km": in_figures(r.km, "km", 1) if r.signals else "",
+            "km": r.km if r.signals else None,
             "usable": r.usable,
-            "verdict": with_twins(r.verdict),
+            "verdict": r.verdict,
         }
         for r in checked.runs
     ]
@@ -309,7 +308,6 @@ def check(*, study: str, tell: Tell) -> Facts:
         "code": 0,
         "text": f"{usable} of {len(rows)} runs can be used.",
         "shut": known.shut,
-        "km": symbol("km"),
         "rows": rows,
-        "warnings": [with_twins(w) for w in checked.warnings],
+        "warnings": list(checked.warnings),
     }

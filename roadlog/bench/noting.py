@@ -10,14 +10,17 @@ from typing import Any
 
 from roadlog.analysis.day_notes import Day, day_of, scheduled
 from roadlog.analysis.standing import gather, with_logs_order
+from roadlog.bench.noted_units import PRICED, asked_unit, fill_meant, meant, shown_cell
+from roadlog.bench.reader import units_in, word_of
 from roadlog.closure.fillnote import is_written, units_of_fills, write_fill
 from roadlog.errors import InputError, RoadlogError
 from roadlog.ingest.text.handanswer import plain_answer
 from roadlog.plan.today import advise
+from roadlog.quantities.units import unit_symbol
 from roadlog.runs.daily_notes import Column, cell_of
 from roadlog.study.folder import load_study
 from roadlog.study.lock import one_writer
-from roadlog.wording.units import shown_in
+from roadlog.wording.units import Units, reader
 
 Answer = dict[str, Any]
 LEADS = {"note": "today", "plan": "plan", "analyze": "result", "check": "check", "take": "logs"}
@@ -32,23 +35,37 @@ def today(*, folder: str) -> Answer:
     return {"rows": [list(r) for r in advice.rows], "why": advice.why, "leads": LEADS.get(verb, "")}
 
 
-def notes_form(*, folder: str, date: str, anyway: bool) -> Answer:
-    """What is asked of a day, or why it can't be noted."""
+def notes_form(*, folder: str, date: str, anyway: bool, asked_in: str | None = None) -> Answer:
+    """What is asked of a day, or why it can't be noted.
+
+    Parameters
+    ----------
+    asked_in : of a form that comes back with faults, the word of its units, "" for the files' own;
+        None for a fresh form, which is in the reader's
+    """
+    units = reader() if asked_in is None else units_in(asked_in)
     try:
         day = _day(folder, date, anyway)
-        with shown_in(day.study.units):
-            litres, km, price = units_of_fills(day.folder, day.study)
+        litres, km, price = _units_of_fills(day, units)
     except RoadlogError as e:
         return {"problem": str(e).partition(BY_OPTION)[0], "outside": BY_OPTION in str(e)}
     days = scheduled(day.study)
     return {
         "date": f"{day.date}",
         "place": [days.index(day.date) + 1, len(days)] if day.date in days else None,
-        "fields": [_asked(day, c) for c in day.columns if not _guessed(day, c)],
+        "asked_in": "" if units is None else word_of(units),
+        "fields": [_asked(day, c, units) for c in day.columns if not _guessed(day, c)],
         "agreed": list(day.study.analysis.exclude_if),
         "fill": {"litres": litres, "odometer_km": km, "price_per_l": price},
         "clock": f"{day.now:%H:%M}" if day.date == day.now.date() else "",
     }
+
+
+def _units_of_fills(day: Day, units: Units | None) -> tuple[str, str, str]:
+    """What fuel, odometer and price are asked in: the reader's, or the file's."""
+    if units is None:
+        return units_of_fills(day.folder, day.study)
+    return units.gallon or "L", units.distance, PRICED[units.gallon]
 
 
 def _day(folder: str, date: str, anyway: bool) -> Day:
@@ -65,17 +82,19 @@ def _guessed(day: Day, column: Column) -> bool:
     return column.item.name == "guess" and bool(day.row.cells.get(column.heading, ""))
 
 
-def _asked(day: Day, column: Column) -> Answer:
+def _asked(day: Day, column: Column, units: Units | None) -> Answer:
     was = day.row.cells.get(column.heading, "")
     usual = day.before.get(column.heading, "") if column.item.repeats else ""
     choices = list(dict.fromkeys((column.item.choices or {}).values()))
-    return {"heading": column.heading, "name": column.item.name, "question": column.question,
-            "was": was, "value": was or usual, "choices": choices}  # fmt: skip
+    unit = asked_unit(column.unit, units)
+    return {"heading": column.heading, "name": column.item.name, "question": column.item.ask,
+            "unit": unit_symbol(unit) if unit else "", "was": was,
+            "value": shown_cell(column, was or usual, unit), "choices": choices}  # fmt: skip
 
 
 def write_notes(
     *, folder: str, date: str, anyway: bool, told: dict[str, str], was: dict[str, str],
-    fill: dict[str, str],
+    fill: dict[str, str], asked_in: str = "",
 ) -> Answer:  # fmt: skip
     """Write the row and the fill as `roadlog note` does, or say by field why not.
 
@@ -83,10 +102,12 @@ def write_notes(
     ----------
     told, was : by heading: what was typed, and what the form showed as noted already
     fill : by field of the fill
+    asked_in : the word of the units that the form asked in, "" for those of the files
     """
+    units = units_in(asked_in)
     with one_writer(Path(folder), "the notes"):
         day = _day(folder, date, anyway)
-        faults = _take_cells(day, told, was) | _take_fill(day, fill)
+        faults = _take_cells(day, told, was, units) | _take_fill(day, fill_meant(fill, units))
         if faults:
             return {"faults": faults}
         cells = dict(day.cells)
@@ -97,7 +118,9 @@ def write_notes(
     return {"date": f"{day.date}", "cells": cells, "fill": day.made is not None}
 
 
-def _take_cells(day: Day, told: Mapping[str, str], was: Mapping[str, str]) -> dict[str, str]:
+def _take_cells(
+    day: Day, told: Mapping[str, str], was: Mapping[str, str], units: Units | None
+) -> dict[str, str]:
     """Fill in the day's cells; by heading what is wrong."""
     faults = {}
     for column in day.columns:
@@ -106,7 +129,9 @@ def _take_cells(day: Day, told: Mapping[str, str], was: Mapping[str, str]) -> di
             continue
         stands, shown = day.row.cells.get(heading, ""), was.get(heading, "")
         try:
-            cell = cell_of(column, told[heading])
+            offered = (shown, stands, day.before.get(heading, ""))
+            unit = asked_unit(column.unit, units)
+            cell = cell_of(column, meant(column, told[heading], unit, offered))
         except InputError as e:
             faults[heading] = str(e)
             continue

@@ -8,9 +8,17 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-from roadlog.plan.questions import UNIT_NAMES, answered_at_once, asked_at_once, study_text
+from roadlog.bench.reader import units_in, word_of
+from roadlog.plan.questions import (
+    answered_at_once,
+    asked_at_once,
+    study_text,
+    symbol_of,
+    typed_in_others,
+)
 from roadlog.study.durable import atomic_write, make_folder
 from roadlog.study.lock import one_writer
+from roadlog.wording.units import METRIC, SYSTEMS
 
 Answer = dict[str, Any]
 LONGEST_FOLDER = 60
@@ -31,19 +39,30 @@ def folder_name(name: str) -> str:
     return f"study_{short}" if short in _TAKEN else short
 
 
-def new_form(*, units: str) -> Answer:
-    """The questions of a new study in the reader's units."""
+def new_form(*, units: str, typed: dict[str, str] | None = None, asked_in: str = "") -> Answer:
+    """The questions of a new study in the reader's units, with what was typed already.
+
+    Parameters
+    ----------
+    units : that are asked in
+    typed, asked_in : what was typed, and in which units it was asked then
+    """
+    now = units_in(units) or METRIC
+    was = units_in(asked_in) or now
+    told = typed or {}
     fields = [
-        {"name": q.name, "words": words, "offered": offered, "choices": q.choices,
-         "number": q.number}
-        for q, words, offered in asked_at_once(UNIT_NAMES.get(units, "metric"))
+        {"name": q.name, "words": q.words, "unit": symbol_of(q, now), "offered": offered,
+         "choices": q.choices, "number": q.number,
+         "typed": typed_in_others(q, told[q.name], was, now) if q.name in told else None}
+        for q, _, offered in asked_at_once(now)
     ]  # fmt: skip
-    return {"fields": fields}
+    own = next((name for name, units in SYSTEMS.items() if units == now), "metric")
+    return {"fields": fields, "asked_in": word_of(now), "own": own}
 
 
 def new_study(*, home: str, typed: dict[str, str], folder: str, asked_in: str) -> Answer:
     """Make a study's folder as `roadlog new` does, or say by field why not."""
-    answers, faults = answered_at_once(typed, UNIT_NAMES.get(asked_in, "metric"))
+    answers, faults = answered_at_once(typed, units_in(asked_in) or METRIC)
     if faults:
         return {"faults": faults}
     text = study_text(answers)

@@ -3,6 +3,7 @@
 The same functions as `roadlog record`; the app's process imports none of them.
 """
 
+import math
 import re
 import time
 from collections.abc import Callable
@@ -44,11 +45,8 @@ def reading(
     from roadlog.ingest.journal.clock import now_s
     from roadlog.quantities.signals import plain
     from roadlog.recorder.reading import read_once
-    from roadlog.study.folder import load_study
     from roadlog.study.recording import only_one
-    from roadlog.wording.units import shown_in
 
-    units = load_study(Path(study)).units
     with only_one(Path(study)):
         found = read_once(
             adapter_place(adapter) if adapter else "",
@@ -56,8 +54,15 @@ def reading(
             lambda name: tell("step", name=name),
         )
     boot_s = time.time() - now_s()
-    with shown_in(units):
-        rows = [[plain(v.name), *_figure(v.value, v.unit), boot_s + v.t_s] for v in found.values]
+    rows = [
+        [
+            plain(v.name),
+            v.value if math.isfinite(v.value) else None,
+            _WRITTEN.get(v.unit, v.unit),
+            boot_s + v.t_s,
+        ]
+        for v in found.values
+    ]
     return {
         "code": 0,
         "adapter": found.adapter,
@@ -93,16 +98,6 @@ def record(
         say=lambda text: tell("said", text=text),
     )
     return {"code": code, "text": "Recording was stopped."}
-
-
-def _figure(value: float, unit: str) -> tuple[str, str]:
-    """A value and its unit as the reader of the study is told them."""
-    from roadlog.wording.units import amount, is_told, symbol
-
-    written = _WRITTEN.get(unit, unit)
-    if is_told(written):
-        value, written = amount(value, written), symbol(written)
-    return f"{value:.6g}" if abs(value) >= 1000 else f"{value:.4g}", written
 
 
 def adapter_place(text: str) -> str:

@@ -3,24 +3,41 @@
 Pages are made on the server; everything that comes from a study or a browser is escaped.
 """
 
-from collections.abc import Mapping
+import re
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
-from functools import lru_cache
+from functools import lru_cache, partial
 from pathlib import Path
 from typing import Any, NamedTuple
-from urllib.parse import quote
+from urllib.parse import quote, urlsplit
 
-from jinja2 import Environment, PackageLoader, StrictUndefined
+from jinja2 import Environment, PackageLoader, StrictUndefined, pass_context
+from jinja2.runtime import Context
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, Response
 
+from roadlog.bench import reader
 from roadlog.bench.jobs import Job, Jobs
 from roadlog.bench.quick import Quick
+from roadlog.bench.reader import units_in, word_of
 from roadlog.bench.words import catalogue, chosen, languages
 from roadlog.errors import InputError
 from roadlog.wording.screen import typeset
+from roadlog.wording.units import (
+    METRIC,
+    SYSTEMS,
+    Units,
+    amount,
+    in_figures,
+    is_told,
+    shown_in,
+    symbol,
+)
 
 LANGUAGE = "roadlog_language"
+COMMA = frozenset({"de"})  # languages whose decimal mark is a comma
+_FIGURE = re.compile(r"[+\-−]?\d[\d,]*(?:\.\d+)?(?:[ \u00a0]%)?")
+_MARKS = str.maketrans(".,", ",.")
 HIDDEN = ".roadlog"  # of the bench, in its folder: jobs, browsers, port
 STUDY_FILE = "study.toml"
 ITSELF = "-"  # in an address: the bench's folder is the study
@@ -87,6 +104,7 @@ class Here:
     folder: Path
     called: str
     synthetic: bool
+    units: Units = METRIC
 
     @property
     def at(self) -> str:
@@ -105,13 +123,26 @@ async def study_of(request: Request) -> Here:
     name = request.path_params["study"]
     folder = bench_of(request).folder(name)
     told = await ask(request, "study", folder=folder)
-    return Here(name, folder, told["name"], told["synthetic"])
+    return Here(name, folder, told["name"], told["synthetic"], SYSTEMS[told["units"]])
 
 
 async def ask(request: Request, name: str, **given: Any) -> dict[str, Any]:
-    """An answer of `answers`; paths go over as text."""
+    """An answer of `answers` for this reader; paths go over as text."""
     plain = {k: str(v) if isinstance(v, Path) else v for k, v in given.items()}
-    return await bench_of(request).quick.ask(name, **plain)
+    units, comma = units_chosen(request), language_of(request) in COMMA
+    return await bench_of(request).quick.ask(name, reader=units, comma=comma, **plain)
+
+
+def units_chosen(request: Request) -> str:
+    """The word of the units that this browser chose, "" for the study's own."""
+    units = units_in(request.cookies.get(reader.COOKIE))
+    return "" if units is None else word_of(units)
+
+
+def units_for(request: Request, here: Here | None) -> Units:
+    """The units of a page: as this browser chose, or the study's own."""
+    own = METRIC if here is None else here.units
+    return units_in(request.cookies.get(reader.COOKIE)) or own
 
 
 def start_job(
@@ -126,6 +157,19 @@ def start_job(
     if going is not None and going.end() is None:
         return going
     return jobs.start(task, handed=handed, study=str(here.folder), **given)
+
+
+def back_from(request: Request) -> str:
+    """The page of this app from which the request came."""
+    came = urlsplit(request.headers.get("referer", ""))
+    if (
+        came.path == "/units"
+        or not came.path.startswith("/")
+        or came.path.startswith("//")
+        or "\\" in came.path
+    ):
+        return "/"
+    return f"{came.path}?{came.query}" if came.query else came.path
 
 
 def language_of(request: Request) -> str:
@@ -147,8 +191,54 @@ def _environment(language: str) -> Environment:
     )
     env.install_gettext_translations(catalogue(language), newstyle=True)  # type: ignore[attr-defined]
     env.filters["typeset"] = typeset
+    env.filters["symbol"] = _symbol
+    env.filters["figures"] = _figures(language in COMMA)
+    env.filters["figure"] = partial(figure, comma=language in COMMA)
     env.globals["language"] = language
     return env
+
+
+@pass_context
+def _symbol(_: Context, unit: str) -> str:
+    """The reader's unit; the context keeps Jinja from working it out when it compiles."""
+    return symbol(unit) if is_told(unit) else unit
+
+
+def figure(text: object, *, comma: bool) -> str:
+    """A finished number with the reader's decimal mark.
+
+    >>> figure("+1,234.5 %", comma=True), figure(7, comma=False)
+    ('+1.234,5 %', '7')
+    """
+    plain = f"{text}"
+    return plain.translate(_MARKS) if comma and _FIGURE.fullmatch(plain) else plain
+
+
+def _figures(comma: bool) -> Callable[..., str]:
+    """`figures` as a filter; the context keeps Jinja from working it out when it compiles."""
+
+    @pass_context
+    def shown(_: Context, value: float | None, unit: str, digits: int | None = None) -> str:
+        return figures(value, unit, digits, comma=comma)
+
+    return shown
+
+
+def figures(
+    value: float | None, unit: str, digits: int | None = None, *, comma: bool = False
+) -> str:
+    """A metric number in the reader's units, without its unit; without digits four that count.
+
+    >>> with shown_in("us"):
+    ...     figures(83.0, "°C"), figures(60.0, "km/h", comma=True), figures(None, "km")
+    ('181.4', '37,28', '–')
+    """
+    if value is None:
+        return "–"
+    if digits is not None and is_told(unit):
+        return figure(in_figures(value, unit, digits), comma=comma)
+    shown = amount(value, unit) if is_told(unit) else value
+    return figure(f"{shown:.6g}" if abs(shown) >= 1000 else f"{shown:.4g}", comma=comma)
 
 
 def text(request: Request, message: str, **values: Any) -> str:
@@ -169,9 +259,16 @@ def _page(
 ) -> Response:
     made = _environment(language_of(request)).get_template(template)
     bench = bench_of(request)
-    shown = made.render(
-        here=here, path=request.url.path, steps=bench.steps, languages=bench.languages, **values
-    )
+    units = units_for(request, here)
+    switch = {
+        "parts": reader.PARTS, "now": units, "chosen": units_chosen(request),
+        "asked_in": word_of(units),
+    }  # fmt: skip
+    with shown_in(units):
+        shown = made.render(
+            here=here, path=request.url.path, steps=bench.steps, languages=bench.languages,
+            switch=switch, **values,
+        )  # fmt: skip
     return HTMLResponse(shown, status)
 
 

@@ -13,7 +13,7 @@ from pathlib import Path
 from roadlog.closure.fuelbook import FULL, fill_headings, litres_priced, read_fills
 from roadlog.errors import InputError
 from roadlog.ingest.text.columns import unit_of
-from roadlog.ingest.text.handanswer import measured, plain_answer
+from roadlog.ingest.text.handanswer import as_typed, measured, plain_answer
 from roadlog.ingest.text.handedit import hand_text, with_cells
 from roadlog.ingest.text.handnumbers import decimal_mark
 from roadlog.ingest.text.handtable import read_table
@@ -30,6 +30,7 @@ _OVERFULL = 1.15  # of tank_l: the filler neck and a rounded tank size
 
 HEADINGS = {  # of a new fills.csv; a price without a unit is that of a litre
     "metric": "time,litres,odometer [km],full,price",
+    "km_per_l": "time,litres,odometer [km],full,price",
     "us": "time,volume [US gal],odometer [mi],full,price [per/US gal]",
     "imperial": "time,volume [imp gal],odometer [mi],full,price [per/imp gal]",
 }
@@ -246,8 +247,9 @@ def _same(a: Fill, b: Fill) -> bool:
 
 
 def _decimals(answer: str) -> str:
-    """A lone comma as a point: pumps show three decimals of litres and prices, and no thousands."""
-    return answer.replace(",", ".") if answer.count(",") == 1 and "." not in answer else answer
+    """A lone mark as the decimal one: pumps show three decimals of litres and prices."""
+    one = answer.count(",") + answer.count(".") == 1
+    return as_typed(answer.replace(",", ".")) if one else answer
 
 
 def _heading(columns: Mapping[str, tuple[str, str | None]], name: str) -> str:

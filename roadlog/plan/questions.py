@@ -8,16 +8,18 @@ import math
 import re
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
+from typing import get_args
 
 from roadlog.errors import InputError
-from roadlog.ingest.text.handanswer import measured, plain_answer
+from roadlog.ingest.text.handanswer import as_typed, measured, number_in, plain_answer
 from roadlog.quantities.units import UnitChoice, canonical_unit, convert
 from roadlog.study.folder import row_of
 from roadlog.study.settings import Study, parse_study
-from roadlog.wording.units import Metric, amount, shown_in, symbol
+from roadlog.wording.units import Metric, Units, amount, shown_in, symbol
 
 LONGEST = 300  # characters of one answer of a form
-UNIT_NAMES: dict[str, UnitChoice] = {"metric": "metric", "us": "us", "imperial": "imperial"}
+UNIT_NAMES: dict[str, UnitChoice] = {name: name for name in get_args(UnitChoice)}
+AskedIn = UnitChoice | Units
 
 
 @dataclass(frozen=True)
@@ -36,8 +38,10 @@ class Question:
 QUESTIONS: tuple[Question, ...] = (
     Question("name", "What is the study called?", "my test"),
     Question(
-        "units", "In which units shall pages and questions be? (us: miles, US gallons, psi, °F)",
-        "metric", ("metric", "us", "imperial"),
+        "units",
+        "In which units shall pages and questions be? (km_per_l: metric with km/L; us: miles, US "
+        "gallons, psi, °F; imperial: miles, imperial gallons, psi, °C)",
+        "metric", get_args(UnitChoice),
     ),
     Question("device", "What is the add-on called?", "add-on"),
     Question(
@@ -99,7 +103,8 @@ def check_answer(question: Question, text: str) -> str:
     if question.choices and answer and answer not in question.choices:
         raise InputError(f"{question.name}: '{answer}' is none of {', '.join(question.choices)}")
     if question.number and answer:
-        answer = answer.replace(",", ".")
+        if "," in answer:
+            answer = f"{number_in(question.name, answer):.12g}"
         try:
             finite = math.isfinite(float(answer))
         except ValueError:
@@ -157,7 +162,7 @@ def ask(
         choices = f" ({' / '.join(q.choices)})" if q.choices else ""
         units = UNIT_NAMES[answers.get("units", "metric")]
         default = f" [{_in_units(q, units)}]" if q.default else ""
-        words = q.words.replace("{unit}", _symbol(q, units))
+        words = q.words.replace("{unit}", symbol_of(q, units))
         while q.name not in answers:
             try:
                 answer = check_answer(q, _as_asked(q, read(f"{words}{choices}{default} "), units))
@@ -168,14 +173,14 @@ def ask(
     return answers
 
 
-def asked_at_once(units: UnitChoice) -> list[tuple[Question, str, str]]:
+def asked_at_once(units: AskedIn) -> list[tuple[Question, str, str]]:
     """Every question for a form: itself, its words, the answer offered, in the reader's units."""
     return [
-        (q, q.words.replace("{unit}", _symbol(q, units)), _in_units(q, units)) for q in QUESTIONS
+        (q, q.words.replace("{unit}", symbol_of(q, units)), _in_units(q, units)) for q in QUESTIONS
     ]
 
 
-def answer_typed(q: Question, text: str, units: UnitChoice) -> str:
+def answer_typed(q: Question, text: str, units: AskedIn) -> str:
     """One answer, checked; a bare number is in the unit that was asked for.
 
     Raises
@@ -185,15 +190,27 @@ def answer_typed(q: Question, text: str, units: UnitChoice) -> str:
     return check_answer(q, _as_asked(q, text, units))
 
 
-def value_offered(q: Question, value: str, units: UnitChoice) -> str:
+def value_offered(q: Question, value: str, units: AskedIn) -> str:
     """A value of study.toml in the units that are asked in."""
-    if q.unit is None:
+    if not q.number or not value:
         return value
     return _in_units(replace(q, default=f"{float(value):g}"), units)
 
 
+def typed_in_others(q: Question, text: str, was: AskedIn, now: AskedIn) -> str:
+    """What was typed under other units, in the units that are asked in now; as it is if unclear."""
+    if q.unit is None or not text.strip() or symbol_of(q, was) == symbol_of(q, now):
+        return text
+    if text.strip() == _in_units(q, was):
+        return _in_units(q, now)
+    try:
+        return value_offered(q, _as_asked(q, text, was), now)
+    except (InputError, ValueError):
+        return text
+
+
 def answered_at_once(
-    typed: Mapping[str, str], units: UnitChoice
+    typed: Mapping[str, str], units: AskedIn
 ) -> tuple[dict[str, str], dict[str, str]]:
     """The answers of a form, each checked as one that is typed in, and by name what is wrong.
 
@@ -220,20 +237,21 @@ def answered_at_once(
     return answers, faults
 
 
-def _symbol(q: Question, units: UnitChoice) -> str:
+def symbol_of(q: Question, units: AskedIn) -> str:
+    """The unit that a question is asked in, "" for one without."""
     with shown_in(units):
         return "" if q.unit is None else symbol(q.unit)
 
 
-def _in_units(q: Question, units: UnitChoice) -> str:
+def _in_units(q: Question, units: AskedIn) -> str:
     """The default as it is offered: what it is in the units that are asked in."""
-    if q.unit is None or units == "metric":
-        return q.default
+    if q.unit is None or symbol_of(q, units) == q.unit:
+        return as_typed(q.default) if q.number else q.default
     with shown_in(units):
-        return f"{amount(float(q.default), q.unit):.4g}"
+        return as_typed(f"{amount(float(q.default), q.unit):.4g}")
 
 
-def _as_asked(q: Question, text: str, units: UnitChoice) -> str:
+def _as_asked(q: Question, text: str, units: AskedIn) -> str:
     """A typed answer in the unit of its key: a bare number is in the unit that was asked for.
 
     Raises
@@ -242,12 +260,13 @@ def _as_asked(q: Question, text: str, units: UnitChoice) -> str:
         If a unit that is named doesn't fit.
     """
     text = plain_answer(text)
-    if q.unit is None or not text or not re.search(r"\d", text):
+    if not q.number or not re.search(r"\d", text):
         return text
     named = re.search(r"\d\s*[^\W\d_]{2,}$", text)
-    if units == "metric" and not named:
-        return text
-    asked = canonical_unit(_symbol(q, units)) or q.unit
+    if q.unit is None or (symbol_of(q, units) == q.unit and not named):
+        bare = re.fullmatch(r"[+-]?[\d.,]+", text)
+        return f"{number_in(q.name, text):.12g}" if bare else text
+    asked = canonical_unit(symbol_of(q, units)) or q.unit
     value, _ = measured(q.name, text, asked)
     return f"{convert(value, asked, q.unit):.6g}"
 

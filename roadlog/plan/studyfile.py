@@ -234,7 +234,7 @@ def noted_in(units: UnitChoice) -> tuple[str, ...]:
     >>> [h for h in noted_in("us") if "[" in h]
     ['cold tyre pressure [psi]', 'payload [lb]', 'soak [h]']
     """
-    if units == "metric":
+    if units in ("metric", "km_per_l"):
         return NOTED
     return tuple(h.replace("[kPa]", "[psi]").replace("[kg]", "[lb]") for h in NOTED)
 

@@ -14,7 +14,7 @@ import numpy as np
 from roadlog.errors import InputError
 
 T = TypeVar("T", float, np.ndarray)
-UnitChoice = Literal["metric", "us", "imperial"]  # what a reader is shown; all else is metric
+UnitChoice = Literal["metric", "km_per_l", "us", "imperial"]  # shown to a reader; else: metric
 
 KM_PER_MILE = 1.609344
 L_PER_US_GALLON = 3.785411784

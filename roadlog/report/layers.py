@@ -126,7 +126,7 @@ def _shown_in() -> dict[str, Any]:
         "l": [round(amount(1.0, "L"), 9), symbol("L")],
         "speed": symbol("km/h"),
         "use": symbol("L/100 km"),
-        "inverse": None if choice() == "metric" else round(amount(1.0, "L/100 km"), 6),
+        "inverse": None if choice().use == "L/100 km" else round(amount(1.0, "L/100 km"), 6),
     }
 
 

@@ -172,7 +172,7 @@ def quantities(analysed: Analysed, fuel: Interval | None = None) -> list[Quantit
     claim = analysed.study.claim
     claimed = None if claim is None else claim.fuel_use_change_pct
     economy = None if claimed is None else economy_change_pct(claimed)
-    imperial = choice() == "imperial"
+    imperial = choice().use == "MPG (imp)"
     economy_base = (mpg_imperial(base) if imperial else mpg_us(base)) if base > 0 else math.nan
     litres = amount(base / 100, "L/100 km", change=True)
 
@@ -199,7 +199,11 @@ def quantities(analysed: Analysed, fuel: Interval | None = None) -> list[Quantit
         row("Fuel economy, %", economy_interval(fuel), 1, economy, 1.0),
         row(f"Fuel economy, {mpg}", gained, 1, economy, economy_base / 100),
     ]
-    return [*use, *more] if choice() == "metric" else [*more, *use]
+    if choice().use == "km/L":
+        a_litre = 100 / base if base > 0 else math.nan
+        gained = scaled(economy_interval(fuel), a_litre / 100)
+        more[1] = row("Fuel economy, km/L", gained, 2, economy, a_litre / 100)
+    return [*use, *more] if choice().use == "L/100 km" else [*more, *use]
 
 
 def use_headings() -> tuple[str, ...]:
@@ -216,6 +220,7 @@ def _arm(analysed: Analysed, arm: str) -> dict[str, Any]:
         "L/100 km": number(use, 2),
         "MPG (US)": number(mpg_us(use) if use > 0 else None),
         "MPG (imp)": number(mpg_imperial(use) if use > 0 else None),
+        "km/L": number(100 / use if use > 0 else None, 2),
     }
     return {
         "arm": arm,

@@ -12,7 +12,7 @@ from roadlog.passes.road_use import RoadUse
 from roadlog.wording.alike import alike
 from roadlog.wording.numbers import number, signed
 from roadlog.wording.screen import typeset
-from roadlog.wording.units import Metric, amount, choice, in_figures, symbol
+from roadlog.wording.units import METRIC, Metric, amount, choice, in_figures, symbol
 
 HEADINGS = {
     "name": "",
@@ -132,7 +132,7 @@ def _unit_of(column: str) -> Metric | None:
 
 def _in_readers_units(frame: pd.DataFrame) -> pd.DataFrame:
     """The frame with the columns that `HEADINGS` gives a metric unit in the reader's units."""
-    if choice() == "metric":
+    if choice() == METRIC:
         return frame
     out = frame.copy()
     for column in map(str, frame.columns):

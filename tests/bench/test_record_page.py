@@ -12,10 +12,11 @@ from roadlog.bench.answers import ANSWERS
 from roadlog.bench.app import make_app
 from roadlog.bench.door import COOKIE, Door
 from roadlog.bench.quick import Quick
-from roadlog.bench.recording import _figure, adapter_place
+from roadlog.bench.recording import adapter_place
+from roadlog.bench.show import figures
 from roadlog.errors import InputError
 from roadlog.study.recording import Shown, only_one
-from roadlog.wording.units import shown_in
+from roadlog.wording.units import shown_in, symbol
 from tests.bench.conftest import HOST
 from tests.ingest.recorder.peers import Line
 from tests.ingest.recorder.receiver import TcpReceiver
@@ -73,7 +74,7 @@ def test_the_page_says_parked_first_and_takes_nothing_otherwise(
     browser: TestClient, study: Path, line: Line
 ) -> None:
     page = browser.get(AT).text
-    assert page.index("Only while parked.") < page.index("<form method")
+    assert page.index("Only while parked.") < page.index('<form method="post">')
     assert 'name="parked" value="yes" required' in page
     for path in ("", "/reading", "/stop"):
         answer = browser.post(AT + path, data={"adapter": line.place})
@@ -205,13 +206,13 @@ def test_without_the_extra_the_page_says_how_to_install_it(
     monkeypatch.setattr("roadlog.bench.pages.record.ask", asked)
     page = browser.get(AT).text
     assert sentence.replace("'", "&#39;") in page
-    assert "<form method" not in page
+    assert '<form method="post">' not in page
 
 
-def test_a_reading_is_told_in_the_units_of_the_study() -> None:
+def test_a_reading_is_told_in_the_readers_units() -> None:
     with shown_in("us"):
-        assert _figure(83.0, "°c") == ("181.4", "°F")
-        assert _figure(13.11, "g/s") == ("13.11", "g/s")
-        assert _figure(60.0, "km/h") == ("37.28", "mph")
-    assert _figure(101.0, "kpa") == ("101", "kPa")
-    assert _figure(123456.0, "km") == ("123456", "km")
+        assert (figures(83.0, "°C"), symbol("°C")) == ("181.4", "°F")
+        assert figures(13.11, "g/s") == "13.11"
+        assert (figures(60.0, "km/h"), symbol("km/h")) == ("37.28", "mph")
+    assert figures(101.0, "kPa") == "101"
+    assert figures(123456.0, "km") == "123456"

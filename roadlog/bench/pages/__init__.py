@@ -16,8 +16,9 @@ from roadlog.bench.pages import (
     result,
     today,
     trials,
+    units,
 )
 
-PAGES = (home, plan, today, record, logs, check, result, trials, publish, files, phone)
+PAGES = (home, plan, today, record, logs, check, result, trials, publish, files, phone, units)
 
 __all__ = ["PAGES"]

@@ -8,7 +8,17 @@ from starlette.responses import RedirectResponse, Response
 from starlette.routing import Route
 
 from roadlog.bench.forms import typed as typed_in
-from roadlog.bench.show import ITSELF, N_, STUDY_FILE, Step, ask, bench_of, page, study_of
+from roadlog.bench.show import (
+    ITSELF,
+    N_,
+    STUDY_FILE,
+    Step,
+    ask,
+    bench_of,
+    page,
+    study_of,
+    units_chosen,
+)
 from roadlog.errors import InputError
 
 
@@ -31,7 +41,7 @@ async def overview(request: Request) -> Response:
 async def new(request: Request) -> Response:
     """The questions of a new study."""
     _refuse_inside_a_study(request)
-    units = request.query_params.get("units", "metric")
+    units = request.query_params.get("units", "") or units_chosen(request)
     return await _form(request, units, {}, {})
 
 
@@ -41,7 +51,9 @@ async def make(request: Request) -> Response:
     typed = await typed_in(request)
     asked_in, folder = typed.pop("asked_in", "metric"), typed.pop("folder", "")
     if typed.pop("again", ""):
-        return await _form(request, typed.get("units", "metric"), {**typed, "folder": folder}, {})
+        return await _form(
+            request, typed.get("units", ""), {**typed, "folder": folder}, {}, asked_in
+        )
     told = await ask(
         request, "new_study", home=bench_of(request).home, typed=typed, folder=folder,
         asked_in=asked_in,
@@ -52,13 +64,17 @@ async def make(request: Request) -> Response:
 
 
 async def _form(
-    request: Request, units: str, typed: dict[str, str], faults: dict[str, str]
+    request: Request,
+    units: str,
+    typed: dict[str, str],
+    faults: dict[str, str],
+    asked_in: str = "",
 ) -> Response:
-    told = await ask(request, "new_form", units=units)
+    """The form; what was typed under `asked_in` is taken over into the units asked in now."""
+    told = await ask(request, "new_form", units=units, typed=typed, asked_in=asked_in or units)
     return await page(
-        request, "new.html", 400 if faults else 200, fields=told["fields"], units=units,
-        typed=typed, faults=faults,
-    )  # fmt: skip
+        request, "new.html", 400 if faults else 200, told=told, typed=typed, faults=faults
+    )
 
 
 def _refuse_inside_a_study(request: Request) -> None:

@@ -30,6 +30,7 @@ async def note(request: Request) -> Response:
     told = await ask(
         request, "write_notes", folder=here.folder, date=date, anyway=anyway,
         told=_part(form, NOTE), was=_part(form, WAS), fill=_part(form, FILL),
+        asked_in=form.get("asked_in", "")[:60],
     )  # fmt: skip
     if told.get("faults") is not None:
         return await _shown(
@@ -51,8 +52,9 @@ async def _shown(
 ) -> Response:  # fmt: skip
     told = await ask(request, "today", folder=here.folder)
     form: dict[str, Any] = await ask(
-        request, "notes_form", folder=here.folder, date=date, anyway=anyway
-    )
+        request, "notes_form", folder=here.folder, date=date, anyway=anyway,
+        asked_in=None if typed_in is None else typed_in.get("asked_in", "")[:60],
+    )  # fmt: skip
     return await page(
         request, "today.html", 400 if faults else 200, here=here, told=told, form=form,
         anyway=anyway, date=date, written=written, typed=typed_in or {}, faults=faults or {},

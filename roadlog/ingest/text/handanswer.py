@@ -5,6 +5,9 @@ things (1,234; a gallon) is asked back.
 """
 
 import re
+from collections.abc import Iterator
+from contextlib import contextmanager
+from contextvars import ContextVar
 
 from roadlog.errors import InputError
 from roadlog.ingest.text.columns import unit_of
@@ -13,7 +16,28 @@ from roadlog.wording.screen import one_line
 
 _ESCAPES = re.compile(r"\x1b\[[0-?]*[ -/]*[@-~]|\x1b.?")
 NUMBER = re.compile(r"([+-]?(?:\d[\d.,]*|[.,]\d+))\s*(.*)")
-_AMBIGUOUS = re.compile(r"[+-]?[1-9]\d{0,2},\d{3}")
+_MARK: ContextVar[str] = ContextVar("decimal mark of who types", default=".")
+_AMBIGUOUS = {m: re.compile(rf"[+-]?[1-9]\d{{0,2}}\{m}\d{{3}}") for m in ",."}
+
+
+@contextmanager
+def typed_with(mark: str) -> Iterator[None]:
+    """For a while, numbers are typed by somebody whose decimal mark this is: "." or ","."""
+    token = _MARK.set(mark)
+    try:
+        yield
+    finally:
+        _MARK.reset(token)
+
+
+def as_typed(number: str) -> str:
+    """A plain number as whoever types would write it.
+
+    >>> with typed_with(","):
+    ...     as_typed("9.321")
+    '9,321'
+    """
+    return number.replace(".", _MARK.get())
 
 
 def plain_answer(text: str) -> str:
@@ -66,6 +90,34 @@ def measured(
     return value, _shown(value, 6)
 
 
+def number_in(name: str, answer: str, *, whole: bool = False) -> float:
+    """A typed number without a unit.
+
+    Raises
+    ------
+    InputError
+        If it is none, or may be two.
+
+    >>> with typed_with(","):
+    ...     number_in("price", "1,234")
+    1.234
+    """
+    return _plain(name, answer, whole)
+
+
+def _decimals_there(text: str) -> bool:
+    """Whether the mark of who types stands before three last digits: then it is no thousands'."""
+    return _MARK.get() == "," and text.count(",") == 1 and "." not in text
+
+
+def _may_be_two(text: str, whole: bool) -> bool:
+    """Whether a mark before three digits may be the decimal one as well as that of thousands."""
+    other = "." if _MARK.get() == "," else ","
+    if whole and _decimals_there(text):
+        return True
+    return _AMBIGUOUS[other].fullmatch(text) is not None
+
+
 def _plain(name: str, text: str, whole: bool = False) -> float:
     """A typed number, decimal point or comma.
 
@@ -77,12 +129,12 @@ def _plain(name: str, text: str, whole: bool = False) -> float:
     if "," in text and "." in text:
         last = max(text.rfind(","), text.rfind("."))
         text = re.sub(r"[.,]", "", text[:last]) + "." + text[last + 1 :]
-    elif whole and re.fullmatch(r"\d{1,3}([.,]\d{3})+", text):
+    elif whole and re.fullmatch(r"\d{1,3}([.,]\d{3})+", text) and not _decimals_there(text):
         text = re.sub(r"[.,]", "", text)
-    elif _AMBIGUOUS.fullmatch(text):
+    elif _may_be_two(text, whole):
         raise InputError(
-            f"{name}: '{text}' is {text.replace(',', '.')} or {text.replace(',', '')}: write it as "
-            "one of the two"
+            f"{name}: '{text}' is {re.sub('[.,]', _MARK.get(), text)} or "
+            f"{re.sub('[.,]', '', text)}: write it as one of the two, or with its decimals"
         )
     try:
         return float(text.replace(",", "."))

@@ -1,0 +1,221 @@
+"""The switch of units: what is shown follows it, what is stored doesn't, what is typed is safe."""
+
+import csv
+import datetime as dt
+import html
+import re
+from pathlib import Path
+
+import pytest
+from starlette.testclient import TestClient
+
+from roadlog.bench.reader import PARTS, units_in, word_of
+from roadlog.study.folder import load_study
+from roadlog.wording.units import SYSTEMS, Units, amount, shown_in, symbol
+
+pytestmark = pytest.mark.usefixtures("asked_here")
+DAY = dt.date.today()
+STUDY = f"""
+units = "UNITS"
+[device]
+name = "collar"
+carry_over = "washes out"
+washout_km = 5
+[plan]
+km_per_run = 15
+[schedule]
+unit = [{{ unit = {DAY}, arm = "fitted", block = 1 }}]
+"""
+PSI, KPA = "cold tyre pressure", 230.0
+
+
+def write(folder: Path, units: str = "metric", *, drawn: bool = True) -> Path:
+    folder.mkdir()
+    text = STUDY.replace("UNITS", units)
+    (folder / "study.toml").write_text(text if drawn else text.partition("[schedule]")[0])
+    return folder
+
+
+def choose(browser: TestClient, **form: str) -> None:
+    assert browser.post("/units", data=form, follow_redirects=False).status_code == 303
+
+
+def fields(page: str) -> dict[str, str]:
+    """What the forms of a page would send as they are."""
+    told = re.findall(r'<input[^>]* name="([^"]+)"[^>]*? value="([^"]*)"', page)
+    return {html.unescape(k): html.unescape(v) for k, v in told if k != "system"}
+
+
+def noted(study: Path) -> dict[str, str]:
+    with (study / "notes.csv").open() as file:
+        row = next(r for r in csv.DictReader(file) if r["date"] == f"{DAY}")
+    return {k.partition(" [")[0]: v for k, v in row.items()}
+
+
+@pytest.mark.parametrize("units", list(SYSTEMS.values()))
+def test_a_word_says_the_units_and_comes_back(units: Units) -> None:
+    assert units_in(word_of(units)) == units
+
+
+@pytest.mark.parametrize("word", ["", "x", "us.mi", "l100.km.c.", "l100.km.c.kpa.x", "A" * 9999])
+def test_what_is_no_word_of_units_is_none(word: str) -> None:
+    assert units_in(word) is None
+
+
+@pytest.mark.parametrize("use", list(PARTS["use"].values()))
+def test_a_fuel_use_comes_back_from_any_unit_and_a_change_never_turns_round(use: str) -> None:
+    with shown_in(Units(use=use)):  # type: ignore[arg-type]
+        shown = amount(6.38, "L/100 km")
+        if use != "L/100 km":
+            assert amount(3.19, "L/100 km") == pytest.approx(2 * shown)  # half the fuel
+        less = amount(-0.68, "L/100 km", change=True)
+        assert less < 0
+        assert symbol("L/100 km", change=True).startswith(("L", "US gal", "imp gal"))
+    factor = {"L/100 km": shown / 6.38, "km/L": shown * 6.38 / 100,
+              "MPG (US)": shown * 6.38 / 235.215, "MPG (imp)": shown * 6.38 / 282.481}  # fmt: skip
+    assert factor[use] == pytest.approx(1, abs=1e-5)
+
+
+def test_each_page_has_the_switch_and_the_study_is_not_touched(
+    browser: TestClient, tmp_path: Path
+) -> None:
+    study = write(tmp_path / "s")
+    before = (study / "study.toml").read_bytes()
+    assert "5 km" in browser.get("/study/s/today").text.replace("\xa0", " ")
+    choose(browser, system="us")
+    for path in ("", "/today", "/plan", "/logs", "/check", "/record", "/result", "/trials"):
+        page = browser.get(f"/study/s{path}").text
+        assert "MPG (US), mi, °F, psi" in page, path
+    assert "3 mi" in browser.get("/study/s/today").text.replace("\xa0", " ")
+    choose(browser, system="own")
+    assert "(the study's own)" in browser.get("/study/s/today").text
+    assert (study / "study.toml").read_bytes() == before
+
+
+def test_each_part_can_be_chosen_and_nonsense_is_told(browser: TestClient, tmp_path: Path) -> None:
+    write(tmp_path / "s")
+    choose(browser, use="kml", distance="km", temperature="c", pressure="psi")
+    assert "km/L, km, °C, psi" in browser.get("/study/s/today").text
+    answer = browser.post("/units", data={"use": "stones", "distance": "km"})
+    assert answer.status_code == 400
+    assert "km/L, km, °C, psi" in browser.get("/study/s/today").text
+
+
+@pytest.mark.parametrize("referer", ["//evil.example/x", "/\\evil.example", "javascript:1", ""])
+def test_the_way_back_stays_here(browser: TestClient, referer: str) -> None:
+    came = {"referer": f"http://127.0.0.1:8640{referer}" if referer[:1] == "/" else referer}
+    answer = browser.post("/units", data={"system": "us"}, headers=came, follow_redirects=False)
+    assert answer.headers["location"] == "/"
+
+
+@pytest.mark.parametrize("own", list(SYSTEMS))
+@pytest.mark.parametrize("mine", ["", *SYSTEMS])
+def test_notes_are_read_in_the_units_that_the_form_shows_whoever_switches_meanwhile(
+    browser: TestClient, tmp_path: Path, own: str, mine: str
+) -> None:
+    """A psi typed as kPa can't slip in: the form says what it asks, and keeps to it."""
+    study = write(tmp_path / "s", own)
+    if mine:
+        choose(browser, system=mine)
+    page = browser.get("/study/s/today").text
+    asked = re.search(r"Cold tyre pressure, (\w+)", page)
+    assert asked
+    psi = SYSTEMS[mine or own].pressure == "psi"  # type: ignore[index]
+    assert asked[1] == ("psi" if psi else "kPa")
+    form = fields(page)
+    heading = next(k for k in form if k.startswith(f"n:{PSI}"))
+    form |= {heading: "33.36" if psi else "230", "fill:litres": "8", "fill:odometer_km": "41,230"}
+    choose(browser, system="metric" if psi else "us")  # in another tab
+    assert "Written." in browser.post("/study/s/today", data=form).text
+    in_psi = SYSTEMS[own].pressure == "psi"  # type: ignore[index]
+    assert float(noted(study)[PSI]) == pytest.approx(33.36 if in_psi else KPA, rel=1e-3)
+    gallon, mile = symbol_of(mine or own, "L"), symbol_of(mine or own, "km")
+    litres = {"L": 8.0, "US gal": 30.2833, "imp gal": 36.3687}[gallon]
+    kept = {k: float(v) for k, v in read_fill(study).items() if k in ("volume", "odometer")}
+    own_gallon = {"L": 1.0, "US gal": 3.785411784, "imp gal": 4.54609}[symbol_of(own, "L")]
+    assert kept["volume"] * own_gallon == pytest.approx(litres, rel=1e-4)
+    own_km = 1.609344 if symbol_of(own, "km") == "mi" else 1.0
+    assert kept["odometer"] * own_km == pytest.approx(
+        41230 * (1.609344 if mile == "mi" else 1.0), rel=1e-4
+    )
+
+
+def symbol_of(system: str, unit: str) -> str:
+    with shown_in(SYSTEMS[system]):  # type: ignore[index]
+        return symbol(unit)  # type: ignore[arg-type]
+
+
+def read_fill(study: Path) -> dict[str, str]:
+    with (study / "fills.csv").open() as file:
+        row = next(csv.DictReader(file))
+    return {{"litres": "volume"}.get(k, k.partition(" [")[0]): v for k, v in row.items()}
+
+
+def test_a_form_sent_back_as_it_was_changes_no_digit(browser: TestClient, tmp_path: Path) -> None:
+    study = write(tmp_path / "s")
+    form = fields(browser.get("/study/s/today").text)
+    heading = next(k for k in form if k.startswith(f"n:{PSI}"))
+    browser.post("/study/s/today", data=form | {heading: "227.527"})
+    for system in SYSTEMS:
+        choose(browser, system=system)
+        again = fields(browser.get("/study/s/today").text)
+        assert again[heading] in ("227.527", "33")
+        browser.post("/study/s/today", data=again)
+        assert noted(study)[PSI] == "227.527"
+
+
+def test_a_pressure_that_fits_the_other_unit_only_is_refused(
+    browser: TestClient, tmp_path: Path
+) -> None:
+    study = write(tmp_path / "s")
+    for system, typed in (("metric", "33"), ("us", "230")):
+        choose(browser, system=system)
+        form = fields(browser.get("/study/s/today").text)
+        heading = next(k for k in form if k.startswith(f"n:{PSI}"))
+        answer = browser.post("/study/s/today", data=form | {heading: typed})
+        assert answer.status_code == 400
+        shown = fields(answer.text)
+        assert (shown[heading], shown["asked_in"]) == (typed, form["asked_in"])
+        assert not (study / "notes.csv").exists()
+
+
+def test_a_plan_that_is_only_looked_at_in_miles_stays_as_it_is(
+    browser: TestClient, tmp_path: Path
+) -> None:
+    study = write(tmp_path / "s", drawn=False)
+    before = (study / "study.toml").read_bytes()
+    choose(browser, system="us")
+    form = fields(browser.get("/study/s/plan").text)
+    assert form["km_per_run"] == "9.321"
+    start = {"start": f"{DAY + dt.timedelta(days=7)}"}
+    assert browser.post("/study/s/plan", data=form | start | {"draw": "1"}).status_code == 200
+    text = (study / "study.toml").read_text()
+    assert before.decode().split("[plan]")[1].split("\n")[1] in text  # km_per_run = 15
+    assert load_study(study).plan.km_per_run == 15
+    assert "km" in (study / "plan" / "sheet.html").read_text()
+    assert not re.search(r"\d mi\b", (study / "plan" / "sheet.html").read_text())
+
+
+def test_a_plan_typed_in_miles_is_miles_though_the_switch_went_to_kilometres(
+    browser: TestClient, tmp_path: Path
+) -> None:
+    study = write(tmp_path / "s", drawn=False)
+    choose(browser, system="us")
+    form = fields(browser.get("/study/s/plan").text) | {"km_per_run": "10"}
+    choose(browser, system="metric")
+    form["start"] = f"{DAY + dt.timedelta(days=7)}"
+    browser.post("/study/s/plan", data=form | {"draw": "1"})
+    assert load_study(study).plan.km_per_run == pytest.approx(16.0934)
+
+
+def test_asking_a_new_study_in_other_units_takes_what_was_typed_with_it(
+    browser: TestClient, tmp_path: Path
+) -> None:
+    """1500 kg became 1500 lb when the form was asked anew in pounds."""
+    form = fields(browser.get("/new").text) | {"units": "us", "mass": "1400", "again": "1"}
+    page = browser.post("/new", data=form).text
+    form = fields(page)
+    assert form["mass"] == "3086"
+    assert "Mass of the car as driven, lb" in page
+    browser.post("/new", data=form | {"units": "us", "name": "heavy"})
+    assert load_study(tmp_path / "heavy").vehicle.mass_kg == pytest.approx(1400, abs=0.5)
