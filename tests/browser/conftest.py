@@ -3,6 +3,7 @@
 A test asks for `screen` and opens files; the pages that roadlog writes come from `written`.
 """
 
+import datetime as dt
 import shutil
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -10,6 +11,8 @@ from typing import Any
 
 import pytest
 
+from roadlog.demo import make_study
+from tests.browser.app import App, Window
 from tests.browser.pages import PAGES, Sources
 from tests.browser.screen import Screen
 from tests.report.conftest import analysed, change, variants
@@ -66,3 +69,32 @@ def written(sources: Sources, tmp_path_factory: pytest.TempPathFactory) -> Calla
         return path
 
     return write
+
+
+@pytest.fixture
+def opened(browser: Any) -> Iterator[Callable[..., Window]]:
+    """Folder and options -> `roadlog open` on it, with a window that was let in."""
+    running: list[tuple[App, Any]] = []
+
+    def open_(home: Path, *options: str, **look: Any) -> Window:
+        app = App(home, *options)
+        context = browser.new_context(locale="en-GB", **look)
+        running.append((app, context))
+        window = Window(context, app)
+        window.page.goto(app.address)
+        return window
+
+    yield open_
+    for app, context in running:
+        context.close()
+        app.end()
+
+
+@pytest.fixture(scope="session")
+def eight_days(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A synthetic study of eight days in the past, with a drive a day."""
+    today = dt.date.today()
+    folder = tmp_path_factory.mktemp("eight") / "study"
+    monday = today - dt.timedelta(days=today.weekday() + 14)
+    make_study(folder, days=8, runs_per_day=1, start_date=monday)
+    return folder
