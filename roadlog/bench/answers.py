@@ -44,15 +44,6 @@ def blind(*, folder: str) -> Answer:
     return {"blind": driver_is_blind(known)}
 
 
-def overview(*, folder: str) -> Answer:
-    """What is done, what is missing, what to do today."""
-    from roadlog.analysis.standing import gather
-    from roadlog.plan.today import advise
-
-    advice = advise(gather(Path(folder), None))
-    return {"title": advice.title, "rows": [list(r) for r in advice.rows]}
-
-
 def _for_reader(answer: Callable[..., Answer], writes: bool) -> Callable[..., Answer]:
     """The function, asked by a reader of certain units and decimal mark.
 
@@ -75,7 +66,6 @@ _BY_NAME: dict[str, Callable[..., Answer]] = {
     **PLANNING,
     "nothing": nothing,
     "study": study,
-    "overview": overview,
     **LAST_ANSWERS,
     "one_file": looking.one_file,
     "say_column": looking.say_column,

@@ -19,7 +19,7 @@ from roadlog.bench.door import Door, Guard
 from roadlog.bench.jobs import Jobs, follow
 from roadlog.bench.pages import PAGES
 from roadlog.bench.quick import Quick
-from roadlog.bench.show import HIDDEN, LANGUAGE, Bench, back_from, bench_of, page, problem
+from roadlog.bench.show import HIDDEN, LANGUAGE, Asleep, Bench, back_from, bench_of, page, problem
 from roadlog.bench.words import languages
 from roadlog.errors import InputError, RoadlogError
 
@@ -40,6 +40,7 @@ def make_app(home: Path, door: Door) -> Starlette:
         Who may come in.
     """
     routes = [
+        Route("/awake", _awake),
         Route("/language/{name}", _language),
         Route("/jobs/{name}", _job),
         Route("/jobs/{name}/events", _events),
@@ -51,7 +52,7 @@ def make_app(home: Path, door: Door) -> Starlette:
         routes=routes,
         middleware=[Middleware(Guard, door=door)],
         lifespan=_lifespan,
-        exception_handlers={RoadlogError: _told, HTTPException: _refused},
+        exception_handlers={RoadlogError: _told, HTTPException: _refused, Asleep: _waking},
     )
     hidden = home / HIDDEN
     steps = tuple(module.STEP for module in PAGES if hasattr(module, "STEP"))
@@ -78,6 +79,16 @@ async def _refused(request: Request, error: Exception) -> Response:
     assert isinstance(error, HTTPException)
     said = NOTHING if error.status_code == 404 else str(error.detail)
     return problem(request, said, error.status_code)
+
+
+async def _waking(request: Request, _: Exception) -> Response:
+    return await page(request, "waking.html")
+
+
+async def _awake(request: Request) -> Response:
+    """Answers as soon as questions are answered at once."""
+    await bench_of(request).quick.ask("nothing")
+    return Response(status_code=204)
 
 
 async def _language(request: Request) -> Response:

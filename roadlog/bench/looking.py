@@ -95,6 +95,7 @@ def _named(text: str, inbox: Inbox) -> str:
 
 def _layout(logs: Sequence["Log"]) -> Facts:
     """The columns of logs that are alike, with first values and pictures of the first log."""
+    from roadlog.quantities.units import unit_symbol
     from roadlog.runs.proposed import columns_said
 
     first = logs[0]
@@ -107,6 +108,7 @@ def _layout(logs: Sequence["Log"]) -> Facts:
                 **said._asdict(),
                 "first": written.get(match.header, []),
                 "units": allowed.get(match.header, []),
+                "symbols": [unit_symbol(u) or u for u in allowed.get(match.header, [])],
                 "picture": _picture(first, match.signal),
             }
         )

@@ -109,7 +109,7 @@ def make_phone_app(bench: Bench, door: Door) -> Starlette:
         middleware=[Middleware(Guard, door=door)],
         exception_handlers={RoadlogError: _told, HTTPException: _refused},
     )
-    app.state.bench = replace(bench, steps=STEPS, languages=())
+    app.state.bench = replace(bench, steps=STEPS, languages=(), wakes=False)
     return app
 
 
@@ -122,7 +122,7 @@ async def _first(request: Request) -> Response:
 
 async def _static(request: Request) -> Response:
     name = request.path_params["name"]
-    if name not in ("bench.css", "bench.js"):
+    if name not in ("bench.css", "bench.js", "icon.svg"):
         raise HTTPException(404)
     return FileResponse(STATIC / name)
 

@@ -30,6 +30,12 @@ class Quick:
     process: asyncio.subprocess.Process | None = None
     lock: asyncio.Lock = field(default_factory=asyncio.Lock)
     idle: asyncio.Task[None] | None = None
+    answered: bool = False
+
+    @property
+    def awake(self) -> bool:
+        """Whether the process is there and has answered: the next answer comes at once."""
+        return self.answered and self.process is not None and self.process.returncode is None
 
     async def ask(self, name: str, **given: Any) -> dict[str, Any]:
         """The answer of a function of `answers`.
@@ -66,10 +72,12 @@ class Quick:
         await process.stdin.drain()
         line = await process.stdout.readuntil(b"\n")
         told: dict[str, Any] = json.loads(line)
+        self.answered = True
         return told
 
     async def _running(self) -> asyncio.subprocess.Process:
         if self.process is None or self.process.returncode is not None:
+            self.answered = False
             with self.log.open("ab") as log:
                 self.process = await asyncio.create_subprocess_exec(
                     sys.executable, "-P", "-m", "roadlog.bench.quick",
@@ -85,7 +93,7 @@ class Quick:
 
     async def end(self) -> None:
         """End the process, if there is one."""
-        process, self.process = self.process, None
+        process, self.process, self.answered = self.process, None, False
         if process is not None and process.returncode is None:
             with contextlib.suppress(ProcessLookupError):
                 process.kill()

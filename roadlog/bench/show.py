@@ -64,6 +64,7 @@ class Bench:
     quick: Quick
     steps: tuple[Step, ...] = ()
     languages: tuple[str, ...] = field(default_factory=languages)
+    wakes: bool = True  # whether its pages wake the process; a phone's only ask it
 
     def studies(self) -> list[str]:
         """Names of the studies in the folder, as they stand in addresses."""
@@ -126,11 +127,30 @@ async def study_of(request: Request) -> Here:
     return Here(name, folder, told["name"], told["synthetic"], SYSTEMS[told["units"]])
 
 
+class Asleep(Exception):
+    """The process that answers isn't there yet: its start takes seconds, and a page shows that."""
+
+
 async def ask(request: Request, name: str, **given: Any) -> dict[str, Any]:
-    """An answer of `answers` for this reader; paths go over as text."""
+    """An answer of `answers` for this reader; paths go over as text.
+
+    Raises
+    ------
+    Asleep
+        If somebody waits for a page and the answer would take the seconds of a start.
+    """
+    bench = bench_of(request)
+    if bench.wakes and not bench.quick.awake and _somebody_waits(request):
+        raise Asleep
     plain = {k: str(v) if isinstance(v, Path) else v for k, v in given.items()}
     units, comma = units_chosen(request), language_of(request) in COMMA
-    return await bench_of(request).quick.ask(name, reader=units, comma=comma, **plain)
+    return await bench.quick.ask(name, reader=units, comma=comma, **plain)
+
+
+def _somebody_waits(request: Request) -> bool:
+    """Whether the request is a visit of a page: browsers say so (Fetch metadata, W3C)."""
+    told = request.headers.get("sec-fetch-mode"), request.headers.get("sec-fetch-dest")
+    return request.method == "GET" and told == ("navigate", "document")
 
 
 def units_chosen(request: Request) -> str:
@@ -267,6 +287,7 @@ def _page(
     with shown_in(units):
         shown = made.render(
             here=here, path=request.url.path, steps=bench.steps, languages=bench.languages,
+            wakes=bench.wakes,
             switch=switch, **values,
         )  # fmt: skip
     return HTMLResponse(shown, status)

@@ -175,7 +175,7 @@ def _without_schedule(s: Standing, told: _Told) -> tuple[str, str]:
     if not s.logs:
         told.say("Done", "study.toml is written; no days are drawn yet.")
         _faults(s, told)
-        return "see what your days can show, then plan without --dry-run", command(
+        return "see what your days can show, then draw the schedule", command(
             "plan", s.folder, "--dry-run"
         )
     told.say(

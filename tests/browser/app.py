@@ -80,3 +80,11 @@ class Window(Screen):
         """Go to one of the study's steps."""
         with self.page.expect_navigation():
             self.page.get_by_role("navigation").get_by_role("link", name=name, exact=True).click()
+
+    def drop(self, *paths: Path) -> None:
+        """Drop files and folders on the page as a hand does (DevTools: Input.dispatchDragEvent)."""
+        wire = self.context.new_cdp_session(self.page)
+        data = {"items": [], "files": [str(p) for p in paths], "dragOperationsMask": 1}
+        for kind in ("dragEnter", "dragOver", "drop"):
+            wire.send("Input.dispatchDragEvent", {"type": kind, "x": 150, "y": 300, "data": data})
+        wire.detach()

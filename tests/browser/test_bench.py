@@ -2,9 +2,8 @@
 
 import json
 import os
+import shutil
 import signal
-import subprocess
-import sys
 import time
 from collections.abc import Iterator
 from pathlib import Path
@@ -12,42 +11,16 @@ from typing import Any
 
 import pytest
 
-from roadlog.demo import make_study
+from tests.browser.app import WAIT_S, App
 from tests.browser.screen import OF_COLOUR, OF_WIDTH, Screen
 
 pytestmark = pytest.mark.skipif(os.name != "posix", reason="kills a process by its number")
-WAIT_S = 120.0
-
-
-class App:
-    """`roadlog open` in a process of its own."""
-
-    def __init__(self, home: Path) -> None:
-        self.home = home
-        self.start()
-
-    def start(self) -> None:
-        program = [sys.executable, "-P", "-m", "roadlog", "open", str(self.home), "--no-browser"]
-        self.log = (self.home / "out.txt").open("w+")
-        self.process = subprocess.Popen(program, stdout=self.log, stderr=self.log)
-        until = time.monotonic() + WAIT_S
-        while "/enter?key=" not in (text := (self.home / "out.txt").read_text()):
-            assert time.monotonic() < until, text
-            assert self.process.poll() is None, text
-            time.sleep(0.02)
-        self.address = next(w for w in text.split() if "/enter?key=" in w)
-        self.origin = self.address.split("/enter")[0]
-
-    def end(self) -> None:
-        self.process.send_signal(signal.SIGINT)
-        self.process.wait(20)
-        self.log.close()
 
 
 @pytest.fixture(scope="module")
-def app(tmp_path_factory: pytest.TempPathFactory) -> Iterator[App]:
-    home = tmp_path_factory.mktemp("bench")
-    make_study(home / "collar", days=8)
+def app(tmp_path_factory: pytest.TempPathFactory, eight_days: Path) -> Iterator[App]:
+    home = tmp_path_factory.mktemp("bench") / "home"
+    shutil.copytree(eight_days, home / "collar")
     running = App(home)
     yield running
     running.end()

@@ -34,8 +34,8 @@ async def home(request: Request) -> Response:
 async def overview(request: Request) -> Response:
     """What is done, what is missing, what to do today."""
     here = await study_of(request)
-    told = await ask(request, "overview", folder=here.folder)
-    return await page(request, "overview.html", here=here, rows=told["rows"])
+    told = await ask(request, "today", folder=here.folder)
+    return await page(request, "overview.html", here=here, told=told)
 
 
 async def new(request: Request) -> Response:

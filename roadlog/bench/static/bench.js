@@ -10,8 +10,13 @@ function follow(place) {
     const event = JSON.parse(message.data);
     if (event.kind === "step") { step.textContent = `${event.name} …`; bar.removeAttribute("value"); }
     if (event.kind === "progress" && event.of) { bar.max = event.of; bar.value = event.done; }
-    if (event.kind === "end") { source.close(); location.reload(); }
+    if (event.kind === "end") { source.close(); anew(); }
   };
+}
+
+// Loads the page anew, but not while it sends files.
+function anew() {
+  if ("busy" in document.body.dataset) setTimeout(anew, 500); else location.reload();
 }
 
 // What the recorder does: shown anew when it changes, and never an old state as if it were now.
@@ -35,4 +40,27 @@ async function watch(place) {
 
 for (const place of document.querySelectorAll("[data-again]")) {
   setTimeout(() => location.reload(), 1000 * place.dataset.again);
+}
+
+// The process that answers questions rests when nobody is here: it is woken before it is asked.
+for (const place of document.querySelectorAll("[data-wake]")) wake(place);
+let woken = Date.now();
+for (const kind of ["pointermove", "pointerdown", "keydown", "focus", "visibilitychange"]) {
+  addEventListener(kind, stir, { passive: true, capture: true });
+}
+
+function stir() {
+  if (document.hidden || Date.now() - woken < 45000 || !("stirs" in document.body.dataset)) return;
+  woken = Date.now();
+  fetch("/awake", { headers: { accept: "application/json" } }).catch(() => {});
+}
+
+async function wake(place) {
+  try {
+    const answer = await fetch("/awake", { headers: { accept: "application/json" } });
+    if (answer.ok) { location.reload(); return; }
+    place.textContent = (await answer.json()).problem;
+  } catch {
+    setTimeout(() => wake(place), 2000);
+  }
 }

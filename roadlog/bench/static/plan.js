@@ -15,8 +15,11 @@ async function show() {
   for (const [name, value] of new FormData(form)) {
     if (!name.startsWith("passphrase") && String(value).length < 100) query.set(name, String(value));
   }
-  const reply = await fetch(`${form.dataset.ask}?${query}`, { headers: { accept: "application/json" } });
-  const told = await reply.json();
+  let told;
+  try {
+    const reply = await fetch(`${form.dataset.ask}?${query}`, { headers: { accept: "application/json" } });
+    told = await reply.json();
+  } catch { return; }  // the app is being started again: the next change asks anew
   if (mine !== asked || !told.html) return;
   place.innerHTML = told.html;
   for (const input of form.elements) if (input.name) input.toggleAttribute("aria-invalid", input.name in told.faults);

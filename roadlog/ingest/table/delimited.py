@@ -47,7 +47,7 @@ from roadlog.ingest.text.source import Text
 from roadlog.quantities.arrays import Bools, Floats
 from roadlog.quantities.facts import Fact
 from roadlog.quantities.signals import REACHES_THOUSANDS, SIGNALS
-from roadlog.quantities.units import convert
+from roadlog.quantities.units import convert, unit_symbol
 from roadlog.study.settings import ColumnRule, TimeRule
 
 _ISO = re.compile(
@@ -392,7 +392,7 @@ def _matches(
 def _note_assumed(meanings: Sequence[Meaning], notes: list[Fact]) -> None:
     plain = {"rpm", "%", "°", "ratio", "v"}
     taken = [
-        f"{m.header} in {m.unit}"
+        f"{m.header} in {unit_symbol(str(m.unit))}"
         for m in meanings
         if m.assumed and m.unit not in plain and m.header not in (m.signal,)
     ]
