@@ -10,6 +10,7 @@ from typing import Any
 
 from roadlog.bench import looking
 from roadlog.bench.drawing import DRAWING
+from roadlog.bench.handing import HANDING
 from roadlog.bench.last_answers import LAST_ANSWERS
 from roadlog.bench.noting import NOTING
 from roadlog.bench.planning import PLANNING
@@ -62,6 +63,7 @@ WRITES = ("new_study", "draw", "write_notes", "say_column", "say_day_first")
 _BY_NAME: dict[str, Callable[..., Answer]] = {
     "blind": blind,
     **DRAWING,
+    **HANDING,
     **NOTING,
     **PLANNING,
     "nothing": nothing,

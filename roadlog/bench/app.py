@@ -16,6 +16,7 @@ from starlette.routing import Mount, Route
 from starlette.staticfiles import StaticFiles
 
 from roadlog.bench.door import Door, Guard
+from roadlog.bench.forms import read_refused
 from roadlog.bench.jobs import Jobs, follow
 from roadlog.bench.pages import PAGES
 from roadlog.bench.quick import Quick
@@ -72,6 +73,7 @@ async def _lifespan(app: Starlette) -> AsyncIterator[None]:
 
 async def _told(request: Request, error: Exception) -> Response:
     assert isinstance(error, RoadlogError)
+    await read_refused(request)
     return problem(request, str(error), STATUS[error.exit_code])
 
 

@@ -3,7 +3,6 @@
 The same functions as `roadlog plan`; text and plain values in and out.
 """
 
-import base64
 import datetime as dt
 from collections.abc import Callable, Mapping
 from functools import lru_cache
@@ -12,6 +11,7 @@ from typing import Any
 
 from roadlog.analysis.pilot import pilot_logs, pilot_scatter
 from roadlog.bench.reader import units_in, word_of
+from roadlog.bench.handing import put
 from roadlog.effect.design import refuse_mediators
 from roadlog.errors import DesignError, InputError, RoadlogError
 from roadlog.plan import verdict
@@ -204,11 +204,13 @@ def _rows(lines: list[str]) -> list[list[str]]:
     return rows
 
 
-def draw(*, folder: str, typed: dict[str, str], passphrase: str) -> Answer:
+def draw(
+    *, folder: str, typed: dict[str, str], passphrase: str, hidden: str, called: str, key: str
+) -> Answer:
     """Draw the schedule, register, write the papers, as `roadlog plan` does.
 
-    Under a seal `switcher` has the files for the switcher by name, base64; the study hasn't got
-    them, but for a copy of an encrypted one.
+    Under a seal the switcher's files are kept by `handing` for the browser that has `key`, before
+    anything of the schedule is in the study; the study gets a copy of an encrypted one alone.
     """
     place, now = Path(folder), dt.datetime.now().astimezone()
     with one_writer(place, "a plan"):
@@ -226,17 +228,15 @@ def draw(*, folder: str, typed: dict[str, str], passphrase: str) -> Answer:
             if study.plan.switched_by_other:
                 made = sealed_papers(study, schedule, passphrase or None, now)
                 schedule = made.schedule
+                papers = {f"sealed{s}": content for s, content in made.papers.items()}
+                put(Path(hidden), key, called, made.sealed.sha256, papers)
             _write_changes(place, saved, study)
             if made is not None:
                 _seal(place, made, now, encrypted=bool(passphrase))
             whole = study.model_copy(update={"schedule": schedule})
             written = write_plan(place, whole, now, loose, kept=False)
             keep_promise(place, promise_of(p.sized, p.scatter, study.claim, now))
-    papers = {} if made is None else made.papers
-    return {
-        "sha256": written.entry.sha256,
-        "switcher": {f"sealed{s}": base64.b64encode(b).decode() for s, b in papers.items()},
-    }
+    return {"sha256": written.entry.sha256, "sealed": made is not None}
 
 
 def _refuse(folder: Path, study: Study) -> None:

@@ -1,5 +1,7 @@
 """What a plain form sent: its fields as text, none of them without end."""
 
+import contextlib
+from collections.abc import Mapping
 from urllib.parse import parse_qsl
 
 from starlette.requests import Request
@@ -8,6 +10,8 @@ from roadlog.errors import InputError
 
 MOST_BYTES = 1_000_000
 MOST_FIELDS = 300
+PLAIN = "application/x-www-form-urlencoded"
+UNSHOWN = ("passphrase", "w:", "p:", "parked", "for", "look", "asked_in")  # secret, or not typed
 
 
 async def typed(request: Request) -> dict[str, str]:
@@ -19,6 +23,7 @@ async def typed(request: Request) -> dict[str, str]:
         If it is too large, or no form's text.
     """
     body = bytearray()
+    remember(request, {})
     async for piece in request.stream():
         body += piece
         if len(body) > MOST_BYTES:
@@ -30,4 +35,29 @@ async def typed(request: Request) -> dict[str, str]:
         )  # fmt: skip
     except ValueError as e:
         raise InputError("the form can't be read: load the page anew and send it again") from e
-    return dict(pairs)
+    told = dict(pairs)
+    remember(request, told)
+    return told
+
+
+def remember(request: Request, told: Mapping[str, str]) -> None:
+    """Keep what was typed as long as its request is answered: whoever refuses shows it again."""
+    request.state.typed = {
+        name.rpartition(":")[2]: value
+        for name, value in told.items()
+        if value.strip() and not name.startswith(UNSHOWN)
+    }
+
+
+def remembered(request: Request) -> dict[str, str]:
+    """What was typed into the form that is refused, as far as it was read."""
+    kept: dict[str, str] = getattr(request.state, "typed", {})
+    return kept
+
+
+async def read_refused(request: Request) -> None:
+    """Read a form that was refused before anything was read of it."""
+    kind = request.headers.get("content-type", "").partition(";")[0]
+    if kind == PLAIN and not hasattr(request.state, "typed"):
+        with contextlib.suppress(InputError):
+            await typed(request)

@@ -5,6 +5,7 @@ The same functions as `roadlog next` and `roadlog note`; text and plain values i
 
 import datetime as dt
 from collections.abc import Callable, Mapping
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -17,7 +18,7 @@ from roadlog.errors import InputError, RoadlogError
 from roadlog.ingest.text.handanswer import plain_answer
 from roadlog.plan.today import advise
 from roadlog.quantities.units import unit_symbol
-from roadlog.runs.daily_notes import Column, cell_of
+from roadlog.runs.daily_notes import Column, DayRow, cell_of
 from roadlog.study.folder import load_study
 from roadlog.study.lock import one_writer
 from roadlog.wording.units import Units, reader
@@ -36,7 +37,7 @@ def today(*, folder: str) -> Answer:
 
 
 def notes_form(*, folder: str, date: str, anyway: bool, asked_in: str | None = None) -> Answer:
-    """What is asked of a day, or why it can't be noted.
+    """What is asked of a day; `problem` says why it can't be noted, "" if it can.
 
     Parameters
     ----------
@@ -44,14 +45,21 @@ def notes_form(*, folder: str, date: str, anyway: bool, asked_in: str | None = N
         None for a fresh form, which is in the reader's
     """
     units = reader() if asked_in is None else units_in(asked_in)
+    problem: Answer = {"problem": ""}
     try:
-        day = _day(folder, date, anyway)
+        try:
+            day = _day(folder, date, anyway)
+        except RoadlogError as e:  # what is asked is asked all the same, for another day
+            problem = {"problem": str(e).partition(BY_OPTION)[0], "outside": BY_OPTION in str(e)}
+            day = _day(folder, "", True)
+            day = replace(day, row=DayRow(None, {}), before={})
         litres, km, price = _units_of_fills(day, units)
     except RoadlogError as e:
-        return {"problem": str(e).partition(BY_OPTION)[0], "outside": BY_OPTION in str(e)}
+        return problem if problem["problem"] else {"problem": str(e), "outside": False}
     days = scheduled(day.study)
     return {
-        "date": f"{day.date}",
+        **problem,
+        "date": "" if problem["problem"] else f"{day.date}",
         "place": [days.index(day.date) + 1, len(days)] if day.date in days else None,
         "asked_in": "" if units is None else word_of(units),
         "fields": [_asked(day, c, units) for c in day.columns if not _guessed(day, c)],

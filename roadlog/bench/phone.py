@@ -18,6 +18,7 @@ from starlette.responses import FileResponse, PlainTextResponse, Response
 from starlette.routing import Route
 
 from roadlog.bench.door import ENTER, Door, Guard
+from roadlog.bench.forms import read_refused, remembered
 from roadlog.bench.pages import PAGES
 from roadlog.bench.show import ITSELF, N_, Bench, Step, bench_of, page
 from roadlog.errors import InputError, RoadlogError
@@ -127,9 +128,11 @@ async def _static(request: Request) -> Response:
     return FileResponse(STATIC / name)
 
 
-async def _told(_request: Request, error: Exception) -> Response:
+async def _told(request: Request, error: Exception) -> Response:
     missing = "there is no study" in str(error)
-    return PlainTextResponse(f"{error}\n", 404 if missing else 400)
+    await read_refused(request)
+    typed = "".join(f"\n{name}: {said}" for name, said in remembered(request).items())
+    return PlainTextResponse(f"{error}\n{typed}\n", 404 if missing else 400)
 
 
 async def _refused(_request: Request, error: Exception) -> Response:

@@ -15,6 +15,7 @@ from typing import IO, Any, Protocol
 from starlette.concurrency import run_in_threadpool
 from starlette.requests import ClientDisconnect, Request
 
+from roadlog.bench.forms import remember
 from roadlog.errors import InputError
 
 MOST_FIELD_BYTES = 1 << 16  # of all fields together
@@ -76,6 +77,7 @@ async def read_form(request: Request, begin: Callable[[str], Place]) -> Form:
         open_file, parts.place = parts.place, None
         if open_file is not None:
             open_file.drop()
+        remember(request, parts.form.fields)
     if not parts.whole:
         raise InputError(parts.cut_off)
     return parts.form

@@ -17,6 +17,7 @@ from starlette.requests import Request
 from starlette.responses import HTMLResponse, Response
 
 from roadlog.bench import reader
+from roadlog.bench.forms import remembered
 from roadlog.bench.jobs import Job, Jobs
 from roadlog.bench.quick import Quick
 from roadlog.bench.reader import units_in, word_of
@@ -299,4 +300,5 @@ def problem(request: Request, sentence: str, status: int) -> Response:
         from starlette.responses import JSONResponse
 
         return JSONResponse({"problem": sentence}, status)
-    return _page(request, "problem.html", status, None, {"sentence": sentence})
+    told = {"sentence": sentence, "typed": remembered(request)}
+    return _page(request, "problem.html", status, None, told)

@@ -1,4 +1,4 @@
-"""The plan's page: what the days can show, the command's schedule, the seal handed over once."""
+"""The plan's page: what the days can show, the command's schedule, the kept seal."""
 
 import datetime as dt
 import io
@@ -10,9 +10,12 @@ from pathlib import Path
 import pytest
 from starlette.testclient import TestClient
 
+from roadlog.bench.app import make_app
+from roadlog.bench.door import Door
 from roadlog.cli import main
 from roadlog.study.folder import load_study
 from roadlog.study.lock import one_writer
+from tests.bench.conftest import HOST
 
 pytestmark = pytest.mark.usefixtures("asked_here")
 START = dt.date.today() + dt.timedelta(days=7)
@@ -134,32 +137,75 @@ def test_other_answers_are_kept_in_study_toml_with_its_remarks(
     assert (plan.days, plan.road) == (16, "town")
 
 
-def test_a_sealed_order_is_handed_over_once_and_is_in_no_file_here(
+def test_a_sealed_order_waits_encrypted_until_it_is_said_to_be_saved(
     browser: TestClient, tmp_path: Path
 ) -> None:
     folder = write(tmp_path / "s")
     page = browser.post("/study/s/plan", data={**DRAW, "switched_by_other": "yes"})
-    action = re.search(r'action="(/study/s/plan/switcher/[^"]+)"', page.text)
-    assert action is not None
+    assert 'action="/study/s/plan/switcher"' in page.text
     schedule = load_study(folder).schedule
     assert schedule is not None
     assert schedule.shut
     assert load_study(folder).analysis.driver_knew_arm is False
-    handed = browser.post(action[1])
-    with zipfile.ZipFile(io.BytesIO(handed.content)) as archive:
-        assert sorted(archive.namelist()) == ["sealed.html", "sealed.ics", "sealed.json"]
-        archive.extractall(tmp_path / "stick")
-    sealed = json.loads((tmp_path / "stick" / "sealed.json").read_text())
-    for content in files(folder).values():
+    handed = [browser.post("/study/s/plan/switcher").content for _ in range(2)]
+    for n, content in enumerate(handed):  # a download that broke off can be had again
+        with zipfile.ZipFile(io.BytesIO(content)) as archive:
+            assert sorted(archive.namelist()) == ["sealed.html", "sealed.ics", "sealed.json"]
+            archive.extractall(tmp_path / f"stick{n}")
+    sealed = json.loads((tmp_path / "stick0" / "sealed.json").read_text())
+    kept = list((tmp_path / ".roadlog" / "switcher").iterdir())
+    assert [p.stat().st_mode & 0o777 for p in kept] == [0o600]
+    for content in (*files(folder).values(), *(p.read_bytes() for p in kept)):
         assert sealed["nonce"].encode() not in content
-    assert browser.post(action[1]).status_code == 400
+        assert b"fitted" not in content or content in files(folder).values()
     for name in ("sheet.html", "switcher.html", "sealed.json", "..%2Fstudy.toml"):
         assert browser.get(f"/study/s/plan/paper/{name}").status_code >= 400
     assert browser.get("/study/s/plan/paper/driver.html").status_code == 200
-    assert main(["unseal", str(folder), str(tmp_path / "stick" / "sealed.json"), "--early"]) == 0
+    browser.post("/study/s/plan/saved")
+    assert not list((tmp_path / ".roadlog" / "switcher").iterdir())
+    assert "plan/switcher" not in browser.get("/study/s/plan").text
+    assert browser.post("/study/s/plan/switcher").status_code == 400
+    assert main(["unseal", str(folder), str(tmp_path / "stick0" / "sealed.json"), "--early"]) == 0
     opened = load_study(folder).schedule
     assert opened is not None
     assert [u.arm for u in opened.unit] == [u["arm"] for u in sealed["units"]]
+
+
+def test_no_crash_between_draw_and_download_loses_a_sealed_file(
+    browser: TestClient, tmp_path: Path, door: Door, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The bench dies once the schedule is in study.toml, before the browser hears of it."""
+    folder = write(tmp_path / "s", "true")
+    browser.get("/study/s/plan")  # the form: the browser has its key from here on
+
+    def dies(*_: object) -> None:
+        raise RuntimeError("killed")
+
+    monkeypatch.setattr("roadlog.bench.drawing.keep_promise", dies)
+    with pytest.raises(RuntimeError, match="killed"):
+        browser.post("/study/s/plan", data=DRAW)
+    schedule = load_study(folder).schedule
+    assert schedule is not None
+    assert schedule.shut
+    with TestClient(make_app(tmp_path, door), base_url=HOST, cookies=browser.cookies) as again:
+        again.headers["origin"] = HOST
+        assert 'action="/study/s/plan/switcher"' in again.get("/study/s/plan").text
+        assert again.post("/study/s/plan/switcher").content.startswith(b"PK")
+        with TestClient(make_app(tmp_path, door), base_url=HOST) as other:
+            other.cookies.set("roadlog_bench", browser.cookies["roadlog_bench"])
+            other.headers["origin"] = HOST
+            assert "plan/switcher" not in other.get("/study/s/plan").text
+            assert other.post("/study/s/plan/switcher").status_code == 400
+
+
+def test_a_schedule_isnt_sealed_where_its_file_cant_be_kept(
+    browser: TestClient, tmp_path: Path
+) -> None:
+    folder = write(tmp_path / "s", "true")
+    (tmp_path / ".roadlog" / "switcher").write_text("in the way")
+    told = browser.post("/study/s/plan", data=DRAW)
+    assert told.status_code == 400
+    assert load_study(folder).schedule is None
 
 
 def test_a_passphrase_encrypts_the_sealed_file(browser: TestClient, tmp_path: Path) -> None:

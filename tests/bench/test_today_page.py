@@ -134,3 +134,77 @@ def test_who_else_writes_is_named(browser: TestClient, study: Path) -> None:
     assert told.status_code == 400
     assert "an analysis is writing here" in told.text
     assert not (study / "notes.csv").exists()
+    assert "33 psi" in told.text
+
+
+def shown(page: str, name: str) -> str:
+    """The value that a field of the page has."""
+    found = re.search(rf'name="{re.escape(name)}" type="\w+" value="([^"]*)"', page)
+    chosen = re.search(rf'<select[^>]*name="{re.escape(name)}".*?</select>', page, re.S)
+    if chosen:
+        found = re.search(r'value="([^"]*)" selected', chosen[0])
+    assert found is not None, name
+    return found[1]
+
+
+@pytest.mark.parametrize("date", ["2999-01-01", "2001-01-01", "<b>"])
+def test_notes_of_a_day_that_cant_be_noted_stay_in_the_form(
+    browser: TestClient, study: Path, date: str
+) -> None:
+    fill = {"fill:litres": "31.4", "fill:odometer_km": "41230"}
+    told = browser.post("/study/s/today", data={"date": date, **NOTES, **fill})
+    assert told.status_code == 400
+    for name, value in {**NOTES, **fill}.items():
+        assert shown(told.text, name) == value.replace("<", "&lt;").replace(">", "&gt;")
+    assert not (study / "notes.csv").exists()
+    again = browser.post("/study/s/today", data={"for": "", "date": f"{DAY}", **NOTES, **fill})
+    assert "Written." in again.text
+    assert "33 psi" in (study / "notes.csv").read_text() or "228" in again.text
+
+
+def test_another_day_and_anyway_as_the_command_has_them(
+    browser: TestClient, study: Path, tmp_path: Path
+) -> None:
+    other = f"{DAY - dt.timedelta(days=9)}"
+    sent = {"for": "", "date": other, **NOTES}
+    refused = browser.post("/study/s/today", data=sent)
+    assert refused.status_code == 400
+    assert "isn't in the schedule" in refused.text.replace("&#39;", "'")
+    assert "--" not in re.sub(r"<[^>]*>", "", refused.text)
+    assert "Written." in browser.post("/study/s/today", data={**sent, "anyway": "1"}).text
+    same = write(tmp_path / "cli")
+    sets = ["windows=shut", "tyre pressure=33 psi", "remarks=<b>hot</b>"]
+    assert (
+        main(["note", str(same), "--date", other, "--anyway", *(f"--set={s}" for s in sets)]) == 0
+    )
+    assert (study / "notes.csv").read_bytes() == (same / "notes.csv").read_bytes()
+
+
+def test_what_the_form_filled_in_for_one_day_goes_into_no_other_unseen(
+    browser: TestClient, study: Path
+) -> None:
+    day, before = f"{DAY}", f"{DAY - dt.timedelta(days=1)}"
+    assert main(["note", str(study), "--set=windows=open"]) == 0
+    form = browser.get("/study/s/today").text
+    hidden = dict(re.findall(r'<input type="hidden" name="([^"]*)" value="([^"]*)">', form))
+    assert hidden["for"] == day
+    moved = {**hidden, "date": before, "n:windows": "open", "n:remarks": "new tyres"}
+    told = browser.post("/study/s/today", data=moved)
+    assert told.status_code == 200
+    assert "nothing was written yet" in told.text
+    assert shown(told.text, "n:remarks") == "new tyres"
+    assert shown(told.text, "n:windows") != "open"
+    assert before not in (study / "notes.csv").read_text().replace(f"{before},,,", "")
+
+
+def test_no_refusal_loses_what_was_typed(browser: TestClient, study: Path, tmp_path: Path) -> None:
+    """Also where the form itself can't be shown: the study's file was broken meanwhile."""
+    (study / "study.toml").write_text("no [toml")
+    for at in ("today", "plan", "record", "trials/payback", "publish"):
+        told = browser.post(f"/study/s/{at}", data={"n:remarks": "<i>long</i> words", "w:x": "hid"})
+        assert told.status_code == 400
+        assert "&lt;i&gt;long&lt;/i&gt; words" in told.text, at
+        assert "hid</dd>" not in told.text
+    secret = {"passphrase": "bolt heron attic plum", "days": "12"}
+    told = browser.post("/study/s/plan", data=secret)
+    assert "bolt heron" not in told.text

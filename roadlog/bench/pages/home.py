@@ -19,7 +19,7 @@ from roadlog.bench.show import (
     study_of,
     units_chosen,
 )
-from roadlog.errors import InputError
+from roadlog.errors import InputError, RoadlogError
 
 
 async def home(request: Request) -> Response:
@@ -54,10 +54,14 @@ async def make(request: Request) -> Response:
         return await _form(
             request, typed.get("units", ""), {**typed, "folder": folder}, {}, asked_in
         )
-    told = await ask(
-        request, "new_study", home=bench_of(request).home, typed=typed, folder=folder,
-        asked_in=asked_in,
-    )  # fmt: skip
+    try:
+        told = await ask(
+            request, "new_study", home=bench_of(request).home, typed=typed, folder=folder,
+            asked_in=asked_in,
+        )  # fmt: skip
+    except RoadlogError as e:
+        kept = {**typed, "folder": folder}
+        return await _form(request, asked_in, kept, {}, problem=str(e))
     if told.get("study") is not None:
         return RedirectResponse(f"/study/{quote(told['study'])}/plan", 303)
     return await _form(request, asked_in, {**typed, "folder": folder}, told["faults"])
@@ -69,12 +73,14 @@ async def _form(
     typed: dict[str, str],
     faults: dict[str, str],
     asked_in: str = "",
+    problem: str = "",
 ) -> Response:
     """The form; what was typed under `asked_in` is taken over into the units asked in now."""
     told = await ask(request, "new_form", units=units, typed=typed, asked_in=asked_in or units)
     return await page(
-        request, "new.html", 400 if faults else 200, told=told, typed=typed, faults=faults
-    )
+        request, "new.html", 400 if faults or problem else 200, told=told, typed=typed,
+        faults=faults, problem=problem,
+    )  # fmt: skip
 
 
 def _refuse_inside_a_study(request: Request) -> None:

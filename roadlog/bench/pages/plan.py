@@ -1,10 +1,7 @@
 """The plan: what the days can show, then the schedule drawn by chance, registered and printed."""
 
 import base64
-import io
 import secrets
-import zipfile
-from pathlib import Path
 from typing import Any
 
 from starlette.concurrency import run_in_threadpool
@@ -14,11 +11,12 @@ from starlette.routing import Route
 
 from roadlog.bench.forms import typed
 from roadlog.bench.pages.files import SANDBOX, SHOWN
-from roadlog.bench.show import N_, Here, Step, ask, page, study_of, text
-from roadlog.errors import InputError
+from roadlog.bench.show import HIDDEN, N_, Here, Step, ask, bench_of, page, study_of, text
+from roadlog.errors import InputError, RoadlogError
 
 WIDE, HIGH, LEFT, RIGHT, TOP, BOTTOM = 640, 260, 52, 620, 16, 216
-MOST_HANDED = 20
+KEY = "roadlog_switcher"
+KEY_S = 366 * 86_400
 FOR_ALL = ("sheet.html", "sheet.ics", "schedule.csv", "fingerprint.svg", "fingerprint.png")
 FOR_DRIVER = ("driver.html", "driver.ics", "fingerprint.svg", "fingerprint.png")
 
@@ -39,7 +37,7 @@ async def shown(request: Request) -> Response:
 
 
 async def draw(request: Request) -> Response:
-    """Draw, register, write the papers; hand the switcher's files over once."""
+    """Draw, register, write the papers; keep the switcher's files for this browser."""
     here = await study_of(request)
     form = await typed(request)
     if "draw" not in form:
@@ -48,29 +46,51 @@ async def draw(request: Request) -> Response:
     if phrase != form.pop("passphrase_again", ""):
         fault = text(request, "the two passphrases differ")
         return await _shown(request, here, form, {"passphrase": fault})
+    key = request.cookies.get(KEY) or secrets.token_urlsafe(32)
     try:
-        told = await ask(request, "draw", folder=here.folder, typed=form, passphrase=phrase)
-    except InputError as e:
-        if "passphrase" not in str(e):
-            raise
-        return await _shown(request, here, form, {"passphrase": str(e)})
+        told = await ask(
+            request, "draw", folder=here.folder, typed=form, passphrase=phrase, key=key,
+            **_where(request, here),
+        )  # fmt: skip
+    except RoadlogError as e:
+        by_field = {"passphrase": str(e)} if "passphrase" in str(e) else {}
+        return await _shown(request, here, form, by_field, "" if by_field else str(e))
     if told.get("faults") is not None:
         return await _shown(request, here, form, told["faults"])
-    if not told["switcher"]:
-        return RedirectResponse(f"{here.at}/plan", 303)
-    token = secrets.token_urlsafe(16)
-    _handed(request)[token] = (here.folder, _zipped(told["switcher"]))
-    return RedirectResponse(f"{here.at}/plan?switcher={token}", 303)
+    answer = RedirectResponse(f"{here.at}/plan", 303)
+    _keep_key(answer, here, key)
+    return answer
+
+
+def _where(request: Request, here: Here) -> dict[str, Any]:
+    return {"hidden": bench_of(request).home / HIDDEN, "called": here.name}
+
+
+def _keep_key(answer: Response, here: Here, key: str) -> None:
+    """Let this browser alone keep the key of the switcher's files."""
+    answer.set_cookie(
+        KEY, key, httponly=True, samesite="strict", path=f"{here.at}/plan", max_age=KEY_S
+    )
 
 
 async def switcher(request: Request) -> Response:
-    """The switcher's files, once."""
+    """The switcher's files, as often as they are asked for until they are said to be saved."""
     here = await study_of(request)
-    folder, files = _handed(request).pop(request.path_params["token"], (None, b""))
-    if folder != here.folder:
-        raise InputError("the switcher's files were handed over already, or the app was restarted")
-    answer = Response(files, media_type="application/zip")
+    key = request.cookies.get(KEY, "")
+    told = await ask(request, "switcher_files", key=key, **_where(request, here))
+    answer = Response(base64.b64decode(told["zip"]), media_type="application/zip")
     answer.headers["content-disposition"] = 'attachment; filename="for_the_switcher.zip"'
+    return answer
+
+
+async def saved(request: Request) -> Response:
+    """The files are saved: take them away from here."""
+    here = await study_of(request)
+    await ask(
+        request, "switcher_saved", key=request.cookies.get(KEY, ""), **_where(request, here)
+    )  # fmt: skip
+    answer = RedirectResponse(f"{here.at}/plan", 303)
+    answer.delete_cookie(KEY, path=f"{here.at}/plan")
     return answer
 
 
@@ -91,37 +111,30 @@ async def paper(request: Request) -> Response:
 
 
 async def _shown(
-    request: Request, here: Here, query: dict[str, str], faults: dict[str, str] | None = None
+    request: Request,
+    here: Here,
+    query: dict[str, str],
+    faults: dict[str, str] | None = None,
+    problem: str = "",
 ) -> Response:
     told = await ask(request, "plan_shown", folder=here.folder, typed=query)
     papers = FOR_DRIVER if told["blind"] else FOR_ALL
     there = [n for n in papers if (here.folder / "plan" / n).is_file()]
     all_faults = {**told["faults"], **(faults or {})}
-    token = query.get("switcher", "")
-    return await page(
-        request, "plan.html", 400 if faults else 200, here=here, told=told, typed=query,
-        faults=all_faults, plot=_plot(told["shows"]), papers=there,
-        token=token if token in _handed(request) else "",
+    key, waits = request.cookies.get(KEY, ""), ""
+    if told["sealed"] and key:
+        at = await ask(
+            request, "switcher_waits", folder=here.folder, key=key, **_where(request, here)
+        )
+        waits = at["at"]
+    answer = await page(
+        request, "plan.html", 400 if faults or problem else 200, here=here, told=told,
+        typed=query, faults=all_faults, problem=problem, plot=_plot(told["shows"]), papers=there,
+        waits=waits,
     )  # fmt: skip
-
-
-def _handed(request: Request) -> dict[str, tuple[Path | None, bytes]]:
-    """What waits to be handed over, by a word that is drawn; only in memory."""
-    state = request.app.state
-    if not hasattr(state, "handed"):
-        state.handed = {}
-    handed: dict[str, tuple[Path | None, bytes]] = state.handed
-    while len(handed) > MOST_HANDED:
-        handed.pop(next(iter(handed)))
-    return handed
-
-
-def _zipped(files: dict[str, str]) -> bytes:
-    out = io.BytesIO()
-    with zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as archive:
-        for name, content in files.items():
-            archive.writestr(name, base64.b64decode(content))
-    return out.getvalue()
+    if not told["drawn"] and not key:  # before anything is drawn: no crash comes between
+        _keep_key(answer, here, secrets.token_urlsafe(32))
+    return answer
 
 
 def _plot(shows: dict[str, Any] | None) -> dict[str, Any] | None:
@@ -153,6 +166,7 @@ ROUTES = [
     Route("/study/{study}/plan", plan),
     Route("/study/{study}/plan", draw, methods=["POST"]),
     Route("/study/{study}/plan/shown", shown),
-    Route("/study/{study}/plan/switcher/{token}", switcher, methods=["POST"]),
+    Route("/study/{study}/plan/switcher", switcher, methods=["POST"]),
+    Route("/study/{study}/plan/saved", saved, methods=["POST"]),
     Route("/study/{study}/plan/paper/{name}", paper),
 ]

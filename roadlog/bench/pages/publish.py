@@ -22,14 +22,17 @@ async def publish(request: Request) -> Response:
     """What was published, the form to do it, and the recheck."""
     here = await study_of(request)
     told = await ask(request, "published", folder=here.folder)
+    work, again = [await work_of(request, here, t) for t in ("publish", "recheck")]
     return await page(
         request,
         "publish.html",
         here=here,
         licences=told["licences"],
         made=told["made"],
-        work=await work_of(request, here, "publish"),
-        again=await work_of(request, here, "recheck"),
+        work=work,
+        again=again,
+        asked={} if work is None else work[0].given,
+        asked_again={} if again is None else again[0].given,
     )
 
 

@@ -4,7 +4,7 @@ The forms call the same functions as the commands; a trial that needs logs or ph
 with its command.
 """
 
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
@@ -12,8 +12,9 @@ from starlette.responses import RedirectResponse, Response
 from starlette.routing import Route
 
 from roadlog.bench.forms import typed
+from roadlog.bench.jobs import Job
 from roadlog.bench.pages.result import work_of
-from roadlog.bench.show import N_, Step, ask, page, start_job, study_of, text
+from roadlog.bench.show import N_, Here, Step, ask, page, start_job, study_of, text
 from roadlog.errors import InputError
 
 
@@ -76,29 +77,62 @@ LONGEST = 40
 
 async def trials(request: Request) -> Response:
     """Every trial that is kept in the study, and the forms."""
-    here = await study_of(request)
+    return await _shown(request, await study_of(request))
+
+
+async def _shown(
+    request: Request,
+    here: Here,
+    name: str = "",
+    fields: dict[str, str] | None = None,
+    faults: dict[str, str] | None = None,
+) -> Response:
     told = await ask(request, "trials", folder=here.folder)
+    works = {name: await work_of(request, here, name) for name in FORMS}
+    typed_in = {n: _given(work) for n, work in works.items()} | ({name: fields} if fields else {})
     return await page(
         request,
         "trials.html",
+        400 if faults else 200,
         here=here,
         told=told,
         names=NAMES,
         forms=FORMS,
         cautions=CAUTIONS,
         commands=BY_COMMAND,
-        works={name: await work_of(request, here, name) for name in FORMS},
+        works=works,
+        typed=typed_in,
+        faulty=name,
+        faults=faults or {},
     )
 
 
+def _given(work: tuple[Job, dict[str, Any] | None] | None) -> dict[str, str]:
+    """What the last work of a form was given, so that a refusal loses none of it."""
+    if work is None:
+        return {}
+    return {k: "yes" if v is True else f"{v}" for k, v in work[0].given["given"].items()}
+
+
 async def run(request: Request) -> Response:
-    """Run one trial with what its form says."""
+    """Run one trial with what its form says, or say beside its field what is wrong."""
     here = await study_of(request)
     name = request.path_params["trial"]
     if name not in FORMS:
         raise InputError(f"there is no form for the trial '{name[:40]}'")
     fields = await typed(request)
-    given = {a.key: v for a in FORMS[name] if (v := _value(request, a, fields)) is not None}
+    given: dict[str, float | str | bool] = {}
+    faults: dict[str, str] = {}
+    for asked in FORMS[name]:
+        try:
+            value = _value(request, asked, fields)
+        except InputError as e:
+            faults[asked.key] = str(e)
+            continue
+        if value is not None:
+            given[asked.key] = value
+    if faults:
+        return await _shown(request, here, name, fields, faults)
     await run_in_threadpool(lambda: start_job(request, name, here, given=given))
     return RedirectResponse(f"{here.at}/trials#{name}", 303)
 
