@@ -10,8 +10,8 @@ from pathlib import Path
 from typing import Any
 
 from roadlog.analysis.pilot import pilot_logs, pilot_scatter
-from roadlog.bench.reader import units_in, word_of
 from roadlog.bench.handing import put
+from roadlog.bench.reader import units_in, word_of
 from roadlog.effect.design import refuse_mediators
 from roadlog.errors import DesignError, InputError, RoadlogError
 from roadlog.plan import verdict
