@@ -1,10 +1,14 @@
 """Studies that several test modules share: made once a session by the demo generator."""
 
+import os
 from pathlib import Path
 
 import pytest
 
 from roadlog.demo import make_study
+
+# Each test computes what it tests; those of kept tables name a place of their own.
+os.environ["ROADLOG_CACHE"] = ""
 
 
 @pytest.fixture(scope="session")

@@ -15,6 +15,7 @@ from roadlog.analysis.by_ledger import measured_fuel_alone
 from roadlog.analysis.coastdown import with_coastdown
 from roadlog.analysis.compared import compare
 from roadlog.analysis.driven import gather
+from roadlog.analysis.earlier import NOTHING_EARLIER, Earlier
 from roadlog.analysis.held import hold_against
 from roadlog.analysis.metering import (
     apart_from_others,
@@ -38,6 +39,7 @@ def analyse(
     randomised: bool | None = None,
     progress: bool = False,
     now: dt.datetime | None = None,
+    earlier: Earlier = NOTHING_EARLIER,
 ) -> Analysed:
     """Run every stage.
 
@@ -53,6 +55,9 @@ def analyse(
         Show progress bars on standard error.
     now : aware datetime, optional
         When this look happens, by default now: before the schedule's last day it is an interim one.
+
+    earlier : Earlier, optional
+        What earlier analyses computed (`Earlier.of`); without, all is computed.
 
     Raises
     ------
@@ -81,6 +86,7 @@ def analyse(
         order=order,
         by_chance=by_chance,
         progress=progress,
+        earlier=earlier,
     )
     counted = usable_samples(driven.runs, driven.samples)
     if ledger and not fuel.computable_estimators(counted, study):
@@ -114,7 +120,7 @@ def analyse(
         baseline=_arm_summary(used, "baseline"),
         fitted=_arm_summary(used, "fitted"),
         fuel_estimator=metered.estimator,
-        estimators=estimators_beside(metered, compared.runs, study),
+        estimators=estimators_beside(metered, compared.runs, study, earlier),
         ambiguity_pct=compared.ambiguity_pct,
         warnings=(
             *driven.warnings,

@@ -9,6 +9,7 @@ from functools import partial
 
 import pandas as pd
 
+from roadlog.analysis.earlier import NOTHING_EARLIER, Earlier
 from roadlog.analysis.metering import judged, sampled
 from roadlog.fuel import ESTIMATORS
 from roadlog.ingest import Log
@@ -65,6 +66,7 @@ def gather(
     order: Order | None,
     by_chance: bool,
     progress: bool,
+    earlier: Earlier = NOTHING_EARLIER,
 ) -> Driven:
     """Read every log, and say which run it is.
 
@@ -74,6 +76,8 @@ def gather(
         As for `roadlog.analysis.analyse.analyse`.
     by_chance : bool
         Whether chance decided the order of arms.
+    earlier : Earlier, optional
+        What earlier analyses computed.
 
     Raises
     ------
@@ -81,7 +85,7 @@ def gather(
         If an arm has no usable run, or a log can't be read.
     """
     require_both_arms(study, sources)
-    logs = read_logs(study, sources, partial(bar, what="reading", shown=progress))
+    logs = read_logs(study, sources, partial(bar, what="reading", shown=progress), earlier.log)
     unit = switched_by or (study.schedule.switched_by if study.schedule else "stretch")
     runs = build_runs(study, sources, logs, unit)
     of_order, in_order = order_warnings(runs), runs.attrs["told_by"] != BY_NAME
@@ -103,7 +107,7 @@ def gather(
         *of_order,
         *of_units,
     ]
-    samples, repairs = sampled(logs_of_runs, progress)
+    samples, repairs = sampled(logs_of_runs, progress, earlier)
     twice = logged_twice(runs, samples)
     copied = copied_signals([log.frame for log in logs_of_runs], runs["file"].tolist())
     set_aside = {**twice.set_aside, **deviations.set_aside}

@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 
 from roadlog import closure, fuel
+from roadlog.analysis.earlier import NOTHING_EARLIER, Earlier
 from roadlog.analysis.facts import NotUsed, Righted
 from roadlog.errors import DesignError
 from roadlog.fuel.batches import weighed_baseline_l
@@ -51,7 +52,9 @@ class Metered:
         return {int(r): f for r, f, used in each if used}
 
 
-def sampled(logs: Sequence[Log], progress: bool) -> tuple[list[pd.DataFrame], list[Warned]]:
+def sampled(
+    logs: Sequence[Log], progress: bool, earlier: Earlier = NOTHING_EARLIER
+) -> tuple[list[pd.DataFrame], list[Warned]]:
     """Samples of every run, positions brought onto the wheel-speed clock where they correlate.
 
     Returns
@@ -64,18 +67,11 @@ def sampled(logs: Sequence[Log], progress: bool) -> tuple[list[pd.DataFrame], li
     out: list[pd.DataFrame] = []
     warnings: list[Warned] = []
     for log in bar(logs, "time base", progress):
-        samples = timebase.resample(log.frame)
-        if {"lat_deg", "gps_speed_kmh", "speed_kmh"} <= set(samples.columns):
-            scale = timebase.speed_scale(samples)
-            if scale.aligned and abs(scale.lag_s) >= 1:
-                samples = timebase.shift_positions(samples, scale.lag_s)
-                warnings.append(
-                    Warned(
-                        "clock-offset",
-                        Righted.POSITION_CLOCK(seconds=scale.lag_s),
-                        log.path.name,
-                    )
-                )
+        samples, lag_s = earlier.samples(log.frame)
+        if lag_s is not None:
+            warnings.append(
+                Warned("clock-offset", Righted.POSITION_CLOCK(seconds=lag_s), log.path.name)
+            )
         out.append(samples)
         warnings += [Warned("log-repaired", n, log.path.name) for n in log.facts]
     return out, warnings
@@ -255,7 +251,9 @@ def apart_from_others(study: Study, metered: Metered) -> list[Warned]:
     )
 
 
-def estimators_beside(metered: Metered, runs: pd.DataFrame, study: Study) -> pd.DataFrame:
+def estimators_beside(
+    metered: Metered, runs: pd.DataFrame, study: Study, earlier: Earlier = NOTHING_EARLIER
+) -> pd.DataFrame:
     """Every estimator side by side: litres per 100 km by arm and the plain change.
 
     Parameters
@@ -270,7 +268,8 @@ def estimators_beside(metered: Metered, runs: pd.DataFrame, study: Study) -> pd.
         metered.samples, runs["arm"], runs["km"], runs["used"], metered.batches, strict=True
     ):
         if used:
-            tables.append(fuel.fuel_variants(s, study, calibration, batch).assign(arm=arm, km=km))
+            variants = earlier.variants(s, study, calibration, batch)
+            tables.append(variants.assign(arm=arm, km=km))
     every = pd.concat(tables, ignore_index=True)
     rows = []
     for name in every["estimator"].unique():

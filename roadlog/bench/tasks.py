@@ -23,6 +23,7 @@ def analyze(*, study: str, tell: Tell) -> Result:
     """The whole analysis, its pages written to `results/`."""
     from roadlog.analysis.analyse import analyse
     from roadlog.analysis.answered import answer_of
+    from roadlog.analysis.earlier import Earlier
     from roadlog.plan.looks import log_look
     from roadlog.report import write_results
     from roadlog.runs.table import open_study
@@ -31,7 +32,10 @@ def analyze(*, study: str, tell: Tell) -> Result:
     folder = Path(study)
     with one_writer(folder, "an analysis"):
         tell("step", name="reading the logs")
-        found = analyse(*open_study(folder), now=dt.datetime.now(dt.UTC))
+        study_and_files = open_study(folder)
+        earlier = Earlier.of(study_and_files[1])
+        found = analyse(*study_and_files, now=dt.datetime.now(dt.UTC), earlier=earlier)
+        earlier.done()
         found = replace(found, trials=load_all(folder))
         if found.oversight is not None:
             log_look(folder, found.oversight, found.finding)

@@ -59,6 +59,11 @@ def add(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None
     p.add_argument(
         "--tiles", action="store_true", help="add a tile background to the map (needs a network)"
     )
+    p.add_argument(
+        "--no-cache",
+        action="store_true",
+        help="compute everything anew, without the tables that earlier analyses kept",
+    )
     p.set_defaults(run=held(_analyze, "roadlog analyze"))
 
 
@@ -85,6 +90,7 @@ def _add_order(p: argparse.ArgumentParser) -> None:
 def _analyze(a: argparse.Namespace) -> int:
     require_one_source(a)
     from roadlog.analysis.analyse import analyse
+    from roadlog.analysis.earlier import NOTHING_EARLIER, Earlier
     from roadlog.plan.looks import log_look
     from roadlog.report import summary_lines, write_results
     from roadlog.trials.result import load_all
@@ -92,9 +98,17 @@ def _analyze(a: argparse.Namespace) -> int:
     study, sources = chosen(a)
     study = _with_options(study, a)
     out = results_folder(a)
+    earlier = NOTHING_EARLIER if a.no_cache else Earlier.of(sources)
     result = analyse(
-        study, sources, switched_by=a.switched_by, order=a.order, progress=sys.stderr.isatty()
+        study,
+        sources,
+        switched_by=a.switched_by,
+        order=a.order,
+        progress=sys.stderr.isatty(),
+        earlier=earlier,
     )
+    if told := earlier.done():
+        print(f"roadlog: {told}", file=sys.stderr)
     if a.study is not None:
         result = dataclasses.replace(result, trials=load_all(a.study))
     if a.study is not None and result.oversight is not None:

@@ -221,6 +221,25 @@ def speed_scale(samples: pd.DataFrame) -> SpeedScale:
     return SpeedScale(factor, lag, peak, not note, n, note)
 
 
+def on_one_clock(log: pd.DataFrame) -> tuple[pd.DataFrame, float | None]:
+    """Samples of a log, positions brought onto the wheel-speed clock where they correlate.
+
+    Returns
+    -------
+    DataFrame
+        `roadlog.quantities.tables.SAMPLES`.
+    float or None
+        By how much positions came late [s], where that was put right.
+    """
+    samples = resample(log)
+    if not {"lat_deg", "gps_speed_kmh", "speed_kmh"} <= set(samples.columns):
+        return samples, None
+    scale = speed_scale(samples)
+    if not scale.aligned or abs(scale.lag_s) < 1:
+        return samples, None
+    return shift_positions(samples, scale.lag_s), scale.lag_s
+
+
 def shift_positions(samples: pd.DataFrame, lag_s: float) -> pd.DataFrame:
     """Move the GPS columns `lag_s` earlier, onto the clock of the other signals.
 

@@ -5,7 +5,6 @@ installation's side, so that a difference found elsewhere can be laid beside a d
 """
 
 import datetime as dt
-import hashlib
 import json
 import re
 import sys
@@ -13,11 +12,11 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, fields
 from functools import cache
 from importlib.metadata import PackageNotFoundError, distribution
-from pathlib import Path
 from typing import Any, get_args
 
 from roadlog import __version__
 from roadlog.errors import InputError
+from roadlog.study.own_code import code_sha256
 from roadlog.study.settings import Order, SwitchedBy
 
 FORMAT = 1
@@ -51,17 +50,6 @@ def versions() -> dict[str, str]:
     found["roadlog"] = __version__
     here = {"Python": ".".join(map(str, sys.version_info[:3])), CODE: code_sha256()}
     return here | dict(sorted(found.items()))
-
-
-@cache
-def code_sha256() -> str:
-    """SHA-256 of roadlog's own code, file by file: two states of one version differ in it."""
-    digest = hashlib.sha256()
-    home = Path(__file__).resolve().parents[1]
-    for path in sorted(home.rglob("*.py"), key=lambda p: p.relative_to(home).as_posix()):
-        digest.update(path.relative_to(home).as_posix().encode())
-        digest.update(hashlib.sha256(path.read_bytes()).digest())
-    return digest.hexdigest()
 
 
 @dataclass(frozen=True)

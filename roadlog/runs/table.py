@@ -184,11 +184,12 @@ def read_logs(
     study: Study,
     sources: Sources,
     each: Callable[[Sequence[Path]], Iterable[Path]] = iter,
+    read: Callable[..., Log] = read_log,
 ) -> list[Log]:
     """Every run's log by the study's rules, with positions from its tracks where it has none.
 
     Day and month order is settled over all logs together. `each` may wrap the files to show
-    progress.
+    progress, `read` is what reads one.
 
     Raises
     ------
@@ -202,10 +203,10 @@ def read_logs(
     """
     files = [path for path, _ in sources.runs]
     time = with_day_order(study, sources).time
-    tracks = [read_log(p, columns=study.columns, time=time) for p in sources.tracks]
-    logs = [read_log(p, columns=study.columns, time=time, alone=False) for p in each(files)]
+    tracks = [read(p, columns=study.columns, time=time) for p in sources.tracks]
+    logs = [read(p, columns=study.columns, time=time, alone=False) for p in each(files)]
     alike = read_alike(
-        logs, lambda p, rules: read_log(p, columns={**study.columns, **rules}, time=time)
+        logs, lambda p, rules: read(p, columns={**study.columns, **rules}, time=time)
     )
     joined = [join_positions(g, tracks, zone=time.zone) if tracks else g for g in alike]
     return [settled(log, study.road) for log in joined]

@@ -105,3 +105,18 @@ def _runs(process: int) -> bool:
     except OSError:
         return True
     return True
+
+
+def written_at_once(path: Path, data: bytes, mode: int = 0o600) -> None:
+    """Put bytes under a name in one step, not brought to the disk: for what can be made again.
+
+    Whoever ends the program leaves the name as it was; a power cut may leave anything.
+    """
+    handle, temporary = new_part(path.parent, path.suffix)
+    try:
+        with os.fdopen(handle, "wb") as file:
+            file.write(data)
+        temporary.chmod(mode)
+        temporary.replace(path)
+    finally:
+        temporary.unlink(missing_ok=True)

@@ -16,7 +16,8 @@ from roadlog.ingest.text.source import Text
 from roadlog.study.settings import ColumnRule, TimeRule
 
 _YEAR_LAST = re.compile(r"(\d{1,2})[-/.](\d{1,2})[-/.](?:\d{4}|\d{2})\b")
-_ANYWHERE = re.compile(rf"(?<!\d){_YEAR_LAST.pattern}")  # no text without one holds such a cell
+# No text without one holds such a cell: before a cell no digit stands.
+_ANYWHERE = re.compile(r"(?<=\d)(?<!\d\d\d)[-/.]\d{1,2}[-/.](?:\d{4}|\d{2})\b")
 _HEAD_BYTES = 1 << 17
 
 

@@ -1,0 +1,193 @@
+"""What earlier analyses computed of each log: a stage and its inputs go in, its result comes out.
+
+A result is taken from the kept tables (`roadlog.study.computed`) where its key says that the log's
+bytes, the settings that the stage sees, roadlog's code, its libraries and the machine are the same;
+else it is computed, and kept. A stage is given only what its key is made of.
+"""
+
+import hashlib
+import json
+import os
+import platform
+import sys
+from collections.abc import Callable, Mapping, Sequence
+from contextlib import suppress
+from pathlib import Path
+from typing import TypeVar
+
+import numpy as np
+import pandas as pd
+
+from roadlog import fuel
+from roadlog.fuel.air import Calibration
+from roadlog.ingest import Log, read_log, timebase
+from roadlog.ingest.packed import packed, unpacked
+from roadlog.quantities.fuels import Fuel
+from roadlog.runs.table import Sources
+from roadlog.study.computed import Computed, Kept, place_of_tables
+from roadlog.study.keys import NotKeyable, key_of, libraries
+from roadlog.study.own_code import code_sha256
+from roadlog.study.settings import ColumnRule, Study, TimeRule
+
+T = TypeVar("T")
+
+MOST_RAW_BYTES = 1 << 28  # a longer log is read anew each time
+# What in the environment can change a number's last digit, or a time.
+_SURROUNDINGS = ("OMP_NUM_THREADS", "OPENBLAS_CORETYPE", "OPENBLAS_NUM_THREADS", "TZ", "TZDIR")
+
+
+class Earlier:
+    """The stages that are kept, run on one log or run each; without tables they are just run."""
+
+    def __init__(self, computed: Computed | None = None) -> None:
+        self.computed = computed
+        self._base = "" if computed is None else key_of(code_sha256(), libraries(), _machine())
+
+    @classmethod
+    def of(cls, sources: Sources, place: Path | None = None) -> "Earlier":
+        """For one study, or one set of piles; `place` is by default the user's own folder."""
+        where = place_of_tables() if place is None else place
+        if where is None:
+            return cls()
+        folders = {p.parent for p, _ in sources.runs} if sources.root is None else {sources.root}
+        return cls(Computed(where, "\n".join(sorted(str(f.resolve()) for f in folders))))
+
+    def done(self) -> str | None:
+        """Let go of what wasn't used; a sentence if tables couldn't be kept."""
+        if self.computed is None:
+            return None
+        self.computed.tidy()
+        if not self.computed.failed:
+            return None
+        return (
+            f"what was computed can't be kept in {self.computed.place} ({self.computed.failed}): "
+            "the results are whole, only the next analysis has to compute it again"
+        )
+
+    def log(
+        self,
+        path: Path,
+        *,
+        columns: Mapping[str, ColumnRule],
+        time: TimeRule,
+        alone: bool = True,
+    ) -> Log:
+        """`roadlog.ingest.read_log`."""
+
+        def read() -> Log:
+            return read_log(path, columns=columns, time=time, alone=alone)
+
+        before = None if self.computed is None else _sha256(path)
+        if before is None:
+            return read()
+
+        def apart(log: Log) -> Kept:
+            frame, tree = packed(log)
+            text = json.dumps(tree)
+            again = unpacked(path, frame, json.loads(text))
+            if repr(_beside(again)) != repr(_beside(log)):
+                raise NotKeyable("a log that doesn't come back")
+            if path.parent != Path() and str(path) in text:
+                raise NotKeyable("a log that tells where it lies")
+            if _sha256(path) != before:
+                raise NotKeyable("a log that changed while it was read")
+            return Kept(frame, tree)
+
+        return self._value(
+            "log",
+            (before, path.name, dict(columns), time, alone),
+            read,
+            apart,
+            lambda kept: unpacked(path, kept.frame, kept.told),
+        )
+
+    def samples(self, frame: pd.DataFrame) -> tuple[pd.DataFrame, float | None]:
+        """`roadlog.ingest.timebase.on_one_clock` of a log's frame."""
+        return self._value(
+            "samples",
+            (frame,),
+            lambda: timebase.on_one_clock(frame),
+            lambda found: Kept(found[0], None if found[1] is None else float(found[1])),
+            lambda kept: (kept.frame, kept.told),
+        )
+
+    def variants(
+        self, samples: pd.DataFrame, study: Study, calibration: Calibration, batch: Fuel | None
+    ) -> pd.DataFrame:
+        """`roadlog.fuel.fuel_variants`, which is given the car, the add-on and the analysis."""
+        seen = Study(vehicle=study.vehicle, device=study.device, analysis=study.analysis)
+
+        def apart(found: pd.DataFrame) -> Kept:
+            kept = Kept(pd.DataFrame(index=pd.RangeIndex(0)), found.to_dict("list"))
+            if not len(found) or not together(kept).equals(found):
+                raise NotKeyable("no rows, or rows that don't come back")
+            return kept
+
+        def together(kept: Kept) -> pd.DataFrame:
+            return pd.DataFrame(kept.told)
+
+        return self._value(
+            "variants",
+            (samples, seen, calibration, batch),
+            lambda: fuel.fuel_variants(samples, seen, calibration, batch),
+            apart,
+            together,
+        )
+
+    def _value(
+        self,
+        stage: str,
+        inputs: Sequence[object],
+        compute: Callable[[], T],
+        apart: Callable[[T], Kept],
+        together: Callable[[Kept], T],
+    ) -> T:
+        """The stage's result for these inputs, from the tables or computed."""
+        if self.computed is None:
+            return compute()
+        try:
+            key = key_of(self._base, stage, *inputs)
+        except NotKeyable:
+            return compute()
+        kept = self.computed.find(key)
+        if kept is not None:
+            with suppress(KeyError, TypeError, ValueError):
+                return together(kept)
+        made = compute()
+        with suppress(TypeError, ValueError):
+            self.computed.keep(key, apart(made))
+        return made
+
+
+NOTHING_EARLIER = Earlier()
+
+
+def _beside(log: Log) -> tuple[object, ...]:
+    """All of a log but its frame; `repr` tells types and digits apart."""
+    stamp = None if log.start is None else (log.start, log.start.unit, repr(log.start.tz))
+    facts = [(f, [(n, type(v), v) for n, v in f.values]) for f in log.facts]
+    columns, units = log.columns, [(u, sorted(u.allowed)) for u in log.units]
+    plain = [(u.header, u.signal, u.read_as, u.span, a) for u, a in units]
+    return (stamp, facts, columns, plain, log.altitude_datum, log.frozen_s)
+
+
+def _sha256(path: Path) -> str | None:
+    """Of a file's bytes; None where it can't be read, or is longer than what is kept."""
+    digest, left = hashlib.sha256(), MOST_RAW_BYTES
+    try:
+        with path.open("rb") as file:
+            while piece := file.read(1 << 20):
+                digest.update(piece)
+                left -= len(piece)
+                if left < 0:
+                    return None
+    except (OSError, ValueError):
+        return None
+    return digest.hexdigest()
+
+
+def _machine() -> tuple[object, ...]:
+    """What of the machine and its settings can change a number's last digit."""
+    simd = np.show_config(mode="dicts")["SIMD Extensions"]["found"]
+    around = tuple((name, os.environ.get(name)) for name in _SURROUNDINGS)
+    return (sys.version, platform.machine(), platform.libc_ver(), tuple(simd), around)
