@@ -21,6 +21,8 @@ from pathlib import Path
 from typing import Any
 
 import pandas as pd
+import pyarrow as pa
+import pyarrow.parquet as pq
 
 from roadlog.study.durable import clean_parts, is_part, make_folder, written_at_once
 
@@ -174,9 +176,6 @@ def _keepable(frame: pd.DataFrame) -> bool:
 
 def _written(frame: pd.DataFrame, told: str) -> bytes:
     """A table as Parquet, NaN as NaN and not as nothing."""
-    import pyarrow as pa
-    import pyarrow.parquet as pq
-
     arrays = [pa.array(frame[name].to_numpy(), from_pandas=False) for name in frame.columns]
     table = pa.table(arrays, names=list(frame.columns), metadata={b"told": told.encode()})
     sink = pa.BufferOutputStream()
@@ -191,9 +190,6 @@ def _written(frame: pd.DataFrame, told: str) -> bytes:
 
 
 def _read(data: bytes) -> Kept:
-    import pyarrow as pa
-    import pyarrow.parquet as pq
-
     with pq.ParquetFile(pa.BufferReader(data)) as file:
         table = file.read(use_threads=False)
     metadata: Mapping[bytes, bytes] = table.schema.metadata
