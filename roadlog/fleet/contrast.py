@@ -26,8 +26,9 @@ class FleetContrast:
     `unit_weights` times the units' values give `tau`. `half` is half of the interval's width (NaN:
     none), `se` and `df` what it is made of. `draws` is what is left open of spread and mean, with
     `shared` the variance that days common to all vehicles add to the mean's; None where the design
-    can't tell the spread. `noise` is `scale` times what `draws` takes
-    as noise. `alone` names vehicles that say nothing, each with why.
+    can't tell the spread. `noise` is `scale` times what `draws` takes as noise. `alone` names
+    vehicles that say nothing, each with why. `peers` (n,) are what vehicles are held against each
+    other by, if not `raw`; `ends` are the interval's where it isn't symmetric about `tau`.
     """
 
     vehicles: tuple[VehicleUnits, ...]
@@ -49,6 +50,8 @@ class FleetContrast:
     notes: tuple[str, ...] = ()
     scale: float = 1.0
     tau2: float = float("nan")
+    ends: tuple[float, float] | None = None
+    peers: Floats | None = None
 
     def of(self, which: Which) -> float:
         """The same contrast of other values."""

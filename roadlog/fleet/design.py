@@ -1,11 +1,13 @@
 """How a fleet's add-on was switched: what was assigned by chance, to what, and what was planned."""
 
-from dataclasses import dataclass
+import datetime as dt
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from typing import Literal
 
 from roadlog.errors import DesignError
 
-Switched = Literal["within"]
+Switched = Literal["within", "vehicle", "rollout"]
 
 
 @dataclass(frozen=True)
@@ -14,19 +16,39 @@ class FleetDesign:
 
     Attributes
     ----------
-    switched : {"within"}
-        `within`: each vehicle switches by day (or run) and is compared with itself.
+    switched : {"within", "vehicle", "rollout"}
+        `within`: each vehicle switches by day (or run) and is compared with itself; `vehicle`:
+        each vehicle is in one arm for good (parallel arms); `rollout`: all begin without the
+        add-on and get it at different times (stepped wedge).
     randomised : bool
         Whether chance decided it: the order of units in a vehicle, the arm of a vehicle, or which
         vehicle's turn came when.
+    baseline_until : date, optional
+        Of `vehicle`: no vehicle had the add-on before this day, so each is held against its own
+        days before it. Without it, vehicles are compared by their fuel over what their declared
+        data lets expect.
+    strata : mapping of vehicle to label, optional
+        Of `vehicle` and `rollout`: chance dealt within these (a depot, a class) only.
+    period_days : int
+        Of `rollout`: length of a period of calendar time [days].
     groups : tuple of str
         Labels (fuel, class) by which an effect was planned; others are never shown.
     """
 
     switched: Switched = "within"
     randomised: bool = True
+    baseline_until: dt.date | None = None
+    strata: Mapping[str, str] = field(default_factory=dict)
+    period_days: int = 7
     groups: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
-        if self.switched != "within":
-            raise DesignError(f"a fleet is switched 'within' vehicles, not '{self.switched}'")
+        if self.switched not in ("within", "vehicle", "rollout"):
+            raise DesignError(
+                f"a fleet is switched 'within' vehicles, by 'vehicle' or by 'rollout', not "
+                f"'{self.switched}'"
+            )
+        if self.period_days < 1:
+            raise DesignError("period_days of a roll-out is at least 1 day")
+        if self.baseline_until is not None and self.switched != "vehicle":
+            raise DesignError("baseline_until belongs to vehicles in parallel arms only")

@@ -8,7 +8,7 @@ next vehicle, influence and finding.
 import math
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import pandas as pd
@@ -22,13 +22,17 @@ from roadlog.fleet.contrast import FleetContrast, Which, in_order, t_half
 from roadlog.fleet.design import FleetDesign
 from roadlog.fleet.finding import decide_fleet
 from roadlog.fleet.inference import copies, named, outlying
+from roadlog.fleet.parallel import estimate_parallel, orders_parallel
 from roadlog.fleet.result import ArmUse, FleetResult, GroupEffect
+from roadlog.fleet.rollout import estimate_rollout
 from roadlog.fleet.tables import forest_rows, left_out_table, vehicle_table
-from roadlog.fleet.vehicle import VEHICLE, VehicleUnits, reduce_vehicle
+from roadlog.fleet.vehicle import VEHICLE, Figures, VehicleUnits, reduce_vehicle
 from roadlog.fleet.within import estimate_within, orders_within
+from roadlog.quantities.arrays import Floats
 from roadlog.quantities.facts import Veto, Warned
 from roadlog.stats import power
 from roadlog.stats.interval import Interval, Obstacle, Randomisation, percent, percent_interval
+from roadlog.stats.rollout import RolloutOrders
 from roadlog.stats.unit_randomisation import Orders, in_percent
 from roadlog.study.car import Claim
 from roadlog.wording.numbers import scaled
@@ -82,8 +86,7 @@ def fit_fleet(
             "passes of a vehicle together (roadlog.fleet.gather)"
         )
     counted, double = _without_copies(reduced)
-    contrast = _estimate(counted, design, lambda f: f.value)
-    return _result(contrast, counted, double, design, claim, seed)
+    return _result(_make(counted, design, seed), counted, double, design, claim)
 
 
 def _reduced(
@@ -124,36 +127,68 @@ def _without_copies(
     return kept, double
 
 
+@dataclass(frozen=True)
+class _Made:
+    """What a design's estimator gives of one value a unit."""
+
+    contrast: FleetContrast
+    orders: Orders | None = None
+    chance: Randomisation | None = None
+    exposure: pd.DataFrame = field(default_factory=pd.DataFrame)
+
+
 def _estimate(vehicles: Sequence[VehicleUnits], design: FleetDesign, which: Which) -> FleetContrast:
-    return estimate_within(vehicles, which)
+    """The contrast alone."""
+    if design.switched == "within":
+        return estimate_within(vehicles, which)
+    if design.switched == "vehicle":
+        return estimate_parallel(vehicles, design, which)
+    return estimate_rollout(vehicles, design, which)[0]
 
 
-def _orders(
-    contrast: FleetContrast, design: FleetDesign, seed: int
-) -> tuple[Orders | None, Randomisation | None]:
+def _make(vehicles: Sequence[VehicleUnits], design: FleetDesign, seed: int) -> _Made:
+    """The contrast at equal driving, with what the orders of chance say of it."""
+    if design.switched == "rollout":
+        contrast, orders, exposure = estimate_rollout(vehicles, design, _value, seed)
+        return _Made(contrast, orders, _chance(orders), exposure)
+    contrast = _estimate(vehicles, design, _value)
     if not design.randomised:
-        return None, None
-    orders = orders_within(contrast, lambda f: f.value, seed)
-    return orders, None if orders is None else in_percent(orders)
+        return _Made(contrast)
+    if design.switched == "within":
+        found = orders_within(contrast, _value, seed)
+    else:
+        found = orders_parallel(contrast, design, _value, seed)
+    return _Made(contrast, found, None if found is None else in_percent(found))
+
+
+def _value(f: Figures) -> Floats:
+    return f.value
+
+
+def _chance(orders: RolloutOrders | None) -> Randomisation | None:
+    if orders is None:
+        return None
+    ends = orders.interval()
+    low, high = (None, None) if ends is None else (percent(ends[0]), percent(ends[1]))
+    return Randomisation(orders.p_of(0.0), low, high, orders.orders, orders.exact)
 
 
 def _result(
-    contrast: FleetContrast,
+    made: _Made,
     vehicles: Sequence[VehicleUnits],
     double: Sequence[tuple[str, str, bool]],
     design: FleetDesign,
     claim: Claim | None,
-    seed: int,
 ) -> FleetResult:
+    contrast = made.contrast
     effect = _interval(contrast)
     total = _interval(_estimate(vehicles, design, lambda f: f.total))
     spread, following, reading = _between(contrast)
     held = _held(contrast)
-    orders, chance = _orders(contrast, design, seed)
     apart = outlying(contrast)
     apart_names = [v.vehicle for v, a in zip(contrast.vehicles, apart, strict=True) if a]
     finding = decide_fleet(
-        contrast, effect, claim, held=held, orders=orders,
+        contrast, effect, claim, held=held, orders=made.orders,
         rest=_without(vehicles, design, apart_names), apart=apart_names,
         next_vehicle=following, blocking=_blocking(double, design),
     )  # fmt: skip
@@ -174,7 +209,7 @@ def _result(
         vehicles=vehicle_table(contrast, apart),
         left_out=left_out_table(contrast.alone),
         forest=forest_rows(effect, total, following, _plain_means(contrast)),
-        randomisation=chance,
+        randomisation=made.chance,
         held=held,
         finding=finding,
         smallest_detectable_pct=power.smallest_detectable_pct(contrast.se, contrast.df),
@@ -182,12 +217,16 @@ def _result(
         n_units=sum(len(v.units) for v in contrast.vehicles),
         n_passes=sum(v.passes for v in contrast.vehicles),
         by_group=_by_group(vehicles, design),
+        exposure=made.exposure,
         warnings=tuple(_warnings(contrast, apart_names, double)),
     )
 
 
 def _interval(contrast: FleetContrast) -> Interval:
-    return percent_interval(contrast.tau, contrast.half, contrast.df, contrast.method)
+    found = percent_interval(contrast.tau, contrast.half, contrast.df, contrast.method)
+    if contrast.ends is None:
+        return found
+    return replace(found, low=percent(contrast.ends[0]), high=percent(contrast.ends[1]))
 
 
 def _between(
@@ -247,12 +286,20 @@ def _without(
         return None
     gone = {*names}
     try:
-        return _estimate([v for v in vehicles if v.vehicle not in gone], design, lambda f: f.value)
+        return _estimate([v for v in vehicles if v.vehicle not in gone], design, _value)
     except (DesignError, FitError):
         return None
 
 
 def _blocking(double: Sequence[tuple[str, str, bool]], design: FleetDesign) -> list[Veto]:
+    if design.switched != "within" and not design.randomised:
+        return [
+            Veto(
+                "undecided: which vehicles got the add-on, or when, wasn't drawn by chance, so "
+                "what else differs between them can look like an effect",
+                "chance didn't decide which vehicles got the add-on",
+            )
+        ]
     crossed = [(a, b) for a, b, alike in double if not alike]
     if not crossed:
         return []
@@ -268,6 +315,8 @@ def _blocking(double: Sequence[tuple[str, str, bool]], design: FleetDesign) -> l
 
 def _plain_means(contrast: FleetContrast) -> dict[str, Interval]:
     """Means of the vehicles' own contrasts by other weights, with a t interval over vehicles."""
+    if contrast.ends is not None:
+        return {}
     t, n = contrast.raw, len(contrast.raw)
     if n < LEAST_IN_GROUP or not np.isfinite(t).all():
         return {}
@@ -287,7 +336,7 @@ def _by_group(vehicles: Sequence[VehicleUnits], design: FleetDesign) -> tuple[Gr
     for group in design.groups:
         own = [v for v in vehicles if v.group == group]
         try:
-            contrast = _estimate(own, design, lambda f: f.value)
+            contrast = _estimate(own, design, _value)
         except (DesignError, FitError):
             found.append(GroupEffect(group, 0, Interval(math.nan, None, None)))
             continue

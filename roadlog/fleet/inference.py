@@ -14,11 +14,13 @@ from numpy.typing import NDArray
 
 from roadlog.fleet.contrast import FleetContrast
 from roadlog.fleet.vehicle import VehicleUnits
+from roadlog.quantities.arrays import Floats
 from roadlog.quantities.facts import Veto
 from roadlog.stats.interval import FindingWord, percent, rule
 
 _APART_P = 0.01  # that any one of the vehicles stands apart by chance
 _APART_ROBUST = 6.0  # middle deviations, where several outlying ones hide each other
+_LEAST_FOR_OUTLYING = 4
 _LEAST_FOR_ROBUST = 6
 _NORMAL_MAD = 1.4826
 _SHARED = 0.5  # of a vehicle's units that another one has too
@@ -33,14 +35,22 @@ def outlying(contrast: FleetContrast) -> NDArray[np.bool_]:
     By the others' mean and scatter (t, 1 % shared by all vehicles), or by the middle one and the
     middle deviation, which several outlying ones don't move.
     """
+    values = contrast.raw if contrast.peers is None else contrast.peers
+    own = np.isfinite(values) & np.isfinite(contrast.noise)
+    found = np.zeros(len(own), dtype=bool)
+    found[own] = _apart(values[own], contrast.noise[own])
+    return found
+
+
+def _apart(raw: Floats, noise: Floats) -> NDArray[np.bool_]:
     from scipy.special import stdtr
 
-    n = len(contrast.raw)
-    raw, noise = contrast.raw, contrast.noise
-    if n < 4 or not np.isfinite(noise).all():
+    n = len(raw)
+    if n < _LEAST_FOR_OUTLYING:
         return np.zeros(n, dtype=bool)
-    others = np.array([np.delete(raw, i).var(ddof=1) for i in range(n)]) if n <= 400 else raw.var()
-    sd = np.sqrt(np.maximum(others, noise) * (1 + 1 / (n - 1)))
+    centred = raw - raw.mean()
+    rest = (centred @ centred - centred**2 * n / (n - 1)) / (n - 2)  # variance of the others
+    sd = np.sqrt(np.maximum(rest, noise) * (1 + 1 / (n - 1)))
     means = (raw.sum() - raw) / (n - 1)
     by_others = 2 * stdtr(n - 2, -np.abs(raw - means) / sd) < _APART_P / n
     if n < _LEAST_FOR_ROBUST:

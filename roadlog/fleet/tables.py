@@ -24,7 +24,7 @@ def vehicle_table(contrast: FleetContrast, outlying: NDArray[np.bool_]) -> pd.Da
     n = len(known)
     middle = low = high = np.full(n, np.nan)
     if contrast.draws is not None:
-        own = np.isfinite(contrast.noise)
+        own = np.isfinite(contrast.noise) & np.isfinite(contrast.raw)
         middle, low, high = (np.full(n, np.nan) for _ in range(3))
         middle[own], low[own], high[own] = contrast.draws.shrunken(
             contrast.raw[own], contrast.noise[own] / contrast.scale

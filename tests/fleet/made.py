@@ -1,5 +1,6 @@
 """Fleets with known truth: as switch units (cheap), and as pass tables."""
 
+import datetime as dt
 import zlib
 from collections.abc import Callable
 
@@ -126,3 +127,64 @@ def pass_table(
     for column in (c for c in PASSES.columns if c not in frame):
         frame[column] = frame["fuel_ml"] if column.startswith("fuel_") else 1.0
     return frame.assign(arm=frame["arm"].astype(str))
+
+
+def parallel_fleet(
+    rng: np.random.Generator,
+    vehicles: int,
+    *,
+    effect: float = 0.0,
+    spread: float = 0.0,
+    scatter: float = 0.02,
+    drift: float = 0.01,
+    unequal: bool = False,
+    draw: Callable[[np.random.Generator], float] = lambda r: float(r.normal()),
+) -> tuple[list[VehicleUnits], dt.date]:
+    """Half of the vehicles fitted from day 20 on, each with days before it; `drift` is the sd of a
+    vehicle's own change between the halves."""
+    fitted = rng.permuted(np.arange(vehicles) % 2)
+    fleet = []
+    for i in range(vehicles):
+        n = (4, 8, 16, 20)[i % 4] if unequal else 10
+        day = np.concatenate([np.arange(n), 20 + np.arange(n)])
+        after = (day >= 20).astype(int)
+        own = (effect + spread * draw(rng)) * fitted[i] + drift * rng.normal()
+        value = rng.normal() + after * own + scatter * rng.normal(size=2 * n)
+        fleet.append(units_of(f"v{i:05d}", after * fitted[i], value, day=day))
+    return fleet, dt.date(1970, 1, 21)
+
+
+def rollout_fleet(
+    rng: np.random.Generator,
+    vehicles: int,
+    *,
+    effect: float = 0.0,
+    spread: float = 0.0,
+    scatter: float = 0.02,
+    weeks: int = 0,
+    week_effects: float = 0.03,
+    drift: float = 0.0,
+    growth: float = 0.0,
+    unequal: bool = False,
+    draw: Callable[[np.random.Generator], float] = lambda r: float(r.normal()),
+) -> list[VehicleUnits]:
+    """Vehicles that go over one after another (or in steps of equal size, week by week).
+
+    `week_effects` are shared by all, `drift` is the sd a week of a vehicle's own random walk,
+    `growth` what the effect gains a week fitted.
+    """
+    weeks = weeks or min(vehicles + 1, 11)
+    start = rng.permuted(1 + np.arange(vehicles) % (weeks - 1))
+    shared = week_effects * rng.normal(size=weeks)
+    fleet = []
+    for i in range(vehicles):
+        days = (2, 3, 4, 5)[i % 4] if unequal else 3
+        week = np.repeat(np.arange(weeks), days)
+        arm = (week >= start[i]).astype(int)
+        own = effect + spread * draw(rng) + growth * (week - start[i])
+        walk = np.cumsum(drift * rng.normal(size=weeks))
+        value = rng.normal() + shared[week] + walk[week] + own * arm
+        value = value + scatter * rng.normal(size=len(week))
+        day = 7 * week + np.tile(np.arange(days), weeks)
+        fleet.append(units_of(f"v{i:05d}", arm, value, day=day))
+    return fleet
