@@ -10,8 +10,10 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from roadlog.bench.inbox import Inbox
+from roadlog.bench.pages_shown import keep, other_units
 from roadlog.errors import InputError, RoadlogError
 from roadlog.study.lock import one_writer
+from roadlog.wording.units import reader_in, units_of
 
 if TYPE_CHECKING:
     from roadlog.ingest import Log
@@ -267,8 +269,8 @@ def take(
     return {"text": f"{len(good)} of {len(found)} taken in.{waits}", "code": 0}
 
 
-def check(*, study: str, tell: Tell) -> Facts:
-    """Check every run, its page written to `results/`."""
+def check(*, study: str, tell: Tell, reader: str = "", pages: str = "") -> Facts:
+    """Check every run, its page written to `results/`; for a reader of other units once more."""
     from roadlog.check import check_study
     from roadlog.check.told import keep_verdicts
     from roadlog.report.check_page import check_page
@@ -293,6 +295,11 @@ def check(*, study: str, tell: Tell) -> Facts:
         path = folder / "results" / "check.html"
         atomic_write(path, partial(Path.write_text, data=page, encoding="utf-8"))
         keep_verdicts(checked, sources)
+        units = other_units(reader, units_of(known.units))
+        if units is not None and pages:
+            with reader_in(units):
+                made = {"check.html": check_page(checked).encode()}
+            keep(Path(pages), folder / "results", made, units)
     rows = [
         {
             "file": r.file,

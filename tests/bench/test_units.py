@@ -219,3 +219,78 @@ def test_asking_a_new_study_in_other_units_takes_what_was_typed_with_it(
     assert "Mass of the car as driven, lb" in page
     browser.post("/new", data=form | {"units": "us", "name": "heavy"})
     assert load_study(tmp_path / "heavy").vehicle.mass_kg == pytest.approx(1400, abs=0.5)
+
+
+@pytest.mark.parametrize(("language", "typed"), [("en", "1,234"), ("de", "1.234")])
+def test_a_number_that_may_be_a_thousandfold_is_asked_back(
+    browser: TestClient, tmp_path: Path, language: str, typed: str
+) -> None:
+    """1,234 was taken for 1.234 whoever typed it, a thousandth of what an English reader means."""
+    write(tmp_path / "s", drawn=False)
+    browser.cookies.set("roadlog_language", language)
+    for path, field in (("/study/s/trials/payback", "price"), ("/new", "mass")):
+        answer = browser.post(path, data={"name": "n", field: typed})
+        assert answer.status_code == 400
+        assert "1234" in answer.text
+
+
+@pytest.mark.parametrize(("typed", "kg"), [("1310,5", 1310.5), ("1.310,5", 1310.5)])
+def test_a_comma_is_decimal_in_german(
+    browser: TestClient, tmp_path: Path, typed: str, kg: float
+) -> None:
+    browser.cookies.set("roadlog_language", "de")
+    browser.post("/new", data={"name": "n", "mass": typed, "km_per_run": "1,234"})
+    assert load_study(tmp_path / "n").vehicle.mass_kg == kg
+    assert load_study(tmp_path / "n").plan.km_per_run == 1.234
+
+
+@pytest.mark.parametrize("system", list(SYSTEMS))
+@pytest.mark.parametrize("language", ["en", "de"])
+def test_a_german_form_offers_what_it_reads_again(
+    browser: TestClient, tmp_path: Path, system: str, language: str
+) -> None:
+    browser.cookies.set("roadlog_language", language)
+    choose(browser, system=system)
+    form = fields(browser.get("/new").text)
+    form |= {"name": "n", "units": "metric"}
+    browser.post("/new", data=form)
+    made = load_study(tmp_path / "n")
+    assert (made.vehicle.mass_kg, made.plan.km_per_run, made.plan.days) == (1500, 15, 20)
+    form = fields(browser.get("/study/n/plan").text)
+    start = {"start": f"{DAY + dt.timedelta(days=7)}"}
+    browser.post("/study/n/plan", data=form | start | {"draw": "1"})
+    assert load_study(tmp_path / "n").plan.km_per_run == 15
+
+
+def test_a_german_odometer_has_points_for_thousands(browser: TestClient, tmp_path: Path) -> None:
+    study = write(tmp_path / "s")
+    browser.cookies.set("roadlog_language", "de")
+    form = fields(browser.get("/study/s/today").text) | {"fill:litres": "31,456"}
+    bad = browser.post("/study/s/today", data=form | {"fill:odometer_km": "41,230"})
+    assert bad.status_code == 400
+    browser.post("/study/s/today", data=form | {"fill:odometer_km": "41.230"})
+    assert (read_fill(study)["volume"], read_fill(study)["odometer"]) == ("31.456", "41230")
+
+
+@pytest.mark.parametrize(
+    ("system", "given"),
+    [("metric", (1.7, 15000, 5)), ("us", (1.7 / 3.785411784, 15000 * 1.609344, 5 * 3.785411784)),
+     ("imperial", (1.7 / 4.54609, 15000 * 1.609344, 5 * 4.54609))],
+)  # fmt: skip
+def test_a_trial_is_reckoned_in_the_units_that_its_form_shows(
+    browser: TestClient, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, system: str,
+    given: tuple[float, float, float],
+) -> None:  # fmt: skip
+    told: dict[str, float] = {}
+    monkeypatch.setattr(
+        "roadlog.bench.pages.trials.start_job", lambda *a, **k: told.update(k["given"])
+    )
+    write(tmp_path / "s")
+    choose(browser, system=system)
+    asked_in = fields(browser.get("/study/s/trials").text)["asked_in"]
+    choose(browser, system="own")
+    sent = {"asked_in": asked_in, "fuel_price": "1.7", "km_per_year": "15000", "fuel_l_h": "5"}
+    for trial in ("payback", "ceiling"):
+        browser.post(f"/study/s/trials/{trial}", data=sent)
+    kept = (told["fuel_price"], told["km_per_year"], told["fuel_l_h"])
+    assert kept == pytest.approx(given)

@@ -5,6 +5,7 @@ from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response
 from starlette.routing import Route
 
+from roadlog.bench.pages.files import for_pages, shown_own
 from roadlog.bench.show import N_, Step, bench_of, page, start_job, study_of
 
 
@@ -22,13 +23,14 @@ async def check(request: Request) -> Response:
         end=end,
         found=end["result"] if end is not None and end["code"] == 0 else None,
         there=there,
+        own_units=there and await run_in_threadpool(shown_own, request, here, ["check.html"]),
     )
 
 
 async def start(request: Request) -> Response:
     """Start the check."""
     here = await study_of(request)
-    await run_in_threadpool(start_job, request, "check", here)
+    await run_in_threadpool(lambda: start_job(request, "check", here, **for_pages(request)))
     return RedirectResponse(f"{here.at}/check", 303)
 
 

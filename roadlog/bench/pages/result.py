@@ -9,6 +9,7 @@ from starlette.responses import RedirectResponse, Response
 from starlette.routing import Route
 
 from roadlog.bench.jobs import Job
+from roadlog.bench.pages.files import for_pages, shown_own
 from roadlog.bench.sent import sent
 from roadlog.bench.show import HIDDEN, N_, Here, Step, ask, bench_of, page, start_job, study_of
 
@@ -20,6 +21,7 @@ async def result(request: Request) -> Response:
     """The last answer, its pages, and the work that goes on."""
     here = await study_of(request)
     told = await ask(request, "result", folder=here.folder)
+    there = await run_in_threadpool(_there, here)
     return await page(
         request,
         "result.html",
@@ -27,7 +29,9 @@ async def result(request: Request) -> Response:
         told=told,
         work=await work_of(request, here, "analyze"),
         opening=await work_of(request, here, "unseal"),
-        there=await run_in_threadpool(_there, here),
+        there=there,
+        again=await work_of(request, here, "show_again"),
+        own_units=await run_in_threadpool(shown_own, request, here, there),
     )
 
 
@@ -50,7 +54,14 @@ def _there(here: Here) -> list[str]:
 async def analyse(request: Request) -> Response:
     """Start the analysis."""
     here = await study_of(request)
-    await run_in_threadpool(start_job, request, "analyze", here)
+    await run_in_threadpool(lambda: start_job(request, "analyze", here, **for_pages(request)))
+    return RedirectResponse(f"{here.at}/result", 303)
+
+
+async def again(request: Request) -> Response:
+    """Make the pages of the last analysis in the reader's units."""
+    here = await study_of(request)
+    await run_in_threadpool(lambda: start_job(request, "show_again", here, **for_pages(request)))
     return RedirectResponse(f"{here.at}/result", 303)
 
 
@@ -75,5 +86,6 @@ STEP = Step("/result", N_("Result"))
 ROUTES = [
     Route("/study/{study}/result", result),
     Route("/study/{study}/result", analyse, methods=["POST"]),
+    Route("/study/{study}/result/units", again, methods=["POST"]),
     Route("/study/{study}/unseal", unseal, methods=["POST"]),
 ]

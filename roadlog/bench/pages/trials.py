@@ -14,16 +14,37 @@ from starlette.routing import Route
 from roadlog.bench.forms import typed
 from roadlog.bench.jobs import Job
 from roadlog.bench.pages.result import work_of
-from roadlog.bench.show import N_, Here, Step, ask, page, start_job, study_of, text
+from roadlog.bench.reader import units_in, word_of
+from roadlog.bench.show import (
+    COMMA,
+    N_,
+    Here,
+    Step,
+    ask,
+    language_of,
+    page,
+    start_job,
+    study_of,
+    text,
+    units_for,
+)
 from roadlog.errors import InputError
+from roadlog.ingest.text.handanswer import as_typed, number_in, typed_with
+from roadlog.wording.units import Metric, Units, amount, shown_in, symbol
 
 
 class Ask(NamedTuple):
-    """One number or word that a trial's form asks for; `key` is the command's option."""
+    """One number or word that a trial's form asks for; `key` is the command's option.
+
+    `unit` is the option's metric unit, and the reader is asked in his own; of a price (`each`), it
+    is what the price is for.
+    """
 
     key: str
     label: str
     kind: str = "number"
+    unit: Metric | None = None
+    each: bool = False
 
 
 FORMS: dict[str, tuple[Ask, ...]] = {
@@ -32,14 +53,19 @@ FORMS: dict[str, tuple[Ask, ...]] = {
         Ask("amps", N_("Mean current, A")),
         Ask("cells", N_("Cells in series"), "whole"),
         Ask("gas", N_("Measured moist gas, mL a minute")),
-        Ask("fuel_l_h", N_("Mean fuel flow, litres an hour (else from the road test)")),
+        Ask("fuel_l_h", N_("Mean fuel flow, %(unit)s (else from the road test)"), unit="L/h"),
         Ask("claim_economy", N_("Claimed gain in mileage, percent")),
         Ask("no_gas", N_("The add-on splits no water"), "tick"),
     ),
     "payback": (
         Ask("price", N_("Price of the add-on, fitted")),
-        Ask("fuel_price", N_("Price of a litre of fuel (else the latest fill's)")),
-        Ask("km_per_year", N_("Driven in a year, km")),
+        Ask(
+            "fuel_price",
+            N_("Price of fuel, for one %(unit)s (else the latest fill's)"),
+            unit="L",
+            each=True,
+        ),
+        Ask("km_per_year", N_("Driven in a year, %(unit)s"), unit="km"),
         Ask("currency", N_("Currency"), "word"),
         Ask("claim_years", N_("Claimed years to pay back")),
         Ask("draw_not_in_test", N_("Power drawn from elsewhere during the road test, W")),
@@ -88,12 +114,15 @@ async def _shown(
     faults: dict[str, str] | None = None,
 ) -> Response:
     told = await ask(request, "trials", folder=here.folder)
+    units = units_in((fields or {}).get("asked_in")) or units_for(request, here)
     works = {name: await work_of(request, here, name) for name in FORMS}
-    typed_in = {n: _given(work) for n, work in works.items()} | ({name: fields} if fields else {})
+    typed_in = {n: _given(request, n, work, units) for n, work in works.items()}
     return await page(
         request,
         "trials.html",
         400 if faults else 200,
+        labels={name: {a.key: _label(request, a, units) for a in FORMS[name]} for name in FORMS},
+        asked_in=word_of(units),
         here=here,
         told=told,
         names=NAMES,
@@ -101,17 +130,35 @@ async def _shown(
         cautions=CAUTIONS,
         commands=BY_COMMAND,
         works=works,
-        typed=typed_in,
+        typed=typed_in | ({name: fields} if fields else {}),
         faulty=name,
         faults=faults or {},
     )
 
 
-def _given(work: tuple[Job, dict[str, Any] | None] | None) -> dict[str, str]:
-    """What the last work of a form was given, so that a refusal loses none of it."""
+def _given(
+    request: Request, name: str, work: tuple[Job, dict[str, Any] | None] | None, units: Units
+) -> dict[str, str]:
+    """What the last work of a form was given, as typed, so that a refusal loses none of it."""
     if work is None:
         return {}
-    return {k: "yes" if v is True else f"{v}" for k, v in work[0].given["given"].items()}
+    told = work[0].given["given"]
+    by_key = {a.key: a for a in FORMS[name]}
+    return {k: _offered(request, by_key.get(k), v, units) for k, v in told.items()}
+
+
+def _offered(request: Request, asked: Ask | None, value: object, units: Units) -> str:
+    if value is True:
+        return "yes"
+    if isinstance(value, str) or asked is None:
+        return f"{value}"
+    number = float(value)  # type: ignore[arg-type]
+    if asked.unit is not None:
+        with shown_in(units):
+            one = amount(1.0, asked.unit)
+        number = number / one if asked.each else number * one
+    with typed_with("," if language_of(request) in COMMA else "."):
+        return as_typed(f"{number:.7g}")
 
 
 async def run(request: Request) -> Response:
@@ -121,11 +168,12 @@ async def run(request: Request) -> Response:
     if name not in FORMS:
         raise InputError(f"there is no form for the trial '{name[:40]}'")
     fields = await typed(request)
+    units = units_in(fields.get("asked_in")) or here.units
     given: dict[str, float | str | bool] = {}
     faults: dict[str, str] = {}
     for asked in FORMS[name]:
         try:
-            value = _value(request, asked, fields)
+            value = _value(request, asked, fields, units)
         except InputError as e:
             faults[asked.key] = str(e)
             continue
@@ -137,8 +185,18 @@ async def run(request: Request) -> Response:
     return RedirectResponse(f"{here.at}/trials#{name}", 303)
 
 
-def _value(request: Request, asked: Ask, fields: dict[str, str]) -> float | str | bool | None:
-    """What was typed, None if nothing was; a decimal comma is a point."""
+def _label(request: Request, asked: Ask, units: Units) -> str:
+    """The question, with the unit that a number is read in."""
+    if asked.unit is None:
+        return text(request, asked.label)
+    with shown_in(units):
+        return text(request, asked.label, unit=symbol(asked.unit))
+
+
+def _value(
+    request: Request, asked: Ask, fields: dict[str, str], units: Units
+) -> float | str | bool | None:
+    """What was typed as the option's value, None if nothing was."""
     typed_in = fields.get(asked.key, "").strip()
     if not typed_in:
         return None
@@ -148,14 +206,16 @@ def _value(request: Request, asked: Ask, fields: dict[str, str]) -> float | str 
         raise InputError(f"'{typed_in[:LONGEST]}…' is too long")
     if asked.kind == "word":
         return typed_in
-    try:
-        number = float(typed_in.replace(",", "."))
-        if not abs(number) < 1e12:
-            raise ValueError
-        return int(number) if asked.kind == "whole" and number == int(number) else number
-    except ValueError as e:
-        label = text(request, asked.label)
-        raise InputError(f"{label}: '{typed_in}' is no number: type one such as 12.5") from e
+    label = _label(request, asked, units)
+    with typed_with("," if language_of(request) in COMMA else "."):
+        number = number_in(label, typed_in)
+    if not abs(number) < 1e12:
+        raise InputError(f"{label}: '{typed_in}' is no number: type one such as 12.5")
+    if asked.unit is not None:
+        with shown_in(units):
+            one = amount(1.0, asked.unit)  # of the unit in the reader's
+        number = number * one if asked.each else number / one
+    return int(number) if asked.kind == "whole" and number == int(number) else number
 
 
 STEP = Step("/trials", N_("Trials"))
