@@ -14,7 +14,7 @@ PLAIN = "application/x-www-form-urlencoded"
 UNSHOWN = ("passphrase", "w:", "p:", "parked", "for", "look", "asked_in")  # secret, or not typed
 
 
-async def typed(request: Request) -> dict[str, str]:
+async def typed(request: Request, most_fields: int = MOST_FIELDS) -> dict[str, str]:
     """The fields of a form that was sent; of two with one name, the last.
 
     Raises
@@ -30,21 +30,21 @@ async def typed(request: Request) -> dict[str, str]:
             raise InputError("the form is too large: write less")
     try:
         pairs = parse_qsl(
-            body.decode("utf-8"), keep_blank_values=True, max_num_fields=MOST_FIELDS,
+            body.decode("utf-8"), keep_blank_values=True, max_num_fields=most_fields,
             errors="strict",
         )  # fmt: skip
     except ValueError as e:
         raise InputError("the form can't be read: load the page anew and send it again") from e
-    told = dict(pairs)
-    remember(request, told)
-    return told
+    fields = dict(pairs)
+    remember(request, fields)
+    return fields
 
 
-def remember(request: Request, told: Mapping[str, str]) -> None:
+def remember(request: Request, fields: Mapping[str, str]) -> None:
     """Keep what was typed as long as its request is answered: whoever refuses shows it again."""
     request.state.typed = {
         name.rpartition(":")[2]: value
-        for name, value in told.items()
+        for name, value in fields.items()
         if value.strip() and not name.startswith(UNSHOWN)
     }
 

@@ -17,6 +17,7 @@ from roadlog.wording.units import reader_in, units_of
 
 if TYPE_CHECKING:
     from roadlog.ingest import Log
+    from roadlog.quantities.facts import Fact
     from roadlog.runs.intake import Proposal
     from roadlog.study.settings import Study
 
@@ -30,10 +31,22 @@ WIDE, HIGH = 120, 28
 NOTHING_WAITS = "no file waits here: send some first"
 
 
-def look(*, study: str, tell: Tell, arm: str = "", split: bool = False) -> Facts:
-    """What would become of each file that waits; nothing is written."""
+def look(
+    *,
+    study: str,
+    tell: Tell,
+    arm: str = "",
+    split: bool = False,
+    each: dict[str, tuple[str, bool]] | None = None,
+) -> Facts:
+    """What would become of each file that waits; nothing is written.
+
+    Parameters
+    ----------
+    arm, split : of every file that isn't in `each`
+    each : by file, its arm ("": the schedule tells) and whether its drives are runs of their own
+    """
     from roadlog.ingest.clock.localday import zone_warning
-    from roadlog.runs.intake import propose
     from roadlog.runs.proposed import alike
 
     folder = Path(study)
@@ -44,7 +57,7 @@ def look(*, study: str, tell: Tell, arm: str = "", split: bool = False) -> Facts
         raise InputError(NOTHING_WAITS)
     tell("step", name="reading the files")
     arm = "" if known.shut else arm
-    found = propose(folder, known, paths, arm=arm or None, split=split)
+    found = _proposed(folder, known, paths, arm, split, each)
     tell("step", name="drawing the columns")
     good = [p for p in found if _can(p)]
     groups = alike([p.log for p in good if p.log is not None])
@@ -55,7 +68,10 @@ def look(*, study: str, tell: Tell, arm: str = "", split: bool = False) -> Facts
         "shut": known.shut,
         "arm": arm,
         "split": split,
-        "files": [_row(p, inbox, known) for p in found],
+        "each": each or {},
+        "files": [
+            {**_row(p, inbox, known), "said": (each or {}).get(p.source.name)} for p in found
+        ],
         "layouts": [_layout(g) for g in groups[:LAYOUTS]],
         "warning": zone_warning(runs, known.time) or "",
     }
@@ -70,6 +86,24 @@ def _opened(folder: Path) -> "Study":
     return known
 
 
+def _proposed(
+    folder: Path,
+    known: "Study",
+    paths: Sequence[Path],
+    arm: str,
+    split: bool,
+    each: dict[str, tuple[str, bool]] | None,
+) -> "tuple[Proposal, ...]":
+    from roadlog.runs.intake import Said, propose
+
+    said = {
+        p: Said(None if known.shut else each[p.name][0] or None, each[p.name][1])
+        for p in paths
+        if each and p.name in each
+    }
+    return propose(folder, known, paths, arm=arm or None, split=split, each=said)
+
+
 def _can(p: "Proposal") -> bool:
     return not p.refused and not p.already
 
@@ -77,17 +111,46 @@ def _can(p: "Proposal") -> bool:
 def _row(p: "Proposal", inbox: Inbox, known: "Study") -> Facts:
     from roadlog.runs.proposed import proposal_lines
 
-    said = [_named(line, inbox) for line in proposal_lines(p)]
+    lines = proposal_lines(p, _by_click, "choose below to make each a run")
+    said = [_named(line, inbox) for line in lines]
     return {
         "name": p.source.name,
         "sha256": p.sha256,
         "can": _can(p),
         "already": p.already,
-        "refused": _named(p.refused, inbox),
-        "day_open": "set day_first" in p.refused,
+        "refused": _named(_by_click(p.refused), inbox),
+        "choose": _is_open(p.refused),
+        "drives": sum(d.driven for d in p.drives),
+        "day_open": "set day_first" in str(p.refused),
         "lines": said,
         "arm": "" if known.shut else p.arm or "",
     }
+
+
+def _by_click(refused: "Fact | str") -> str:
+    """Why a file isn't taken, with what to click where the command names an option."""
+    from roadlog.quantities.facts import Fact
+    from roadlog.runs.facts import OfTaking
+
+    clicks = {
+        OfTaking.ARM_OPEN: "{file}: its arm is unknown, no switch unit is scheduled {when}: "
+        "choose its arm below and look again",
+        OfTaking.ARM_SEALED: "{file}: the schedule is sealed, so its arm isn't to be said: if the "
+        "driver found it out, write so into the remarks of the day's notes",
+        OfTaking.SPLIT: "{file}: its {n} drives belong to {both}: choose below that each is a run "
+        "of its own, and look again",
+    }
+    if not isinstance(refused, Fact) or refused.code not in clicks:
+        return str(refused)
+    return clicks[refused.code].format_map(dict(refused.values))
+
+
+def _is_open(refused: "Fact | str") -> bool:
+    """Whether a choice of arm or of splitting would settle it."""
+    from roadlog.quantities.facts import Fact
+    from roadlog.runs.facts import OfTaking
+
+    return isinstance(refused, Fact) and isinstance(refused.code, OfTaking)
 
 
 def _named(text: str, inbox: Inbox) -> str:
@@ -238,10 +301,16 @@ def say_day_first(*, folder: str, day_first: bool) -> Facts:
 
 
 def take(
-    *, study: str, tell: Tell, seen: list[tuple[str, str]], arm: str = "", split: bool = False
+    *,
+    study: str,
+    tell: Tell,
+    seen: list[tuple[str, str]],
+    arm: str = "",
+    split: bool = False,
+    each: dict[str, tuple[str, bool]] | None = None,
 ) -> Facts:
     """Take in the files that were seen, as they were seen; each leaves the inbox once it is in."""
-    from roadlog.runs.intake import propose, take_in
+    from roadlog.runs.intake import take_in
     from roadlog.runs.taken import read_taken
 
     folder = Path(study)
@@ -253,7 +322,7 @@ def take(
         if not paths:
             raise InputError(NOTHING_WAITS)
         tell("step", name="reading the files")
-        found = propose(folder, known, paths, arm=arm or None, split=split)
+        found = _proposed(folder, known, paths, arm, split, each)
         other = next((p for p in found if p.sha256 != shown[p.source.name]), None)
         if other is not None:
             raise InputError(f"{other.source.name} changed since it was looked at: look again")

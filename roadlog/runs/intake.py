@@ -8,18 +8,21 @@ of `roadlog.runs.taken`.
 import os
 import shutil
 import tempfile
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from fnmatch import fnmatchcase
 from functools import partial
 from pathlib import Path, PurePosixPath
+from typing import NamedTuple
 
 import pandas as pd
 
 from roadlog.errors import InputError, RoadlogError
 from roadlog.ingest import Log, read_log, settle_day_first
 from roadlog.ingest.drives import Drive, find_drives, piece, write_piece
+from roadlog.quantities.facts import Fact
 from roadlog.quantities.signals import POSITION
+from roadlog.runs.facts import OfTaking
 from roadlog.runs.taken import LIST, Taken, now_utc, read_taken, sha256_of, write_taken
 from roadlog.study.durable import atomic_write, clean_parts, is_part
 from roadlog.study.folder import LOG_SUFFIXES, TRACK_SUFFIXES
@@ -51,13 +54,20 @@ class Proposal:
     drives: tuple[Drive, ...] = ()
     arms: tuple[str, ...] = ()
     targets: tuple[str, ...] = ()
-    refused: str = ""
+    refused: Fact | str = ""
     already: str = ""
 
     @property
     def split(self) -> bool:
         """Whether its drives become logs of their own."""
         return len(self.targets) > 1
+
+
+class Said(NamedTuple):
+    """What is said of a file: its arm (None: the schedule tells), whether its drives are split."""
+
+    arm: str | None
+    split: bool
 
 
 def propose(
@@ -67,6 +77,7 @@ def propose(
     *,
     arm: str | None = None,
     split: bool = False,
+    each: Mapping[Path, "Said"] | None = None,
 ) -> tuple[Proposal, ...]:
     """Say what would become of each file, writing nothing.
 
@@ -80,6 +91,8 @@ def propose(
         The arm of all of them; by default the schedule tells by date or file name.
     split : bool
         Make each drive of a log a log of its own.
+    each : mapping of Path to Said, optional
+        What is said of single files, in place of `arm` and `split`.
 
     Raises
     ------
@@ -98,7 +111,8 @@ def propose(
             out.append(Proposal(path, digest, already=seen[digest]))
             continue
         seen[digest] = path.name
-        made = _known_or_new(study, path, digest, time, arm, split, study_files)
+        said = (each or {}).get(path, Said(arm, split))
+        made = _known_or_new(study, path, digest, time, said.arm, said.split, study_files)
         study_files = study_files.with_names(made.targets)
         out.append(made)
     return tuple(_refuse_overlaps(out, taken))
@@ -328,10 +342,10 @@ def _with_arms(p: Proposal, study: Study, arm: str | None, split: bool) -> Propo
     driven = [d for d in p.drives if d.driven]
     starts = [p.log.start if len(driven) < 2 else piece(p.log, d).start for d in driven]
     told = [arm_of(p.source, study, s, arm) for s in starts or [p.log.start]]
-    wrong = next((t.refused for t in told if t.refused), "")
+    wrong: Fact | str = next((t.refused for t in told if t.refused), "")
     if not wrong and len({(t.arm, t.sealed_unit) for t in told}) > 1 and not split:
         both = "several switch units" if told[0].sealed_unit else "both arms"
-        wrong = f"{p.source}: its {len(told)} drives belong to {both}: take it with --split"
+        wrong = OfTaking.SPLIT(file=p.source, n=len(told), both=both)
     return replace(
         p,
         arm=told[0].arm or None,
@@ -347,7 +361,7 @@ class Told:
 
     arm: str = ""
     why: str = ""
-    refused: str = ""
+    refused: Fact | str = ""
     sealed_unit: str = ""
 
 
@@ -381,10 +395,7 @@ def arm_of(
     if scheduled:
         return Told(scheduled, f"schedule, {key}")
     when = f"on {day}" if day else "for a log without a date"
-    return Told(
-        refused=f"{source}: its arm is unknown, no switch unit is scheduled {when}: say "
-        "--arm baseline or --arm fitted"
-    )
+    return Told(refused=OfTaking.ARM_OPEN(file=source, when=when))
 
 
 def _told_sealed(source: Path, day: str, arm: str | None, unit: str | None) -> Told:
@@ -396,10 +407,7 @@ def _told_sealed(source: Path, day: str, arm: str | None, unit: str | None) -> T
             "is no part of the test"
         )
     if arm:
-        return Told(
-            refused=f"{source}: the schedule is sealed, so its arm isn't to be said: leave out "
-            "--arm; if the driver found it out, write so into the remarks of notes.csv"
-        )
+        return Told(refused=OfTaking.ARM_SEALED(file=source))
     return Told(why=f"{SEALED}, {unit}", sealed_unit=unit)
 
 

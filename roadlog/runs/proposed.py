@@ -3,12 +3,13 @@
 In come proposals of `roadlog.runs.intake`; nothing is read again. Part of the intake stage.
 """
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from typing import NamedTuple
 
 import pandas as pd
 
 from roadlog.ingest import Log
+from roadlog.quantities.facts import Fact
 from roadlog.quantities.units import unit_symbol
 from roadlog.runs.intake import Proposal
 
@@ -23,12 +24,20 @@ class ColumnSaid(NamedTuple):
     note: str
 
 
-def proposal_lines(p: Proposal) -> list[str]:
-    """What would become of a file, its arm, its drives, where it would lie."""
+def proposal_lines(
+    p: Proposal, told: Callable[[Fact | str], str] = str, to_split: str = "--split makes each a run"
+) -> list[str]:
+    """What would become of a file, its arm, its drives, where it would lie.
+
+    Parameters
+    ----------
+    told : why it isn't taken, in words that fit where they are shown
+    to_split : how drives become runs of their own, likewise
+    """
     if p.already:
         return [f"{p.source.name}: in the study already, as {p.already}: left out"]
     if p.refused:
-        return [f"NOT TAKEN: {p.refused}"]
+        return [f"NOT TAKEN: {told(p.refused)}"]
     assert p.log is not None
     log = p.log
     minutes = float(log.frame["t_s"].iloc[-1]) / 60
@@ -37,7 +46,7 @@ def proposal_lines(p: Proposal) -> list[str]:
     lines = [f"{p.source.name}: {start}, {minutes:.0f} min, {len(log.frame)} rows, {arm}"]
     driven = [d for d in p.drives if d.driven]
     if len(driven) > 1:
-        lines.append(f"  {len(driven)} drives" + ("" if p.split else "; --split makes each a run"))
+        lines.append(f"  {len(driven)} drives" + ("" if p.split else f"; {to_split}"))
         for i, d in enumerate(driven):
             km = "" if d.km != d.km else f", {d.km:.1f} km"
             lines.append(

@@ -29,6 +29,7 @@ from roadlog.bench.inbox import LONGEST_NAME, Inbox, safe_name
 from roadlog.bench.jobs import Job, Jobs
 from roadlog.bench.quick import Quick
 from roadlog.errors import InputError
+from roadlog.runs.intake import propose
 from roadlog.study.folder import load_study, log_files
 from roadlog.study.lock import one_writer
 
@@ -512,3 +513,53 @@ def test_two_hundred_megabytes_pass_a_server_of_less_than_300(
         time.sleep(0.05)
     assert [p.name for p in Inbox(fresh).waiting()] == ["a.csv", "b.csv"]
     assert peak_mb(pid) < 300
+
+
+def test_each_file_has_an_arm_of_its_own_and_no_sentence_names_an_option(
+    fresh: Path, log: bytes
+) -> None:
+    for name, day in (("a.csv", b"2026-04-02"), ("b.csv", b"2026-04-03"), ("c.csv", b"2026-03-02")):
+        put_in(fresh, name, log.replace(b"2026-03-02", day))
+    found = looking.look(study=str(fresh), tell=no_tell)
+    assert [f["can"] for f in found["files"]] == [False, False, True]
+    assert [f["choose"] for f in found["files"]] == [True, True, False]
+    assert "choose its arm below" in found["files"][0]["refused"]
+    assert "--" not in json.dumps([f["lines"] for f in found["files"]])
+    each = {"a.csv": ("fitted", False), "b.csv": ("baseline", True)}
+    chosen = looking.look(study=str(fresh), tell=no_tell, each=each)
+    assert [f["arm"] for f in chosen["files"]] == ["fitted", "baseline", "baseline"]
+    seen = [(f["name"], f["sha256"]) for f in chosen["files"]]
+    looking.take(study=str(fresh), tell=no_tell, seen=seen, each=chosen["each"])
+    assert Inbox(fresh).waiting() == []
+    assert (fresh / "logs" / "fitted" / "a.csv").is_file()
+    assert (fresh / "logs" / "baseline" / "b.csv").is_file()
+
+
+def test_the_command_still_names_its_options(fresh: Path, log: bytes, tmp_path: Path) -> None:
+    (tmp_path / "a.csv").write_bytes(log.replace(b"2026-03-02", b"2026-04-02"))
+    (refused,) = propose(fresh, load_study(fresh), [tmp_path / "a.csv"])
+    assert str(refused.refused).endswith("say --arm baseline or --arm fitted")
+
+
+def test_a_files_own_choice_goes_before_that_for_all(
+    browser: TestClient, fresh: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    told: dict[str, object] = {}
+    monkeypatch.setattr(
+        "roadlog.bench.pages.logs.start_job",
+        lambda request, task, here, **given: told.update(given),
+    )
+    browser.follow_redirects = False
+    many = {f"arm:{i}.csv": "all" for i in range(400)} | {
+        f"split:{i}.csv": "all" for i in range(400)
+    }
+    own = {"arm:a <b>.csv": "fitted", "split:a <b>.csv": "all", "arm:b.csv": "all",
+           "split:b.csv": "no", "arm:c.csv": ""}  # fmt: skip
+    answer = browser.post(f"{AT}/look", data={**many, **own, "arm": "baseline", "split": "on"})
+    assert answer.status_code == 303
+    assert told == {
+        "arm": "baseline",
+        "split": True,
+        "each": {"a <b>.csv": ("fitted", True), "b.csv": ("baseline", False), "c.csv": ("", False)},
+    }
+    assert browser.post(f"{AT}/look", data={"arm:a.csv": "sideways"}).status_code == 400

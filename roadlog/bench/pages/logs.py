@@ -17,6 +17,7 @@ from roadlog.errors import InputError
 
 PIECE = 1 << 20  # bytes that are in memory before they go to the disk
 ARMS = ("", "baseline", "fitted")
+ALL = "all"  # a file's own choice is left to that for all files
 ANOTHER = "the files or study.toml have changed since they were looked at: look again"
 
 
@@ -93,11 +94,23 @@ async def send_form(request: Request) -> Response:
 async def look(request: Request) -> Response:
     """Look at what waits."""
     here = await study_of(request)
-    given = await typed(request)
-    arm = given.get("arm", "")
-    if arm not in ARMS:
+    given = await typed(request, 2 * MOST_FILES + 10)
+    arm, split = given.get("arm", ""), "split" in given
+    each = {
+        name: (given[f"arm:{name}"], given.get(f"split:{name}", "") == "yes")
+        for key in given
+        if (name := key.removeprefix("arm:")) != key
+    }
+    if any(a not in (*ARMS, ALL) for a in (arm, *(a for a, _ in each.values()))):
         raise InputError("the arm is baseline, fitted, or left to the schedule")
-    await run_in_threadpool(start_job, request, "look", here, arm=arm, split="split" in given)
+    own = {
+        name: (arm if its == ALL else its, split if given.get(f"split:{name}") == ALL else apart)
+        for name, (its, apart) in each.items()
+        if its != ALL or given.get(f"split:{name}", ALL) != ALL
+    }
+    await run_in_threadpool(
+        start_job, request, "look", here, arm=arm if arm != ALL else "", split=split, each=own
+    )
     return RedirectResponse(f"{here.at}/logs", 303)
 
 
@@ -110,8 +123,9 @@ async def take(request: Request) -> Response:
         raise InputError(ANOTHER)
     files = [[f["name"], f["sha256"]] for f in seen["files"]]
     await run_in_threadpool(
-        start_job, request, "take", here, seen=files, arm=seen["arm"], split=seen["split"]
-    )
+        start_job, request, "take", here, seen=files, arm=seen["arm"], split=seen["split"],
+        each=seen["each"],
+    )  # fmt: skip
     return RedirectResponse(f"{here.at}/logs", 303)
 
 
