@@ -136,6 +136,8 @@ def with_levels_refused(
     study: Study,
     estimator: str,
     units: Sequence[Mapping[str, str]],
+    *,
+    both_arms: bool = True,
 ) -> pd.DataFrame:
     """Leave out the runs whose fuel no engine can have burned (`roadlog.fuel.levels`).
 
@@ -149,6 +151,8 @@ def with_levels_refused(
     estimator : str
     units : sequence of mapping of signal to unit
         In which units each run's log was read.
+    both_arms : bool
+        Whether both arms are needed: a car of a fleet may be in one for good.
 
     Raises
     ------
@@ -160,10 +164,13 @@ def with_levels_refused(
     reason = runs["reason"].astype(object)
     reason.iloc[at] = [fault or "" for fault in said]
     table = runs.assign(reason=reason, used=reason == "")
-    _require_arms(table)
+    if both_arms:
+        _require_arms(table)
     for arm in ARMS:
         mine = [int(i) for i in np.flatnonzero(table["used"] & (table["arm"] == arm))]
-        if fault := arm_refusal([samples[i] for i in mine], study, estimator, units[mine[0]]):
+        if mine and (
+            fault := arm_refusal([samples[i] for i in mine], study, estimator, units[mine[0]])
+        ):
             raise DesignError(f"the runs of the {arm} arm together can't be right: {fault}")
     return table
 
@@ -208,35 +215,84 @@ def meter(
     DesignError
         If no fuel can be told, or what is told is no engine's, or each arm has one switch unit.
     """
+    read_in = units or [{} for _ in samples]
+    gauge, runs = yardstick(study, runs, samples, read_in, ledger)
+    return metered_by(gauge, study, runs, samples, ledger, notes, progress)
+
+
+@dataclass(frozen=True)
+class Yardstick:
+    """What makes fuel of a car's signals, alike for all its runs."""
+
+    estimator: str
+    calibration: fuel.Calibration
+    warnings: tuple[Warned, ...] = ()
+
+
+def yardstick(
+    study: Study,
+    runs: pd.DataFrame,
+    samples: Sequence[pd.DataFrame],
+    units: Sequence[Mapping[str, str]],
+    ledger: closure.Ledger,
+    *,
+    both_arms: bool = True,
+) -> tuple[Yardstick, pd.DataFrame]:
+    """Choose the estimator and calibrate it; the runs without those that no engine can have burned.
+
+    Parameters
+    ----------
+    study, runs, samples, units, ledger
+        As for `meter`.
+    both_arms : bool
+        Whether the car is compared with itself. A car of a fleet that is in one arm for good is
+        calibrated on the runs that it has.
+
+    Raises
+    ------
+    DesignError
+        As `meter`.
+    """
     usable = usable_samples(runs, samples)
     estimator = fuel.choose_estimator(usable, study)
     passed_over = fuel.passed_over(usable, study, estimator)
-    read_in = units or [{} for _ in samples]
-    runs = with_levels_refused(runs, samples, study, estimator, read_in)
-    require_replication(runs)
+    runs = with_levels_refused(runs, samples, study, estimator, units, both_arms=both_arms)
+    if both_arms:
+        require_replication(runs)
+    of_arm = [usable_samples(runs, samples, arm) for arm in ARMS]
     calibration = fuel.calibrate(
-        usable_samples(runs, samples, ARMS[0]),
+        of_arm[0] if both_arms else of_arm[0] or of_arm[1],
         study,
-        fitted_samples=usable_samples(runs, samples, ARMS[1]),
+        fitted_samples=of_arm[1],
         baseline_fuel_l=weighed_baseline_l(ledger.cans, runs, study),
     )
+    told = (*calibration.warnings, *([passed_over] if passed_over else []))
+    return Yardstick(estimator, calibration, tuple(Warned("fuel", w) for w in told)), runs
+
+
+def metered_by(
+    gauge: Yardstick,
+    study: Study,
+    runs: pd.DataFrame,
+    samples: Sequence[pd.DataFrame],
+    ledger: closure.Ledger,
+    notes: pd.DataFrame | None,
+    progress: bool,
+) -> Metered:
+    """Fuel flow and totals of every run by a yardstick; parameters as for `meter`."""
     batches = fuel.fuels_by_run(runs, study, ledger.fills, notes)
     flows = [
-        fuel.fuel_flow(s, study, estimator, calibration, batch)
+        fuel.fuel_flow(s, study, gauge.estimator, gauge.calibration, batch)
         for s, batch in zip(bar(samples, "fuel", progress), batches, strict=True)
     ]
-    totals = _with_totals(runs, flows, study, batches)
     return Metered(
-        totals,
+        _with_totals(runs, flows, study, batches),
         tuple(samples),
         tuple(flows),
         tuple(batches),
-        estimator,
-        calibration,
-        tuple(
-            Warned("fuel", w)
-            for w in (*calibration.warnings, *([passed_over] if passed_over else []))
-        ),
+        gauge.estimator,
+        gauge.calibration,
+        gauge.warnings,
     )
 
 

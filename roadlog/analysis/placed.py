@@ -12,7 +12,7 @@ from roadlog import road
 from roadlog.analysis.driven import Driven
 from roadlog.analysis.metering import Metered
 from roadlog.errors import InputError
-from roadlog.passes.conditions import add_conditions, usual_level
+from roadlog.passes.conditions import Level, add_conditions, usual_level
 from roadlog.physics.air import wind_share
 from roadlog.quantities.facts import Warned
 from roadlog.runs.routes import routes_of
@@ -58,25 +58,30 @@ def place(
     weather = None if root is None else study_weather(root, study, starts)
     station = locate(weather, weather_file(study), network_positions(network))
     warnings += [Warned("weather-station", w) for w in station_warnings(station)]
-    tracks = _tracks(study, metered, network, weather, progress)
+    tracks = placed_runs(study, metered, network, weather, progress)
     return Placed(network, tracks, weather, station, tuple(warnings))
 
 
-def _tracks(
+def placed_runs(
     study: Study,
     metered: Metered,
     network: road.Network,
     weather: pd.DataFrame | None,
     progress: bool,
+    usual: Level | None = None,
 ) -> dict[int, pd.DataFrame]:
-    """The usable runs on the network, with air, wind and demand."""
+    """The usable runs on the network, with air, wind and demand.
+
+    `usual` is the level that runs without altitude and pressure are taken to be at, by default that
+    of these runs.
+    """
     runs = metered.runs
     starts = {int(r): pd.Timestamp(t) for r, t in zip(runs["run"], runs["start"], strict=True)}
     wind = wind_share(study.weather.shelter, study.weather.wind_height_m)
     matched = {
         r: road.match(f, network, r) for r, f in bar(metered.usable.items(), "road", progress)
     }
-    usual = usual_level(metered.usable.values())
+    usual = usual or usual_level(metered.usable.values())
     told = runs["ambient_start_c"] if "ambient_start_c" in runs else pd.Series(dtype=float)
     ambient = dict(zip(runs["run"], told, strict=False))
     return {

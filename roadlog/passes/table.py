@@ -49,6 +49,7 @@ def build_passes(
     network: Network,
     study: Study,
     notes: pd.DataFrame | None,
+    usual_ratio: float | None = None,
 ) -> pd.DataFrame:
     """Build the pass table.
 
@@ -65,6 +66,9 @@ def build_passes(
         One row a day (column `date`) or a run (column `run` or `file`); every other column
         becomes `note_…` if `[analysis]` names it, else `remark_…`, as numbers where all its
         entries are numbers or yes/no.
+    usual_ratio : float, optional
+        Wheel distance over a segment's length as this car's speedometer has it; by default the
+        median over these passes.
 
     Returns
     -------
@@ -105,7 +109,7 @@ def build_passes(
     table = table.sort_values(["run", "traversal"], kind="stable", ignore_index=True)
     table = table.merge(_of_run(runs, driven), on="run", how="left", validate="many_to_one")
     table = _placed(table, network)
-    table["reason"] = _reasons(table, network, study)
+    table["reason"] = _reasons(table, network, study, usual_ratio)
     table["used"] = table["reason"] == ""
     table = _with_notes(table, runs, notes, study.analysis)
     first = [c for c in PASSES.columns if c in table.columns]
@@ -329,9 +333,16 @@ def _placed(table: pd.DataFrame, network: Network) -> pd.DataFrame:
     return out.drop(columns=["run_start", "driven_m", "wheel_km"])
 
 
-def _reasons(table: pd.DataFrame, network: Network, study: Study) -> pd.Series:
+def usual_length_ratio(table: pd.DataFrame) -> float:
+    """The median of wheel distance over length of the passes that cover their segment."""
+    return float(table.loc[table["length_share"] >= MIN_LENGTH_SHARE, "length_ratio"].median())
+
+
+def _reasons(
+    table: pd.DataFrame, network: Network, study: Study, usual_ratio: float | None
+) -> pd.Series:
     """Why each pass isn't used; empty where it is. The first rule that applies speaks."""
-    usual = float(table.loc[table["length_share"] >= MIN_LENGTH_SHARE, "length_ratio"].median())
+    usual = usual_length_ratio(table) if usual_ratio is None else usual_ratio
     error = table["length_ratio"] / usual - 1
     least, washout = study.analysis.min_coverage, study.device.washout_km
     share, coverage = 100 * table["length_share"], 100 * table["coverage"]

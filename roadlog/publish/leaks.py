@@ -21,13 +21,12 @@ from roadlog.publish.contents import Content, contents
 from roadlog.publish.coordinates import places_in_columns, places_told
 from roadlog.publish.places import hidden_points
 from roadlog.publish.private import Secrets
+from roadlog.quantities.vin import VIN
 from roadlog.runs.table import Sources
 from roadlog.study.settings import Study
 
 NEAR_M = 300.0
 _HEAD_BYTES = 1 << 16
-_VIN = re.compile(r"(?<![A-Za-z0-9+/=])(?=[A-HJ-NPR-Z0-9]{11}\d{4,6}(?![A-Za-z0-9+/=]))"
-                  r"(?=\w*[A-Z]\w*[A-Z]\w*[A-Z])[A-HJ-NPR-Z0-9]{17}(?![A-Za-z0-9+/=])")  # fmt: skip
 _MAC = re.compile(r"(?<![0-9A-Fa-f:-])(?:[0-9A-Fa-f]{2}([:-]))(?:[0-9A-Fa-f]{2}\1){4}"
                   r"[0-9A-Fa-f]{2}(?![0-9A-Fa-f:-])")  # fmt: skip
 _MAIL = re.compile(r"[\w.+-]{2,}@[\w-]+(?:\.[\w-]+)+")
@@ -106,7 +105,7 @@ def own_words(study: Study) -> str:
 def doubtful_words(study: Study) -> list[str]:
     """Sentences on the user's own words that look like a plate, VIN, address or computer's name."""
     text = own_words(study)
-    found = [("a vehicle's identification number", m[0]) for m in _VIN.finditer(text)]
+    found = [("a vehicle's identification number", m[0]) for m in VIN.finditer(text)]
     found += [("a number plate", m[0]) for m in _PLATE.finditer(text)]
     found += [("an e-mail address", m[0]) for m in _MAIL.finditer(text)]
     found += [("this computer's or its user's name", w) for w in _machine() if w in text.casefold()]
@@ -162,7 +161,7 @@ def _in_text(content: Content, private: PrivateFacts) -> Iterator[str]:
             if word.casefold() in folded and _word(word).search(text):
                 yield f"the name '{word}'"
         yield from (f"a home folder, '{m[0]}'" for m in _HOME.finditer(text))
-        yield from (f"a vehicle's identification number, '{m[0]}'" for m in _VIN.finditer(text))
+        yield from (f"a vehicle's identification number, '{m[0]}'" for m in VIN.finditer(text))
         yield from (f"a radio's address, '{m[0]}'" for m in _MAC.finditer(text))
         for number in private.numbers:
             if number in text and re.search(rf"(?<![\d.]){re.escape(number)}", text):
@@ -203,7 +202,7 @@ def _raw_tokens(files: Sequence[Path]) -> Iterator[str]:
     for file in files:
         with file.open("rb") as raw:
             head = raw.read(_HEAD_BYTES).decode("utf-8", "replace")
-        for pattern in (_VIN, _MAC, _MAIL):
+        for pattern in (VIN, _MAC, _MAIL):
             yield from (m[0] for m in pattern.finditer(head))
 
 

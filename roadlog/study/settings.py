@@ -21,6 +21,7 @@ from roadlog.quantities.signals import SIGNALS
 from roadlog.quantities.units import UnitChoice
 from roadlog.study.car import Claim, Device, Estimator, FuelName, Positive, Vehicle, _Table
 from roadlog.study.faults import first_fault, toml_fault
+from roadlog.study.fleet import FleetRule
 
 SwitchedBy = Literal["day", "run", "stretch"]
 Order = Literal["lots", "pairs", "blocks", "turns", "none"]
@@ -425,6 +426,7 @@ class Study(_Table):
     runout: RunOuts = RunOuts()
     ceiling: AddOnPower = AddOnPower()
     payback: Payback = Payback()
+    fleet: FleetRule | None = None
 
     @property
     def randomised(self) -> bool:

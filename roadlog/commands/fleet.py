@@ -1,0 +1,89 @@
+"""`roadlog fleet`: many vehicles' logs to their pass tables and the fleet's effect."""
+
+import argparse
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from roadlog.study.fleet import FleetRule
+    from roadlog.study.settings import Study
+
+
+def add(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
+    """Add the command to the parser."""
+    p = commands.add_parser(
+        "fleet",
+        help="the change in fuel use over many vehicles, and what to expect of the next",
+        description=(
+            "Take the logs of many vehicles to one pass table by vehicle and month, and from there "
+            "to the fleet's effect. Give a STUDY folder whose study.toml has a [fleet] table, or "
+            "patterns of files in quotes, in which a * stands for the vehicle's name. What was "
+            "done before isn't done again; what can't count is listed with why."
+        ),
+        epilog=(
+            "examples:\n"
+            "  roadlog fleet my_fleet\n"
+            "  roadlog fleet 'cars/*/logs/*.csv' --vehicles vehicles.csv --out results\n"
+            "  roadlog fleet my_fleet --scheduler tcp://10.0.0.5:8786\n"
+        ),
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    p.add_argument("study", nargs="+", metavar="STUDY|GLOB", help="folder, or patterns of logs")
+    p.add_argument("--vehicles", type=Path, metavar="FILE", help="table of the vehicles: what each "
+                   "is, and when the add-on was fitted (default: vehicles.csv)")  # fmt: skip
+    where = p.add_mutually_exclusive_group()
+    where.add_argument("--scheduler", metavar="ADDRESS", help="a Dask cluster's scheduler, all of "
+                       "whose workers see the same folders (extra 'fleet')")  # fmt: skip
+    where.add_argument("--workers", type=int, metavar="N", help="processes of this computer "
+                       "(default: one a core; 1 works without any)")  # fmt: skip
+    p.add_argument("--out", type=Path, metavar="DIR", help="where to write (default: results/)")
+    p.set_defaults(run=_fleet)
+
+
+def _fleet(a: argparse.Namespace) -> int:
+    from roadlog.errors import InputError
+    from roadlog.fleet.pipeline import find_fleet, fleet_tables
+    from roadlog.fleet.workers import cluster, processes, usual_workers
+
+    if a.workers is not None and a.workers < 1:
+        raise InputError(f"--workers {a.workers}: give 1 or more")
+    study, root, rule, out = _what(a)
+    fleet = find_fleet(study, root, rule)
+    where = cluster(a.scheduler) if a.scheduler else processes(a.workers or usual_workers())
+    with where as run:
+        tables = fleet_tables(
+            fleet, run, out=out, work=out / "computed", progress=sys.stderr.isatty()
+        )
+    print(
+        f"{len(tables.compared)} of {len(fleet.listed) or len(fleet.sources)} vehicles, "
+        f"{sum(r.n_used for r in tables.records)} runs, "
+        f"{sum(r.km for r in tables.compared):,.0f} km; {len(tables.left_out)} left out"
+    )
+    print(f"Pass tables: {out / 'passes'}")
+    return 0
+
+
+def _what(a: argparse.Namespace) -> "tuple[Study, Path, FleetRule | None, Path]":
+    """Study, folder, rule and where to write."""
+    from roadlog.commands.sources import opened
+    from roadlog.errors import InputError
+    from roadlog.study.fleet import FleetRule
+    from roadlog.study.settings import Study
+
+    first = Path(a.study[0])
+    if len(a.study) == 1 and first.is_dir():
+        study = opened(first)
+        if study.fleet is None:
+            raise InputError(
+                f'{first}/study.toml has no [fleet]: add it with logs = ["cars/*/logs/*.csv"], or '
+                "use 'roadlog analyze' for one car"
+            )
+        rule = study.fleet
+        if a.vehicles is not None:
+            rule = rule.model_copy(update={"vehicles": str(a.vehicles.resolve())})
+        return study, first, rule, a.out or first / "results"
+    rule = FleetRule(
+        logs=tuple(a.study), vehicles=str((a.vehicles or Path("vehicles.csv")).resolve())
+    )
+    return Study(name="a fleet"), Path.cwd(), rule, a.out or Path("results")

@@ -1,0 +1,310 @@
+"""A fleet's work in its order: sources to samples, samples to pass tables, a vehicle at a time.
+
+`find_fleet` names what is to be read, `fleet_tables` does it with the workers that are passed in
+and returns what there is of each vehicle. Nothing here holds samples or pass tables of more than
+one task; a second run finds by content what the first one finished.
+"""
+
+from collections import Counter, defaultdict
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import pandas as pd
+
+from roadlog.errors import DesignError, InputError
+from roadlog.fleet.facts import LeftOut
+from roadlog.fleet.inputs import Source, sources_by_pattern
+from roadlog.fleet.one_vehicle import PASSES, RUNS, Job, Record, of_vehicle
+from roadlog.fleet.reading import Read, Rules, hidden_vin, read_source
+from roadlog.fleet.store import read_partitions
+from roadlog.fleet.vehicles import Arms, Listed, arms_of, bad_name, read_schedule, read_vehicles
+from roadlog.fleet.workers import Done, Run, Task
+from roadlog.ingest import settle_day_first
+from roadlog.quantities.facts import Fact
+from roadlog.study.fleet import FleetRule
+from roadlog.study.settings import Study, TimeRule
+from roadlog.wording.progress import bar
+
+
+@dataclass(frozen=True)
+class Fleet:
+    """What is to be read: the study, its vehicles' lines, and the sources of each vehicle.
+
+    `left_out` has what can't count whatever the logs hold: (what, why).
+    """
+
+    study: Study
+    root: Path
+    rule: FleetRule
+    listed: Mapping[str, Listed]
+    arms: Mapping[str, Arms]
+    sources: Mapping[str, tuple[Source, ...]]
+    left_out: tuple[tuple[str, Fact], ...] = ()
+
+
+@dataclass(frozen=True)
+class Tables:
+    """What a fleet's work came to.
+
+    `records` by vehicle, `left_out` a row for all that doesn't count: `vehicle`, `what`, `code`,
+    `why`; `anew` tells how many sources were read and vehicles computed in this run.
+    """
+
+    fleet: Fleet
+    out: Path
+    records: tuple[Record, ...]
+    left_out: pd.DataFrame
+    anew: Mapping[str, int] = field(default_factory=dict)
+
+    @property
+    def compared(self) -> tuple[Record, ...]:
+        """The vehicles that have a pass table."""
+        return tuple(r for r in self.records if r.passes)
+
+    def passes(self) -> Iterator[pd.DataFrame]:
+        """Each vehicle's pass table, one at a time."""
+        for record in self.compared:
+            yield read_partitions(self.out / PASSES, list(record.passes), record.vehicle)
+
+    def runs(self) -> Iterator[pd.DataFrame]:
+        """Each vehicle's run table, one at a time."""
+        for record in self.compared:
+            yield read_partitions(self.out / RUNS, list(record.runs), record.vehicle)
+
+
+def find_fleet(study: Study, root: Path, rule: FleetRule | None = None) -> Fleet:
+    """The vehicles of a fleet and where their logs lie.
+
+    Parameters
+    ----------
+    study : Study
+        Its `[fleet]` unless `rule` is given.
+    root : Path
+        The folder that files are named from.
+
+    Raises
+    ------
+    InputError
+        If nothing is found, or a table is wrong.
+    """
+    rule = rule or study.fleet or FleetRule()
+    study = study.model_copy(update={"fleet": rule})
+    if not rule.logs and rule.data is None:
+        raise InputError(
+            f'{root}: [fleet] names no logs: write logs = ["cars/*/logs/*.csv"] or data = "samples"'
+        )
+    sources = sources_by_pattern(root, rule.logs)
+    table = root / rule.vehicles
+    listed = read_vehicles(table, study) if table.is_file() else {}
+    schedule = None if rule.schedule is None else read_schedule(root / rule.schedule, study)
+    by_vehicle: dict[str, list[Source]] = defaultdict(list)
+    for source in sources:
+        by_vehicle[source.vehicle].append(source)
+    lost: list[tuple[str, Fact]] = []
+    kept: dict[str, tuple[Source, ...]] = {}
+    for name, own in by_vehicle.items():
+        why = _no_vehicle(name, by_vehicle, listed, rule.vehicles)
+        if why is None:
+            kept[name] = tuple(own)
+        else:
+            lost.append((name, why))
+    lost += [(n, LeftOut.NOTHING_LOGGED()) for n in listed if n not in by_vehicle]
+    if not kept:
+        what, why = lost[0]
+        raise DesignError(f"no vehicle can be compared: {what}: {why}")
+    arms = {n: arms_of(n, listed.get(n), schedule, study, rule.vehicles) for n in kept}
+    return Fleet(study, root, rule, listed, arms, kept, tuple(lost))
+
+
+def _no_vehicle(
+    name: str, names: Iterable[str], listed: Mapping[str, Listed], table: str
+) -> Fact | None:
+    """Why a name of the logs is no vehicle."""
+    if (bad := bad_name(name)) is not None:
+        return bad
+    if listed and name not in listed:
+        return LeftOut.UNDECLARED(table=table)
+    alike = [n for n in names if n != name and n.casefold() == name.casefold()]
+    if alike and not listed:
+        return LeftOut.TWO_SPELLINGS(name=name, other=alike[0], table=table)
+    return None
+
+
+def fleet_tables(
+    fleet: Fleet, run: Run, *, out: Path, work: Path, progress: bool = False
+) -> Tables:
+    """Read every source and make every vehicle's tables.
+
+    Parameters
+    ----------
+    fleet : Fleet
+    run : callable
+        Does tasks: of `roadlog.fleet.workers`.
+    out : Path
+        Where `passes/` and `runs/` go, by vehicle and month.
+    work : Path
+        Where samples and records are kept between runs; every worker has to see both.
+
+    Raises
+    ------
+    DesignError
+        If no vehicle can be compared.
+    """
+    reads, rules, lost = _read_all(fleet, run, work, progress)
+    aside = _aside(fleet, reads)
+    jobs = [
+        _job(fleet, name, own, rules[name], aside.get(name, {}), out, work)
+        for name, own in sorted(reads.items())
+        if own
+    ]
+    tasks = (Task(job.vehicle, of_vehicle, (job,)) for job in jobs)
+    records: list[Record] = []
+    for done in bar(_Sized(run(tasks), len(jobs)), "vehicles", progress):
+        if done.lost is None:
+            records.append(done.result)
+        else:
+            lost.append((done.task.name, "", done.lost))
+    records.sort(key=lambda r: r.vehicle)
+    table = _left_out(fleet, lost, records)
+    tables = Tables(fleet, out, tuple(records), table)
+    if not tables.compared:
+        raise DesignError(f"no vehicle can be compared: {_commonest(table)}")
+    return tables
+
+
+def _read_all(
+    fleet: Fleet, run: Run, work: Path, progress: bool
+) -> tuple[dict[str, list[Read]], dict[str, Rules], list[tuple[str, str, Fact]]]:
+    """What was read of each vehicle and by which rules, and the sources that can't be read."""
+    reads: dict[str, list[Read]] = {}
+    rules: dict[str, Rules] = {}
+    lost: list[tuple[str, str, Fact]] = []
+    first = (
+        Task(n, vehicle_rules, (*_time_rule(fleet, n), own)) for n, own in fleet.sources.items()
+    )
+    for done in bar(_Sized(run(first), len(fleet.sources)), "dates", progress):
+        if done.lost is None:
+            rules[done.task.name], reads[done.task.name] = done.result, []
+        else:
+            lost.append((done.task.name, "", done.lost))
+    tasks = (
+        Task(s.shown, read_source, (s, rules[name], work))
+        for name in sorted(rules)
+        for s in fleet.sources[name]
+    )
+    total = sum(len(fleet.sources[n]) for n in rules)
+    for done in bar(_Sized(run(tasks), total), "reading", progress):
+        source: Source = done.task.arguments[0]
+        if done.lost is None:
+            reads[source.vehicle].append(done.result)
+        else:
+            lost.append((source.vehicle, source.shown, done.lost))
+    for own in reads.values():
+        own.sort(key=lambda r: r.source.shown)
+    return reads, rules, lost
+
+
+def _time_rule(fleet: Fleet, name: str) -> tuple[Study, TimeRule]:
+    """The study, and its clock with the vehicle's own zone."""
+    listed, time = fleet.listed.get(name), fleet.study.time
+    if listed is not None and listed.zone is not None:
+        time = time.model_copy(update={"zone": listed.zone})
+    return fleet.study, time
+
+
+def vehicle_rules(study: Study, time: TimeRule, sources: Sequence[Source]) -> Rules:
+    """How a vehicle's logs are read: the study's rules, with the order of dates that they settle.
+
+    Raises
+    ------
+    InputError
+        If two logs contradict each other.
+    """
+    files = [s.paths[0] for s in sources if not s.month]
+    some = [files[i] for i in {0, len(files) // 2, len(files) - 1}] if files else []
+    if some and settle_day_first(some, time, columns=study.columns) != time:
+        time = settle_day_first(files, time, columns=study.columns)
+    return Rules(study.columns, time, study.road)
+
+
+def _job(
+    fleet: Fleet,
+    name: str,
+    reads: Sequence[Read],
+    rules: Rules,
+    aside: Mapping[tuple[str, int], Fact],
+    out: Path,
+    work: Path,
+) -> Job:
+    listed, study = fleet.listed.get(name), fleet.study
+    if listed is not None:
+        study = study.model_copy(update={"vehicle": listed.vehicle})
+    study = study.model_copy(update={"time": rules.time})
+    return Job(
+        name, study, rules, fleet.arms[name], tuple(reads), dict(aside), work, out, fleet.root
+    )
+
+
+def _aside(
+    fleet: Fleet, reads: Mapping[str, Sequence[Read]]
+) -> dict[str, dict[tuple[str, int], Fact]]:
+    """Runs that can't be their vehicle's, by what the logs of all vehicles show together."""
+    owners: dict[str, dict[str, str]] = defaultdict(dict)  # mark -> vehicle -> a log of it
+    vins: dict[str, Counter[str]] = defaultdict(Counter)
+    for name, own in reads.items():
+        for read in own:
+            for mark, vin in read.runs:
+                if mark:
+                    owners[mark].setdefault(name, read.source.shown)
+                if vin:
+                    vins[name][vin] += 1
+    declared = {n: hidden_vin(v.vin) for n, v in fleet.listed.items() if v.vin}
+    vin_of = {n: declared.get(n) or c.most_common(1)[0][0] for n, c in vins.items()}
+    vehicle_of = {v: n for n, v in {**vin_of, **declared}.items()}
+    aside: dict[str, dict[tuple[str, int], Fact]] = defaultdict(dict)
+    for name, own in reads.items():
+        for read in own:
+            for piece, (mark, vin) in enumerate(read.runs):
+                others = [log for n, log in owners.get(mark, {}).items() if n != name]
+                if vin and vin != vin_of[name]:
+                    whose = vehicle_of.get(vin)
+                    other = "" if whose is None else f", {whose}"
+                    aside[name][read.key, piece] = LeftOut.OTHER_VIN(other=other)
+                elif others and not vin:
+                    aside[name][read.key, piece] = LeftOut.TWO_VEHICLES(other=others[0])
+    return aside
+
+
+def _left_out(
+    fleet: Fleet, lost: Sequence[tuple[str, str, Fact]], records: Sequence[Record]
+) -> pd.DataFrame:
+    rows = [(name, "", f.code.name, str(f)) for name, f in fleet.left_out]
+    rows += [(name, what, f.code.name, str(f)) for name, what, f in lost]
+    for r in records:
+        rows += [(r.vehicle, what, code, why) for what, code, why in r.left_out]
+        if r.why_not:
+            rows.append((r.vehicle, "", r.why_code, r.why_not))
+    known = {v for v, *_ in rows} | {r.vehicle for r in records}
+    rows += [(n, "", "NO_USABLE_RUN", "") for n in fleet.sources if n not in known]
+    table = pd.DataFrame(rows, columns=["vehicle", "what", "code", "why"])
+    return table.sort_values(["vehicle", "what", "code"], kind="stable", ignore_index=True)
+
+
+def _commonest(left_out: pd.DataFrame) -> str:
+    whole = left_out[left_out["what"] == ""]
+    first = (whole if len(whole) else left_out).iloc[0]
+    return f"{first['vehicle']}: {first['what']}{': ' if first['what'] else ''}{first['why']}"
+
+
+class _Sized:
+    """Results whose number is known, for a bar."""
+
+    def __init__(self, items: Iterator[Done], n: int) -> None:
+        self.items, self.n = items, n
+
+    def __iter__(self) -> Iterator[Done]:
+        return self.items
+
+    def __len__(self) -> int:
+        return self.n

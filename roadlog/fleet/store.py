@@ -1,0 +1,111 @@
+"""What a fleet's work keeps on disk: samples by content, pass tables by vehicle and month.
+
+Frames go in with a key, and come back under it. Every file is written under a temporary name and
+renamed, so that whatever is killed leaves whole files or none.
+"""
+
+import hashlib
+import json
+from collections.abc import Mapping, Sequence
+from functools import partial
+from pathlib import Path
+from typing import Any
+from urllib.parse import quote
+
+import pandas as pd
+import pyarrow as pa
+import pyarrow.parquet as pq
+
+from roadlog.study.durable import atomic_write
+from roadlog.study.own_code import code_sha256
+
+TOLD = b"roadlog"  # what a table of samples tells of its runs, in the file's metadata
+UNDATED = "undated"
+_KEY_DIGITS = 32
+
+
+def keyed(*parts: object) -> str:
+    """A name for what comes of these parts with this state of the code."""
+    said = json.dumps([code_sha256(), *parts], sort_keys=True, default=str, ensure_ascii=True)
+    return hashlib.sha256(said.encode()).hexdigest()[:_KEY_DIGITS]
+
+
+def samples_file(work: Path, key: str) -> Path:
+    """Where the samples of one task lie."""
+    return work / "samples" / key[:2] / f"{key}.parquet"
+
+
+def write_samples(path: Path, frame: pd.DataFrame, told: Mapping[str, Any]) -> None:
+    """Keep the samples of a task's runs, and what is told of them."""
+    table = pa.Table.from_pandas(frame, preserve_index=False)
+    meta = {**(table.schema.metadata or {}), TOLD: json.dumps(told).encode()}
+    table = table.replace_schema_metadata(meta)
+    atomic_write(path, lambda p: pq.write_table(table, p, compression="zstd"))
+
+
+def read_told(path: Path) -> dict[str, Any] | None:
+    """What is told of the samples in a file; None where there is no such file, or no whole one."""
+    try:
+        meta = pq.read_schema(path).metadata or {}
+        told: dict[str, Any] = json.loads(meta[TOLD])
+    except (OSError, pa.ArrowInvalid, KeyError, ValueError):
+        return None
+    return told
+
+
+def read_piece(path: Path, piece: int, columns: Sequence[str]) -> pd.DataFrame:
+    """Samples of one run of a task: the columns that its log had."""
+    table = pq.read_table(path, columns=list(columns), filters=[("piece", "==", piece)])
+    frame: pd.DataFrame = table.to_pandas()
+    return frame
+
+
+def vehicle_folder(root: Path, vehicle: str) -> Path:
+    """Where a table keeps a vehicle: its name with everything odd in it escaped."""
+    return root / f"vehicle={quote(vehicle, safe='')}"
+
+
+def write_partitions(root: Path, table: pd.DataFrame, vehicle: str, key: str) -> list[str]:
+    """Write a vehicle's rows by the month of their `run_start`; the files, relative to `root`.
+
+    Rows without a date are in `month=undated`.
+    """
+    start = pd.to_datetime(table["run_start"])
+    month = start.dt.strftime("%Y-%m").where(start.notna(), UNDATED)
+    files = []
+    for name, rows in table.groupby(month, sort=True):
+        path = vehicle_folder(root, vehicle) / f"month={name}" / f"{key}.parquet"
+        whole = pa.Table.from_pandas(rows, preserve_index=False)
+        atomic_write(path, partial(pq.write_table, whole, compression="zstd"))
+        files.append(path.relative_to(root).as_posix())
+    return files
+
+
+def remove_others(root: Path, vehicle: str, keep: set[str]) -> None:
+    """Take away a vehicle's files of earlier settings."""
+    for path in vehicle_folder(root, vehicle).rglob("*.parquet"):
+        if path.relative_to(root).as_posix() not in keep:
+            path.unlink(missing_ok=True)
+
+
+def read_partitions(root: Path, files: list[str], vehicle: str) -> pd.DataFrame:
+    """A vehicle's rows again, in their order, with the column `vehicle`."""
+    parts = [pq.ParquetFile(root / f).read().to_pandas() for f in files]
+    table: pd.DataFrame = pd.concat(parts, ignore_index=True)
+    table = table.sort_values(["run", "row"], kind="stable", ignore_index=True).drop(columns="row")
+    return table.assign(vehicle=vehicle)
+
+
+def write_json(path: Path, data: object) -> None:
+    """One file of JSON, whole or not at all."""
+    text = json.dumps(data, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+    atomic_write(path, lambda p: p.write_text(text, encoding="utf-8"))
+
+
+def read_json(path: Path) -> dict[str, Any] | None:
+    """What a file holds; None where there is no whole one."""
+    try:
+        data: dict[str, Any] = json.loads(path.read_text(encoding="utf-8"))
+    except (OSError, ValueError):
+        return None
+    return data

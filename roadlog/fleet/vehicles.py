@@ -1,0 +1,293 @@
+"""What each vehicle of a fleet is, and in which arm it was on each day.
+
+Tables kept by hand go in (`vehicles.csv`, a schedule by vehicle and day), their columns matched by
+meaning; out come the vehicles as `[vehicle]` would have them, and the rule that gives a day's arm.
+"""
+
+import datetime as dt
+import unicodedata
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any, NamedTuple
+
+import numpy as np
+import pandas as pd
+from pydantic import ValidationError
+
+from roadlog.errors import InputError
+from roadlog.fleet.facts import LeftOut
+from roadlog.ingest.clock.handdates import read_days
+from roadlog.ingest.text.handnumbers import decimal_mark, quantity
+from roadlog.ingest.text.handtable import line_of, read_table, split_unit
+from roadlog.physics.roadload import CLASSES
+from roadlog.quantities.arms import ARMS, Arm
+from roadlog.quantities.facts import Fact
+from roadlog.study.car import Vehicle
+from roadlog.study.faults import first_fault
+from roadlog.study.settings import Study
+
+LONGEST_NAME = 60
+NUMBERS = {  # our field: unit, words
+    "displacement_l": ("l", ("displacement", "engine size", "engine displacement", "capacity")),
+    "mass_kg": ("kg", ("mass", "test mass", "weight", "kerb mass", "curb weight", "kerb weight")),
+    "cylinders": ("", ("cylinders", "number of cylinders")),
+}
+TEXTS = {
+    "vehicle": ("vehicle", "car", "vehicle id", "fleet number", "name", "id", "van", "bus", "truck",
+                "taxi", "registration", "plate", "number plate"),
+    "vin": ("vin", "vehicle identification number", "chassis number"),
+    "fuel": ("fuel", "fuel type"),
+    "class": ("class", "vehicle class"),
+    "aspiration": ("aspiration",),
+    "zone": ("zone", "time zone", "timezone"),
+    "arm": ("arm",),
+}  # fmt: skip
+DATES = {
+    "fitted_from": ("fitted from", "fitted", "fitted on", "roll out", "rollout", "rolled out",
+                    "roll out date", "installed", "installed on", "date fitted"),
+    "fitted_until": ("fitted until", "removed", "removed on", "taken out"),
+    "day": ("day", "date"),
+}  # fmt: skip
+BLOCK = ("block",)
+DECLARED = ("fuel", "displacement_l", "mass_kg", "cylinders", "aspiration")
+
+
+@dataclass(frozen=True)
+class Listed:
+    """One vehicle's line: what is declared of it, its arm or the days of it, and other columns."""
+
+    name: str
+    line: int
+    vehicle: Vehicle
+    vin: str = ""
+    zone: str | None = None
+    arm: Arm | None = None
+    fitted_from: str = ""  # days as YYYY-MM-DD
+    fitted_until: str = ""
+    labels: Mapping[str, str] = field(default_factory=dict)
+
+
+class Assigned(NamedTuple):
+    """What a day was given: its arm, its switch unit and the block that chance dealt within."""
+
+    arm: Arm
+    unit: str
+    block: str = ""
+
+
+@dataclass(frozen=True)
+class Arms:
+    """In which arm a vehicle was on a day.
+
+    `days` is the schedule. Without one, `arm` is for good, else the add-on was in from
+    `fitted_from` on.
+    """
+
+    days: Mapping[str, Assigned] | None = None
+    arm: Arm | None = None
+    fitted_from: str = ""
+    fitted_until: str = ""
+    table: str = "vehicles.csv"
+
+    def of(self, day: str) -> Assigned | Fact:
+        """What a day (YYYY-MM-DD) was given, or why nothing."""
+        if self.days is not None:
+            return self.days.get(day) or LeftOut.NOT_SCHEDULED(day=day)
+        if self.arm is not None:
+            return Assigned(self.arm, day)
+        if not self.fitted_from:
+            return LeftOut.NO_ARM(table=self.table)
+        if day in (self.fitted_from, self.fitted_until):
+            return LeftOut.CHANGED_THAT_DAY()
+        fitted = day > self.fitted_from and not (self.fitted_until and day > self.fitted_until)
+        return Assigned(ARMS[fitted], day)
+
+
+def tidy(name: object) -> str:
+    """A vehicle's name on one line, accents in one spelling."""
+    return unicodedata.normalize("NFC", " ".join(str(name).split()))
+
+
+def bad_name(name: str) -> Fact | None:
+    """Why a name can't be a vehicle's."""
+    printable = all(unicodedata.category(c)[0] != "C" for c in name)
+    return None if 0 < len(name) <= LONGEST_NAME and printable else LeftOut.NAME(name=name[:80])
+
+
+def read_vehicles(path: Path, study: Study) -> dict[str, Listed]:
+    """The table of vehicles, by name.
+
+    A column that isn't known is a label of the vehicle (depot, tyre), for strata and groups. What
+    a line leaves blank is as in the study's `[vehicle]`.
+
+    Raises
+    ------
+    InputError
+        If it has no column of names, or naming the line of a wrong cell.
+    """
+    table = read_table(path)
+    columns, labels = _columns(table, path, study.time.day_first)
+    if "vehicle" not in columns:
+        raise InputError(f"{path}: no column 'vehicle': add one with the name of each vehicle")
+    found: dict[str, Listed] = {}
+    for i in range(len(table)):
+        line = line_of(table, i)
+        cells = {k: v.iloc[i] for k, v in columns.items() if pd.notna(v.iloc[i])}
+        name = tidy(cells.get("vehicle", ""))
+        if bad_name(name):
+            raise InputError(f"{path}: line {line}: no vehicle: give its name, on one line")
+        if name in found:
+            raise InputError(
+                f"{path}: line {line}: '{name}' is on line {found[name].line} already: keep one"
+            )
+        listed = _listed(cells, study, f"{path}: line {line}")
+        own = {h: str(c.iloc[i]) for h, c in labels.items() if pd.notna(c.iloc[i])}
+        told: dict[str, str] = {k: str(cells[k]) for k in ("fuel", "class") if k in cells}
+        found[name] = Listed(name=name, line=line, labels=told | own, **listed)
+    return found
+
+
+def read_schedule(path: Path, study: Study) -> dict[str, dict[str, Assigned]]:
+    """A schedule by vehicle and day: vehicle ("" for all) -> day -> arm and block.
+
+    Raises
+    ------
+    InputError
+        If a column is missing, or naming the line of a wrong cell.
+    """
+    table = read_table(path)
+    columns, _ = _columns(table, path, study.time.day_first)
+    for name in ("day", "arm"):
+        if name not in columns:
+            raise InputError(
+                f"{path}: no column '{name}': add it (known: vehicle, day, arm, block)"
+            )
+    blocks = next((table[h] for h in table.columns if split_unit(str(h))[0] in BLOCK), None)
+    found: dict[str, dict[str, Assigned]] = {}
+    for i in range(len(table)):
+        where = f"{path}: line {line_of(table, i)}"
+        day, arm = columns["day"].iloc[i], _arm(columns["arm"].iloc[i], study, where)
+        name = tidy(columns["vehicle"].iloc[i]) if "vehicle" in columns else ""
+        if pd.isna(day) or arm is None:
+            raise InputError(f"{where}: day or arm is blank: fill it in")
+        block = "" if blocks is None or pd.isna(blocks.iloc[i]) else str(blocks.iloc[i])
+        mine = found.setdefault(name, {})
+        told = Assigned(arm, str(day), block)
+        if mine.setdefault(str(day), told) != told:
+            raise InputError(f"{where}: {name or 'the fleet'} has {day} twice: keep one")
+    return found
+
+
+def _columns(
+    table: pd.DataFrame, path: Path, day_first: bool | None
+) -> tuple[dict[str, pd.Series], dict[str, pd.Series]]:
+    """Columns by our field, in our units; those that mean nothing to us by their heading."""
+    mark = decimal_mark(table)
+    known: dict[str, pd.Series] = {}
+    labels: dict[str, pd.Series] = {}
+    for header in map(str, table.columns):
+        words, unit = split_unit(header)
+        cells = table[header]
+        name = _field(words, header)
+        if name is None:
+            labels[" ".join(header.split())] = cells
+            continue
+        if name in known:
+            raise InputError(f"{path}: two columns give {name.replace('_', ' ')}: leave one out")
+        if name in DATES:
+            known[name] = read_days(cells, day_first, path, header)
+        elif name == "cylinders":
+            known[name] = quantity(cells, None, "ratio", path, header, decimal=mark)
+        elif name in NUMBERS:
+            own = NUMBERS[name][0]
+            known[name] = quantity(cells, unit, own, path, header, decimal=mark)
+        else:
+            known[name] = cells
+    return known, labels
+
+
+def _field(words: str, header: str) -> str | None:
+    plain = header.strip().lower()
+    for name, (_, spelled) in NUMBERS.items():
+        if words in spelled or plain == name:
+            return name
+    for name, spelled in {**TEXTS, **DATES}.items():
+        if words in spelled or plain in (*spelled, name):
+            return name
+    return None
+
+
+def _listed(cells: Mapping[str, object], study: Study, where: str) -> dict[str, Any]:
+    """What a line says, as `Listed` has it."""
+    declared: dict[str, object] = {k: cells[k] for k in DECLARED if k in cells}
+    if "fuel" in declared:
+        declared["fuel"] = _spelled(str(declared["fuel"]), ("E0", "E10", "E15", "E85", "diesel"))
+    if "aspiration" in declared:
+        declared["aspiration"] = str(declared["aspiration"]).strip().lower()
+    if "cylinders" in declared:
+        declared["cylinders"] = int(np.round(float(str(declared["cylinders"]))))
+    own = str(cells.get("class", "")).strip().lower().replace(" ", "-")
+    base: dict[str, object] = dict(study.vehicle.model_dump())
+    if own in CLASSES:
+        for name in ("mass_kg", "road_load", "cda_m2", "crr"):
+            base.pop(name)
+        declared["class"] = own
+        base.pop("vehicle_class")
+    try:
+        vehicle = Vehicle.model_validate({**base, **declared})
+    except ValidationError as e:
+        raise InputError(f"{where}: {first_fault(e, Vehicle)}") from e
+    days = {k: str(cells[k]) for k in ("fitted_from", "fitted_until") if k in cells}
+    if days.get("fitted_until", "9") <= days.get("fitted_from", ""):
+        raise InputError(f"{where}: taken out on {days['fitted_until']}, before it was fitted")
+    zone = cells.get("zone")
+    return {
+        "vehicle": vehicle,
+        "vin": str(cells.get("vin", "")).strip().upper(),
+        "zone": None if zone is None else str(zone),
+        "arm": _arm(cells.get("arm"), study, where),
+        **days,
+    }
+
+
+def _spelled(word: str, choices: tuple[str, ...]) -> str:
+    tidied = word.strip()
+    return next((c for c in choices if c.casefold() == tidied.casefold()), tidied)
+
+
+def _arm(cell: object, study: Study, where: str) -> Arm | None:
+    if cell is None or pd.isna(cell):  # type: ignore[call-overload]
+        return None
+    words: dict[str, Arm] = {
+        **{a: a for a in ARMS},
+        **{w.casefold(): a for a, w in study.labels.items()},
+    }
+    arm = words.get(" ".join(str(cell).split()).casefold())
+    if arm is None:
+        raise InputError(f"{where}: '{cell}' is no arm: write {' or '.join(words)}")
+    return arm
+
+
+def arms_of(
+    name: str,
+    listed: Listed | None,
+    schedule: Mapping[str, Mapping[str, Assigned]] | None,
+    study: Study,
+    table: str,
+) -> Arms:
+    """How one vehicle was switched: by the fleet's schedule, the study's own, or its line."""
+    if schedule is not None:
+        return Arms(days={**schedule.get("", {}), **schedule.get(name, {})})
+    if study.schedule is not None and study.schedule.unit:
+        days = {
+            str(day): Assigned(u.arm, str(u.unit), "" if u.block is None else str(u.block))
+            for u in study.schedule.unit
+            if u.arm is not None
+            for day in (u.unit, *u.also)
+            if isinstance(day, dt.date)
+        }
+        return Arms(days=days)
+    if listed is None:
+        return Arms(table=table)
+    return Arms(None, listed.arm, listed.fitted_from, listed.fitted_until, table)

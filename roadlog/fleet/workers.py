@@ -1,0 +1,314 @@
+"""Where a fleet's tasks are done: here, in processes of this computer, or on a cluster.
+
+Tasks go in one by one and results come out as they are done, never more in flight than the workers
+can hold. A task that fails or whose worker dies is told with why; it never ends the work.
+"""
+
+import errno
+import itertools
+import multiprocessing
+import os
+import time
+from collections.abc import Callable, Iterable, Iterator
+from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
+from concurrent.futures.process import BrokenProcessPool
+from contextlib import contextmanager
+from dataclasses import dataclass, replace
+from functools import partial
+from typing import Any
+
+from roadlog.errors import DesignError, InputError, RoadlogError
+from roadlog.fleet.facts import LeftOut
+from roadlog.quantities.facts import Fact
+from roadlog.study.own_code import code_sha256
+
+MOST_TRIES = 3  # of one task, each after its worker died or its disk failed
+PER_WORKER = 2  # tasks in flight: one being done and one waiting
+NO_WORKER_S = 60.0  # without any worker, before a cluster is given up
+_DISK = (errno.ENOSPC, errno.EDQUOT, errno.EROFS)
+
+
+@dataclass(frozen=True)
+class Task:
+    """A call of a module's function, named for whoever reads the list of what was left out."""
+
+    name: str
+    call: Callable[..., Any]
+    arguments: tuple[Any, ...]
+    tries: int = 1
+
+
+@dataclass(frozen=True)
+class Done:
+    """A task that came to its end: its result, or why it has none."""
+
+    task: Task
+    result: Any = None
+    lost: Fact | None = None
+    again: bool = False  # may go well another time: a disk or memory failed
+
+
+class DiskFailed(InputError):
+    """The disk that results go to is full or can't be written: the work stops, nothing is lost."""
+
+
+Run = Callable[[Iterable[Task]], Iterator[Done]]
+
+
+def done_of(task: Task) -> Done:
+    """Do a task; whatever it raises becomes part of what is told.
+
+    Raises
+    ------
+    DiskFailed
+        If the disk is full: then every task would fail.
+    """
+    try:
+        return Done(task, task.call(*task.arguments))
+    except DiskFailed:
+        raise
+    except RoadlogError as e:
+        kind = LeftOut.UNREADABLE if isinstance(e, InputError) else LeftOut.NO_ANSWER
+        return Done(task, lost=kind(why=str(e)))
+    except OSError as e:
+        if e.errno in _DISK:
+            raise DiskFailed(
+                f"{e.filename or 'the disk'}: {e.strerror}: make room and run it again; what is "
+                "done is kept"
+            ) from e
+        where = f"{e.filename}: " if e.filename else ""
+        return Done(task, lost=LeftOut.UNREADABLE(why=f"{where}{e.strerror or e}"), again=True)
+    except MemoryError:
+        return Done(task, lost=LeftOut.BROKE(what="out of memory"), again=True)
+    except Exception as e:
+        what = f"{type(e).__name__}: {e}"[:300]
+        return Done(task, lost=LeftOut.BROKE(what=" ".join(what.split())))
+
+
+def _retried(done: Done) -> Task | None:
+    """The task once more, if that may help."""
+    if done.again and done.task.tries < MOST_TRIES:
+        return replace(done.task, tries=done.task.tries + 1)
+    return None
+
+
+def _dead(task: Task) -> Done:
+    return Done(task, lost=LeftOut.DIED(n=task.tries))
+
+
+def serial(tasks: Iterable[Task]) -> Iterator[Done]:
+    """Do the tasks here, one after the other."""
+    for task in tasks:
+        done = done_of(task)
+        while (again := _retried(done)) is not None:
+            done = done_of(again)
+        yield done
+
+
+@contextmanager
+def processes(n: int) -> Iterator[Run]:
+    """Processes of this computer, `n` of them, that do tasks as long as they are held."""
+    if n <= 1:
+        yield serial
+        return
+    with _Pool(n) as pool:
+        yield partial(_in_pool, pool)
+
+
+def _in_pool(pool: "_Pool", tasks: Iterable[Task]) -> Iterator[Done]:
+    left = iter(tasks)
+    suspects: list[Task] = []
+    todo: list[Task] = []
+    flight: dict[Future[Done], Task] = {}
+    while True:
+        fresh = itertools.chain(_taken(todo), left)
+        for task in itertools.islice(fresh, max(0, PER_WORKER * pool.n - len(flight))):
+            flight[pool.submit(task)] = task
+        if not flight:
+            break
+        ready, _ = wait(flight, return_when=FIRST_COMPLETED)
+        broken = False
+        for future in ready:
+            task = flight.pop(future)
+            try:
+                done = future.result()
+            except BrokenProcessPool:
+                suspects.append(task)
+                broken = True
+                continue
+            again = _retried(done)
+            if again is None:
+                yield done
+            else:
+                todo.append(again)
+        if broken:
+            suspects += list(flight.values())
+            flight.clear()
+            pool.renew()
+    yield from _one_by_one(suspects)
+
+
+def _start_method() -> multiprocessing.context.BaseContext:
+    """New processes from one that has the libraries loaded and no threads, where there is that."""
+    if "forkserver" not in multiprocessing.get_all_start_methods():
+        return multiprocessing.get_context("spawn")
+    context = multiprocessing.get_context("forkserver")
+    context.set_forkserver_preload(["roadlog.fleet.one_vehicle"])
+    return context
+
+
+class _Pool:
+    """A pool that can be renewed when a process of it died."""
+
+    def __init__(self, n: int) -> None:
+        self.n = n
+        self.pool = self._new()
+
+    def _new(self) -> ProcessPoolExecutor:
+        return ProcessPoolExecutor(self.n, mp_context=_start_method())
+
+    def submit(self, task: Task) -> "Future[Done]":
+        try:
+            return self.pool.submit(done_of, task)
+        except BrokenProcessPool:
+            self.renew()
+            return self.pool.submit(done_of, task)
+
+    def renew(self) -> None:
+        self.pool.shutdown(wait=False, cancel_futures=True)
+        self.pool = self._new()
+
+    def __enter__(self) -> "_Pool":
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.pool.shutdown(wait=True, cancel_futures=True)
+
+
+def _one_by_one(suspects: Iterable[Task]) -> Iterator[Done]:
+    """Tasks in flight when a process died, each alone, so that the guilty one is known."""
+    for suspect in suspects:
+        task = suspect
+        while True:
+            with _Pool(1) as pool:
+                try:
+                    done = pool.submit(task).result()
+                except BrokenProcessPool:
+                    if task.tries >= MOST_TRIES:
+                        yield _dead(task)
+                        break
+                    task = replace(task, tries=task.tries + 1)
+                    continue
+            again = _retried(done)
+            if again is None:
+                yield done
+                break
+            task = again
+
+
+def usual_workers() -> int:
+    """As many processes as this one may use cores."""
+    return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
+
+
+@contextmanager
+def cluster(address: str) -> Iterator[Run]:
+    """The Dask cluster whose scheduler is at `address`.
+
+    Raises
+    ------
+    InputError
+        If the extra isn't installed, nothing answers there, or its workers have other code.
+    """
+    try:
+        import distributed
+    except ImportError as e:
+        raise InputError(
+            "--scheduler needs the extra 'fleet': pip install 'roadlog[fleet]', or leave it out to "
+            "work in processes of this computer"
+        ) from e
+    try:
+        client: Any = distributed.Client(  # type: ignore[no-untyped-call,unused-ignore]
+            address, timeout="10s", set_as_default=False
+        )
+    except (OSError, ValueError, TimeoutError) as e:
+        raise InputError(
+            f"--scheduler {address}: no scheduler answers there: start one with 'dask scheduler' "
+            "and workers with 'dask worker', or correct the address"
+        ) from e
+    with client:
+        _require_same_code(client, address)
+        yield partial(_on_cluster, client)
+
+
+def _require_same_code(client: Any, address: str) -> None:
+    client.wait_for_workers(1, timeout=NO_WORKER_S)
+    for worker, code in client.run(code_sha256, on_error="return").items():
+        if code != code_sha256():
+            raise InputError(
+                f"--scheduler {address}: the worker at {worker} has "
+                + (f"no roadlog that answers ({code})" if isinstance(code, Exception) else
+                   "another state of roadlog's code")
+                + ": install the same there, so that all results are alike"
+            )  # fmt: skip
+
+
+def _on_cluster(client: Any, tasks: Iterable[Task]) -> Iterator[Done]:
+    import distributed
+
+    left, todo, suspects = iter(tasks), list[Task](), list[Task]()
+    flight: dict[Any, Task] = {}
+    alive = time.monotonic()
+    while True:
+        workers = client.scheduler_info(n_workers=-1)["workers"]
+        threads = sum(int(w["nthreads"]) for w in workers.values())
+        alive = time.monotonic() if threads else alive
+        if time.monotonic() - alive > NO_WORKER_S:
+            raise DesignError(
+                "the cluster has had no worker for a minute: start workers and run it again; what "
+                "is done is kept"
+            )
+        room = max(0, PER_WORKER * max(threads, 1) - len(flight))
+        for task in itertools.islice(itertools.chain(_taken(todo), left), room):
+            flight[client.submit(done_of, task, pure=False, retries=0)] = task
+        if not flight and not suspects:
+            return
+        if not flight:
+            one = suspects.pop()
+            flight[client.submit(done_of, one, pure=False, retries=0)] = one
+        for future in _ready(list(flight)):
+            task = flight.pop(future)
+            try:
+                done = future.result()
+            except distributed.KilledWorker:
+                if task.tries > 1:
+                    yield _dead(task)
+                else:  # workers that died beside it may have been another task's
+                    suspects.append(replace(task, tries=task.tries + 1))
+                continue
+            except distributed.CancelledError as e:
+                raise DesignError(
+                    "the scheduler was lost: start it and run this again; what is done is kept"
+                ) from e
+            again = _retried(done)
+            if again is None:
+                yield done
+            else:
+                todo.append(again)
+            future.release()
+
+
+def _taken(todo: list[Task]) -> Iterator[Task]:
+    while todo:
+        yield todo.pop(0)
+
+
+def _ready(futures: list[Any]) -> list[Any]:
+    """Those that are done, after a second at the most."""
+    from distributed import wait as wait_for
+
+    waiting: Any = wait_for
+    try:
+        return list(waiting(futures, timeout=1.0, return_when="FIRST_COMPLETED").done)
+    except TimeoutError:
+        return []

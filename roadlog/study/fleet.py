@@ -1,0 +1,44 @@
+"""`[fleet]` of study.toml: where many vehicles' logs lie, and how the add-on was switched."""
+
+import datetime as dt
+from typing import Annotated, Literal
+
+from pydantic import Field, model_validator
+
+from roadlog.study.car import _Table
+
+Switched = Literal["within", "vehicle", "rollout"]
+
+
+class FleetRule(_Table):
+    """`[fleet]`: many vehicles, one question.
+
+    `logs` are patterns of files; the first folder or name with a `*` in it is the vehicle, else the
+    part that `{vehicle}` stands for. `data` is a Parquet file or a folder of them instead, with the
+    vehicle in the column `vehicle_column` or in the folders' names (`vehicle=…/month=…`).
+    `vehicles` is a table kept by hand of what each vehicle is; `schedule` one with vehicle, day and
+    arm. `switched`: `within` each vehicle by day, by `vehicle` for good, or by `rollout`: every one
+    without the add-on first, each with it from its own day on. `strata` and `groups` are headings
+    of the table of vehicles: chance dealt within `strata`; the effect by `groups` was planned.
+    """
+
+    logs: tuple[str, ...] = ()
+    data: str | None = None
+    vehicle_column: str | None = None
+    run_column: str | None = None
+    vehicles: str = "vehicles.csv"
+    schedule: str | None = None
+    switched: Switched = "within"
+    randomised: bool = False
+    baseline_until: dt.date | None = None
+    period_days: Annotated[int, Field(ge=1, le=366)] = 7
+    strata: str | None = None
+    groups: tuple[str, ...] = ()
+
+    @model_validator(mode="after")
+    def _one_source(self) -> "FleetRule":
+        if self.logs and self.data is not None:
+            raise ValueError("give logs or data, not both")
+        if self.baseline_until is not None and self.switched != "vehicle":
+            raise ValueError("baseline_until belongs to vehicles in one arm for good")
+        return self

@@ -1,0 +1,66 @@
+"""From many vehicles' logs to their pass tables: alike wherever it is done, and however often."""
+
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from roadlog.analysis.analyse import analyse
+from roadlog.fleet.pipeline import Tables, find_fleet, fleet_tables
+from roadlog.fleet.workers import Run, processes, serial
+from roadlog.runs.table import open_study
+from roadlog.study.fleet import FleetRule
+from roadlog.study.folder import load_study
+
+
+def tables_of(root: Path, out: Path, run: Run = serial) -> Tables:
+    fleet = find_fleet(load_study(root), root)
+    return fleet_tables(fleet, run, out=out, work=out / "computed")
+
+
+@pytest.fixture(scope="module")
+def made(small_fleet: Path, tmp_path_factory: pytest.TempPathFactory) -> Tables:
+    return tables_of(small_fleet, tmp_path_factory.mktemp("made"))
+
+
+def frames(tables: Tables) -> list[pd.DataFrame]:
+    return [*tables.passes(), *tables.runs(), tables.left_out]
+
+
+def test_a_fleet_of_one_car_has_the_pass_table_of_its_analysis(tmp_path: Path) -> None:
+    root = Path("sample_logs")
+    rule = FleetRule(logs=("{vehicle}/*.csv",))
+    fleet = find_fleet(load_study(root), root, rule)
+    tables = fleet_tables(fleet, serial, out=tmp_path, work=tmp_path / "computed")
+    (ours,) = tables.passes()
+    theirs = analyse(*open_study(root)).passes
+    for name in theirs.columns:
+        if name.startswith("remark_") or name not in ours:
+            continue
+        mine, other = ours[name], theirs[name]
+        if pd.api.types.is_float_dtype(other):
+            np.testing.assert_allclose(mine, other, rtol=1e-12, err_msg=name)
+        else:
+            assert mine.astype(str).tolist() == other.astype(str).tolist(), name
+    assert set(theirs.columns) - set(ours.columns) <= {c for c in theirs if "remark" in c}
+
+
+def test_every_vehicle_has_its_passes_by_month(made: Tables, small_fleet: Path) -> None:
+    assert [r.vehicle for r in made.compared] == ["car 0", "car 1", "car 2"]
+    for record in made.compared:
+        assert record.passes[0].startswith(f"vehicle=car%20{record.vehicle[-1]}/month=2026-03/")
+        assert record.n_used == 8
+    for table in made.passes():
+        assert table["arm"].nunique() == 2
+        assert set(table["start"].dt.strftime("%Y-%m")) == {"2026-03"}
+
+
+def test_two_processes_come_to_the_same_as_none(
+    made: Tables, small_fleet: Path, tmp_path: Path
+) -> None:
+    with processes(2) as run:
+        there = tables_of(small_fleet, tmp_path, run)
+    for one, two in zip(frames(made), frames(there), strict=True):
+        pd.testing.assert_frame_equal(one, two, check_exact=True)
+    assert [r.key for r in made.records] == [r.key for r in there.records]
