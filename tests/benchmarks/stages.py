@@ -1,0 +1,267 @@
+"""CPU time of every stage from Parquet to pass table, with a scan by DuckDB as the floor.
+
+`python -m tests.benchmarks.stages` makes a seeded synthetic study of 1,000 runs (a million samples)
+as one Parquet file a run, takes it through the stages one after the other and prints samples a
+second of one core for each. `--against TREE` does the same with the roadlog of another tree first,
+and says whether the two pass tables are equal. `--memory N` takes N runs through the stages that
+work run by run, none kept, and prints the peak.
+"""
+
+import argparse
+import dataclasses
+import json
+import os
+import pickle
+import resource
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+DAYS = 20  # of the demonstration, two runs a day: the material of which all runs are made
+TOLERANCE = 1e-9
+
+
+def make_runs(folder: Path, copies: int, seed: int = 1) -> None:
+    """Write `copies` times the demonstration's 40 drives, each with receiver noise of its own."""
+    from roadlog.demo import make_study
+    from roadlog.runs.table import build_runs, open_study, read_logs
+    from roadlog.weather.reports import study_weather
+
+    demo = folder / "demo"
+    make_study(demo, days=DAYS)
+    study, sources = open_study(demo)
+    logs = read_logs(study, sources, lambda items: items)
+    runs = build_runs(study, sources, logs, "day")
+    weather = study_weather(demo, study, runs["start"])
+    assert weather is not None
+    rng, tables, skies = np.random.default_rng(seed), [], []
+    (folder / "runs").mkdir()
+    for copy in range(copies):
+        later = pd.Timedelta(weeks=4 * copy)
+        skies.append(weather.assign(time=weather["time"] + later))
+        table = runs.drop(columns="log").assign(run=runs["run"] + copy * len(runs))
+        table["start"] += later
+        table["switch_unit"] = [f"{u} {copy}" for u in table["switch_unit"]]
+        tables.append(table.assign(file=[f"{r:05d}.parquet" for r in table["run"]]))
+        for file, log in zip(tables[-1]["file"], runs["log"], strict=True):
+            frame = logs[log].frame
+            bias, n = rng.normal(0, 2e-5, 2), len(frame)
+            for axis, name in enumerate(("lat_deg", "lon_deg")):
+                frame = frame.assign(
+                    **{
+                        name: frame[name]
+                        + bias[axis] * bool(copy)
+                        + rng.normal(0, 4e-6, n) * bool(copy)
+                    }
+                )
+            frame.to_parquet(folder / "runs" / str(file), index=False)
+    with (folder / "study.pickle").open("wb") as out:
+        every = pd.concat(tables, ignore_index=True)
+        pickle.dump((study, every, pd.concat(skies, ignore_index=True)), out)
+
+
+@dataclasses.dataclass(frozen=True)
+class _Log:
+    """What the time base takes of a log."""
+
+    frame: pd.DataFrame
+    path: Path
+    facts: tuple[Any, ...] = ()
+
+
+class _Clock:
+    """CPU seconds of named stages, the least of several rounds."""
+
+    def __init__(self, rounds: int) -> None:
+        self.rounds, self.seconds = rounds, dict[str, float]()
+
+    def __call__(self, name: str, stage: Callable[[], Any]) -> Any:
+        for _ in range(self.rounds):
+            begin = time.process_time()
+            result = stage()
+            took = time.process_time() - begin
+            self.seconds[name] = min(took, self.seconds.get(name, np.inf))
+        return result
+
+
+def measure(folder: Path, rounds: int) -> dict[str, float]:
+    """Take the runs through every stage; write `passes.parquet` into the folder's `out`."""
+    import roadlog
+    from roadlog import fuel, road
+    from roadlog.analysis import metering
+    from roadlog.passes.conditions import add_conditions, usual_level
+    from roadlog.passes.table import build_passes
+
+    with (folder / "study.pickle").open("rb") as source:
+        study, runs, weather = pickle.load(source)
+    files = [folder / "runs" / f for f in runs["file"]]
+    clock = _Clock(rounds)
+    frames = clock("read", lambda: [pd.read_parquet(f) for f in files])
+    clock("scan by DuckDB", lambda: _scan(folder))
+    logs = [_Log(frame, path) for frame, path in zip(frames, files, strict=True)]
+    samples = clock("time base", lambda: metering.sampled(logs, False)[0])  # type: ignore[arg-type]
+    n = sum(map(len, samples))
+    runs = metering.judged(runs, samples)
+    arm = runs["arm"].to_numpy()
+    calibration = clock(
+        "calibration (once)",
+        lambda: fuel.calibrate(
+            [s for s, a in zip(samples, arm, strict=True) if a == "baseline"],
+            study,
+            fitted_samples=[s for s, a in zip(samples, arm, strict=True) if a == "fitted"],
+        ),
+    )
+    flows = clock(
+        "fuel flow", lambda: [fuel.fuel_flow(s, study, "maf-trims", calibration) for s in samples]
+    )
+    runs = metering._with_totals(runs, flows, study, [None] * len(flows))
+    tracks = {int(r): f for r, f in zip(runs["run"], flows, strict=True)}
+    arms = {int(r): str(a) for r, a in zip(runs["run"], arm, strict=True)}
+    network = clock("network (once)", lambda: road.find_network(tracks, arms))
+    together = getattr(road, "match_all", None)
+
+    def placed() -> dict[int, pd.DataFrame]:
+        if together is not None:
+            return together(tracks, network)  # type: ignore[no-any-return]
+        return {r: road.match(f, network, r) for r, f in tracks.items()}
+
+    matched = clock("placing on the road", placed)
+    matched = clock("gaps bridged", lambda: road.bridged(matched, network))
+    starts = {int(r): t for r, t in zip(runs["run"], runs["start"], strict=True)}
+    usual = usual_level(tracks.values())
+    tracks = clock(
+        "conditions",
+        lambda: {
+            r: add_conditions(
+                t, study.vehicle, start=starts[r], weather=weather, wind_at_car=0.33, usual=usual
+            )
+            for r, t in matched.items()
+        },
+    )
+    passes = clock("pass table", lambda: build_passes(tracks, runs, network, study, None))
+    out = folder / "out"
+    out.mkdir(exist_ok=True)
+    told = {c: passes[c].astype(str) for c in passes if passes[c].dtype == object}
+    passes.assign(**told).to_parquet(out / "passes.parquet")
+    return {"samples": n, "tree": str(Path(roadlog.__file__).parents[1]), **clock.seconds}
+
+
+def _scan(folder: Path) -> None:
+    """Every cell of every file through DuckDB: the sum of each column, on one thread."""
+    import duckdb
+
+    with duckdb.connect() as db:
+        db.execute("SET threads = 1")
+        db.execute(f"SELECT sum(COLUMNS(*)) FROM '{folder}/runs/*.parquet'").fetchall()
+
+
+def streamed(folder: Path, runs: int) -> float:
+    """Peak memory [MB] of taking `runs` runs through the stages, each forgotten when it is done."""
+    from roadlog import fuel, road
+    from roadlog.analysis import metering
+    from roadlog.passes.conditions import add_conditions
+    from roadlog.passes.table import build_passes
+
+    with (folder / "study.pickle").open("rb") as source:
+        study, table, weather = pickle.load(source)
+
+    def flows(first: int, last: int) -> Iterator[pd.DataFrame]:
+        nonlocal calibration
+        for file in table["file"][first:last]:
+            path = folder / "runs" / file
+            samples = metering.sampled([_Log(pd.read_parquet(path), path)], False)[0]  # type: ignore[list-item]
+            calibration = calibration or fuel.calibrate(samples, study)
+            yield fuel.fuel_flow(samples[0], study, "maf-trims", calibration)
+
+    calibration = None
+    some = dict(enumerate(flows(0, 40)))
+    network = road.find_network(some, dict(zip(some, table["arm"], strict=False)))
+    for run, flow in enumerate(flows(0, runs)):
+        track = add_conditions(
+            road.match(flow, network, run), study.vehicle, start=table["start"][run],
+            weather=weather,
+        )  # fmt: skip
+        row = table.iloc[[run]].assign(used=True, reason="", km=1.0, run=run)
+        build_passes({run: track}, row, network, study, None)
+    return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+
+
+def differences(one: pd.DataFrame, two: pd.DataFrame) -> list[str]:
+    """Columns of two pass tables that differ: numbers by more than `TOLERANCE`, else at all."""
+    if list(one.columns) != list(two.columns) or len(one) != len(two):
+        return [f"shape {one.shape} and {two.shape}"]
+    found = []
+    for name in one.columns:
+        a, b = one[name], two[name]
+        if pd.api.types.is_float_dtype(a):
+            same = np.isclose(a, b, rtol=TOLERANCE, atol=1e-12, equal_nan=True).all()
+        else:
+            same = a.equals(b)
+        if not same:
+            found.append(name)
+    return found
+
+
+def _run(folder: Path, tree: Path | None, *arguments: str) -> dict[str, Any]:
+    """Measure in a process of its own, with the roadlog of `tree`."""
+    here = Path(__file__).resolve().parents[2]
+    path = os.pathsep.join(str(p) for p in (tree, here) if p is not None)
+    command = [sys.executable, str(Path(__file__).resolve()), str(folder), *arguments]
+    said = subprocess.run(
+        command, env={**os.environ, "PYTHONPATH": path}, check=True, stdout=subprocess.PIPE
+    )
+    return json.loads(said.stdout)  # type: ignore[no-any-return]
+
+
+def compare(folder: Path, tree: Path | None, rounds: int) -> None:
+    """Print the table of stages, and whether the pass tables are equal."""
+    told = {}
+    tables = []
+    for name, of in [("before", tree), ("now", None)] if tree else [("now", None)]:
+        told[name] = _run(folder, of, "--measure", "--rounds", str(rounds))
+        tables.append(pd.read_parquet(folder / "out" / "passes.parquet"))
+    now = told["now"]
+    n = now["samples"]
+    print(f"{n:,} samples; thousand samples a second of one core (CPU s)")
+    for stage in [k for k in now if k not in ("samples", "tree")]:
+        cells = [f"{n / told[k][stage] / 1000:9,.0f} ({told[k][stage]:6.2f} s)" for k in told]
+        ratio = f"{told['before'][stage] / now[stage]:6.1f} times" if tree else ""
+        print(f"{stage:22}", *cells, ratio)
+    if tree:
+        odd = differences(*tables)
+        print(f"{len(tables[0])} passes:", "differ in " + ", ".join(odd) if odd else "equal")
+
+
+def main() -> None:
+    """Make the runs if they aren't there, then measure."""
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("folder", type=Path, nargs="?")
+    parser.add_argument("--copies", type=int, default=25, help="of the demonstration's 40 drives")
+    parser.add_argument("--rounds", type=int, default=1)
+    parser.add_argument("--against", type=Path, metavar="TREE")
+    parser.add_argument("--measure", action="store_true", help=argparse.SUPPRESS)
+    parser.add_argument("--memory", type=int, metavar="N")
+    a = parser.parse_args()
+    if a.measure:
+        print(json.dumps(measure(a.folder, a.rounds)))
+        return
+    with tempfile.TemporaryDirectory() as scratch:
+        folder = a.folder or Path(scratch)
+        if not (folder / "study.pickle").exists():
+            folder.mkdir(parents=True, exist_ok=True)
+            make_runs(folder, a.copies)
+        if a.memory:
+            print(f"{a.memory} runs: peak {streamed(folder, a.memory):.0f} MB")
+        else:
+            compare(folder, a.against, a.rounds)
+
+
+if __name__ == "__main__":
+    main()
