@@ -8,9 +8,9 @@ baseline runs fix beforehand for every later step.
 from dataclasses import dataclass
 
 import numpy as np
-import pandas as pd
 
 from roadlog.physics.air import GAS_CONSTANT_DRY_AIR
+from roadlog.quantities.columns import Table
 from roadlog.quantities.signals import LAMBDA_MEASURED, TRIMS, signal
 
 Array = np.ndarray
@@ -106,7 +106,7 @@ def ve_terms(rpm: Array, map_kpa: Array) -> Array:
     return np.stack([np.ones_like(r), r, r * r, p, r * p], axis=-1)
 
 
-def manifold_air(samples: pd.DataFrame, displacement_l: float) -> Array:
+def manifold_air(samples: Table, displacement_l: float) -> Array:
     """Air flow [g/s] of a four-stroke that fills its displacement at manifold state.
 
     Ideal gas: p V/(R T) a cycle, rpm/120 cycles a second (displacement once in two revolutions).
@@ -118,7 +118,7 @@ def manifold_air(samples: pd.DataFrame, displacement_l: float) -> Array:
 
 
 def air_flow(
-    samples: pd.DataFrame,
+    samples: Table,
     measure: str,
     displacement_l: float | None,
     ve: VolumetricEfficiency | None = None,
@@ -164,13 +164,13 @@ def air_flow(
     return filled
 
 
-def air_per_revolution(samples: pd.DataFrame, air_g_s: Array) -> Array:
+def air_per_revolution(samples: Table, air_g_s: Array) -> Array:
     """Air per crankshaft revolution [g]; NaN where the engine doesn't turn."""
     rpm = signal(samples, "rpm")
     return np.where(rpm > 0, air_g_s * 60 / np.where(rpm > 0, rpm, 1.0), np.nan)
 
 
-def trim_factor(samples: pd.DataFrame) -> Array:
+def trim_factor(samples: Table) -> Array:
     """1 + short-term + long-term trim, averaged over the banks that have both [1]; else NaN.
 
     >>> samples = pd.DataFrame({"stft1_pct": [2.0], "ltft1_pct": [3.0], "stft2_pct": [0.0],
@@ -178,14 +178,21 @@ def trim_factor(samples: pd.DataFrame) -> Array:
     >>> trim_factor(samples)
     array([1.03])
     """
-    banks = np.stack([signal(samples, short) + signal(samples, long) for short, long in TRIMS])
+    logged = [
+        signal(samples, short) + signal(samples, long)
+        for short, long in TRIMS
+        if short in samples.columns and long in samples.columns
+    ]
+    if not logged:
+        return np.full(len(samples), np.nan)
+    banks = np.stack(logged)
     there = np.isfinite(banks)
     count = there.sum(axis=0)
     total = np.where(there, banks, 0.0).sum(axis=0)
     return np.where(count > 0, 1 + total / np.maximum(count, 1) / 100, np.nan)
 
 
-def measured_lambda(samples: pd.DataFrame) -> Array:
+def measured_lambda(samples: Table) -> Array:
     """λ of the wide-band sensors before the catalyst [1], averaged over banks; NaN if none.
 
     Readings outside 0.7 to 1.3 are left out: fuel cut, or a sensor that isn't hot yet.
@@ -198,7 +205,10 @@ def measured_lambda(samples: pd.DataFrame) -> Array:
     >>> measured_lambda(samples)
     array([ 1., nan])
     """
-    banks = np.stack([signal(samples, name) for name in LAMBDA_MEASURED])
+    logged = [signal(samples, name) for name in LAMBDA_MEASURED if name in samples.columns]
+    if not logged:
+        return np.full(len(samples), np.nan)
+    banks = np.stack(logged)
     low, high = LAMBDA_LIMITS
     there = (banks >= low) & (banks <= high)
     count = there.sum(axis=0)

@@ -18,31 +18,33 @@ from roadlog.fuel.air import (
 from roadlog.fuel.choice import ESTIMATORS, computable_estimators
 from roadlog.fuel.states import CUT, UNCLEAR, cut_state, lambda_bounds, standing_still
 from roadlog.ingest.timebase import distance_km, integrate
+from roadlog.quantities.columns import Columns, Table, Words, columns_of, frame_of
 from roadlog.quantities.fuels import FUELS, Fuel, blend, mass_g
 from roadlog.quantities.signals import signal
 from roadlog.quantities.tables import FUEL
 from roadlog.quantities.warm import WARM_AFTER_S
 from roadlog.study.settings import Study
 
-STATES = np.array(["metered", "enriched", "unclear", "cut", "missing"], dtype=object)
+STATES = ("metered", "enriched", "unclear", "cut", "missing")
 IDLE_BELOW_KMH, LEAST_IDLE_SAMPLES = 1.0, 15
 _METERED, _ENRICHED, _UNCLEAR, _CUT, _MISSING = range(5)
 
 
-def fuel_of(samples: pd.DataFrame, study: Study, batch: Fuel | None = None) -> Fuel:
+def fuel_of(samples: Table, study: Study, batch: Fuel | None = None) -> Fuel:
     """The fuel of one run: for E85 the blend by the median of PID 52 if logged, else the batch's
     fuel, else the declared one.
 
     PID 51 can't tell E0 from E10, and PID 52 is often absent.
     """
-    ethanol = signal(samples, "ethanol_pct")
-    ethanol = ethanol[np.isfinite(ethanol)]
-    if study.vehicle.fuel == "E85" and len(ethanol):
-        return blend(float(np.median(ethanol)) / 100)
+    if study.vehicle.fuel == "E85" and "ethanol_pct" in samples.columns:
+        ethanol = signal(samples, "ethanol_pct")
+        ethanol = ethanol[np.isfinite(ethanol)]
+        if len(ethanol):
+            return blend(float(np.median(ethanol)) / 100)
     return FUELS[study.vehicle.fuel] if batch is None else batch
 
 
-def litres_per_gram(samples: pd.DataFrame, study: Study, batch: Fuel | None = None) -> float:
+def litres_per_gram(samples: Table, study: Study, batch: Fuel | None = None) -> float:
     """Litres of the declared fuel at 15 °C that hold the energy of one gram of the run's fuel.
 
     With the declared fuel in the tank this is its specific volume; another batch counts by its
@@ -98,6 +100,17 @@ def fuel_flow(
     >>> flow["fuel_flow_g_s"].round(3).tolist(), flow["fuel_state"].tolist()
     ([0.5, 0.5], ['metered', 'metered'])
     """
+    return FUEL.check(frame_of(flow_of(columns_of(samples), study, estimator, calibration, batch)))
+
+
+def flow_of(
+    samples: Columns,
+    study: Study,
+    estimator: str,
+    calibration: Calibration,
+    batch: Fuel | None = None,
+) -> Columns:
+    """`fuel_flow` of a run's columns."""
     if estimator == "rate":
         low, high, state = _from_rate(samples, study, calibration, batch)
     elif estimator == "injection":
@@ -105,13 +118,11 @@ def fuel_flow(
     else:
         low, high, state = _from_air(samples, study, estimator, calibration, batch)
     low, high = study.vehicle.fuel_scale * low, study.vehicle.fuel_scale * high
-    return FUEL.check(
-        samples.assign(
-            fuel_flow_g_s=(low + high) / 2,
-            fuel_flow_low_g_s=low,
-            fuel_flow_high_g_s=high,
-            fuel_state=STATES[state],
-        )
+    return samples.assign(
+        fuel_flow_g_s=(low + high) / 2,
+        fuel_flow_low_g_s=low,
+        fuel_flow_high_g_s=high,
+        fuel_state=Words(state, STATES),
     )
 
 
@@ -181,7 +192,7 @@ def idle_flow_g_s(flow: pd.DataFrame) -> float:
 
 
 def _from_rate(
-    samples: pd.DataFrame, study: Study, calibration: Calibration, batch: Fuel | None
+    samples: Columns, study: Study, calibration: Calibration, batch: Fuel | None
 ) -> tuple[Array, Array, Array]:
     """Bounds and state code from the engine's own fuel rate."""
     if calibration.rate_signal == "fuel_rate_g_s":
@@ -192,16 +203,16 @@ def _from_rate(
     return _told_by_engine(flow, samples)
 
 
-def _from_injection(samples: pd.DataFrame, study: Study) -> tuple[Array, Array, Array]:
+def _from_injection(samples: Columns, study: Study) -> tuple[Array, Array, Array]:
     """Bounds and state code from the mass of one injection: a cylinder fires every two turns."""
     assert study.vehicle.cylinders is not None, "injection needs cylinders"
     strokes_s = study.vehicle.cylinders * signal(samples, "rpm") / 120
     return _told_by_engine(signal(samples, "injected_mg_stroke") / 1000 * strokes_s, samples)
 
 
-def _told_by_engine(flow: Array, samples: pd.DataFrame) -> tuple[Array, Array, Array]:
+def _told_by_engine(flow: Array, samples: Columns) -> tuple[Array, Array, Array]:
     """As told; nothing where the engine stands, which many loggers leave blank."""
-    resting = ~np.isfinite(flow) & standing_still(samples) & (samples["dt_s"].to_numpy() > 0)
+    resting = ~np.isfinite(flow) & standing_still(samples) & (signal(samples, "dt_s") > 0)
     flow = np.where(resting, 0.0, flow)
     state = np.where(flow > 0, _METERED, _CUT)
     state[~np.isfinite(flow)] = _MISSING
@@ -209,7 +220,7 @@ def _told_by_engine(flow: Array, samples: pd.DataFrame) -> tuple[Array, Array, A
 
 
 def _from_air(
-    samples: pd.DataFrame,
+    samples: Columns,
     study: Study,
     estimator: str,
     calibration: Calibration,
@@ -232,7 +243,7 @@ def _from_air(
     state = np.where(enriched, _ENRICHED, _METERED)
     state[cut == UNCLEAR] = _UNCLEAR
     state[cut == CUT] = _CUT
-    in_gap = (samples["dt_s"].to_numpy(np.float64) == 0) & ~np.isfinite(air)
+    in_gap = (signal(samples, "dt_s") == 0) & ~np.isfinite(air)
     missing = ~np.isfinite(high) | in_gap
     low[missing] = high[missing] = np.nan
     state[missing] = _MISSING

@@ -9,10 +9,10 @@ enrichment" in section 1 of the method.
 from collections.abc import Sequence
 
 import numpy as np
-import pandas as pd
 
 from roadlog.fuel.air import Array, FullLoad
 from roadlog.physics.demand import acceleration
+from roadlog.quantities.columns import Table
 from roadlog.quantities.signals import signal
 from roadlog.study.car import Vehicle
 
@@ -26,7 +26,7 @@ REQUESTS = ("pedal_pct", "throttle_pct")
 
 
 def learn_full_load(
-    baseline: Sequence[pd.DataFrame], every_run: Sequence[pd.DataFrame], vehicle: Vehicle
+    baseline: Sequence[Table], every_run: Sequence[Table], vehicle: Vehicle
 ) -> FullLoad:
     """The request above which a band of rpm holds as much time as was at full load by air.
 
@@ -51,7 +51,7 @@ def learn_full_load(
     return FullLoad(by, tuple(thresholds))
 
 
-def at_full_load(samples: pd.DataFrame, full_load: FullLoad | None) -> Array:
+def at_full_load(samples: Table, full_load: FullLoad | None) -> Array:
     """Where the driver asks for full load; nowhere if that was never learnt."""
     if full_load is None:
         return np.zeros(len(samples), dtype=bool)
@@ -60,7 +60,7 @@ def at_full_load(samples: pd.DataFrame, full_load: FullLoad | None) -> Array:
     return asked
 
 
-def full_load_by_air(samples: pd.DataFrame, vehicle: Vehicle) -> Array:
+def full_load_by_air(samples: Table, vehicle: Vehicle) -> Array:
     """Where calculated load, absolute load or manifold pressure show full load.
 
     With forced induction only calculated load does: boost is no sign of it.
@@ -74,16 +74,16 @@ def full_load_by_air(samples: pd.DataFrame, vehicle: Vehicle) -> Array:
     return high
 
 
-def _mostly(run: pd.DataFrame, name: str) -> bool:
+def _mostly(run: Table, name: str) -> bool:
     there = np.isfinite(signal(run, name))
     return bool(there.size and there.mean() >= 0.5)
 
 
-def _request(samples: pd.DataFrame, by: str) -> Array:
+def _request(samples: Table, by: str) -> Array:
     if by != "speed_kmh":
         return signal(samples, by)
     if "speed_kmh" not in samples.columns or len(samples) < 2:
         return np.full(len(samples), np.nan)
     speed, rpm = signal(samples, "speed_kmh"), signal(samples, "rpm")
-    power = speed * acceleration(samples["t_s"].to_numpy(np.float64), speed)
+    power = speed * acceleration(signal(samples, "t_s"), speed)
     return np.where(rpm > 0, power / np.where(rpm > 0, rpm, 1.0), np.nan)

@@ -6,10 +6,11 @@ practice without a source, unless said otherwise.
 """
 
 import numpy as np
-import pandas as pd
 
 from roadlog.fuel.air import Array, Calibration
 from roadlog.physics.demand import acceleration
+from roadlog.quantities.arrays import median_step
+from roadlog.quantities.columns import Table, once
 from roadlog.quantities.signals import signal
 
 PRESSED, OPEN_QUESTION, AT_REST, NOT_KNOWN = range(4)
@@ -24,7 +25,7 @@ BRAKING_M_S2 = -0.6  # more than rolling or light driving uphill: engine drag an
 HELD_KMH, HELD_HALF_S = 1.5, 5.0  # cruise control keeps a speed so
 
 
-def asks_for_nothing(samples: pd.DataFrame, calibration: Calibration) -> Array:
+def asks_for_nothing(samples: Table, calibration: Calibration) -> Array:
     """What is known of the driver's foot, sample by sample.
 
     Parameters
@@ -48,6 +49,11 @@ def asks_for_nothing(samples: pd.DataFrame, calibration: Calibration) -> Array:
     idle's upper edge, where an accessory that runs at idle holds it, it may as well be light
     driving: at rest if the car slows down more than it would roll, else not known.
     """
+    return once(samples, ("foot", calibration), lambda: _foot(samples, calibration))
+
+
+def _foot(samples: Table, calibration: Calibration) -> Array:
+    """What `asks_for_nothing` tells."""
     pedal = signal(samples, "pedal_pct") - calibration.pedal_rest_pct
     plate = signal(samples, "throttle_pct")
     low = plate <= calibration.throttle_low_pct + THROTTLE_LOW_MARGIN_PCT
@@ -63,38 +69,61 @@ def asks_for_nothing(samples: pd.DataFrame, calibration: Calibration) -> Array:
     found[pedal_known] = PRESSED
     found[resting] = AT_REST
     found[resting & plate_known & ~shut] = NOT_KNOWN
-    found[resting & ~plate_known & _held_or_gained(samples)] = OPEN_QUESTION
+    alone = resting & ~plate_known
+    if alone.any():
+        found[alone & _held_or_gained(samples)] = OPEN_QUESTION
     return found
 
 
-def seconds_at_rest(samples: pd.DataFrame, resting: Array) -> Array:
+def seconds_at_rest(samples: Table, resting: Array) -> Array:
     """How long the foot has been off without a break [s], 0 where it isn't; gaps are breaks."""
-    t = samples["t_s"].to_numpy(np.float64)
-    unbroken = resting & (samples["dt_s"].to_numpy(np.float64) > 0)
+    t = signal(samples, "t_s")
+    unbroken = resting & (signal(samples, "dt_s") > 0)
     before = np.concatenate([[False], unbroken[:-1] & (np.diff(t) > 0)])
     first = np.maximum.accumulate(np.where(unbroken & ~before, np.arange(len(t)), 0))
     age: Array = np.where(unbroken, t - t[first], 0.0)
     return age
 
 
-def decelerating(samples: pd.DataFrame, threshold_m_s2: float = DECELERATING_M_S2) -> Array:
+def decelerating(samples: Table, threshold_m_s2: float = DECELERATING_M_S2) -> Array:
     """Where the car slows down more than it would by rolling free on a level road."""
     slowing: Array = _acceleration(samples) < threshold_m_s2
     return slowing
 
 
-def _acceleration(samples: pd.DataFrame) -> Array:
+def _acceleration(samples: Table) -> Array:
     if len(samples) < 2 or "speed_kmh" not in samples.columns:
         return np.full(len(samples), np.nan)
-    return acceleration(samples["t_s"].to_numpy(np.float64), signal(samples, "speed_kmh"))
+    return once(
+        samples,
+        "acceleration",
+        lambda: acceleration(signal(samples, "t_s"), signal(samples, "speed_kmh")),
+    )
 
 
-def _held_or_gained(samples: pd.DataFrame) -> Array:
+def _held_or_gained(samples: Table) -> Array:
     """Where speed stays within `HELD_KMH` either way over `HELD_HALF_S`, or rises."""
-    t, speed = samples["t_s"].to_numpy(np.float64), pd.Series(signal(samples, "speed_kmh"))
-    step = float(np.median(np.diff(t))) if len(t) > 1 else 1.0
-    window = 2 * max(1, round(HELD_HALF_S / step)) + 1
-    rolling = speed.rolling(window, center=True, min_periods=window // 2 + 1)
-    held = ((rolling.max() - rolling.min()) <= 2 * HELD_KMH).to_numpy()
+    t, speed = signal(samples, "t_s"), signal(samples, "speed_kmh")
+    step = median_step(t) if len(t) > 1 else 1.0
+    half = max(1, round(HELD_HALF_S / step))
+    known = np.isfinite(speed)
+    number = np.concatenate([[0], np.cumsum(known)])
+    at = np.arange(len(t))
+    enough = number[np.minimum(at + half + 1, len(t))] - number[np.maximum(at - half, 0)] > half
+    highest = _highest(np.where(known, speed, -np.inf), half)
+    lowest = -_highest(np.where(known, -speed, -np.inf), half)
+    held = enough & (highest - lowest <= 2 * HELD_KMH)
     driven: Array = held | (_acceleration(samples) > -DECELERATING_M_S2)
     return driven
+
+
+def _highest(value: Array, half: int) -> Array:
+    """The highest within `half` samples either way, by doubling the reach."""
+    none = np.full(half, -np.inf)
+    top, reach, width = np.concatenate([none, value, none]), 1, 2 * half + 1
+    while 2 * reach <= width:
+        top = np.maximum(top[: len(top) - reach], top[reach:])
+        reach *= 2
+    rest = width - reach
+    highest: Array = np.maximum(top[: len(top) - rest], top[rest:])
+    return highest

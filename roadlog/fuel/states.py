@@ -7,7 +7,6 @@ bounds. The thresholds here are common practice without a source, unless said ot
 """
 
 import numpy as np
-import pandas as pd
 
 from roadlog.fuel.air import LAMBDA_LIMITS, Array, Calibration, measured_lambda
 from roadlog.fuel.full_load import at_full_load
@@ -20,6 +19,7 @@ from roadlog.fuel.rest import (
     decelerating,
     seconds_at_rest,
 )
+from roadlog.quantities.columns import Table, once
 from roadlog.quantities.signals import (
     CLOSED_LOOP,
     CLOSED_LOOP_FAULT,
@@ -52,7 +52,7 @@ COLD_WITHOUT_STATUS_C = 40.0
 ENRICHED_LAMBDA = 0.97
 
 
-def cut_state(samples: pd.DataFrame, calibration: Calibration) -> Array:
+def cut_state(samples: Table, calibration: Calibration) -> Array:
     """Whether fuel was cut, sample by sample.
 
     Parameters
@@ -98,7 +98,7 @@ def cut_state(samples: pd.DataFrame, calibration: Calibration) -> Array:
     return state
 
 
-def fuel_status(samples: pd.DataFrame) -> Array:
+def fuel_status(samples: Table) -> Array:
     """PID 03 where it can be believed: NaN in a run that reads "load or cut" all along.
 
     An engine that idles, pulls and overruns isn't in one such state throughout, so the status
@@ -108,27 +108,31 @@ def fuel_status(samples: pd.DataFrame) -> Array:
     return np.full(len(status), np.nan) if status_sticks(samples) else status
 
 
-def status_sticks(samples: pd.DataFrame) -> bool:
+def status_sticks(samples: Table) -> bool:
     """Whether the fuel-system status stands at 'open loop by load or cut' all along."""
     stands = bool((signal(samples, "fuel_status") == OPEN_LOOP_LOAD_OR_CUT).any())
     return stands and _never_moves(samples)
 
 
-def _never_moves(samples: pd.DataFrame) -> bool:
+def _never_moves(samples: Table) -> bool:
     """Whether a run's fuel-system status keeps one value for minutes of driving."""
+    return once(samples, "status never moves", lambda: _stuck(samples))
+
+
+def _stuck(samples: Table) -> bool:
     status = signal(samples, "fuel_status")
     there = np.isfinite(status) & (signal(samples, "speed_kmh") > CUT_MIN_SPEED_KMH)
-    long = there.sum() and samples["dt_s"].to_numpy(np.float64)[there].sum() >= LEAST_STUCK_S
+    long = there.sum() and signal(samples, "dt_s")[there].sum() >= LEAST_STUCK_S
     return bool(long) and bool(np.ptp(status[np.isfinite(status)]) == 0)
 
 
-def standing_still(samples: pd.DataFrame) -> Array:
+def standing_still(samples: Table) -> Array:
     """Where the engine is known to stand: start-stop, or a hybrid on its battery."""
     stopped: Array = signal(samples, "rpm") < STOPPED_RPM
     return stopped
 
 
-def overrun(samples: pd.DataFrame, calibration: Calibration) -> Array:
+def overrun(samples: Table, calibration: Calibration) -> Array:
     """Where a fuel cut is possible at all: driven fast enough, above idle speed."""
     fast = signal(samples, "speed_kmh") > CUT_MIN_SPEED_KMH
     spinning = signal(samples, "rpm") > calibration.idle_rpm + CUT_RPM_ABOVE_IDLE
@@ -136,7 +140,7 @@ def overrun(samples: pd.DataFrame, calibration: Calibration) -> Array:
     return possible
 
 
-def certain_overrun(samples: pd.DataFrame, calibration: Calibration) -> Array:
+def certain_overrun(samples: Table, calibration: Calibration) -> Array:
     """Samples that are a cut by foot, speed and revs, whatever status and trims say."""
     resting = asks_for_nothing(samples, calibration) == AT_REST
     settled = seconds_at_rest(samples, resting) >= CUT_AFTER_REST_S
@@ -150,16 +154,19 @@ def certain_overrun(samples: pd.DataFrame, calibration: Calibration) -> Array:
     return certain
 
 
-def trims_zero(samples: pd.DataFrame) -> Array:
+def trims_zero(samples: Table) -> Array:
     """1 where the short term trims of all logged banks are exactly zero, 0 where not, else NaN."""
-    banks = np.stack([signal(samples, short) for short, _ in TRIMS])
+    logged = [signal(samples, short) for short, _ in TRIMS if short in samples.columns]
+    if not logged:
+        return np.full(len(samples), np.nan)
+    banks = np.stack(logged)
     there = np.isfinite(banks)
     zero = (~there | (np.abs(banks) < ZERO_TRIM_PCT)).all(axis=0)
     return np.where(there.any(axis=0), zero, np.nan)
 
 
 def lambda_bounds(
-    samples: pd.DataFrame, calibration: Calibration, *, trust_sensor: bool = True
+    samples: Table, calibration: Calibration, *, trust_sensor: bool = True
 ) -> tuple[Array, Array, Array]:
     """Leanest and richest λ of the fuelled samples, and where the mixture is enriched.
 

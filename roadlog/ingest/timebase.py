@@ -14,6 +14,8 @@ import pandas as pd
 
 from roadlog.errors import InputError
 from roadlog.ingest.clock.coarse import spread_rounded
+from roadlog.quantities.arrays import median_step
+from roadlog.quantities.columns import columns_of, index_of
 from roadlog.quantities.signals import POSITION, SIGNALS, Nature
 from roadlog.quantities.tables import SAMPLES
 
@@ -31,6 +33,10 @@ _MIN_OVERLAP_S = 60.0
 _MIN_CORRELATION = 0.7
 _MIN_PROMINENCE = 0.02
 _MAX_LAG_CHANGE_S = 2.0
+_OFTEN = 0.9  # read at less than this share of the grid's step, a flow is averaged over it
+_ROUNDING = (
+    1e-9  # a variance that is less than this share of the sum of squares is looked at closely
+)
 
 
 @dataclass(frozen=True)
@@ -116,31 +122,37 @@ def resample(frame: pd.DataFrame, *, step_s: float = 1.0) -> pd.DataFrame:
     """
     if not step_s > 0:
         raise InputError(f"sampling step {step_s} s is not positive: give 1, 0.5 or 0.2")
-    names = [str(c) for c in frame.columns if c in SIGNALS]
-    raw = {c: frame[c].to_numpy(np.float64, na_value=np.nan) for c in names}
-    logged = np.zeros(len(frame), bool)
-    for v in raw.values():
-        logged |= np.isfinite(v)
+    told = columns_of(frame)
+    names = [c for c in told.columns if c in SIGNALS]
+    raw = np.array([told.floats(n) for n in names]).reshape(len(names), len(frame))
+    there = np.isfinite(raw)
+    logged = there.any(axis=0)
     if not logged.any():
         raise InputError("the log holds no row with a value of a known signal: check its columns")
-    times = frame["t_s"].to_numpy(np.float64)[logged]
-    backwards = np.flatnonzero(np.diff(times) < 0)
-    if backwards.size:
+    times = told.floats("t_s")
+    if not logged.all():
+        times, raw = times[logged], raw[:, logged]
+    steps = np.diff(times)
+    if len(steps) and steps.min() < 0:
+        backwards = np.flatnonzero(steps < 0)
         raise InputError(
             f"time runs backwards after {times[backwards[0]]:.1f} s: split the log there"
         )
     times = spread_rounded(times)
-    rows = np.unique(times)
+    new = np.append(True, times[1:] != times[:-1])
+    rows, distinct = times[new], bool(new.all())
     grid, at, dt = _grid(rows, step_s)
     edges = np.clip(np.append(grid - step_s / 2, grid[-1] + step_s / 2), rows[0], rows[-1])
-    columns: dict[str, Array] = {"t_s": grid, "dt_s": dt}
-    for name in names:
-        t, v = _readings(times, raw[name][logged], last=_keeps_last(name))
-        columns[name] = _carry(name, t, v, at, edges, step_s)
+    out = np.empty((2 + len(names), len(grid)))
+    out[0], out[1] = grid, dt
+    close = np.count_nonzero(rows[1:] - rows[:-1] < _OFTEN * step_s)
+    for name, values, into in zip(names, raw, out[2:], strict=True):
+        t, v = _readings(times, values, distinct=distinct, last=_keeps_last(name))
+        often = 2 * close >= len(t) - 1  # else the median interval is no less than that
+        into[:] = _carry(name, t, v, at, edges if often else None, step_s)
     if len(rows) > 1:
-        for name in names:
-            columns[name][dt == 0] = np.nan
-    return SAMPLES.check(pd.DataFrame(columns))
+        out[2:, dt == 0] = np.nan
+    return SAMPLES.check(pd.DataFrame(out.T, columns=index_of("t_s", "dt_s", *names), copy=False))
 
 
 def integrate(samples: pd.DataFrame, column: str, *, also: Sequence[str] = ()) -> float:
@@ -199,11 +211,10 @@ def speed_scale(samples: pd.DataFrame) -> SpeedScale:
         reaches 0.7 at its peak, stands out from the median over all lags by 0.02 or more (a flat
         correlation says nothing), and the run's two halves agree within 2 s.
     """
-    if not {"speed_kmh", "gps_speed_kmh"} <= set(samples.columns):
+    if not {"speed_kmh", "gps_speed_kmh"} <= set(samples.columns.tolist()):
         return SpeedScale(np.nan, 0.0, np.nan, False, 0, "the run has not both speeds")
-    t = samples["t_s"].to_numpy(np.float64)
-    wheel = samples["speed_kmh"].to_numpy(np.float64)
-    gps = samples["gps_speed_kmh"].to_numpy(np.float64)
+    told = columns_of(samples)
+    t, wheel, gps = told.floats("t_s"), told.floats("speed_kmh"), told.floats("gps_speed_kmh")
     both = np.isfinite(wheel) & np.isfinite(gps)
     n = int(both.sum())
     step = float(t[1] - t[0]) if len(t) > 1 else 1.0
@@ -215,7 +226,8 @@ def speed_scale(samples: pd.DataFrame) -> SpeedScale:
     if not note:
         note = _lag_change(wheel, gps, step)
     lag = 0.0 if note else lag
-    shifted = _evaluate(t - lag, gps, t, FLOW_LIMIT_S[0], 0.0)
+    there = np.isfinite(gps)
+    shifted = _evaluate((t - lag)[there], gps[there], t, FLOW_LIMIT_S[0], 0.0)
     fast = np.isfinite(shifted) & (wheel > _MOVING_KMH) & (shifted > _MOVING_KMH)
     factor = float(np.median(shifted[fast] / wheel[fast])) if fast.sum() * step >= 30 else np.nan
     return SpeedScale(factor, lag, peak, not note, n, note)
@@ -261,7 +273,8 @@ def shift_positions(samples: pd.DataFrame, lag_s: float) -> pd.DataFrame:
     t = samples["t_s"].to_numpy(np.float64)
     moved = {}
     for name in names:
-        at, v = _readings(t - lag_s, samples[name].to_numpy(np.float64), last=_keeps_last(name))
+        values = samples[name].to_numpy(np.float64)
+        at, v = _readings(t - lag_s, values, distinct=False, last=_keeps_last(name))
         moved[name] = _carry(name, at, v, t, None, np.inf)
     return samples.assign(**moved)
 
@@ -313,11 +326,7 @@ def _keeps_last(name: str) -> bool:
 def _limit_s(nature: Nature, median_s: float) -> float:
     if nature in ("slow", "status"):
         return SLOW_LIMIT_S
-    return float(np.clip(GAP_INTERVALS * median_s, *FLOW_LIMIT_S))
-
-
-def _median_interval(t: Array) -> float:
-    return float(np.median(np.diff(t))) if len(t) > 1 else 0.0
+    return min(max(GAP_INTERVALS * median_s, FLOW_LIMIT_S[0]), FLOW_LIMIT_S[1])
 
 
 def _grid(rows: Array, step_s: float) -> tuple[Array, Array, Array]:
@@ -330,44 +339,51 @@ def _grid(rows: Array, step_s: float) -> tuple[Array, Array, Array]:
     if len(rows) == 1:
         return grid, grid, np.zeros(n)
     interval = np.diff(rows)
-    gap = interval > _limit_s("flow", _median_interval(rows))
+    gap = interval > _limit_s("flow", median_step(rows))
     covered = np.concatenate([[0.0], np.cumsum(np.where(gap, 0.0, interval))])
     dt = np.diff(np.interp(np.append(grid - step_s / 2, grid[-1] + step_s / 2), rows, covered))
     dt[dt < 1e-9] = 0.0
     at = np.clip(grid, rows[0], rows[-1])
+    if not gap.any():
+        return grid, at, dt
     i = np.clip(np.searchsorted(rows, at, side="right") - 1, 0, len(interval) - 1)
     left, right = rows[i], rows[i + 1]
     nearest = np.where(at - left <= right - at, left, right)
     return grid, np.where(gap[i], nearest, at), dt
 
 
-def _readings(times: Array, values: Array, *, last: bool) -> tuple[Array, Array]:
+def _readings(times: Array, values: Array, *, distinct: bool, last: bool) -> tuple[Array, Array]:
     """The finite readings of one signal at distinct times; doubles averaged, or the last kept."""
     there = np.isfinite(values)
-    t, v = times[there], values[there]
-    if len(t) < 2 or (np.diff(t) > 0).all():
+    t, v = (times, values) if there.all() else (times[there], values[there])
+    if distinct or len(t) < 2 or (t[1:] > t[:-1]).all():
         return t, v
-    distinct, start, counts = np.unique(t, return_index=True, return_counts=True)
+    each, start, counts = np.unique(t, return_index=True, return_counts=True)
     if last:
-        return distinct, v[start + counts - 1]
-    return distinct, np.add.reduceat(v, start) / counts
+        return each, v[start + counts - 1]
+    return each, np.add.reduceat(v, start) / counts
 
 
 def _carry(name: str, t: Array, v: Array, at: Array, edges: Array | None, step_s: float) -> Array:
-    """One signal, from its readings to the times `at`, by its nature."""
+    """One signal, from its readings to the non-decreasing times `at`, by its nature."""
     if len(t) == 0:
         return np.full(len(at), np.nan)
     nature = SIGNALS[name].nature
-    median = _median_interval(t)
-    limit = _limit_s(nature, median)
     if name == _CIRCULAR:
-        turned = np.unwrap(v, period=360.0)
-        return _evaluate(t, turned, at, _limit_s("position", median), 0.0) % 360.0
+        limit = _limit_s("position", median_step(t))
+        return _evaluate(t, np.unwrap(v, period=360.0), at, limit, 0.0) % 360.0
     if nature == "status":
-        return _hold(t, v, at, limit)
-    beyond = {"slow": limit, "flow": min(median, limit)}.get(nature, 0.0)
-    value = _evaluate(t, v, at, limit, beyond)
-    if nature == "flow" and edges is not None and 0 < median < 0.9 * step_s:
+        return _hold(t, v, at, SLOW_LIMIT_S)
+    if nature == "slow":
+        return _evaluate(t, v, at, SLOW_LIMIT_S, SLOW_LIMIT_S)
+    often = nature == "flow" and edges is not None
+    if not often and not _beyond(t, at, FLOW_LIMIT_S[0]).size:
+        value: Array = np.interp(at, t, v)
+        return value
+    median = median_step(t)
+    limit = _limit_s(nature, median)
+    value = _evaluate(t, v, at, limit, min(median, limit) if nature == "flow" else 0.0)
+    if often and edges is not None and 0 < median < _OFTEN * step_s:
         mean, share = _cell_means(t, v, edges, limit)
         value = np.where(share > 0.25 * step_s, mean, value)
     return value
@@ -381,24 +397,42 @@ def _hold(t: Array, v: Array, at: Array, limit_s: float) -> Array:
     return np.where(age <= limit_s, held, np.nan)
 
 
+def _beyond(t: Array, at: Array, limit_s: float) -> Array:
+    """Which of the non-decreasing times `at` may lie between readings further apart than that.
+
+    Those before the first reading and after the last are among them.
+    """
+    first, last = at.searchsorted(t[0]), at.searchsorted(t[-1], side="right")
+    wide: Array = np.flatnonzero(t[1:] - t[:-1] > limit_s * (1 - 1e-9))
+    if not wide.size:
+        if first == 0 and last == len(at):
+            return wide
+        return np.append(np.arange(first), np.arange(last, len(at)))
+    opened = np.searchsorted(at, t[wide], side="right")
+    closed = np.searchsorted(at, t[wide + 1])
+    inside = [np.arange(a, b) for a, b in zip(opened, closed, strict=True) if b > a]
+    return np.concatenate([np.arange(first), *inside, np.arange(last, len(at))])
+
+
 def _evaluate(t: Array, v: Array, at: Array, limit_s: float, beyond_s: float) -> Array:
-    """Interpolate linearly where the readings around lie within `limit_s`, else hold `beyond_s`."""
-    there = np.isfinite(v)
-    t, v = t[there], v[there]
+    """Interpolate linearly where the readings around lie within `limit_s`, else hold `beyond_s`.
+
+    The times `at` don't decrease.
+    """
     if len(t) == 0:
         return np.full(len(at), np.nan)
     value: Array = np.interp(at, t, v)
-    right = np.searchsorted(t, at, side="left")
-    after = np.where(right < len(t), t[np.minimum(right, len(t) - 1)], np.inf)
-    left = np.searchsorted(t, at, side="right") - 1
-    before = np.where(left >= 0, t[np.maximum(left, 0)], -np.inf)
-    since, until = at - before, after - at
-    far = since + until > limit_s
-    if not far.any():
+    doubtful = _beyond(t, at, limit_s)
+    if not doubtful.size:
         return value
+    when = at[doubtful]
+    right = np.searchsorted(t, when, side="left")
+    left = np.searchsorted(t, when, side="right") - 1
+    since = np.where(left >= 0, when - t[np.maximum(left, 0)], np.inf)
+    until = np.where(right < len(t), t[np.minimum(right, len(t) - 1)] - when, np.inf)
     held = np.where(since <= until, v[np.maximum(left, 0)], v[np.minimum(right, len(t) - 1)])
-    near = np.minimum(since, until) <= beyond_s
-    value[far] = np.where(near, held, np.nan)[far]
+    held = np.where(np.minimum(since, until) <= beyond_s, held, np.nan)
+    value[doubtful] = np.where(since + until > limit_s, held, value[doubtful])
     return value
 
 
@@ -420,20 +454,47 @@ def _cell_means(t: Array, v: Array, edges: Array, limit_s: float) -> tuple[Array
 
 
 def _correlations(wheel: Array, gps: Array, step: float) -> tuple[Array, Array]:
-    """Pearson correlation of the two speeds at every lag on the grid; positive = GPS late."""
+    """Pearson correlation of the two speeds at every lag on the grid; positive = GPS late.
+
+    From the sums over the samples that have both, for all lags at once.
+    """
     reach = round(MAX_LAG_S / step)
     lags = np.arange(-reach, reach + 1)
+    a_there, b_there = np.isfinite(wheel), np.isfinite(gps)
+    a, x = _centred(wheel, a_there), a_there.astype(float)
+    b, y = np.zeros((2, len(gps) + 2 * reach))
+    inside = slice(reach, reach + len(gps))
+    b[inside], y[inside] = _centred(gps, b_there), b_there
+    n, ab = np.correlate(y, x), np.correlate(b, a)
+    sa, saa = np.correlate(y, a), np.correlate(y, a * a)
+    sb, sbb = np.correlate(b, x), np.correlate(b * b, x)
     r = np.full(len(lags), np.nan)
-    for k in range(len(lags)):
-        late, early = max(0, k - reach), max(0, reach - k)
-        a, b = wheel[early : len(wheel) - late], gps[late : len(gps) - early]
-        ok = np.isfinite(a) & np.isfinite(b)
-        if ok.sum() * step < _MIN_OVERLAP_S / 2:
-            continue
-        x, y = a[ok] - a[ok].mean(), b[ok] - b[ok].mean()
-        spread = float(np.sqrt((x @ x) * (y @ y)))
-        r[k] = x @ y / spread if spread > 0 else 0.0
+    enough = ~(n * step < _MIN_OVERLAP_S / 2)
+    over = np.maximum(n, 1.0)
+    va, vb, both = saa - sa * sa / over, sbb - sb * sb / over, ab - sa * sb / over
+    clear = (va > _ROUNDING * saa) & (vb > _ROUNDING * sbb)
+    sure = enough & clear
+    r[sure] = both[sure] / np.sqrt(va[sure] * vb[sure])
+    for k in np.flatnonzero(enough & ~clear):
+        r[k] = _correlation(wheel, gps, int(lags[k]))
     return lags * step, r
+
+
+def _centred(value: Array, there: Array) -> Array:
+    """The values less their mean, 0 where there is none."""
+    if not there.any():
+        return np.zeros(len(value))
+    return np.where(there, value - value[there].mean(), 0.0)
+
+
+def _correlation(wheel: Array, gps: Array, lag: int) -> float:
+    """Pearson correlation at one lag [samples], 0 where either speed stands."""
+    late, early = max(0, lag), max(0, -lag)
+    a, b = wheel[early : len(wheel) - late], gps[late : len(gps) - early]
+    ok = np.isfinite(a) & np.isfinite(b)
+    x, y = a[ok] - a[ok].mean(), b[ok] - b[ok].mean()
+    spread = float(np.sqrt((x @ x) * (y @ y)))
+    return float(x @ y) / spread if spread > 0 else 0.0
 
 
 def _find_lag(wheel: Array, gps: Array, step: float) -> tuple[float, float, str]:
@@ -447,7 +508,10 @@ def _find_lag(wheel: Array, gps: Array, step: float) -> tuple[float, float, str]
         return 0.0, peak, f"the clocks differ by {MAX_LAG_S:.0f} s or more"
     if peak < _MIN_CORRELATION or peak - float(np.nanmedian(r)) < _MIN_PROMINENCE:
         return 0.0, peak, "the correlation of the two speeds is too flat to align the clocks"
-    around = r[k - 1 : k + 2]
+    around = r[k - 1 : k + 2].tolist()
+    if np.isfinite(around).all():  # to the last digit: readings 3 s apart lie within reach or not
+        around = [_correlation(wheel, gps, k + i - len(r) // 2) for i in (-1, 0, 1)]
+        peak = around[1]
     bend = float(around[0] - 2 * around[1] + around[2])
     refine = float(0.5 * (around[0] - around[2]) / bend) if np.isfinite(bend) and bend < 0 else 0.0
     return float(lags[k] + refine * step), peak, ""

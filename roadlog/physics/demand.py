@@ -4,7 +4,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from roadlog.physics.roadload import REFERENCE_DENSITY_KG_M3, RoadLoad
-from roadlog.quantities.arrays import Floats
+from roadlog.quantities.arrays import Floats, median_step
 from roadlog.quantities.units import KM_PER_MILE, STANDARD_GRAVITY_M_S2
 
 ROTATING_MASS = 1.04  # wheels and driveline as a share of mass; common practice, no source
@@ -124,9 +124,13 @@ def acceleration(t_s: Floats, speed_kmh: Floats) -> Floats:
     known = np.isfinite(speed_kmh)
     if known.sum() < 2:
         return np.full(len(t_s), np.nan)
-    step = float(np.median(np.diff(t_s)))
+    step = median_step(t_s)
     half = max(1, round(ACCELERATION_WINDOW_S / step / 2 - 0.25))
-    v = np.interp(t_s, t_s[known], speed_kmh[known]) / 3.6
+    if known.all():
+        v = speed_kmh / 3.6
+    else:
+        v = np.interp(t_s, t_s[known], speed_kmh[known]) / 3.6
     k = np.arange(-half, half + 1)
-    slope = np.convolve(np.pad(v, half, mode="edge"), k[::-1], "valid") / (k @ k) / step
+    ends = np.concatenate([np.full(half, v[0]), v, np.full(half, v[-1])])
+    slope = np.convolve(ends, k[::-1], "valid") / (k @ k) / step
     return np.where(known, slope, np.nan)

@@ -10,9 +10,9 @@ from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
-import pandas as pd
 
 from roadlog.quantities.arrays import Floats
+from roadlog.quantities.columns import Columns, Table
 from roadlog.quantities.units import UNITS
 
 Nature = Literal["flow", "slow", "status", "position"]
@@ -284,8 +284,10 @@ def plain(name: str) -> str:
     return word.upper() if len(word) <= 3 else word
 
 
-def signal(samples: pd.DataFrame, name: str) -> Floats:
+def signal(samples: Table, name: str) -> Floats:
     """One signal of a frame as an array; all NaN if the run never logged it."""
+    if isinstance(samples, Columns):
+        return samples.floats(name)
     if name not in samples.columns:
         return np.full(len(samples), np.nan)
     return samples[name].to_numpy(np.float64)
