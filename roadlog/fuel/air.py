@@ -147,6 +147,7 @@ def air_flow(
     SAE J1979, PIDs 10 and 43. Heywood, Internal Combustion Engine Fundamentals (1988), section
     2.10 (volumetric efficiency).
 
+    >>> import pandas as pd
     >>> samples = pd.DataFrame({"rpm": [2400.0], "absolute_load_pct": [50.0]})
     >>> air_flow(samples, "absolute-load", 2.0).round(2)
     array([23.68])
@@ -173,6 +174,7 @@ def air_per_revolution(samples: Table, air_g_s: Array) -> Array:
 def trim_factor(samples: Table) -> Array:
     """1 + short-term + long-term trim, averaged over the banks that have both [1]; else NaN.
 
+    >>> import pandas as pd
     >>> samples = pd.DataFrame({"stft1_pct": [2.0], "ltft1_pct": [3.0], "stft2_pct": [0.0],
     ...                         "ltft2_pct": [1.0]})
     >>> trim_factor(samples)
@@ -201,6 +203,7 @@ def measured_lambda(samples: Table) -> Array:
     ----------
     SAE J1979, PIDs 24-2B (with voltage) and 34-3B (with current), for sensors 1 to 8.
 
+    >>> import pandas as pd
     >>> samples = pd.DataFrame({"lambda_measured": [0.98, 1.99], "lambda_measured2": [1.02, 1.99]})
     >>> measured_lambda(samples)
     array([ 1., nan])
