@@ -76,6 +76,16 @@ def reading(
 def record(
     *, study: str, adapter: str, receiver: str, arm: str, tell: Callable[..., None]
 ) -> dict[str, Any]:
+    """Record drives until stopped, in a child that is started again if it dies."""
+    from roadlog.bench.recorder import kept_alive
+
+    given = {"study": study, "adapter": adapter, "receiver": receiver, "arm": arm}
+    return kept_alive(Path(study), given, tell)
+
+
+def record_here(
+    *, study: str, adapter: str, receiver: str, arm: str, say: Callable[[str], None]
+) -> dict[str, Any]:
     """Record drives until stopped, by the code of `roadlog record`."""
     from roadlog.recorder import run
     from roadlog.recorder.adapter import require_library
@@ -95,7 +105,7 @@ def record(
         port=adapter_place(adapter),
         baud=None,
         receiver=receiver_at(receiver) if receiver else None,
-        say=lambda text: tell("said", text=text),
+        say=say,
     )
     return {"code": code, "text": "Recording was stopped."}
 

@@ -45,14 +45,22 @@ def shown(folder: Path) -> Shown | None:
     Of a recorder that has just begun, "no adapter": nothing has answered yet.
     """
     path = folder / RECORDING
-    if not is_held(path):
-        return None
+    return (_last(path) or Shown()) if is_held(path) else None
+
+
+def left(folder: Path) -> Shown | None:
+    """What a recorder said last that died: None if one lives, or the last one ended by itself."""
+    path = folder / RECORDING
+    return None if is_held(path) else _last(path)
+
+
+def _last(path: Path) -> Shown | None:
     try:
         told = json.loads(path.read_text(encoding="utf-8"))
         found = Shown(told["state"], int(told["minutes"]), bool(told["run_open"]))
     except (OSError, ValueError, KeyError, TypeError):
-        return Shown()
-    return found if found.state in STATES else Shown()
+        return None
+    return found if found.state in STATES else None
 
 
 @contextmanager
@@ -79,6 +87,8 @@ def only_one(folder: Path) -> Iterator[Callable[[Shown], None]]:
         os.ftruncate(handle, 0)
         yield tell
     finally:
+        with contextlib.suppress(OSError):
+            os.ftruncate(handle, 0)  # it ended, it didn't die
         os.close(handle)
 
 

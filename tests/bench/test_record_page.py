@@ -1,6 +1,8 @@
 """Recording from the bench: parked first, one big state on the move, an end only when parked."""
 
+import os
 import re
+import signal
 import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -8,6 +10,7 @@ from pathlib import Path
 import pytest
 from starlette.testclient import TestClient
 
+from roadlog.bench import recorder
 from roadlog.bench.answers import ANSWERS
 from roadlog.bench.app import make_app
 from roadlog.bench.door import COOKIE, Door
@@ -15,7 +18,7 @@ from roadlog.bench.quick import Quick
 from roadlog.bench.recording import adapter_place
 from roadlog.bench.show import figures
 from roadlog.errors import InputError
-from roadlog.study.recording import Shown, only_one
+from roadlog.study.recording import RECORDING, Shown, left, only_one
 from roadlog.wording.units import shown_in, symbol
 from tests.bench.conftest import HOST
 from tests.ingest.recorder.peers import Line
@@ -216,3 +219,66 @@ def test_a_reading_is_told_in_the_readers_units() -> None:
         assert (figures(60.0, "km/h"), symbol("km/h")) == ("37.28", "mph")
     assert figures(101.0, "kPa") == "101"
     assert figures(123456.0, "km") == "123456"
+
+
+def child_of(study: Path) -> int:
+    """The process that holds the study's recording."""
+    place = (study / RECORDING).resolve()
+    for fd in Path("/proc").glob("[0-9]*/fd/*"):
+        try:
+            if fd.resolve() == place:
+                return int(fd.parts[2])
+        except OSError:
+            continue
+    raise AssertionError("nobody records")
+
+
+@pytest.mark.skipif(not Path("/proc/self/fd").exists(), reason="the child is found in /proc")
+def test_a_killed_recorder_is_started_again_on_the_same_run_and_the_page_says_so(
+    browser: TestClient, study: Path, line: Line
+) -> None:
+    browser.post(AT, data=parked(line, arm="fitted"))
+    waited(lambda: state(browser) == "recording", "it doesn't record")
+    first = child_of(study)
+    os.kill(first, signal.SIGKILL)
+    waited(lambda: state(browser) == "none", "it isn't dead")
+    assert "The recorder died" in browser.get(AT).text
+    waited(lambda: state(browser) == "recording", "it isn't started again")
+    assert child_of(study) != first
+    page = browser.get(AT).text
+    assert "It died once and was started again" in page
+    assert not re.search(r"<(form|button|a|input|select)\b", page)
+    assert len(list(study.glob("logs/**/*.log"))) == 1
+    assert browser.post(AT, data=parked(line)).status_code == 400
+    (job,) = (j for j in browser.app.state.bench.jobs.all() if j.task == "record")  # type: ignore[attr-defined]
+    keeper = int((job.folder / "alive").read_text())
+    os.kill(keeper, signal.SIGKILL)  # and none goes on that the page can't end
+    waited(lambda: state(browser) == "none", "it goes on alone")
+
+
+def test_a_recorder_that_dies_again_and_again_is_given_up(
+    study: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def dies(*_: object) -> None:
+        line = '{"state": "recording", "minutes": 3, "run_open": true}\n'
+        (study / RECORDING).write_text(line)
+
+    told: list[str] = []
+    monkeypatch.setattr(recorder, "_one_life", dies)
+    monkeypatch.setattr(recorder.signal, "signal", lambda *_: None)
+    end = recorder.kept_alive(study, {}, lambda kind, text: told.append(kind), 0.0)
+    assert end["code"] == 3
+    assert "isn't started again" in end["text"]
+    assert told == ["died"] * recorder.MOST_STARTS
+    assert left(study) == Shown("recording", 3, True)
+
+
+def test_a_dead_recorder_is_told_and_one_that_ended_isnt(browser: TestClient, study: Path) -> None:
+    with only_one(study) as tell:
+        tell(Shown("recording", 3, True))
+    assert left(study) is None
+    assert "died" not in browser.get(AT).text
+    (study / RECORDING).write_text('{"state": "recording", "minutes": 3, "run_open": true}')
+    assert "The recorder died in a drive" in browser.get(AT).text
+    (study / RECORDING).write_text('{"state": "on fire"}')
+    assert "died" not in browser.get(AT).text

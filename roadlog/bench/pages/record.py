@@ -13,13 +13,14 @@ from roadlog.bench.forms import typed
 from roadlog.bench.jobs import Job
 from roadlog.bench.show import N_, Here, Step, ask, bench_of, page, start_job, study_of
 from roadlog.errors import InputError
-from roadlog.study.recording import Shown, shown
+from roadlog.study.recording import Shown, left, shown
 
 WORDS = {
     "recording": N_("Recording"),
     "waiting": N_("Waiting for the engine"),
     "no adapter": N_("No adapter"),
     "none": N_("Not recording"),
+    "died": N_("The recorder died"),
 }
 STOPS_AFTER_MIN = 5  # without a reading, where no proof came that the ignition is off
 NOT_PARKED = "say that the car is parked: nothing here is to be operated while it moves"
@@ -40,13 +41,17 @@ async def record(request: Request) -> Response:
     now = await run_in_threadpool(shown, here.folder)
     last = await run_in_threadpool(_last, request, here.folder, "reading")
     if now is not None and (last is None or last.end() is not None):
-        return await _big(request, here.called, here.at, now, stops=_may_stop(now))
+        times = await run_in_threadpool(_deaths, request, here.folder)
+        return await _big(
+            request, here.called, here.at, now, stops=_may_stop(now), died=times
+        )  # fmt: skip
     told = await ask(request, "recording_choices", folder=here.folder)
     end = None if last is None else last.end()
     result = (end or {}).get("result", {})
     before = await run_in_threadpool(_last, request, here.folder, "record")
     ended = None if before is None else before.end()
     given = {} if before is None else before.given
+    died = await run_in_threadpool(left, here.folder)
     return await page(
         request,
         "record.html",
@@ -58,6 +63,8 @@ async def record(request: Request) -> Response:
         ages=_ages(result),
         ended=ended,
         starting=before is not None and ended is None,
+        died=died is not None,
+        in_drive=died is not None and died.run_open,
         adapter=result.get("adapter") or given.get("adapter", ""),
         receiver=result.get("receiver") or given.get("receiver", ""),
     )
@@ -65,6 +72,12 @@ async def record(request: Request) -> Response:
 
 def _last(request: Request, folder: Path, task: str) -> Job | None:
     return bench_of(request).jobs.latest(task, str(folder))
+
+
+def _deaths(request: Request, folder: Path) -> int:
+    """How often the recorder of this job died so far."""
+    job = _last(request, folder, "record")
+    return 0 if job is None else sum(e["kind"] == "died" for e in job.events()[0])
 
 
 def _ages(result: dict[str, Any]) -> list[list[Any]]:
@@ -79,8 +92,9 @@ def _may_stop(now: Shown) -> bool:
 
 
 async def _big(
-    request: Request, called: str, at: str, now: Shown | None, *, stops: bool | None
-) -> Response:
+    request: Request, called: str, at: str, now: Shown | None, *, stops: bool | None,
+    died: int = 0, lost: bool = False,
+) -> Response:  # fmt: skip
     state = "none" if now is None else now.state
     return await page(
         request,
@@ -88,7 +102,8 @@ async def _big(
         called=called,
         at=at,
         state=state,
-        word=WORDS[state],
+        word=WORDS["died" if lost else state],
+        died=died,
         minutes=0 if now is None else now.minutes,
         stops=stops,
     )
@@ -107,7 +122,8 @@ async def seen(request: Request) -> Response:
     """The state alone, for a phone: nothing to operate."""
     here = await study_of(request)
     now = await run_in_threadpool(shown, here.folder)
-    return await _big(request, here.called, here.at, now, stops=None)
+    lost = now is None and await run_in_threadpool(left, here.folder) is not None
+    return await _big(request, here.called, here.at, now, stops=None, lost=lost)
 
 
 async def test_reading(request: Request) -> Response:

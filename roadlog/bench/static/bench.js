@@ -32,10 +32,23 @@ async function watch(place) {
     place.querySelector(".minutes span").textContent = now.minutes;
   } catch {
     place.dataset.state = "unknown";
+    place.awake?.release();
     place.querySelector("h1").textContent = place.dataset.lost;
     place.querySelector(".minutes").hidden = true;
   }
   setTimeout(() => watch(place), 3000);
+}
+
+// While a drive is recorded and its page is shown, the screen stays on where the browser can do it.
+const seen = document.querySelector("body.seen[data-watch]");
+if (seen && navigator.wakeLock) {
+  stayAwake();
+  document.addEventListener("visibilitychange", stayAwake);
+}
+
+async function stayAwake() {
+  if (seen.dataset.state !== "recording" || document.visibilityState !== "visible") return;
+  try { seen.awake = await navigator.wakeLock.request("screen"); } catch { /* it sleeps as it would */ }
 }
 
 for (const place of document.querySelectorAll("[data-again]")) {
