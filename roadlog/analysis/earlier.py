@@ -112,10 +112,16 @@ class Earlier:
         )
 
     def variants(
-        self, samples: pd.DataFrame, study: Study, calibration: Calibration, batch: Fuel | None
-    ) -> pd.DataFrame:
-        """`roadlog.fuel.fuel_variants`, which is given the car, the add-on and the analysis."""
+        self, study: Study, calibration: Calibration
+    ) -> Callable[[pd.DataFrame, Fuel | None], pd.DataFrame]:
+        """`roadlog.fuel.fuel_variants` of a run's samples and batch, for one study.
+
+        Of the study it is given the car, the add-on and the choices of the analysis.
+        """
         seen = Study(vehicle=study.vehicle, device=study.device, analysis=study.analysis)
+        settings: object = object()  # that no key is made of
+        with suppress(NotKeyable):
+            settings = key_of(seen, calibration)
 
         def apart(found: pd.DataFrame) -> Kept:
             kept = Kept(pd.DataFrame(index=pd.RangeIndex(0)), found.to_dict("list"))
@@ -126,13 +132,16 @@ class Earlier:
         def together(kept: Kept) -> pd.DataFrame:
             return pd.DataFrame(kept.told)
 
-        return self._value(
-            "variants",
-            (samples, seen, calibration, batch),
-            lambda: fuel.fuel_variants(samples, seen, calibration, batch),
-            apart,
-            together,
-        )
+        def of(samples: pd.DataFrame, batch: Fuel | None) -> pd.DataFrame:
+            return self._value(
+                "variants",
+                (settings, samples, batch),
+                lambda: fuel.fuel_variants(samples, seen, calibration, batch),
+                apart,
+                together,
+            )
+
+        return of
 
     def _value(
         self,

@@ -318,14 +318,13 @@ def estimators_beside(
     runs : DataFrame
         `tables.RUNS`, whose `used` may leave out more than `metered.runs` does.
     """
-    calibration = metered.calibration
+    variants_of = earlier.variants(study, metered.calibration)
     tables = []
     for s, arm, km, used, batch in zip(
         metered.samples, runs["arm"], runs["km"], runs["used"], metered.batches, strict=True
     ):
         if used:
-            variants = earlier.variants(s, study, calibration, batch)
-            tables.append(variants.assign(arm=arm, km=km))
+            tables.append(variants_of(s, batch).assign(arm=arm, km=km))
     every = pd.concat(tables, ignore_index=True)
     rows = []
     for name in every["estimator"].unique():

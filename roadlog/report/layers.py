@@ -59,6 +59,9 @@ class Label:
     down_px: float
 
 
+_NOWHERE = (np.empty(0), np.empty(0))
+
+
 def width_px(passes: int, most: int) -> float:
     """Width of a line [px] for its number of passes."""
     return WIDTH_PX[0] + (WIDTH_PX[1] - WIDTH_PX[0]) * passes / max(most, 1)
@@ -132,7 +135,16 @@ def _shown_in() -> dict[str, Any]:
 
 def runs_without_line(analysed: Analysed) -> int:
     """How many runs have no line on the map."""
-    return sum(not _run_lines(analysed, int(run)) for run in analysed.runs["run"])
+    network = analysed.network
+    if network.origin is None:
+        return len(analysed.runs)
+    return sum(not _has_line(*network.lines.get(int(r), _NOWHERE)) for r in analysed.runs["run"])
+
+
+def _has_line(lat: Floats, lon: Floats) -> bool:
+    """Whether two positions follow each other."""
+    known = np.isfinite(lat) & np.isfinite(lon)
+    return bool((known[:-1] & known[1:]).any())
 
 
 def labels(leg: Leg) -> list[Label]:
@@ -202,7 +214,7 @@ def _run(record: Mapping[Any, Any], analysed: Analysed) -> dict[str, Any]:
 def _run_lines(analysed: Analysed, run: int) -> list[list[int]]:
     """A run's line, in pieces where it has no positions, thinned by shape."""
     origin = analysed.network.origin
-    lat, lon = analysed.network.lines.get(run, (np.empty(0), np.empty(0)))
+    lat, lon = analysed.network.lines.get(run, _NOWHERE)
     if origin is None:
         return []
     known = np.isfinite(lat) & np.isfinite(lon)

@@ -16,8 +16,8 @@ from roadlog.ingest.text.source import Text
 from roadlog.study.settings import ColumnRule, TimeRule
 
 _YEAR_LAST = re.compile(r"(\d{1,2})[-/.](\d{1,2})[-/.](?:\d{4}|\d{2})\b")
-# No text without one holds such a cell: before a cell no digit stands.
-_ANYWHERE = re.compile(r"(?<=\d)(?<!\d\d\d)[-/.]\d{1,2}[-/.](?:\d{4}|\d{2})\b")
+# Begins with what few places of a log hold, so that a text without it is passed over at once.
+_BEHIND_FIRST = re.compile(rb"[-/.]\d{1,2}[-/.](?:\d{4}|\d{2})\b")
 _HEAD_BYTES = 1 << 17
 
 
@@ -53,7 +53,7 @@ def _fields(path: Path, columns: Mapping[str, ColumnRule]) -> list[tuple[int, in
     try:
         with path.open("rb") as file:
             raw = utf8_text(Text.of(file.read(_HEAD_BYTES)), path)
-        if not _ANYWHERE.search(raw[:].decode("utf-8", "replace")):
+        if not _year_last(raw[:]):
             return []
         dialect = sniff(raw, path, partial(is_known, rules=columns))
     except (OSError, RoadlogError):
@@ -62,3 +62,10 @@ def _fields(path: Path, columns: Mapping[str, ColumnRule]) -> list[tuple[int, in
     times = [i for i, m in enumerate(meanings) if m.role in ("time", "date")]
     cells = (row[i] for row in dialect.samples for i in times)
     return [(int(m[1]), int(m[2])) for c in cells if (m := _YEAR_LAST.match(c))]
+
+
+def _year_last(text: bytes) -> bool:
+    """Whether a cell can begin with such a date: a first field of one or two digits before it."""
+    starts = (m.start() for m in _BEHIND_FIRST.finditer(text))
+    fields = (text[max(0, at - 3) : at] for at in starts)
+    return any(f[-1:].isdigit() and not (len(f) == 3 and f.isdigit()) for f in fields)
