@@ -115,6 +115,12 @@ def ceiling_blocking(
     )
 
 
+ON_OPEN_FUEL = (
+    "the logs leave open whether fuel was cut or flowed in some moments, and the answer hangs on "
+    "them"
+)
+
+
 def ambiguity_blocking(
     primary: Interval, ambiguity_pct: float, claim: Claim | None
 ) -> tuple[str, ...]:
@@ -129,7 +135,6 @@ def ambiguity_blocking(
             f"undecided: whether fuel was cut or flowed is open in samples that move the effect "
             f"by {ambiguity_pct:.1f} points, enough to change the finding: log the engine fuel "
             "rate, or throttle and fuel-system status",
-            "the logs leave open whether fuel was cut or flowed in some moments, and the answer "
-            "hangs on them",
+            ON_OPEN_FUEL,
         ),
     )

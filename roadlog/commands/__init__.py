@@ -18,6 +18,7 @@ from roadlog.commands import (
     open_bench,
     payback,
     plan,
+    pool,
     publish,
     recheck,
     record,
@@ -50,6 +51,7 @@ COMMANDS = (
     fleet,
     publish,
     recheck,
+    pool,
     demo,
 )
 

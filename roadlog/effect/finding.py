@@ -20,6 +20,16 @@ from roadlog.wording.numbers import percent, signed
 
 LEAST_P_FOR_GATE = 1 / 20  # orders that can't go as low say nothing one-sided
 
+_ON_MARGIN = "it would hang on how well driving and air were held equal"
+_ON_ORDERS = (
+    "the same drives, dealt out to the add-on by chance in another order, would look as clear too "
+    "often"
+)
+_ON_MODELS = "two ways of holding the driving equal tell different things"
+# Clauses of vetoes that only an interval which would have given a firm word can get: they speak of
+# how firm it is, not against the study's numbers.
+OF_THE_WORD = frozenset({_ON_MARGIN, _ON_ORDERS, _ON_MODELS})
+
 _NOT_COMPARABLE = "driving with and without the add-on can't be made comparable from these logs"
 _OBSTACLES: dict[Obstacle, tuple[str, str]] = {
     "no-work": (
@@ -101,7 +111,7 @@ def decide(
             Veto(
                 f"undecided: by the interval the claim is {word}, by the mixed model beneath it "
                 f"{beneath}: the two hold the driving equal in different ways",
-                "two ways of holding the driving equal tell different things",
+                _ON_MODELS,
             )
         )
     if against:
@@ -158,7 +168,7 @@ def _margin_sentence(word: FindingWord, margin: float, held: HeldEqual | None) -
     return Veto(
         f"undecided: the interval {what}, but not by the {100 * margin:.1f} points that holding "
         f"driving and air equal may be off ({', '.join(parts)})",
-        "it would hang on how well driving and air were held equal",
+        _ON_MARGIN,
     )
 
 
@@ -174,8 +184,7 @@ def _gate_sentence(word: FindingWord, p: float, orders: Orders, level: float) ->
         f"undecided: of the {orders.orders:,} orders that chance could have drawn, {100 * p:.0f} % "
         f"would look {word} as clearly if the claim were just so (at most "
         f"{100 * _gate(level, orders):.2g} % may)",
-        "the same drives, dealt out to the add-on by chance in another order, would look as clear "
-        "too often",
+        _ON_ORDERS,
     )
 
 

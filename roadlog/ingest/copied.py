@@ -62,10 +62,10 @@ def copied_signals(frames: Sequence[pd.DataFrame], files: Sequence[str]) -> list
     ]
     one_drive: set[tuple[int, int]] = set()
     for name in _DRIVE:
-        one_drive |= _sharing([m.get(name, np.empty(0, np.uint64)) for m in marks])
+        one_drive |= sharing([m.get(name, np.empty(0, np.uint64)) for m in marks])
     found = []
     for signal in dict.fromkeys(c for m in marks for c in m if c not in _DRIVE):
-        pairs = _sharing([m.get(signal, np.empty(0, np.uint64)) for m in marks]) - one_drive
+        pairs = sharing([m.get(signal, np.empty(0, np.uint64)) for m in marks]) - one_drive
         if pairs:
             of = dict.fromkeys(i for pair in sorted(pairs) for i in pair)
             found.append(Copied(signal, tuple(files[i] for i in of)))
@@ -92,7 +92,7 @@ def changes_of(v: NDArray[np.float64]) -> Marks:
     return np.unique(mark[turns[WINDOW - 1 :] - turns[:n] >= LEAST_TURNS])
 
 
-def _sharing(marks: Sequence[Marks]) -> set[tuple[int, int]]:
+def sharing(marks: Sequence[Marks]) -> set[tuple[int, int]]:
     """Pairs of columns that share most of the shorter one's windows, neighbours of a group."""
     owner = np.repeat(np.arange(len(marks)), [len(m) for m in marks])
     whole = np.concatenate([np.empty(0, np.uint64), *marks])

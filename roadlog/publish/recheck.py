@@ -63,6 +63,7 @@ def recheck(
     fingerprint: str | None = None,
     sha256: str | None = None,
     progress: bool = False,
+    pages: bool = True,
 ) -> Rechecked:
     """Analyse the study of an archive anew and compare.
 
@@ -72,6 +73,8 @@ def recheck(
         SHA-256 of the registered plan, as it was shown in public.
     sha256 : str, optional
         SHA-256 of the archive, as it was shown in public.
+    pages : bool
+        Whether pages and pictures are made anew too, which takes longer than the numbers.
 
     Raises
     ------
@@ -99,14 +102,14 @@ def recheck(
         values += [] if passes is None else compare_passes(passes, passes_csv(analysed))
     other_versions = tuple(_other_versions(opened))
     exactly = bool(values) and all(v.how == "the same" for v in values) and not other_versions
-    pages = [n for n in opened.names if _is_page(n)]
+    shown = [n for n in opened.names if _is_page(n)]
     remade: list[str] = []
-    if analysed is not None and all(v.same for v in values):
-        made = _made_anew(pages, analysed, opened.about)
-        remade = [n for n in pages if made.get(n) == (opened.folder / n).read_bytes()]
+    if pages and analysed is not None and all(v.same for v in values):
+        made = _made_anew(shown, analysed, opened.about)
+        remade = [n for n in shown if made.get(n) == (opened.folder / n).read_bytes()]
         faults += [
             f"{n} isn't the page that these numbers make"
-            for n in sorted(set(pages) & set(made) - set(remade))
+            for n in sorted(set(shown) & set(made) - set(remade))
             if exactly and n.endswith(".html")
         ]
     if "fingerprint" in wanted:
@@ -123,7 +126,7 @@ def recheck(
         other_versions=other_versions,
         carried=tuple(_carried(opened, analysed)),
         remade=tuple(remade),
-        unchecked=tuple(n for n in pages if n not in remade),
+        unchecked=tuple(n for n in shown if n not in remade),
     )
 
 

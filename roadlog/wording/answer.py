@@ -22,6 +22,7 @@ LONGEST_NAME = 40
 _DIGITS = (1, 2)
 _LEAST_CLAIM = 0.01
 _HERE = "in this car on these roads"
+_THERE = "on average over these cars and roads"
 _UNEQUAL = "if driving and air weren't held quite equal"
 _UNITS = {"day": "days", "run": "drives", "stretch": "stretches"}
 _ONE_CHANGE = (
@@ -79,6 +80,8 @@ class Facts:
         "day", "run" or "stretch".
     synthetic : bool
     device : str
+    tests : int
+        How many tests the interval is pooled from.
     """
 
     interval: Interval
@@ -93,6 +96,7 @@ class Facts:
     switched_by: str = "day"
     synthetic: bool = False
     device: str = "add-on"
+    tests: int = 1
 
 
 @dataclass(frozen=True)
@@ -213,7 +217,7 @@ def _title(facts: Facts, outcome: Outcome | None, shows: Shown | None) -> str:
     claim = _the_claim(facts.claim, _own_words(facts.claim))
     told = {
         "ruled out": f"ruled out by {test}",
-        "borne out": f"borne out by {test}, {_HERE}",
+        "borne out": f"borne out by {test}, {_where(facts)}",
         "not settled": f"not settled by {test}",
         "no answer": f"no answer from {test}",
         "not decided yet": f"not decided yet, {test} is still running",
@@ -223,7 +227,12 @@ def _title(facts: Facts, outcome: Outcome | None, shows: Shown | None) -> str:
 
 
 def _test(facts: Facts) -> str:
-    return "this synthetic test" if facts.synthetic else "this test"
+    kind = "synthetic " if facts.synthetic else ""
+    return f"this pool of {facts.tests} {kind}tests" if facts.tests > 1 else f"this {kind}test"
+
+
+def _where(facts: Facts) -> str:
+    return _THERE if facts.tests > 1 else _HERE
 
 
 def _outcome(facts: Facts, ends: tuple[float, float]) -> Outcome | None:
@@ -259,7 +268,7 @@ def _of_zero(facts: Facts, ends: tuple[float, float]) -> str:
     span, test = _span(facts, ends), _test(facts)
     shows = _shown(facts, ends)
     if shows != "no change":
-        return f"{span}: {test} shows {shows} fuel, {_HERE}."
+        return f"{span}: {test} shows {shows} fuel, {_where(facts)}."
     if ends[0] <= 0 <= ends[1]:
         return f"{span}: {test} shows no change."
     low, high = _widened(ends, facts.margin)
@@ -276,7 +285,7 @@ def _of_claim(facts: Facts, ends: tuple[float, float], outcome: Outcome | None) 
     if facts.claim is None:
         return []
     named, shows = _named(facts, ends), _shown(facts, ends)
-    where = f", {_HERE}" if shows == "no change" else ""
+    where = f", {_where(facts)}" if shows == "no change" else ""
     c = facts.claim.fuel_use_change_pct
     if outcome == "not settled":
         parts = "part of that range reaches it, part doesn't"

@@ -23,7 +23,6 @@ from roadlog.stats.meta_analysis import (
     reml,
     slant,
     why_no_slant,
-    without_each,
 )
 from tests.reference.r_tables import FOLDER
 
@@ -59,7 +58,8 @@ def assert_equals_metafor(expected: dict[str, Any]) -> None:
     assert spread.low == pytest.approx(theirs["tau2_low"], rel=1e-8, abs=1e-12)
     assert spread.high == pytest.approx(theirs["tau2_high"], rel=1e-8, abs=1e-12)
     assert 100 * spread.i2 == pytest.approx(theirs["i2"], rel=1e-9, abs=1e-9)
-    found = pool(y, se, df)
+    whole = pool(y, se, df)
+    found = whole.mean
     assert found.mean == pytest.approx(theirs["mu"], rel=1e-10)
     np.testing.assert_allclose(found.weights, theirs["weights"], rtol=1e-8)
     if spread.tau2 > 0:  # at zero metafor's interval may be narrower than the errors allow
@@ -67,9 +67,8 @@ def assert_equals_metafor(expected: dict[str, Any]) -> None:
         assert found.low == pytest.approx(theirs["low"], rel=1e-9)
         assert found.high == pytest.approx(theirs["high"], rel=1e-9)
         assert found.se == pytest.approx(theirs["se"], rel=1e-9)
-    left = without_each(y, se, df)
-    assert [p.mean for p in left] == pytest.approx(theirs["left_mu"], rel=1e-8)
-    assert [p.heterogeneity.tau2 for p in left] == pytest.approx(
+    assert [m.mean for m in whole.without] == pytest.approx(theirs["left_mu"], rel=1e-8)
+    assert [m.tau2 for m in whole.without] == pytest.approx(
         theirs["left_tau2"], rel=1e-8, abs=1e-12
     )
     slope = slant(y, se)
@@ -84,6 +83,7 @@ def test_as_metafor_has_it(name: str) -> None:
     assert_equals_metafor(STORED[name])
 
 
+@pytest.mark.slow
 def test_the_stored_results_are_metafors(live: dict[str, Any]) -> None:
     assert live.keys() == STORED.keys()
     for name in SETS:
@@ -102,7 +102,27 @@ def test_the_prediction_is_metafors_but_for_its_degrees_of_freedom(name: str) ->
     found = pool(np.array(STORED[name]["y"]), np.sqrt(STORED[name]["v"]), np.full(k, KNOWN))
     half = (theirs["ahead_high"] - theirs["ahead_low"]) / 2
     wanted = half * t.ppf(0.975, k - 2) / t.ppf(0.975, k - 1)
-    assert (found.ahead_high - found.ahead_low) / 2 == pytest.approx(wanted, rel=1e-9)
+    assert found.ahead_plain is not None
+    assert found.ahead is not None
+    assert (found.ahead_plain[1] - found.ahead_plain[0]) / 2 == pytest.approx(wanted, rel=1e-9)
+
+
+def test_the_next_may_be_unlike_though_these_seem_alike() -> None:
+    """With tau² estimated as 0 the plain prediction is no wider than the mean's own interval but
+    for its degrees of freedom; what the Q-profile allows is more."""
+    y = np.array([0.5, -1.0, 1.5, 0.0, -0.5, 1.0])
+    found = pool(y, np.ones(6), np.full(6, KNOWN))
+    assert found.mean.tau2 == 0
+    assert found.ahead is not None
+    assert found.ahead_plain is not None
+    assert found.ahead[1] > found.ahead_plain[1]
+
+
+def test_where_tau_is_well_known_both_predictions_agree() -> None:
+    rng = np.random.default_rng(8)
+    y = 3 * rng.standard_normal(400)
+    found = pool(y, np.full(400, 0.1), np.full(400, KNOWN))
+    assert found.ahead == pytest.approx(found.ahead_plain, rel=0.02)
 
 
 def test_bcg_vaccine_as_printed() -> None:
@@ -120,19 +140,20 @@ def test_two_alike_studies_in_closed_form() -> None:
     square, and Student's quantile at one degree of freedom is tan(0.475 π)."""
     found = pool(np.array([0.0, 4.0]), np.ones(2), np.full(2, KNOWN))
     assert found.heterogeneity.tau2 == pytest.approx(7.0)  # 4²/2 - 1
-    assert found.high - found.mean == pytest.approx(np.tan(0.475 * np.pi) * 4 / 2)
-    assert found.ahead_low is None
+    half = found.mean.high - found.mean.mean
+    assert half == pytest.approx(np.tan(0.475 * np.pi) * 4 / 2)
+    assert found.ahead is None
 
 
 def test_two_studies_that_happen_to_agree_are_no_more_exact_than_their_errors() -> None:
-    found = pool(np.array([1.0, 1.0]), np.ones(2), np.full(2, KNOWN))
+    found = pool(np.array([1.0, 1.0]), np.ones(2), np.full(2, KNOWN)).mean
     assert found.wider == "errors"
     assert found.high - found.mean == pytest.approx(1.959964 / np.sqrt(2), rel=1e-6)
 
 
 def test_few_degrees_of_freedom_make_the_errors_wider() -> None:
     y, se = np.array([1.0, 1.1, 0.9]), np.ones(3)
-    wide, narrow = (pool(y, se, np.full(3, d)) for d in (4.0, 400.0))
+    wide, narrow = (pool(y, se, np.full(3, d)).mean for d in (4.0, 400.0))
     assert wide.high - wide.low > narrow.high - narrow.low
 
 
@@ -159,7 +180,7 @@ def test_a_lucky_standard_error_is_pulled_back_a_known_one_is_not() -> None:
 
 def test_a_giant_study_doesnt_weigh_all_where_studies_differ() -> None:
     y = np.array([0.0, 5.0, -4.0, 3.0])
-    found = pool(y, np.array([0.01, 1.0, 1.0, 1.0]), np.full(4, 1000.0))
+    found = pool(y, np.array([0.01, 1.0, 1.0, 1.0]), np.full(4, 1000.0)).mean
     assert found.weights[0] < 0.5
     assert found.low < -1
 

@@ -1,0 +1,152 @@
+"""What must not be pooled together: entries in, those that count and the others with why out.
+
+Different add-ons or claims, invented data beside measured ones, one study twice, and drives that
+two studies share. None of it looks at what a study found.
+"""
+
+import datetime as dt
+import unicodedata
+from collections import Counter
+from collections.abc import Iterable, Sequence
+
+from roadlog.errors import InputError
+from roadlog.ingest.copied import sharing
+from roadlog.publish.pool.entry import Entry, Refused
+from roadlog.wording.answer import Claimed, claim_words
+from roadlog.wording.screen import one_line
+
+UNNAMED = "add-on"  # what study.toml has where nobody wrote a name
+CLAIMS_APART_PCT = 0.05  # of fuel: what is printed of a claim
+LEAST_ROWS, SHARE_OF_ROWS = 3, 0.5  # of weighed fuel, that two studies share where they are one
+_EPOCH = dt.datetime.min.replace(tzinfo=dt.UTC)
+
+
+def named(device: str) -> str:
+    """A name as it is compared: without case, accents' way of writing, spaces and marks.
+
+    >>> named("Bramble  Collar™") == named("bramble-collar")
+    True
+    """
+    plain = unicodedata.normalize("NFKC", device.replace("\N{TRADE MARK SIGN}", "")).casefold()
+    return "".join(c for c in plain if c.isalnum()) or plain.strip()
+
+
+def require_one_device(devices: Sequence[str], together: str | None) -> str:
+    """The add-on's name, if all studies are of one; the name that the user gives them otherwise.
+
+    Raises
+    ------
+    InputError
+        If they are of several, or none is named, and the user doesn't say that they are one.
+    """
+    if together is not None:
+        return one_line(together)
+    groups: dict[str, list[str]] = {}
+    for device in devices:
+        groups.setdefault(named(device), []).append(one_line(device))
+    if len(groups) > 1:
+        told = ", ".join(f"'{names[0]}' ({len(names)})" for names in list(groups.values())[:6])
+        raise InputError(
+            f"the archives are of {len(groups)} add-ons: {told}: pool each by itself, or give them "
+            "one name with --device 'NAME' if they are one"
+        )
+    if set(groups) == {named(UNNAMED)}:
+        raise InputError(
+            "no study says which add-on it is of, so nothing shows that they are of one: give "
+            "--device 'NAME' if they are"
+        )
+    return Counter(n for names in groups.values() for n in names).most_common(1)[0][0]
+
+
+def require_one_claim(claims: Iterable[Claimed | None], given: Claimed | None) -> Claimed | None:
+    """The claim of all studies that have one; the one that the user gives otherwise.
+
+    Raises
+    ------
+    InputError
+        If they differ and the user names none.
+    """
+    if given is not None:
+        return given
+    known = sorted((c for c in claims if c is not None), key=lambda c: (c.quantity, c.pct))
+    if not known:
+        return None
+    changes = [c.fuel_use_change_pct for c in known]
+    if max(changes) - min(changes) > CLAIMS_APART_PCT:
+        told = ", ".join(dict.fromkeys(claim_words(c) for c in known))
+        raise InputError(
+            f"the studies test different claims ({told}): give the one to hold the pool against "
+            "with --claim-economy or --claim-fuel"
+        )
+    return Counter(known).most_common(1)[0][0]
+
+
+def measured_only(entries: Sequence[Entry]) -> tuple[list[Entry], list[Refused]]:
+    """Without what programs made, where anything was measured."""
+    if all(e.synthetic for e in entries):
+        return list(entries), []
+    why = "a program made its data, which are never pooled with measured ones"
+    made = [_refused(e, why) for e in entries if e.synthetic]
+    return [e for e in entries if not e.synthetic], made
+
+
+def counted_once(entries: Sequence[Entry]) -> tuple[list[Entry], list[Refused]]:
+    """Each drive once: of studies that share some, the one that was published last.
+
+    Where dates are moved by an untold time, the one with more drives counts.
+    """
+    kept: list[Entry] = []
+    out: list[Refused] = []
+    near = _alike(entries)
+    for i in sorted(range(len(entries)), key=lambda i: _rank(entries[i]), reverse=True):
+        e = entries[i]
+        twin = next((k for k in kept if _near(e, k, near) and shared(e, k)), None)
+        if twin is None:
+            kept.append(e)
+        else:
+            out.append(_refused(e, _twice(e, twin)))
+    return kept, out
+
+
+def shared(a: Entry, b: Entry) -> int:
+    """How many drives (or rows of weighed fuel) two studies share; 0 where they are apart."""
+    if a.sha256 == b.sha256:
+        return a.drives
+    drives = len({i for i, j in sharing([*a.marks, *b.marks]) if i < len(a.marks) <= j})
+    rows = len(a.weighed & b.weighed)
+    if rows < max(LEAST_ROWS, SHARE_OF_ROWS * min(len(a.weighed), len(b.weighed))):
+        rows = 0
+    return max(len(a.logs & b.logs), drives, rows)
+
+
+def _alike(entries: Sequence[Entry]) -> dict[str, int]:
+    """Archive to a number: those that hold a drive alike in content, by way of others too."""
+    owner = [i for i, e in enumerate(entries) for _ in e.marks]
+    group = list(range(len(entries)))
+    for a, b in sorted(sharing([m for e in entries for m in e.marks])):
+        first, second = group[owner[a]], group[owner[b]]
+        group = [first if g == second else g for g in group]
+    return {e.sha256: g for e, g in zip(entries, group, strict=True)}
+
+
+def _near(a: Entry, b: Entry, near: dict[str, int]) -> bool:
+    """Whether two studies can share anything: a look that costs nothing."""
+    return near[a.sha256] == near[b.sha256] or bool(a.logs & b.logs or a.weighed & b.weighed)
+
+
+def _rank(e: Entry) -> tuple[dt.datetime, int, int, str]:
+    when = _EPOCH if e.dates_moved else e.published.astimezone(dt.UTC)
+    return when, sum(e.units), e.drives, e.sha256
+
+
+def _twice(e: Entry, twin: Entry) -> str:
+    if e.sha256 == twin.sha256:
+        return "it is there twice: counted once"
+    told = f"it shares {shared(e, twin)} of its {e.drives} drives with {twin.label}"
+    if e.dates_moved or twin.dates_moved:
+        return f"{told}: one of the two counts; which is later can't be told, as dates are moved"
+    return f"{told}, published later ({twin.published:%Y-%m-%d}): the later counts"
+
+
+def _refused(e: Entry, why: str) -> Refused:
+    return Refused(e.path, e.name, why, e.fingerprint)

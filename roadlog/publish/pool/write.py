@@ -1,0 +1,79 @@
+"""`roadlog pool`: archives in, a page, a table and a JSON file out."""
+
+from collections.abc import Callable, Sequence
+from functools import partial
+from pathlib import Path
+
+from roadlog.errors import InputError
+from roadlog.publish.pool.apart import (
+    counted_once,
+    measured_only,
+    require_one_claim,
+    require_one_device,
+)
+from roadlog.publish.pool.entry import Refused
+from roadlog.publish.pool.gather import look_into, recheck_all
+from roadlog.publish.pool.known import Known, known
+from roadlog.publish.pool.page import known_page
+from roadlog.publish.pool.told import as_json, table
+from roadlog.study.durable import atomic_write
+from roadlog.wording.answer import Claimed
+
+PAGE, FIGURES, TABLE = "what-is-known.html", "pool.json", "studies.csv"
+
+
+def pool_archives(
+    paths: Sequence[Path],
+    *,
+    device: str | None = None,
+    claim: Claimed | None = None,
+    roots: Sequence[str] = (),
+    plans: Sequence[str] = (),
+    told: Callable[[str], None] = lambda _: None,
+    refused: Callable[[Sequence[Refused]], None] = lambda _: None,
+) -> Known:
+    """Recheck archives and combine them.
+
+    Parameters
+    ----------
+    paths : sequence of Path
+    device : str, optional
+        The add-on's name, where the studies call one thing by several.
+    claim : Claimed, optional
+        To hold the pool against, where the studies test several or none.
+    roots, plans : sequence of str
+        SHA-256 of time-stamp roots that the user trusts, and of plans shown in public.
+    refused : callable
+        Gets those that aren't pooled, before too few are left to be pooled.
+
+    Raises
+    ------
+    InputError
+        If the archives are of several add-ons or claims.
+    DesignError
+        If fewer than two can be pooled.
+    """
+    if not paths:
+        raise InputError("no archive: name those that roadlog publish wrote")
+    seen, out = look_into(paths)
+    if seen:
+        device = require_one_device([s.device for s in seen], device)
+        require_one_claim([s.claim for s in seen], claim)
+    entries, failed = recheck_all(seen, frozenset(roots), frozenset(plans), told)
+    entries, made = measured_only(entries)
+    entries, twice = counted_once(entries)
+    every = [*out, *failed, *made, *twice]
+    if len(entries) < 2:
+        refused(every)
+    agreed = require_one_claim([e.claim for e in entries], claim)
+    return known(device or "", agreed, entries, every, plans)
+
+
+def write_known(k: Known, out: Path) -> list[Path]:
+    """Write page, figures and table, each whole or not at all."""
+    if out.exists() and not out.is_dir():
+        raise InputError(f"--out {out} is a file: name a folder")
+    contents = {PAGE: known_page(k), FIGURES: as_json(k), TABLE: table(k)}
+    for name, text in contents.items():
+        atomic_write(out / name, partial(Path.write_text, data=text, encoding="utf-8"))
+    return [out / name for name in contents]

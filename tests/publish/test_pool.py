@@ -1,0 +1,364 @@
+"""Many testers' archives on one add-on: what counts, what doesn't and why, and what is said."""
+
+import csv
+import datetime as dt
+import hashlib
+import io
+import json
+import math
+import re
+import shutil
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from roadlog.cli import main
+from roadlog.errors import DesignError, InputError
+from roadlog.ingest.copied import changes_of
+from roadlog.plan.register import register
+from roadlog.plan.result import Oversight, Stamped
+from roadlog.publish.archive import write_archive
+from roadlog.publish.pool.apart import (
+    counted_once,
+    measured_only,
+    named,
+    require_one_claim,
+    require_one_device,
+)
+from roadlog.publish.pool.entry import Entry, Refused, registered
+from roadlog.publish.pool.known import LEAST_STUDIES, known
+from roadlog.publish.pool.page import known_page
+from roadlog.publish.pool.told import as_json, screen, table
+from roadlog.stats.interval import Interval, percent
+from roadlog.study.folder import load_study
+from roadlog.wording.answer import Claimed
+from tests.closure.test_ledger_only import can_study, schedule
+from tests.publish.archives import about, repacked, results_of
+from tests.publish.test_recheck import forged_result, signed_anew
+
+TWELVE = Claimed("economy", 12, -100 * 12 / 112)
+PUBLISHED = dt.datetime(2026, 4, 1, tzinfo=dt.UTC)
+DEVICE = '[device]\nname = "Bramble collar"\n'
+
+
+def entry(change: float, se: float = 0.01, df: float = 8.0, **more: object) -> Entry:
+    """A study of a change [log of fuel use]."""
+    n = f"{change}{se}{df}{sorted(more.items())!r}"
+    plain = {
+        "path": "a.zip",
+        "sha256": hashlib.sha256(n.encode()).hexdigest(),
+        "name": "a test",
+        "device": "Bramble collar",
+        "claim": TWELVE,
+        "published": PUBLISHED,
+        "dates_moved": False,
+        "synthetic": False,
+        "interval": Interval(percent(change), percent(change - 2 * se), percent(change + 2 * se)),
+        "change": change,
+        "se": se,
+        "df": df,
+        "margin": 0.002,
+        "word": None,
+        "registered": "none",
+        "fingerprint": None,
+        "root_sha256": None,
+        "by_chance": True,
+        "units": (6, 6),
+        "switched_by": "day",
+        "drives": 24,
+        "km": 400.0,
+        "vehicle": "1.8 L, petrol E10",
+        "driver": "The driver knew.",
+        "dates": "2026-03-02 to 2026-03-13",
+        "estimator": "maf",
+        "other_code": False,
+        "logs": frozenset(),
+        "weighed": frozenset(),
+    }
+    return Entry(**{**plain, **more})  # type: ignore[arg-type]
+
+
+def pooled(changes, claim=TWELVE, refused=(), **more):
+    return known("Bramble collar", claim, [entry(c, **more) for c in changes], refused)
+
+
+@pytest.fixture(scope="module")
+def archives(tmp_path_factory) -> list[Path]:
+    """Five testers with weighed cans, made in a second; the first registered its plan."""
+    folder = tmp_path_factory.mktemp("pool")
+    made = []
+    for i in range(5):
+        study = folder / f"study{i}"
+        study.mkdir()
+        name = f'name = "tester {i}"\nsynthetic = true\n{DEVICE}'
+        cans = can_study(schedule(4, seed=i), effect=0.002 * i, claim="economy_pct = 12", seed=i)
+        (study / "study.toml").write_text(name + cans, encoding="utf-8")
+        if i == 0:
+            register(study, load_study(study), dt.datetime(2026, 2, 20, 20, 0, tzinfo=dt.UTC))
+        made.append(folder / f"{i}.zip")
+        write_archive(study, results_of(study), made[-1], about=about(study))
+    return made
+
+
+def test_testers_archives_become_one_answer_in_three_files(archives, tmp_path, capsys):
+    assert main(["pool", *map(str, archives), "--out", str(tmp_path / "a")]) == 0
+    said = capsys.readouterr().out
+    assert "ruled out by this pool of 5 synthetic tests" in " ".join(said.split())
+    found = json.loads((tmp_path / "a" / "pool.json").read_text())
+    assert found["synthetic"]
+    assert found["finding"] == "refuted"
+    assert [p["studies"] for p in found["registered_apart"]] == [0, 1, 4]
+    assert sum(s["weight"] for s in found["studies"]) == pytest.approx(1)
+    page = (tmp_path / "a" / "what-is-known.html").read_text()
+    assert "SYNTHETIC DATA" in page
+    assert page.count("(synthetic)") == 5
+    plan = next(s["fingerprint"] for s in found["studies"] if s["fingerprint"])
+    again = [*map(str, reversed(archives)), "--out", str(tmp_path / "b")]
+    assert main(["pool", *again]) == 0
+    for name in ("pool.json", "studies.csv", "what-is-known.html"):
+        assert (tmp_path / "a" / name).read_bytes() == (tmp_path / "b" / name).read_bytes()
+    few = [*map(str, archives[:2]), "--out", str(tmp_path / "c")]
+    assert main(["pool", *few, "--fingerprint", plan, "--fingerprint", "ab" * 32]) == 0
+    found = json.loads((tmp_path / "c" / "pool.json").read_text())
+    assert [p["studies"] for p in found["registered_apart"]] == [1, 0, 1]
+    assert found["plans_without_result"] == ["ab" * 32]
+    assert found["finding"] == "undecided"
+    assert found["answer"]["claim"] == "no answer"
+
+
+def forged_and_signed(files):
+    forged_result(files)
+    signed_anew(files)
+
+
+def test_what_doesnt_recheck_is_listed_and_not_pooled(archives, tmp_path, capsys):
+    forged = repacked(archives[0], tmp_path / "forged.zip", forged_and_signed)
+    changed = tmp_path / "changed.zip"
+    data = bytearray(archives[1].read_bytes())
+    data[len(data) // 2] ^= 1
+    changed.write_bytes(bytes(data))
+    nested = repacked(
+        archives[2], tmp_path / "nested.zip",
+        lambda files: files.update({"study/inner.zip": archives[3].read_bytes()}),
+    )  # fmt: skip
+    text = tmp_path / "no.zip"
+    text.write_text("no zip at all")
+    copy = tmp_path / "copy.zip"
+    shutil.copy(archives[3], copy)
+    given = [forged, changed, nested, text, tmp_path, archives[3], copy, archives[4]]
+    assert main(["pool", *map(str, given), "--out", str(tmp_path / "out")]) == 0
+    capsys.readouterr()
+    found = json.loads((tmp_path / "out" / "pool.json").read_text())
+    assert len(found["studies"]) == 2
+    why = {Path(r["archive"]).name: r["why"] for r in found["not_pooled"]}
+    assert "doesn't recheck" in why["forged.zip"]
+    assert "damaged" in why["changed.zip"] or "recheck" in why["changed.zip"]
+    assert "not in the manifest" in why["nested.zip"]
+    assert "no whole zip" in why["no.zip"]
+    assert "folder" in why[tmp_path.name]
+    twice = [w for w in why.values() if w == "it is there twice: counted once"]
+    assert len(twice) == 1
+    page = (tmp_path / "out" / "what-is-known.html").read_text()
+    assert all(name in page for name in why)
+
+
+def test_one_archive_left_is_no_pool_and_the_others_are_told(archives, tmp_path, capsys):
+    text = tmp_path / "no.zip"
+    text.write_text("no zip at all")
+    assert main(["pool", str(archives[0]), str(text), "--out", str(tmp_path / "out")]) == 1
+    said = capsys.readouterr()
+    assert "no whole zip" in " ".join(said.out.split())
+    assert "only one of 2 archives can be pooled" in said.err
+    assert not (tmp_path / "out").exists()
+
+
+def test_a_missing_file_is_a_slip_and_no_archives_fault(archives, tmp_path, capsys):
+    assert main(["pool", str(archives[0]), str(tmp_path / "nobody.zip")]) == 2
+    assert "no such file" in capsys.readouterr().err
+
+
+def test_a_trimmed_or_renamed_copy_counts_once_the_later_one():
+    a = entry(0.0, logs=frozenset({"aa"}))
+    later = replace(a, sha256="b" * 64, published=PUBLISHED + dt.timedelta(days=9), change=0.01)
+    kept, out = counted_once([a, later, entry(0.002)])
+    assert later in kept
+    assert len(kept) == 2
+    assert "published later (2026-04-10): the later counts" in out[0].why
+
+
+def test_recoded_logs_are_known_by_what_stands_in_them():
+    rng = np.random.default_rng(1)
+    speed = np.round(np.abs(np.cumsum(rng.standard_normal(900))), 1)
+    other = np.round(np.abs(np.cumsum(rng.standard_normal(900))), 1)
+    whole, cut, apart = (changes_of(v) for v in (speed, speed[150:-150], other))
+    a, b, c = (entry(x, marks=(m,)) for x, m in ((0.0, whole), (0.01, cut), (0.02, apart)))
+    kept, out = counted_once([a, b, c])
+    assert len(kept) == 2
+    assert c in kept
+    assert "shares 1 of its 24 drives" in out[0].why
+
+
+def test_moved_dates_dont_tell_which_is_later():
+    a = entry(0.0, logs=frozenset({"aa"}), units=(6, 6))
+    b = entry(0.0, logs=frozenset({"aa"}), dates_moved=True, units=(9, 9),
+              published=PUBLISHED + dt.timedelta(days=900))  # fmt: skip
+    kept, out = counted_once([a, b])
+    assert kept == [a]
+    assert "can't be told" in out[0].why
+
+
+def test_cans_that_weigh_alike_by_accident_are_two_studies():
+    a = entry(0.0, weighed=frozenset({(34.0, 2.1), (34.0, 2.2), (34.0, 2.3), (34.0, 2.4)}))
+    b = entry(0.01, weighed=frozenset({(34.0, 2.1), (34.0, 2.5), (34.0, 2.6), (34.0, 2.7)}))
+    assert len(counted_once([a, b])[0]) == 2
+    assert len(counted_once([a, replace(b, weighed=a.weighed)])[0]) == 1
+
+
+def test_invented_data_never_stand_beside_measured_ones():
+    kept, out = measured_only([entry(0.0), entry(-0.2, synthetic=True), entry(0.01)])
+    assert [e.synthetic for e in kept] == [False, False]
+    assert "program" in out[0].why
+    assert measured_only([entry(0.0, synthetic=True)])[1] == []
+
+
+def test_several_add_ons_are_refused_unless_the_user_says_they_are_one():
+    assert require_one_device(["Bramble collar", "bramble-COLLAR", "Bramble collar"], None) == (
+        "Bramble collar"
+    )
+    with pytest.raises(InputError, match="2 add-ons"):
+        require_one_device(["Bramble collar", "Thorn ring"], None)
+    with pytest.raises(InputError, match="no study says"):
+        require_one_device(["add-on", "add-on"], None)
+    assert require_one_device(["Bramble collar", "add-on"], "Bramble") == "Bramble"
+    assert named("\N{ROCKET}") != named("\N{FIRE}")
+    assert named("Cafe\u0301 ring") == named("Caf\u00e9 Ring\u200b")
+
+
+def test_one_claim_in_either_quantity_is_one_and_two_are_refused():
+    fuel = Claimed("fuel_use", 10.7, -10.7)
+    assert require_one_claim([TWELVE, fuel, None, TWELVE], None) == TWELVE
+    with pytest.raises(InputError, match="different claims"):
+        require_one_claim([TWELVE, Claimed("fuel_use", 12, -12)], None)
+    assert require_one_claim([None, None], None) is None
+
+
+def test_three_studies_give_a_range_and_no_word():
+    assert LEAST_STUDIES == 4
+    three, four = pooled([0.0, 0.001, -0.001]), pooled([0.0, 0.001, -0.001, 0.002])
+    assert (three.word, four.word) == ("undecided", "refuted")
+    assert three.answer.outcome == "no answer"
+    assert three.answer.range_pct is not None
+    assert "4 tests at least" in three.answer.text
+
+
+def test_one_study_may_not_decide_for_all():
+    """Four studies about a claim of 10 %, and a fifth that drags the range over it."""
+    claim = Claimed("fuel_use", 10, -10)
+    four = [entry(c, se=0.01) for c in (-0.108, -0.112, -0.104, -0.116)]
+    assert known("x", claim, four, []).word == "undecided"
+    loud = known("x", claim, [*four, entry(-0.116, se=0.002, df=200)], [])
+    assert loud.interval.high < -10
+    assert loud.word == "undecided"
+    assert "one study may not decide for all" in " ".join(loud.reasons)
+    assert loud.answer.outcome == "not settled"
+    assert "*" not in loud.answer.title
+
+
+def test_more_and_less_fuel_keep_their_signs():
+    assert pooled([-0.06, -0.061, -0.059, -0.062, -0.06]).answer.shows == "less"
+    more = pooled([0.06, 0.061, 0.059, 0.062, 0.06])
+    assert more.answer.shows == "more"
+    assert more.interval.low == pytest.approx(6, abs=1.5)
+    assert more.word == "refuted"
+
+
+def test_supported_takes_the_whole_range_whichever_study_is_left_out():
+    found = pooled([-0.15, -0.152, -0.149, -0.151, -0.155])
+    assert found.word == "supported"
+    assert found.answer.outcome == "borne out"
+    assert "on average over these cars and roads" in found.answer.title
+
+
+def test_driving_and_air_widen_what_a_word_must_clear():
+    claim = Claimed("fuel_use", 2, -2)
+    assert pooled([0.0, 0.001, 0.0, 0.001], claim, se=0.004).word == "refuted"
+    held = pooled([0.0, 0.001, 0.0, 0.001], claim, se=0.004, margin=0.03)
+    assert held.word == "undecided"
+    assert "3.0 points" in held.reasons[0]
+
+
+def test_small_studies_that_alone_tell_a_saving_forbid_the_word():
+    se = np.linspace(0.005, 0.06, 14)
+    entries = [entry(-0.12 - 2.5 * s, se=s, df=30) for s in se]
+    found = known("x", Claimed("fuel_use", 10, -10), entries, [])
+    assert found.slant is not None
+    assert found.slant.p < 0.05
+    assert found.word == "undecided"
+    assert "never shown" in " ".join(found.reasons)
+
+
+def test_a_hundred_twice_are_pooled_in_seconds_and_the_picture_stays_small():
+    rng = np.random.default_rng(4)
+    entries = [entry(c, se=0.01 + 0.02 * u) for c, u in rng.random((200, 2)) / 50]
+    found = known("x", TWELVE, entries, [])
+    page = known_page(found)
+    assert page.count("<tr>") > 200
+    assert "the 30 heaviest of 200 are drawn" in page
+    assert len(page) < 600_000
+    assert math.isclose(sum(found.pooled.mean.weights), 1)
+
+
+@pytest.mark.parametrize(
+    "name", ["<script>alert(1)</script>", "\N{ROCKET} test", "اختبار الوقود", "a\u202eb", "=1+1"]
+)
+def test_any_name_stays_a_name(name):
+    found = known(name, TWELVE, [entry(c, name=name) for c in (0.0, 0.01, -0.01)],
+                  [Refused(f"{name}.zip", name, "why")])  # fmt: skip
+    page = known_page(found)
+    assert "<script>alert" not in page
+    assert json.loads(as_json(found))["studies"][0]["study"] == name
+    rows = list(csv.DictReader(io.StringIO(table(found))))
+    assert not rows[0]["study"].startswith("=")
+    assert all(len(line) <= 90 for line in screen(found))
+
+
+def test_nothing_of_what_is_left_out_is_hidden():
+    out = [Refused("x.zip", "a pilot", "it isn't over: 4 of 12 planned switch units are in")]
+    found = pooled([0.0, 0.01, 0.0, -0.01], refused=out)
+    assert "4 of 12 planned" in known_page(found)
+    assert "4 of 12 planned" in table(found)
+    assert "4 of 12 planned" in " ".join(" ".join(screen(found)).split())
+
+
+def test_a_root_that_came_with_the_study_vouches_for_nothing():
+    stamp = Stamped("2026-02-20T20:00:00+00:00", "me", "my root", "cc" * 32, "given", "aa" * 32)
+    look = pooled([0.0, 0.01]).entries[0]  # any
+    assert look.registered == "none"
+    seen = Oversight("2026-02-20T20:00+00:00", "aa" * 32, False, 1, (), None, None, (), False,
+                     stamped=stamp)  # type: ignore[arg-type] # fmt: skip
+    none: frozenset[str] = frozenset()
+    assert registered(seen, none, none) == "by its own word"
+    assert registered(seen, frozenset({"cc" * 32}), none) == "vouched for"
+    assert registered(seen, none, frozenset({"aa" * 32})) == "vouched for"
+    assert registered(replace(seen, changes=("claim: 1 -> 2",)), frozenset({"cc" * 32}), none) == (
+        "changed since"
+    )
+    late = replace(seen, registered_late=True)
+    assert registered(late, frozenset({"cc" * 32}), frozenset({"aa" * 32})) == "late"
+    assert registered(replace(seen, stamp_late=True), frozenset({"cc" * 32}), none) == (
+        "by its own word"
+    )
+
+
+def test_fewer_than_two_are_no_pool():
+    with pytest.raises(DesignError, match="only one of 2 archives"):
+        known("x", TWELVE, [entry(0.0)], [Refused("a", "", "why")])
+
+
+def test_the_page_asks_no_network_and_says_what_cant_be_seen():
+    page = known_page(pooled([0.0, 0.01, 0.0, -0.01]))
+    assert "Studies that nobody published" in page
+    assert "it takes at least 10" in page
+    assert not re.search(r'(?:src|href)="(?!#)', page)
