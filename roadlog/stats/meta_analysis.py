@@ -19,6 +19,7 @@ PRIOR_DF = 4.0  # what all studies say of one's standard error (tests/studies/po
 LEAST_AHEAD = 3  # studies, for k - 2 degrees of freedom of a prediction
 LEAST_SLANT = 10  # studies, below which a test for slant tells next to nothing (Sterne et al. 2011)
 LEAST_SPREAD = 1.5  # largest over smallest standard error: alike, there are no small studies
+_HALVINGS = 50
 _STEPS = 50  # of the chances of tau² in a prediction
 _GRID = 60  # places at which the restricted likelihood is looked at before its maximum is refined
 
@@ -242,7 +243,7 @@ def reach_ahead(found: Mean, y: Floats, v: Floats) -> float:
     from scipy.special import chdtri, stdtr
 
     chances = (np.arange(_STEPS) + 0.5) / _STEPS
-    tau2 = np.array([_tau2_where(y, v, float(q)) for q in chdtri(len(y) - 1, chances)])
+    tau2 = _tau2_where_all(y, v, chdtri(len(y) - 1, chances))
     scale = np.sqrt(tau2 + found.se**2)
 
     def beyond(reach: float) -> float:
@@ -384,6 +385,18 @@ def _tau2_where(y: Floats, v: Floats, wanted: float) -> float:
     while excess(high) > 0:
         high *= 4
     return _root(excess, high, brentq)
+
+
+def _tau2_where_all(y: Floats, v: Floats, wanted: Floats) -> Floats:
+    """`_tau2_where` of many at once (n,), by halving."""
+    low, high = np.zeros(len(wanted)), np.full(len(wanted), _tau2_where(y, v, float(wanted.min())))
+    for _ in range(_HALVINGS):
+        middle = (low + high) / 2
+        w = 1 / (v + middle[:, None])
+        rest = y - (w @ y / w.sum(axis=1))[:, None]
+        above = (w * rest**2).sum(axis=1) > wanted
+        low, high = np.where(above, middle, low), np.where(above, high, middle)
+    return np.where(generalised_q(y, v, 0.0) <= wanted, 0.0, high)
 
 
 def _root(f: Callable[[float], float], high: float, solver: Callable[..., float]) -> float:

@@ -9,11 +9,11 @@ from collections.abc import Sequence
 from typing import Any
 
 from roadlog import __version__
-from roadlog.publish.about import code_sha256
 from roadlog.publish.pool.entry import Entry, Refused
 from roadlog.publish.pool.known import LEAST_STUDIES, SLANT_P, Known, in_percent
 from roadlog.stats.interval import percent
 from roadlog.stats.meta_analysis import PRIOR_DF, Mean, Pooled
+from roadlog.study.own_code import code_sha256
 from roadlog.wording.answer import claim_words
 from roadlog.wording.numbers import signed
 from roadlog.wording.screen import grid, one_line, paragraph
