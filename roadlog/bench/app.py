@@ -20,7 +20,17 @@ from roadlog.bench.forms import read_refused
 from roadlog.bench.jobs import Jobs, follow
 from roadlog.bench.pages import PAGES
 from roadlog.bench.quick import Quick
-from roadlog.bench.show import HIDDEN, LANGUAGE, Asleep, Bench, back_from, bench_of, page, problem
+from roadlog.bench.show import (
+    HIDDEN,
+    LANGUAGE,
+    Asleep,
+    Bench,
+    back_from,
+    bench_of,
+    page,
+    problem,
+    ready_templates,
+)
 from roadlog.bench.words import languages
 from roadlog.errors import InputError, RoadlogError
 
@@ -57,6 +67,7 @@ def make_app(home: Path, door: Door) -> Starlette:
     )
     hidden = home / HIDDEN
     steps = tuple(module.STEP for module in PAGES if hasattr(module, "STEP"))
+    ready_templates()
     app.state.bench = Bench(home, Jobs(hidden / "jobs"), Quick(hidden / "log.txt"), steps)
     return app
 

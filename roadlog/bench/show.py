@@ -21,7 +21,7 @@ from roadlog.bench.forms import remembered
 from roadlog.bench.jobs import Job, Jobs
 from roadlog.bench.quick import Quick
 from roadlog.bench.reader import units_in, word_of
-from roadlog.bench.words import catalogue, chosen, languages
+from roadlog.bench.words import ENGLISH, catalogue, chosen, languages
 from roadlog.errors import InputError
 from roadlog.wording.screen import typeset
 from roadlog.wording.units import (
@@ -260,6 +260,11 @@ def figures(
         return figure(in_figures(value, unit, digits), comma=comma)
     shown = amount(value, unit) if is_told(unit) else value
     return figure(f"{shown:.6g}" if abs(shown) >= 1000 else f"{shown:.4g}", comma=comma)
+
+
+def ready_templates() -> None:
+    """Translate the first page's template, so that nobody waits for it."""
+    _environment(ENGLISH).get_template("home.html")
 
 
 def text(request: Request, message: str, **values: Any) -> str:

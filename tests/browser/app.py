@@ -59,7 +59,8 @@ class Window(Screen):
 
     def __init__(self, context: Any, app: App) -> None:
         super().__init__(context.new_page())
-        self.context, self.app = context, app
+        self.context, self.app, self.study = context, app, "-"
+        self.wire: Any = None
         self.page.add_init_script(NOTICE)
 
     def go(self, path: str) -> None:

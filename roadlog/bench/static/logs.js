@@ -9,10 +9,11 @@ const LISTED = 50, WALKED = 20000, SPEAK_MS = 10000;
 const NO_LOG = new Set(("jpg jpeg png gif webp heic svg bmp tif tiff ico mp3 m4a wav ogg flac mp4 mov avi mkv webm " +
   "doc docx odt ppt pptx odp rtf pdf html htm css js mjs py pyc rb c h o so dll exe msi apk dmg iso app bat sh " +
   "ttf otf woff woff2 eot lnk url ini db sqlite bak tmp").split(" "));
-let busy = false, halted = false, sending = null;
+let busy = false, halted = false, sending = null, large = false;
 
 form.addEventListener("submit", (event) => { event.preventDefault(); sendAll([...chooser.files], []); });
-part(".halt").addEventListener("click", () => { halted = true; sending?.abort(); });
+// A small file on its way is let through, so that the count is true; a large one is cut off.
+part(".halt").addEventListener("click", () => { halted = true; if (large) sending.abort(); });
 part(".look").addEventListener("click", lookAt);
 for (const kind of ["dragover", "dragenter"]) addEventListener(kind, (event) => { event.preventDefault(); form.classList.add("over"); });
 addEventListener("dragleave", () => form.classList.remove("over"));
@@ -85,13 +86,13 @@ async function oneByOne(files) {
   bar.max = files.length;
   for (const file of files) {
     const [line, answered, good] = await sendOne(file);
-    if (halted) { line.remove(); break; }
     silent = answered ? 0 : silent + 1;
     if (good) { done += 1; if (files.length > LISTED) line.remove(); }
     else if (++wrong > LISTED) line.remove();
     bar.value = ++at;
     count.textContent = `${at} / ${files.length}`;
     if (Date.now() - spoken > SPEAK_MS) { spoken = Date.now(); sum.textContent = told.sum.replace("{done}", done).replace("{n}", files.length); }
+    if (halted) break;
     if (silent === 3) { note(told.asleep); wrong += files.length - at; break; }
   }
   if (wrong > LISTED) note(told.more.replace("{n}", wrong - LISTED));
@@ -125,6 +126,7 @@ function sendOne(file) {
   return new Promise((resolve) => {
     const request = new XMLHttpRequest();
     sending = request;
+    large = file.size > 1e7;
     request.open("PUT", `${told.to}?name=${encodeURIComponent(file.name.toWellFormed ? file.name.toWellFormed() : file.name)}`);
     request.setRequestHeader("accept", "application/json");
     request.responseType = "json";
