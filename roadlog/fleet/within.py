@@ -74,7 +74,7 @@ def estimate_within(vehicles: Sequence[VehicleUnits], which: Which) -> FleetCont
     relative = moderate(squares, df).relative
     t = np.array([o.contrast.tau for o in own])
     q = np.array([o.noise for o in own]) * relative
-    fit = fit_between(t, q, float((squares / relative).sum()), float(df.sum()))
+    fit = fit_between(t, q, float(squares.sum()), float(df.sum()))
     shared, days = _shared_days(own, fit.weights)
     v_mean = fit.se**2
     se = float(np.sqrt(v_mean + shared))

@@ -9,7 +9,7 @@ get the common one.
 References
 ----------
 Smyth G.K. (2004), Linear models and empirical Bayes methods, Stat. Appl. Genet. Mol. Biol. 3(1), 3:
-section 6.2, moments of log variances.
+section 6.2, moments of log variances; each weighed by its own precision, as Cochran's Q does.
 """
 
 from dataclasses import dataclass
@@ -19,16 +19,18 @@ import numpy as np
 from roadlog.quantities.arrays import Floats
 
 _LEAST_SAMPLES = 5
+_BY_CHANCE = 2.0  # standard deviations of Q that chance explains
+_KURTOSIS = 1.0  # of a log chi-square beyond the normal's, about: 1.2 at 2 degrees, 0.5 at 4
 _SMALLEST = 1e-6  # of the pooled variance: what a sample without scatter counts as
 
 
 @dataclass(frozen=True)
 class Moderated:
-    """`relative` (n,) variance of each sample over the common one `common`; `prior_df` how many
-    degrees of freedom the common one is worth (infinite: all samples have the same variance)."""
+    """`relative` (n,) variance of each sample over the pooled one, mean 1 weighed by degrees of
+    freedom; `prior_df` how many degrees of freedom what they share is worth (infinite: all have
+    the same variance)."""
 
     relative: Floats
-    common: float
     prior_df: float
 
 
@@ -50,20 +52,23 @@ def moderate(squares: Floats, df: Floats) -> Moderated:
     pooled = float(squares[own].sum() / df[own].sum()) if own.any() else float("nan")
     ones = np.ones(len(df))
     if int(own.sum()) < _LEAST_SAMPLES or not pooled > 0:
-        return Moderated(ones, pooled, float("inf"))
+        return Moderated(ones, float("inf"))
     half = df[own] / 2
     variance = np.maximum(squares[own] / df[own], _SMALLEST * pooled)
     e = np.log(variance) - digamma(half) + np.log(half)
-    n = len(e)
-    beyond = float(((e - e.mean()) ** 2).sum() / (n - 1) - polygamma(1, half).mean())
-    if beyond <= 0:
-        return Moderated(ones, pooled, float("inf"))
+    n, weight = len(e), 1 / polygamma(1, half)  # of a log variance that chance alone moves
+    middle = float(weight @ e) / weight.sum()
+    q = float(weight @ (e - middle) ** 2)
+    if q - (n - 1) <= _BY_CHANCE * np.sqrt((2 + _KURTOSIS) * (n - 1)):
+        return Moderated(ones, float("inf"))
+    beyond = (q - (n - 1)) / (weight.sum() - (weight @ weight) / weight.sum())
     prior_df = 2 * _trigamma_inverse(beyond)
-    common = float(np.exp(e.mean() + digamma(prior_df / 2) - np.log(prior_df / 2)))
+    common = float(np.exp(middle + digamma(prior_df / 2) - np.log(prior_df / 2)))
     posterior = (prior_df * common + np.where(own, squares, 0.0)) / (
         prior_df + np.where(own, df, 0.0)
     )
-    return Moderated(np.asarray(posterior / common), common, float(prior_df))
+    relative = posterior / (float(posterior[own] @ df[own]) / df[own].sum())
+    return Moderated(np.asarray(relative), float(prior_df))
 
 
 def _trigamma_inverse(x: float) -> float:
