@@ -114,6 +114,29 @@ def runout(*, study: str, given: dict[str, Any], tell: Tell) -> Result:
     return {"text": done.result.measured}
 
 
+def standing_start(*, study: str, given: dict[str, Any], tell: Tell) -> Result:
+    """Standing starts found in the study's logs, timed and compared."""
+    from roadlog.analysis.trial_standing_start import Given, start_sources, time_starts
+    from roadlog.study.folder import load_study
+
+    folder = Path(study)
+    tell("step", name="timing the starts")
+    with one_writer(folder, "a trial"):
+        known = load_study(folder)
+        done = time_starts(Given(study=folder, **given), known, start_sources(folder, known))
+    return {"text": done.result.measured}
+
+
+def engine_signals(*, study: str, given: dict[str, Any], tell: Tell) -> Result:
+    """What the engine's own sensors say, by arm."""
+    from roadlog.analysis.trial_engine_signals import reckon_engine_signals
+
+    tell("step", name="reading the logs")
+    with one_writer(Path(study), "a trial"):
+        done = reckon_engine_signals(Path(study))
+    return {"text": done.result.measured}
+
+
 LAST_TASKS: dict[str, Callable[..., Result]] = {
     "unseal": unseal,
     "publish": publish,
@@ -121,4 +144,6 @@ LAST_TASKS: dict[str, Callable[..., Result]] = {
     "ceiling": ceiling,
     "payback": payback,
     "runout": runout,
+    "standing-start": standing_start,
+    "engine-signals": engine_signals,
 }

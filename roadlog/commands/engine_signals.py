@@ -23,31 +23,14 @@ def add(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None
 
 
 def _run(a: argparse.Namespace) -> int:
-    from roadlog.ingest.timebase import resample
-    from roadlog.runs.deviations import find_deviations
-    from roadlog.runs.notes import of_no_drive, read_notes
-    from roadlog.runs.table import build_runs, open_study, read_logs, with_day_order
-    from roadlog.trials.engine_signals import compare_engine_signals
-    from roadlog.trials.result import save, screen
+    from roadlog.analysis.trial_engine_signals import reckon_engine_signals
+    from roadlog.trials.result import screen
     from roadlog.wording.screen import grid
 
-    study, sources = open_study(a.study)
-    study = with_day_order(study, sources)
-    logs = read_logs(study, sources)
-    unit = study.schedule.switched_by if study.schedule else "stretch"
-    runs = build_runs(study, sources, logs, unit)
-    notes = None
-    if sources.notes is not None:
-        notes = read_notes(sources.notes, study.time.day_first, tuple(runs["day"]))
-    for warning in of_no_drive(notes, runs):
-        print(f"Warning: {warning}.")
-    set_aside = find_deviations(runs, notes, study.analysis.exclude_if).set_aside
-    for run, file in zip(runs["run"], runs["file"], strict=True):
-        if run in set_aside:
-            print(f"Set aside: {file}: {set_aside[run]}")
-    runs = runs[~runs["run"].isin(list(set_aside))].reset_index(drop=True)
-    samples = [resample(logs[i].frame) for i in runs["log"]]
-    result = compare_engine_signals(samples, runs, notes, device=study.device.name)
+    done = reckon_engine_signals(a.study)
+    study, result = done.study, done.result
+    for line in done.said:
+        print(line)
     rows = [
         (
             f"{r['signal']}, {r['unit']}".strip(", "),
@@ -56,10 +39,9 @@ def _run(a: argparse.Namespace) -> int:
         for r in _rows(result.details["signals"])
     ]
     arms = (study.label("baseline"), study.label("fitted"))
-    saved = save(result, a.study)
     print("\n".join(grid(("signal", *arms, "change", "95 % from", "to"), rows)))
     print("\n" + "\n".join(screen(result, synthetic=study.synthetic)))
-    print(f"Saved: {saved}; the next 'roadlog analyze' shows it.")
+    print(f"Saved: {done.saved}; the next 'roadlog analyze' shows it.")
     return 0
 
 

@@ -8,8 +8,9 @@ from typing import Any
 import pytest
 from starlette.testclient import TestClient
 
-from roadlog.bench.last_tasks import ceiling, payback
-from roadlog.errors import InputError
+from roadlog.bench.last_tasks import LAST_TASKS, ceiling, payback
+from roadlog.cli import main
+from roadlog.errors import InputError, RoadlogError
 
 
 @pytest.fixture
@@ -69,9 +70,38 @@ def test_payback_before_the_road_test_is_refused_in_a_sentence(study: Path) -> N
 
 def test_trials_without_a_form_name_their_command(study: Path, browser: TestClient) -> None:
     text = browser.get("/study/collar/trials").text
-    for command in ("roadlog standing-start", "roadlog inspect", "roadlog engine-signals"):
-        assert command in text
+    assert "roadlog inspect" in text
     assert browser.post("/study/collar/trials/inspection", data={}).status_code == 400
+
+
+def test_engine_signals_run_from_the_page_as_from_the_command(
+    small_study: Path, tmp_path: Path, browser: TestClient, started: dict[str, Any]
+) -> None:
+    folder, other = tmp_path / "collar", tmp_path / "other"
+    for place in (folder, other):
+        shutil.copytree(small_study, place, ignore=shutil.ignore_patterns("results", ".roadlog*"))
+    assert browser.post("/study/collar/trials/engine-signals", data={}).status_code == 200
+    assert started == {"task": "engine-signals", "given": {"given": {}}}
+    assert LAST_TASKS["engine-signals"](study=str(folder), given={}, tell=tell)["text"]
+    assert main(["engine-signals", str(other)]) == 0
+    kept = "results/trials/engine-signals.json"
+    assert (folder / kept).read_bytes() == (other / kept).read_bytes()
+
+
+def test_standing_starts_take_one_claim_and_refuse_as_the_command_does(
+    small_study: Path, tmp_path: Path, browser: TestClient, started: dict[str, Any]
+) -> None:
+    folder = tmp_path / "collar"
+    shutil.copytree(small_study, folder, ignore=shutil.ignore_patterns("results", ".roadlog*"))
+    sent = {"target": "100", "claim_power": "10", "turbo": "yes"}
+    page = browser.post("/study/collar/trials/standing-start", data=sent).text
+    assert "On a closed course only" in page
+    given = started["given"]["given"]
+    assert given == {"target": 100.0, "claim_power": 10.0, "turbo": True}
+    for wrong in ({"target": 900.0}, {"claim_power": 10.0, "claim_quicker": 5.0}, given):
+        with pytest.raises(RoadlogError):  # a commute has no full-throttle start
+            LAST_TASKS["standing-start"](study=str(folder), given=wrong, tell=tell)
+    assert not (folder / "results").exists()
 
 
 def test_publishing_takes_clock_licence_and_authors(

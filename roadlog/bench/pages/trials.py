@@ -77,6 +77,18 @@ FORMS: dict[str, tuple[Ask, ...]] = {
             "fixed_end_state", N_("Line and bowl were as empty at each start as at the end"), "tick"
         ),
     ),
+    "standing-start": (
+        Ask("target", N_("Speed to reach, km/h (else 100)")),
+        Ask("claim_quicker", N_("Claimed: percent less time")),
+        Ask("claim_seconds", N_("Claimed: seconds less")),
+        Ask("claim_power", N_("Claimed: percent more power")),
+        Ask("grade", N_("Grade of the first direction, percent")),
+        Ask("only_starts", N_("The logs hold nothing but full-throttle starts"), "tick"),
+        Ask("alternating", N_("Every second start was driven the other way"), "tick"),
+        Ask("turbo", N_("The engine has a turbo or compressor"), "tick"),
+        Ask("randomised", N_("Chance decided each trial's arm"), "tick"),
+    ),
+    "engine-signals": (),
 }
 NAMES = {
     "ceiling": N_("What its electricity could do at most"),
@@ -94,9 +106,7 @@ CAUTIONS = {
     ),
 }
 BY_COMMAND = {
-    "standing-start": "roadlog standing-start",
     "inspection": "roadlog inspect",
-    "engine-signals": "roadlog engine-signals",
 }
 LONGEST = 40
 
