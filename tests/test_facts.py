@@ -10,7 +10,8 @@ from roadlog.quantities.facts import Fact, Kind
 from roadlog.wording.alike import alike, together
 from tests.test_layout import modules
 
-CATALOGUES = ("analysis.facts", "fuel.facts", "ingest.facts", "passes.facts", "road.by_distance",
+CATALOGUES = ("analysis.facts", "fuel.facts", "ingest.facts", "passes.facts", "plan.facts",
+              "road.by_distance",
               "runs.facts")  # fmt: skip
 PROSE = {"message", "messages", "note", "notes", "reason", "reasons", "sentence", "why", "warning",
          "warnings", "fault", "cause", "how", "said", "told"}  # fmt: skip

@@ -11,12 +11,13 @@ from typing import Any
 
 from roadlog.analysis.day_notes import Day, day_of, scheduled
 from roadlog.analysis.standing import gather, with_logs_order
+from roadlog.bench.as_data import as_data
 from roadlog.bench.noted_units import PRICED, asked_unit, fill_meant, meant, shown_cell
 from roadlog.bench.reader import units_in, word_of
 from roadlog.closure.fillnote import is_written, units_of_fills, write_fill
 from roadlog.errors import InputError, RoadlogError
 from roadlog.ingest.text.handanswer import plain_answer
-from roadlog.plan.today import advise
+from roadlog.plan.today import Advice, advise
 from roadlog.quantities.units import unit_symbol
 from roadlog.runs.daily_notes import Column, DayRow, cell_of
 from roadlog.study.folder import load_study
@@ -33,7 +34,16 @@ def today(*, folder: str) -> Answer:
     """What `roadlog next` says, and to which page its next step leads."""
     advice = advise(gather(Path(folder), None))
     verb = (advice.command.split() or ["", ""])[1]
-    return {"rows": [list(r) for r in advice.rows], "why": advice.why, "leads": LEADS.get(verb, "")}
+    return {
+        "rows": said_rows(advice),
+        "why": as_data(advice.step) if advice.why else None,
+        "leads": LEADS.get(verb, ""),
+    }
+
+
+def said_rows(advice: Advice) -> list[Any]:
+    """Label and facts of each row, for a page that speaks its reader's language."""
+    return [[label, [as_data(s) for s in said]] for label, said in advice.told]
 
 
 def notes_form(*, folder: str, date: str, anyway: bool, asked_in: str | None = None) -> Answer:

@@ -9,9 +9,11 @@ import shlex
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
+from roadlog.plan.facts import Day, Days, English, Stands, Step
 from roadlog.plan.result import Look
 from roadlog.plan.sheet import Row, sheet_rows
 from roadlog.plan.to_log import tanks_must_differ
+from roadlog.quantities.facts import Fact
 from roadlog.runs.seen import LogSeen
 from roadlog.study.settings import ScheduleUnit, Study
 from roadlog.wording.screen import one_line, paragraph
@@ -76,26 +78,33 @@ def driver_is_blind(study: Study) -> bool:
 
 @dataclass(frozen=True)
 class Advice:
-    """What to say: labelled sentences, and the command to copy with why (either may be empty)."""
+    """What to say: labelled sentences, and the command to copy with why (either may be empty).
+
+    `told` has the sentences as facts where they are some, `step` the why.
+    """
 
     rows: Sequence[tuple[str, str]]
     why: str = ""
     command: str = ""
     title: str = ""
+    told: Sequence[tuple[str, Sequence[Fact | str]]] = ()
+    step: Fact | str = ""
 
 
 @dataclass
 class _Told:
-    rows: list[tuple[str, str]] = field(default_factory=list)
+    told: dict[str, list[Fact | str]] = field(default_factory=dict)
 
-    def say(self, label: str, *sentences: str) -> None:
+    def say(self, label: str, *sentences: Fact | str) -> None:
         """Add sentences under a label, behind those that stand there."""
-        text = " ".join(s for s in sentences if s)
-        before = next((i for i, (name, _) in enumerate(self.rows) if name == label), None)
-        if text and before is None:
-            self.rows.append((label, text))
-        elif text and before is not None:
-            self.rows[before] = (label, f"{self.rows[before][1]} {text}")
+        for sentence in sentences:
+            if sentence != "":
+                self.told.setdefault(label, []).append(sentence)
+
+    def advice(self, step: Fact | str, line: str, title: str) -> Advice:
+        """All of it, and the next step."""
+        rows = [(label, " ".join(map(str, said))) for label, said in self.told.items()]
+        return Advice(rows, str(step), line, title, tuple(self.told.items()), step)
 
 
 def nothing_there(folder: str, *, exists: bool, logs: bool) -> Advice:
@@ -120,7 +129,7 @@ def advise(s: Standing) -> Advice:
     if s.study.synthetic and "synthetic" not in title.lower():
         title += " (synthetic)"
     why, line = _steps(s, told)
-    return Advice(told.rows, why, line, title)
+    return told.advice(why, line, title)
 
 
 def short_name(study: Study, most: int = LONGEST_NAME) -> str:
@@ -152,32 +161,29 @@ def command(verb: str, folder: str, *options: str) -> str:
     return shlex.join(["roadlog", verb, place, *options])
 
 
-def _steps(s: Standing, told: _Told) -> tuple[str, str]:
+def _steps(s: Standing, told: _Told) -> tuple[Fact | str, str]:
     """Fill in what there is to say; return why and what comes next."""
     if s.study.device.carry_over == "permanent" and not s.days:
         told.say(
             "Today",
-            "The add-on leaves something behind for good, so it can't be switched by the day; the "
-            "plan sizes what is left.",
+            Stands.PERMANENT(),
         )
-        return "see which designs are left", command("plan", s.folder, "--dry-run")
+        return Step.DESIGNS(), command("plan", s.folder, "--dry-run")
     if not s.days:
         return _without_schedule(s, told)
     if wrong := _clock(s):
         told.say("Clock", wrong[0])
-        return "set the clock, or name the day", command("next", s.folder, "--date", wrong[1])
+        return Step.CLOCK(), command("next", s.folder, "--date", wrong[1])
     if not all(isinstance(d, dt.date) for d in s.days):
         return _by_log(s, told)
     return _by_day(s, told)
 
 
-def _without_schedule(s: Standing, told: _Told) -> tuple[str, str]:
+def _without_schedule(s: Standing, told: _Told) -> tuple[Fact | str, str]:
     if not s.logs:
-        told.say("Done", "study.toml is written; no days are drawn yet.")
+        told.say("Done", Stands.WRITTEN())
         _faults(s, told)
-        return "see what your days can show, then draw the schedule", command(
-            "plan", s.folder, "--dry-run"
-        )
+        return Step.SEE_DAYS(), command("plan", s.folder, "--dry-run")
     told.say(
         "Done",
         f"{_count(len(s.logs), 'log')}; no schedule, so chance decided nothing, and the report "
@@ -187,16 +193,18 @@ def _without_schedule(s: Standing, told: _Told) -> tuple[str, str]:
     bad, untold = _refused(s)
     told.say("Missing", bad)
     if untold:
-        return "see every run's verdict", command("check", s.folder)
+        return Step.VERDICTS(), command("check", s.folder)
     return _after_the_end(s, told)
 
 
-def _by_log(s: Standing, told: _Told) -> tuple[str, str]:
+def _by_log(s: Standing, told: _Told) -> tuple[Fact | str, str]:
     """A schedule whose units are logs by name (runs, half-days)."""
     names = {log.file for log in s.logs} | {log.file.rpartition("/")[2] for log in s.logs}
     left = [u for u in (s.study.schedule.unit if s.study.schedule else ()) if
             str(u.unit) not in names and u.unit not in s.driven]  # fmt: skip
-    told.say("Done", _registered(s), f"{len(s.days) - len(left)} of {len(s.days)} units are in.")
+    told.say(
+        "Done", _registered(s), Stands.UNITS_IN(came=len(s.days) - len(left), units=len(s.days))
+    )
     _faults(s, told)
     if why_next := _before_drives(s, told):
         return why_next
@@ -206,10 +214,8 @@ def _by_log(s: Standing, told: _Told) -> tuple[str, str]:
     bad, untold = _refused(s)
     told.say("Missing", bad, _notes_missing(s)[0])
     if untold:
-        return "see every run's verdict", command("check", s.folder)
-    return "after the drive, parked, bring in its log (roadlog take), then", command(
-        "note", s.folder, *_date(s)
-    )
+        return Step.VERDICTS(), command("check", s.folder)
+    return Step.TAKE_THEN(), command("note", s.folder, *_date(s))
 
 
 def _one_unit(s: Standing, unit: ScheduleUnit) -> str:
@@ -219,167 +225,147 @@ def _one_unit(s: Standing, unit: ScheduleUnit) -> str:
     )  # fmt: skip
 
 
-def _by_day(s: Standing, told: _Told) -> tuple[str, str]:
+def _by_day(s: Standing, told: _Told) -> tuple[Fact | str, str]:
     days = sorted(d for d in s.days if isinstance(d, dt.date))
     past = [d for d in days if d < s.today]
     came = sum(d in s.driven for d in days)
     units = s.study.schedule.unit if s.study.schedule else ()
     begun = [u for u in units if any(d in s.driven for d in (u.unit, *u.also))]
-    done = f"{len(begun)} of {len(units)} switch units driven, {_count(len(s.logs), 'log')}."
+    logs = Stands.LOGS(n=len(s.logs))
+    done = Stands.DRIVEN(begun=len(begun), units=len(units), logs=logs)
     told.say("Done", _registered(s), done, _looks(s))
     _today(s, told, days)
     _faults(s, told)
     (bad, untold), (unnoted, first_unnoted) = _refused(s), _notes_missing(s)
     step = _before_drives(s, told)
-    gaps = [bad, unnoted, _missed(s, past), _strays(s, days), _accessory(s), _fills(s)]
-    gaps = [gap for gap in gaps if gap]
+    gaps = [bad, unnoted, *_missed(s, past), _strays(s, days), _accessory(s), _fills(s)]
+    gaps = [gap for gap in gaps if gap != ""]
     more = len(gaps) - MOST_MISSING
-    told.say("Missing", *gaps[:MOST_MISSING], f"And {more} more." if more > 0 else "")
+    told.say("Missing", *gaps[:MOST_MISSING], Stands.MORE(count=more) if more > 0 else "")
     if step:
         return step
     if untold:
-        return "see every run's verdict", command("check", s.folder)
+        return Step.VERDICTS(), command("check", s.folder)
     if first_unnoted is not None:
-        return f"write down {_day(first_unnoted)}, parked", _note(s, first_unnoted)
+        return Step.WRITE_DOWN(day=Day(first_unnoted)), _note(s, first_unnoted)
     over = s.today > days[-1] or (days[-1] in s.driven and s.today == days[-1])
     if over:
         if not came:
-            return "no scheduled day has a log: take the logs in, or plan anew", command(
-                "plan", s.folder, "--redraw", "--dry-run"
-            )
+            return Step.NO_LOGS(), command("plan", s.folder, "--redraw", "--dry-run")
         return _after_the_end(s, told)
     if s.today in days and s.today not in s.driven and s.today in s.noted:
-        return "noted; bring in the logs of today (roadlog take), then", command("check", s.folder)
+        return Step.NOTED(), command("check", s.folder)
     if s.today in days and s.today not in s.driven:
-        return "after the last drive, parked, bring in the logs (roadlog take), then", _note(
-            s, s.today
-        )
+        return Step.AFTER_LAST(), _note(s, s.today)
     ahead = next(d for d in days if d > s.today)
-    return f"the evening before {_day(ahead)}", command("next", s.folder, "--date", f"{ahead}")
+    return Step.EVENING(day=Day(ahead)), command("next", s.folder, "--date", f"{ahead}")
 
 
-def _before_drives(s: Standing, told: _Told) -> tuple[str, str] | None:
+def _before_drives(s: Standing, told: _Told) -> tuple[Fact | str, str] | None:
     """What has to be right whatever the day: registration, papers, files that can be read."""
     if s.faults:
-        return "mend the file, then", command("next", s.folder, *_date(s))
+        return Step.MEND(), command("next", s.folder, *_date(s))
     if s.registered is None:
-        late = " It is late: drives are in already, and the report will say so." if s.logs else ""
-        told.say("Missing", f"The analysis isn't registered.{late}")
-        return "fix what the analysis will be", command("plan", s.folder, "--register")
+        told.say("Missing", Stands.NOT_REGISTERED(), Stands.LATE() if s.logs else "")
+        return Step.FIX(), command("plan", s.folder, "--register")
     if not s.papers and not s.logs:
-        return "print the sheet; write it anew", command("plan", s.folder)
+        return Step.PRINT(), command("plan", s.folder)
     return None
 
 
-def _after_the_end(s: Standing, told: _Told) -> tuple[str, str]:
+def _after_the_end(s: Standing, told: _Told) -> tuple[Fact | str, str]:
     files = frozenset(log.file for log in s.logs)
     if s.analysed is None:
-        told.say("Today", "Nothing is left to drive." if s.days else "")
+        told.say("Today", Stands.NOTHING_LEFT() if s.days else "")
         if s.sealed:
-            return "let the switcher open the seal", command("unseal", s.folder, "FILE")
-        return "settle it", command("analyze", s.folder)
+            return Step.UNSEAL(), command("unseal", s.folder, "FILE")
+        return Step.SETTLE(), command("analyze", s.folder)
     if new := len(files - s.analysed):
-        told.say("Missing", f"{_count(new, 'log')} came after the last analysis.")
-        return "analyse again", command("analyze", s.folder)
+        told.say("Missing", Stands.NEW_LOGS(n=new))
+        return Step.AGAIN(), command("analyze", s.folder)
     if s.stale:
-        told.say("Missing", f"{s.stale} changed after the last analysis.")
-        return "analyse again", command("analyze", s.folder)
-    told.say("Today", "Analysed: read results/report.html.")
+        told.say("Missing", Stands.STALE(file=s.stale))
+        return Step.AGAIN(), command("analyze", s.folder)
+    told.say("Today", Stands.ANALYSED())
     if s.published:
-        return "published; nothing is left to do", ""
-    return "make what can be shown in public", command("publish", s.folder)
+        return Step.DONE(), ""
+    return Step.PUBLISH(), command("publish", s.folder)
 
 
 def _today(s: Standing, told: _Told, days: Sequence[dt.date]) -> None:
+    today = Day(s.today)
     if s.today not in days:
         if s.today < days[0]:
             wait = (days[0] - s.today).days
-            told.say(
-                "Today",
-                f"{_day(s.today)}: the first day is {_day(days[0])}, in {_count(wait, 'day')}. "
-                "Print the sheet in plan/, hang it beside the car, try the logger once, parked.",
-            )
+            told.say("Today", Stands.BEFORE(today=today, day=Day(days[0]), n=wait))
         elif s.today > days[-1]:
-            told.say("Today", f"{_day(s.today)}: the last day was {_day(days[-1])}.")
+            told.say("Today", Stands.AFTER(today=today, day=Day(days[-1])))
         else:
             ahead = next(d for d in days if d > s.today)
-            told.say(
-                "Today",
-                f"{_day(s.today)}: not a test day; leave the add-on as it is. The next is "
-                f"{_day(ahead)}.",
-            )
+            told.say("Today", Stands.NO_TEST_DAY(today=today, day=Day(ahead)))
         return
     i = days.index(s.today)
     unit, row = _unit_of(s, s.today), sheet_rows(s.study)[s.days.index(s.today)]
     fresh = unit.unit == s.today
-    said = [f"{_day(s.today)}, day {i + 1} of {len(days)}"]
+    head = Stands.OF_DAYS(today=today, n_th=i + 1, all=len(days))
     if s.today in s.driven:
         arm = "" if s.blind else f" {one_line(row.state)};"
         here, all_runs = sum(log.day == s.today for log in s.logs), s.study.plan.runs_per_day
-        came = f"{here} of {all_runs} drives are in" if here < all_runs else "its logs are in"
-        told.say("Today", f"{said[0]}:{arm} {came}.")
+        came = (
+            Stands.CAME_SOME(head=head, arm=arm, here=here, all=all_runs)
+            if here < all_runs
+            else Stands.CAME_ALL(head=head, arm=arm)
+        )
+        told.say("Today", came)
         return
     if s.blind:
-        said[0] += ": the switcher knows the arm. See that the seal is whole, note its number."
+        told.say("Today", Stands.BLIND(head=head))
     else:
-        said[0] += f": {one_line(row.state)}."
-        said.append(_switch(row))
+        told.say("Today", Stands.ARM(head=head, arm=one_line(row.state)), _switch(row))
     if fresh:
-        said.append(_washout(s))
+        told.say("Today", _washout(s))
         if tanks_must_differ(s.study):
-            said.append("Fill the tank to full before the first drive.")
+            told.say("Today", Stands.FILL_FIRST())
     if row.last_of_block and not tanks_must_differ(s.study):
-        said.append("Refuel after the last drive, if at all.")
-    told.say("Today", *said)
+        told.say("Today", Stands.REFUEL_LAST())
 
 
-def _switch(row: Row) -> str:
-    doing = {
-        "fit": "Fit it before the first drive, engine off and cool.",
-        "take out": "Take it out before the first drive, engine off and cool.",
-        "leave shut": "It stays as it was the day before.",
-    }
-    return doing.get(
-        row.switch, "It stays; open and shut the place all the same, engine off and cool."
-    )
+def _switch(row: Row) -> Fact:
+    doing = {"fit": Stands.FIT(), "take out": Stands.TAKE_OUT(), "leave shut": Stands.LEAVE()}
+    return doing.get(row.switch, Stands.HANDLE())
 
 
-def _washout(s: Standing) -> str:
+def _washout(s: Standing) -> Fact | str:
     km, plan = s.study.device.washout_km, s.study.plan
     if s.study.device.carry_over == "none" or km <= 0:
         return ""
     way = told(km, "km", 0 if float(km).is_integer() else 1)
-    if km >= plan.km_per_run * plan.runs_per_day:
-        return f"The first {way} are set aside, so perhaps all drives of the day: drive them."
-    return f"The first {way} are set aside: drive them all the same."
+    whole_day = km >= plan.km_per_run * plan.runs_per_day
+    return (Stands.WASHOUT_ALL if whole_day else Stands.WASHOUT)(way=way)
 
 
-def _clock(s: Standing) -> tuple[str, str] | None:
+def _clock(s: Standing) -> tuple[Fact | str, str] | None:
     """What is wrong with the day by what is dated later, and a day that would do."""
     if s.told_date:
         return None
     last = max(s.driven, default=None)
     day = dt.timedelta(days=1)  # so far may time zones lie apart
     if last is not None and s.today < last - day:
-        return f"This computer says {_day(s.today)}, and a log is of {_day(last)}.", f"{last}"
+        return Stands.CLOCK_LOG(today=Day(s.today), day=Day(last)), f"{last}"
     made = None if s.registered is None else s.registered.date()
     if made is not None and s.today < made - day:
-        said = f"This computer says {_day(s.today)}, and the plan was registered on {_day(made)}."
-        return said, f"{made}"
+        return Stands.CLOCK_PLAN(today=Day(s.today), day=Day(made)), f"{made}"
     return None
 
 
-def _missed(s: Standing, past: Sequence[dt.date]) -> str:
+def _missed(s: Standing, past: Sequence[dt.date]) -> tuple[Fact, ...]:
     """Past days without a log, and what becomes of their units."""
-    gone = [d for d in past if d not in s.driven]
+    gone = tuple(d for d in past if d not in s.driven)
     if not gone:
-        return ""
+        return ()
     lost = {_unit_of(s, d).unit for d in gone if _lost(s, _unit_of(s, d))}
-    said = f"No log of {_named([_day(d) for d in gone])}: take it in if it was driven."
-    if lost:
-        units = "its switch unit is" if len(lost) == 1 else f"{len(lost)} switch units are"
-        return f"{said} Else {units} lost; the others keep their days, nothing is drawn again."
-    return f"{said} Else its switch unit lives on by its other days; nothing is drawn again."
+    then = Stands.LOST(n=len(lost)) if lost else Stands.LIVES()
+    return (Stands.NO_LOG_THEN(no_log=Stands.NO_LOG(days=Days(gone, MOST_NAMED)), then=then),)
 
 
 def _lost(s: Standing, unit: ScheduleUnit) -> bool:
@@ -388,20 +374,24 @@ def _lost(s: Standing, unit: ScheduleUnit) -> bool:
     return not any(d in s.driven or d >= s.today for d in days)
 
 
-def _refused(s: Standing) -> tuple[str, bool]:
+def _refused(s: Standing) -> tuple[Fact | str, bool]:
     """Logs that can't be used or weren't looked at, and whether the tester hasn't been told yet."""
     bad = [log for log in s.logs if log.usable is False]
     unseen = sum(log.usable is None for log in s.logs)
     if bad:
         first = bad[-1]
         verdict = first.verdict.removeprefix("not usable because ")
-        more = f"; {len(bad) - 1} more" if len(bad) > 1 else ""
-        said = f"{_short(first.file, 60)} can't be used: {_short(verdict)}{more}."
+        file, why, more = _short(first.file, 60), _short(verdict), len(bad) - 1
+        said = (
+            Stands.REFUSED_MORE(file=file, why=English(why), more=more)
+            if more
+            else Stands.REFUSED(file=file, why=English(why))
+        )
         return said, unseen > 0 or not all(log.told for log in bad)
-    return (f"{_count(unseen, 'log')} not checked yet.", True) if unseen else ("", False)
+    return (Stands.NOT_CHECKED(n=unseen), True) if unseen else ("", False)
 
 
-def _notes_missing(s: Standing) -> tuple[str, dt.date | None]:
+def _notes_missing(s: Standing) -> tuple[Fact | str, dt.date | None]:
     """Driven days without notes, and the first of them."""
     scheduled = {d for d in s.days if isinstance(d, dt.date)}
     open_days = sorted(
@@ -409,15 +399,15 @@ def _notes_missing(s: Standing) -> tuple[str, dt.date | None]:
     )
     if not open_days:
         return "", None
-    return f"No notes of {_named([_day(d) for d in open_days])}.", open_days[0]
+    return Stands.NO_NOTES(days=Days(tuple(open_days), MOST_NAMED)), open_days[0]
 
 
-def _accessory(s: Standing) -> str:
+def _accessory(s: Standing) -> Fact | str:
     """Noted days that leave the accessory open; days without notes are asked for as a whole."""
     open_days = sorted((s.noted & s.driven) - s.accessory)
     if not open_days:
         return ""
-    return f"Air conditioning on {_named([_day(d) for d in open_days])}: on or off?"
+    return Stands.ACCESSORY(days=Days(tuple(open_days), MOST_NAMED))
 
 
 def _fills(s: Standing) -> str:
@@ -453,13 +443,13 @@ def _faults(s: Standing, told: _Told) -> None:
         told.say("Mend", _short(s.faults[0]) + more)
 
 
-def _registered(s: Standing) -> str:
+def _registered(s: Standing) -> Fact | str:
     if s.registered is None:
         return ""
-    said = f"Registered {_day(s.registered.date())} {s.registered.year}"
+    day, year = Day(s.registered.date()), s.registered.year
     if s.changed:
-        said += f" ({_count(len(s.changed), 'change')} since, which the report lists)"
-    return said + ";"
+        return Stands.CHANGED(day=day, year=year, n=len(s.changed))
+    return Stands.REGISTERED(day=day, year=year)
 
 
 def _looks(s: Standing) -> str:

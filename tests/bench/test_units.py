@@ -294,3 +294,21 @@ def test_a_trial_is_reckoned_in_the_units_that_its_form_shows(
         browser.post(f"/study/s/trials/{trial}", data=sent)
     kept = (told["fuel_price"], told["km_per_year"], told["fuel_l_h"])
     assert kept == pytest.approx(given)
+
+
+def test_the_day_speaks_german_and_english_is_marked_as_such(
+    browser: TestClient, tmp_path: Path
+) -> None:
+    study = write(tmp_path / "s")
+    text = (study / "study.toml").read_text().replace("washout_km = 5", "washout_km = 2.5")
+    (study / "study.toml").write_text(text + '[labels]\nfitted = "<b>drin</b> {0} %s"\n')
+    browser.cookies.set("roadlog_language", "de")
+    page = browser.get("/study/s/today").text.replace("\xa0", " ")
+    assert "Vor der ersten Fahrt einbauen" in page
+    assert "Die ersten 2,5 km zählen nicht" in page
+    assert f"{DAY:%d.%m.%Y}" in page
+    assert "&lt;b&gt;drin&lt;/b&gt; {0} %s" in page
+    assert "Reifendruck, kalt, kPa" in page
+    (study / "notes.csv").write_bytes(b"no,notes\n\xff\xfe")
+    page = browser.get("/study/s/today").text
+    assert '<span lang="en">' in page

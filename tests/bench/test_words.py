@@ -9,14 +9,18 @@ from babel.messages.extract import extract_from_dir
 from babel.messages.pofile import read_po
 
 import roadlog.bench
+from roadlog.bench.saying import A_DAY, MONTHS, MORE_DAYS, WEEKDAYS
 from roadlog.bench.words import ENGLISH, catalogue, chosen, languages
+from roadlog.plan.facts import Stands, Step
+from roadlog.plan.questions import QUESTIONS
+from roadlog.runs.daily_notes import ITEMS
 
 BENCH = Path(roadlog.bench.__file__).parent
 WAYS = [("pages/**.py", "python"), ("**.py", "python"), ("templates/**.html", "jinja2")]
 WORDS = {
     "_": None, "gettext": None, "ngettext": (1, 2), "N_": None, "text": (2,),
 }  # fmt: skip
-PLACES = re.compile(r"%\((\w+)\)")
+PLACES = re.compile(r"%\((\w+)\)|(\{\w+\})")
 
 
 def in_source() -> Iterator[str]:
@@ -24,6 +28,11 @@ def in_source() -> Iterator[str]:
     options = {"templates/**.html": {"trim_blocks": "true", "lstrip_blocks": "true"}}
     for _, _, said, _, _ in extract_from_dir(BENCH, WAYS, options, keywords=WORDS, comment_tags=()):
         yield said if isinstance(said, str) else said[0]
+    asked = [*(q.words for q in QUESTIONS), *(i.ask for i in ITEMS), "First day"]
+    yield from (words.replace("%", "%%") for words in asked)
+    yield from (said for kind in (Stands, Step) for k in kind for said in (k.one, k.many))
+    yield from (*WEEKDAYS, *MONTHS, A_DAY, MORE_DAYS)
+    yield from (label for label in ("Done", "Today", "Missing", "Mend", "Clock"))
 
 
 def others() -> list[str]:

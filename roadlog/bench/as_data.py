@@ -1,0 +1,24 @@
+"""Facts as plain values, to be spoken in the reader's language by `saying`."""
+
+from typing import Any
+
+from roadlog.plan.facts import Day, Days, English
+from roadlog.quantities.facts import Fact
+
+
+def as_data(said: Fact | str) -> dict[str, Any]:
+    """A fact or a sentence as plain values."""
+    if isinstance(said, Fact):
+        return {"say": said.sentence, "with": {k: _value(v) for k, v in said.values}}
+    return {"english": str(said)}
+
+
+def _value(value: object) -> Any:
+    if isinstance(value, Fact | English):
+        return as_data(value)
+    if isinstance(value, Day):
+        return {"days": [f"{value.date}"], "more": 0}
+    if isinstance(value, Days):
+        shown = value.dates[: value.most]
+        return {"days": [f"{d}" for d in shown], "more": len(value.dates) - len(shown)}
+    return value if isinstance(value, int) else f"{value}"
