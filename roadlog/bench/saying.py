@@ -33,34 +33,34 @@ def speaker(language: str, texts: Catalogue, figure: Figure) -> Callable[[Any], 
             weekday=texts.gettext(weekday), day=date.day, month=texts.gettext(month)
         )
 
-    def days(told: dict[str, Any]) -> str:
-        names, last = [day(d) for d in told["days"]], texts.gettext("and")
-        if told["more"]:
+    def days(data: dict[str, Any]) -> str:
+        names, last = [day(d) for d in data["days"]], texts.gettext("and")
+        if data["more"]:
             more = texts.gettext(MORE_DAYS)
-            return more.format(days=", ".join(names), more=told["more"])
+            return more.format(days=", ".join(names), more=data["more"])
         head = ", ".join(names[:-1])
         return f"{head} {last} {names[-1]}" if head else names[0]
 
-    def value(told: Any) -> Any:
-        if isinstance(told, dict):
-            return escape(days(told)) if "days" in told else speak(told)
-        if isinstance(told, int):
-            return told
-        return escape(_AMOUNT.sub(lambda m: figure(m[0]), f"{told}"))
+    def value(data: Any) -> Any:
+        if isinstance(data, dict):
+            return escape(days(data)) if "days" in data else speak(data)
+        if isinstance(data, int):
+            return data
+        return escape(_AMOUNT.sub(lambda m: figure(m[0]), f"{data}"))
 
-    def speak(told: Any) -> Markup:
-        if not isinstance(told, dict) or "english" in told:
-            plain = told["english"] if isinstance(told, dict) else told
+    def speak(data: Any) -> Markup:
+        if not isinstance(data, dict) or "english" in data:
+            plain = data["english"] if isinstance(data, dict) else data
             return _in_english(typeset(f"{plain}"), language)
-        sentence = told["say"]
+        sentence = data["say"]
         known = language == ENGLISH or texts.texts.get(sentence)
-        values = {k: value(v) for k, v in told["with"].items()}
+        values = {k: value(v) for k, v in data["with"].items()}
         if known:
             spoken = Markup(escape(texts.gettext(sentence))).format(**values)
             with shown_in("metric"):  # the values are in the reader's units already
                 return Markup(typeset(spoken))
         english = speaker(ENGLISH, Catalogue({}, {}), str)
-        return _in_english(english(told), language)
+        return _in_english(english(data), language)
 
     return speak
 
