@@ -43,25 +43,25 @@ def add(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None
 
 def _fleet(a: argparse.Namespace) -> int:
     from roadlog.errors import InputError
+    from roadlog.fleet.answer import answer
     from roadlog.fleet.pipeline import find_fleet, fleet_tables
     from roadlog.fleet.workers import cluster, processes, usual_workers
+    from roadlog.report.fleet_words import fleet_lines
+    from roadlog.report.fleet_write import write_fleet
 
     if a.workers is not None and a.workers < 1:
         raise InputError(f"--workers {a.workers}: give 1 or more")
     study, root, rule, out = _what(a)
     fleet = find_fleet(study, root, rule)
     where = cluster(a.scheduler) if a.scheduler else processes(a.workers or usual_workers())
+    shown = sys.stderr.isatty()
     with where as run:
-        tables = fleet_tables(
-            fleet, run, out=out, work=out / "computed", progress=sys.stderr.isatty()
-        )
-    print(
-        f"{len(tables.compared)} of {len(fleet.listed) or len(fleet.sources)} vehicles, "
-        f"{sum(r.n_used for r in tables.records)} runs, "
-        f"{sum(r.km for r in tables.compared):,.0f} km; {len(tables.left_out)} left out"
-    )
-    print(f"Pass tables: {out / 'passes'}")
-    return 0
+        tables = fleet_tables(fleet, run, out=out, work=out / "computed", progress=shown)
+        found = answer(tables, run, progress=shown)
+    write_fleet(found, out)
+    print("\n".join(fleet_lines(found)))
+    print(f"Report: {out / 'fleet.html'}")
+    return 0 if found.result.effect.low is not None else 1
 
 
 def _what(a: argparse.Namespace) -> "tuple[Study, Path, FleetRule | None, Path]":

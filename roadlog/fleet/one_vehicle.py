@@ -102,6 +102,7 @@ class Record:
     why_code: str = ""
     idle_g_s: float | None = None
     segments: tuple[dict[str, Any], ...] = ()
+    road: str = ""  # kind of the network
 
 
 def of_vehicle(job: Job) -> Record:
@@ -171,6 +172,7 @@ def _computed(job: Job, key: str) -> tuple[Record, pd.DataFrame | None, pd.DataF
         warnings=done.warnings,
         idle_g_s=done.idle_g_s,
         segments=done.segments,
+        road=done.road,
     )
     return record, _plain(done.passes), _plain(done.runs)
 
@@ -226,6 +228,7 @@ class _Done:
     warnings: tuple[str, ...] = ()
     idle_g_s: float | None = None
     segments: tuple[dict[str, Any], ...] = ()
+    road: str = ""
 
 
 @dataclass(frozen=True)
@@ -274,6 +277,7 @@ def _through(job: Job, table: pd.DataFrame, cards: Sequence[Card]) -> _Done:
         tuple(map(str, uneven_wheels(every))) if both and rule is not None else (),
         float(np.median(idle)) if idle else None,
         _drawn(settled.network, used),
+        settled.network.kind,
     )
 
 

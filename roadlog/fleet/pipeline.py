@@ -160,7 +160,7 @@ def fleet_tables(
     ]
     tasks = (Task(job.vehicle, of_vehicle, (job,)) for job in jobs)
     records: list[Record] = []
-    for done in bar(_Sized(run(tasks), len(jobs)), "vehicles", progress):
+    for done in told_bar(run(tasks), len(jobs), "vehicles", progress):
         if done.lost is None:
             records.append(done.result)
         else:
@@ -183,7 +183,7 @@ def _read_all(
     first = (
         Task(n, vehicle_rules, (*_time_rule(fleet, n), own)) for n, own in fleet.sources.items()
     )
-    for done in bar(_Sized(run(first), len(fleet.sources)), "dates", progress):
+    for done in told_bar(run(first), len(fleet.sources), "dates", progress):
         if done.lost is None:
             rules[done.task.name], reads[done.task.name] = done.result, []
         else:
@@ -194,7 +194,7 @@ def _read_all(
         for s in fleet.sources[name]
     )
     total = sum(len(fleet.sources[n]) for n in rules)
-    for done in bar(_Sized(run(tasks), total), "reading", progress):
+    for done in told_bar(run(tasks), total, "reading", progress):
         source: Source = done.task.arguments[0]
         if done.lost is None:
             reads[source.vehicle].append(done.result)
@@ -295,6 +295,11 @@ def _commonest(left_out: pd.DataFrame) -> str:
     whole = left_out[left_out["what"] == ""]
     first = (whole if len(whole) else left_out).iloc[0]
     return f"{first['vehicle']}: {first['what']}{': ' if first['what'] else ''}{first['why']}"
+
+
+def told_bar(done: Iterator[Done], n: int, what: str, progress: bool) -> Iterator[Done]:
+    """Results as they come, counted on the way to `n`."""
+    return bar(_Sized(done, n), what, progress)
 
 
 class _Sized:

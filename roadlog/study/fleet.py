@@ -7,7 +7,7 @@ from pydantic import Field, model_validator
 
 from roadlog.study.car import _Table
 
-Switched = Literal["within", "vehicle", "rollout"]
+Switching = Literal["within", "vehicle", "rollout"]
 
 
 class FleetRule(_Table):
@@ -18,8 +18,8 @@ class FleetRule(_Table):
     vehicle in the column `vehicle_column` or in the folders' names (`vehicle=…/month=…`).
     `vehicles` is a table kept by hand of what each vehicle is; `schedule` one with vehicle, day and
     arm. `switched`: `within` each vehicle by day, by `vehicle` for good, or by `rollout`: every one
-    without the add-on first, each with it from its own day on. `strata` and `groups` are headings
-    of the table of vehicles: chance dealt within `strata`; the effect by `groups` was planned.
+    without the add-on first, each with it from its own day on. `strata` and `group` are headings
+    of the table of vehicles: chance dealt within `strata`; an effect by `group` was planned.
     """
 
     logs: tuple[str, ...] = ()
@@ -28,12 +28,12 @@ class FleetRule(_Table):
     run_column: str | None = None
     vehicles: str = "vehicles.csv"
     schedule: str | None = None
-    switched: Switched = "within"
+    switched: Switching = "within"
     randomised: bool = False
     baseline_until: dt.date | None = None
     period_days: Annotated[int, Field(ge=1, le=366)] = 7
     strata: str | None = None
-    groups: tuple[str, ...] = ()
+    group: str | None = None
 
     @model_validator(mode="after")
     def _one_source(self) -> "FleetRule":

@@ -1,0 +1,68 @@
+"""Writes what a fleet's test found: a `FleetStudy` in, a page, JSON and two tables out."""
+
+import json
+from functools import partial
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from roadlog.fleet.answer import FleetStudy
+from roadlog.report.fleet_page import fleet_page
+from roadlog.study.durable import atomic_write
+
+SCHEMA = 1
+
+
+def fleet_json(found: FleetStudy) -> dict[str, Any]:
+    """Everything as plain dictionaries: schema 1 of fleet.json (`fleet.schema.json`)."""
+    tables = found.tables
+    return {
+        "schema": SCHEMA,
+        "study": found.study.name,
+        "synthetic": found.study.synthetic,
+        "switched": found.design.switched,
+        "randomised": found.design.randomised,
+        "claim_fuel_use_change_pct": None
+        if found.study.claim is None
+        else found.study.claim.fuel_use_change_pct,
+        "vehicles_found": len({*tables.fleet.sources, *tables.fleet.listed}),
+        "vehicles_with_passes": len(tables.compared),
+        "runs": sum(r.n_runs for r in tables.records),
+        "runs_used": sum(r.n_used for r in tables.compared),
+        "km": sum(r.km for r in tables.compared),
+        "samples": sum(r.samples for r in tables.records),
+        "passes": [f for r in tables.compared for f in r.passes],
+        "left_out": {
+            str(code): {"n": len(rows), "example": _told(rows.iloc[0])}
+            for code, rows in found.left_out.groupby("code", sort=True)
+        },
+        "result": found.result.to_json(),
+    }
+
+
+def _told(row: "pd.Series[Any]") -> str:
+    what = f" ({row['what']})" if row["what"] else ""
+    return f"{row['vehicle']}{what}: {row['why']}"
+
+
+def write_fleet(found: FleetStudy, out: Path) -> None:
+    """Write fleet.html, fleet.json, vehicles.csv and left_out.csv into a folder.
+
+    All contents are made before the first file is touched.
+    """
+    data = json.dumps(fleet_json(found), indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+    contents = {
+        "fleet.html": fleet_page(found),
+        "fleet.json": data,
+        "vehicles.csv": _csv(found.result.vehicles, found),
+        "left_out.csv": _csv(found.left_out, found),
+    }
+    for name, text in contents.items():
+        atomic_write(out / name, partial(Path.write_bytes, data=text.encode("utf-8")))
+
+
+def _csv(table: pd.DataFrame, found: FleetStudy) -> str:
+    if found.study.synthetic:
+        table = table.assign(synthetic=True)
+    return table.to_csv(index=False, lineterminator="\n")
