@@ -187,23 +187,28 @@ class _Pool:
 
 def _one_by_one(suspects: Iterable[Task]) -> Iterator[Done]:
     """Tasks in flight when a process died, each alone, so that the guilty one is known."""
-    for suspect in suspects:
-        task = suspect
-        while True:
-            with _Pool(1) as pool:
-                try:
-                    done = pool.submit(task).result()
-                except BrokenProcessPool:
-                    if task.tries >= MOST_TRIES:
-                        yield _dead(task)
-                        break
-                    task = replace(task, tries=task.tries + 1)
-                    continue
-            again = _retried(done)
-            if again is None:
-                yield done
-                break
-            task = again
+    todo = list(suspects)
+    if not todo:
+        return
+    with _Pool(1) as pool:
+        for suspect in todo:
+            yield _alone(pool, suspect)
+
+
+def _alone(pool: _Pool, task: Task) -> Done:
+    while True:
+        try:
+            done = pool.submit(task).result()
+        except BrokenProcessPool:
+            pool.renew()
+            if task.tries >= MOST_TRIES:
+                return _dead(task)
+            task = replace(task, tries=task.tries + 1)
+            continue
+        again = _retried(done)
+        if again is None:
+            return done
+        task = again
 
 
 def usual_workers() -> int:
@@ -229,7 +234,7 @@ def cluster(address: str) -> Iterator[Run]:
         ) from e
     try:
         client: Any = distributed.Client(  # type: ignore[no-untyped-call,unused-ignore]
-            address, timeout="10s", set_as_default=False
+            address, timeout="5s"
         )
     except (OSError, ValueError, TimeoutError) as e:
         raise InputError(

@@ -16,11 +16,11 @@ def lines_of_effect(found: FleetStudy) -> list[tuple[str, str]]:
     """Label and sentence of what was found: the fleet's mean, the next car, the spread."""
     r = found.result
     n = f"{r.n_vehicles} vehicle{'s' * (r.n_vehicles != 1)}"
-    lines = [("fleet's mean", f"over {n}, fuel use changed by {_changed(r.effect)}")]
+    lines = [("mean", f"over {n}, fuel use changed by {_changed(r.effect)}")]
     ends = None if r.next_vehicle is None else ends_of(r.next_vehicle)
     lines.append(
         (
-            "the next car",
+            "next car",
             "what a single further vehicle would get can't be told from this test"
             if ends is None
             else f"of the next vehicle of this kind expect between {signed(ends[0])} and "
