@@ -67,6 +67,7 @@ FILES = {
     "publish.pdf": "a temporary folder for the typesetter",
     "recorder.memory": "what the recorder remembers of a car",
     "recorder.runs": "lists the journals of a folder",
+    "report.fleet_write": "writes a fleet's page and tables",
     "report.leaflet": "installed scripts",
     "report.templating": "installed templates",
     "report.write": "writes results and pages",

@@ -30,3 +30,9 @@ class LeftOut(Kind):
     NO_RUN = "no stretch of it is long enough to be a run"
     NO_USABLE_RUN = "no usable run: {why}"
     ONE_ARM = "driven in the {arm} arm only, so it can't be compared with itself"
+
+
+class ReadFact(Kind):
+    """What was put right in a vehicle's rows."""
+
+    ROWS_TWICE = "{n} [row was|rows were] there twice and count once"

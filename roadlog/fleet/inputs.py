@@ -1,6 +1,6 @@
 """Where a fleet's logs lie: patterns of files or a Parquet data set in, one source a task out.
 
-A source is what one task reads: a log, or one vehicle's rows of one month. Nothing is opened here
+A source is what one task reads: a log, or one vehicle's rows of a file. Nothing is opened here
 but the column that names the vehicle.
 """
 
@@ -8,24 +8,43 @@ import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path, PurePath
+from urllib.parse import unquote
+
+import pyarrow as pa
+import pyarrow.compute as pc
+import pyarrow.parquet as pq
 
 from roadlog.errors import InputError
+from roadlog.fleet.facts import LeftOut
 from roadlog.fleet.vehicles import tidy
+from roadlog.ingest.table.columnar import texts_of
+from roadlog.ingest.text.handtable import split_unit
+from roadlog.quantities.facts import Fact
 from roadlog.study.durable import is_part
+from roadlog.study.fleet import FleetRule
 from roadlog.study.folder import LOG_SUFFIXES
 
 NAMED = "{vehicle}"
+NOBODY = "__HIVE_DEFAULT_PARTITION__"
+VEHICLE_KEYS = (
+    "vehicle", "vehicle id", "vehicle_id", "car", "car id", "vin", "fleet number", "registration",
+    "plate",
+)  # fmt: skip
 _WILD = re.compile(r"[*?\[]")
 
 
 @dataclass(frozen=True)
 class Source:
-    """What one task reads. `shown` is its name on pages; rows of a data set have a `month`."""
+    """What one task reads: a log, or a vehicle's rows of a Parquet file (`columnar`).
+
+    `shown` is its name on pages; `vehicle_value` what the file has in `vehicle_column`, where that
+    isn't None.
+    """
 
     vehicle: str
-    paths: tuple[Path, ...]
+    path: Path
     shown: str
-    month: str = ""
+    columnar: bool = False
     vehicle_value: str = ""
     vehicle_column: str | None = None
     run_column: str | None = None
@@ -49,7 +68,7 @@ def sources_by_pattern(root: Path, patterns: Sequence[str]) -> list[Source]:
         for path in _files(base, parts):
             vehicle = _vehicle(path.relative_to(base).parts, parts, at)
             shown = path.relative_to(root) if path.is_relative_to(root) else path
-            found.setdefault(path, Source(tidy(vehicle), (path,), shown.as_posix()))
+            found.setdefault(path, Source(tidy(vehicle), path, shown.as_posix()))
             hits += 1
         if not hits:
             raise InputError(f"no log fits '{pattern}' in {root}: correct it")
@@ -102,3 +121,81 @@ def _vehicle(found: Sequence[str], parts: Sequence[str], at: int) -> str:
     if at == len(parts) - 1:  # a file whose name is the vehicle's
         return PurePath(value).stem
     return value
+
+
+def sources_by_data(root: Path, rule: FleetRule) -> tuple[list[Source], list[tuple[str, Fact]]]:
+    """A source for each vehicle's rows of each file of a Parquet data set, and what has none.
+
+    The vehicle is in the path (`vehicle=…`) or in a column. A file that can't be opened is told,
+    and costs itself.
+
+    Raises
+    ------
+    InputError
+        If there is no file.
+    """
+    assert rule.data is not None
+    top = root / rule.data
+    files = [top] if top.is_file() else sorted(p for p in top.rglob("*.parquet") if p.is_file())
+    files = [p for p in files if not is_part(p)]
+    if not files:
+        raise InputError(f"{top}: no Parquet file: correct data in [fleet]")
+    found: list[Source] = []
+    lost: list[tuple[str, Fact]] = []
+    for path in files:
+        shown = path.relative_to(root).as_posix()
+        keys = _keys(path.relative_to(root))
+        named = next((keys[k] for k in keys if k.lower() in VEHICLE_KEYS), None)
+        if named is not None:
+            if named == NOBODY or not tidy(named):
+                lost.append((shown, LeftOut.NO_VEHICLE(n=1)))
+            else:
+                found.append(Source(tidy(named), path, shown, True, run_column=rule.run_column))
+            continue
+        try:
+            column, values, missing = _vehicles_in(path, rule.vehicle_column)
+        except (OSError, pa.ArrowException) as e:
+            told = " ".join(str(e).split())[:200]
+            lost.append((shown, LeftOut.UNREADABLE(why=f"{shown}: no whole Parquet file ({told})")))
+            continue
+        except InputError as e:
+            lost.append((shown, LeftOut.UNREADABLE(why=str(e))))
+            continue
+        if missing:
+            lost.append((shown, LeftOut.NO_VEHICLE(n=missing)))
+        found += [
+            Source(tidy(v), path, f"{shown} ({tidy(v)})", True, v, column, rule.run_column)
+            for v in values
+        ]
+    return sorted(found, key=lambda s: (s.vehicle, s.shown)), lost
+
+
+def _keys(path: PurePath) -> dict[str, str]:
+    """Key and value of each folder that is called key=value."""
+    pairs = [p.partition("=") for p in path.parts[:-1]]
+    return {unquote(k): unquote(v) for k, eq, v in pairs if eq}
+
+
+def _vehicles_in(path: Path, wanted: str | None) -> tuple[str, list[str], int]:
+    """The column that names vehicles, the names in it, and how many rows have none."""
+    file = pq.ParquetFile(path)
+    names = file.schema_arrow.names
+    known = [n for n in names if split_unit(n)[0] in VEHICLE_KEYS]
+    if wanted is not None:
+        known = [n for n in names if n == wanted]
+    if not known:
+        raise InputError(
+            f"{path.name}: no column names the vehicle among {', '.join(names)}: say which with "
+            "vehicle_column in [fleet]"
+        )
+    values: set[str] = set()
+    missing = 0
+    for i in range(file.num_row_groups):
+        column = texts_of(file.read_row_group(i, columns=[known[0]])[known[0]])
+        told = pc.value_counts(column)
+        for value, n in zip(told.field(0).to_pylist(), told.field(1).to_pylist(), strict=True):
+            if value is None or not tidy(value):
+                missing += n
+            else:
+                values.add(value)
+    return known[0], sorted(values), missing

@@ -14,7 +14,7 @@ import pandas as pd
 
 from roadlog.errors import DesignError, InputError
 from roadlog.fleet.facts import LeftOut
-from roadlog.fleet.inputs import Source, sources_by_pattern
+from roadlog.fleet.inputs import Source, sources_by_data, sources_by_pattern
 from roadlog.fleet.one_vehicle import PASSES, RUNS, Job, Record, of_vehicle
 from roadlog.fleet.reading import Read, Rules, hidden_vin, read_source
 from roadlog.fleet.store import read_partitions
@@ -94,14 +94,17 @@ def find_fleet(study: Study, root: Path, rule: FleetRule | None = None) -> Fleet
         raise InputError(
             f'{root}: [fleet] names no logs: write logs = ["cars/*/logs/*.csv"] or data = "samples"'
         )
-    sources = sources_by_pattern(root, rule.logs)
+    lost: list[tuple[str, Fact]] = []
+    if rule.data is None:
+        sources = sources_by_pattern(root, rule.logs)
+    else:
+        sources, lost = sources_by_data(root, rule)
     table = root / rule.vehicles
     listed = read_vehicles(table, study) if table.is_file() else {}
     schedule = None if rule.schedule is None else read_schedule(root / rule.schedule, study)
     by_vehicle: dict[str, list[Source]] = defaultdict(list)
     for source in sources:
         by_vehicle[source.vehicle].append(source)
-    lost: list[tuple[str, Fact]] = []
     kept: dict[str, tuple[Source, ...]] = {}
     for name, own in by_vehicle.items():
         why = _no_vehicle(name, by_vehicle, listed, rule.vehicles)
@@ -111,7 +114,7 @@ def find_fleet(study: Study, root: Path, rule: FleetRule | None = None) -> Fleet
             lost.append((name, why))
     lost += [(n, LeftOut.NOTHING_LOGGED()) for n in listed if n not in by_vehicle]
     if not kept:
-        what, why = lost[0]
+        what, why = lost[0] if lost else ("its data", LeftOut.NO_VEHICLE(n=1))
         raise DesignError(f"no vehicle can be compared: {what}: {why}")
     arms = {n: arms_of(n, listed.get(n), schedule, study, rule.vehicles) for n in kept}
     return Fleet(study, root, rule, listed, arms, kept, tuple(lost))
@@ -221,7 +224,7 @@ def vehicle_rules(study: Study, time: TimeRule, sources: Sequence[Source]) -> Ru
     InputError
         If two logs contradict each other.
     """
-    files = [s.paths[0] for s in sources if not s.month]
+    files = [s.path for s in sources if not s.columnar]
     some = [files[i] for i in {0, len(files) // 2, len(files) - 1}] if files else []
     if some and settle_day_first(some, time, columns=study.columns) != time:
         time = settle_day_first(files, time, columns=study.columns)

@@ -8,22 +8,27 @@ import hashlib
 import json
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, field, replace
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pandas as pd
+import pyarrow as pa
+import pyarrow.compute as pc
+import pyarrow.parquet as pq
 
 from roadlog.analysis.metering import sampled
 from roadlog.errors import InputError
-from roadlog.fleet.facts import LeftOut
+from roadlog.fleet.facts import LeftOut, ReadFact
 from roadlog.fleet.inputs import Source
 from roadlog.fleet.store import keyed, read_told, samples_file, write_samples
-from roadlog.ingest import Log, read_log
+from roadlog.ingest import Log, read_columns, read_log
 from roadlog.ingest.alike import read_alike
 from roadlog.ingest.datum import settled
 from roadlog.ingest.drives import find_drives, piece
 from roadlog.ingest.log import Datum, UnitEvidence, read_units
+from roadlog.ingest.table.columnar import sorted_by_time, texts_of, time_column
 from roadlog.ingest.timebase import distance_km
 from roadlog.quantities.vin import VIN
 from roadlog.runs.taken import sha256_of
@@ -96,8 +101,9 @@ def read_source(source: Source, rules: Rules, work: Path) -> Read:
     RoadlogError
         If it can't be read as logs.
     """
-    digest = [sha256_of(p) for p in source.paths]
-    key = keyed("samples", digest, rules.as_text(), source.vehicle_value, source.month,
+    state = source.path.stat()
+    digest = _digest(source.path, state.st_size, state.st_mtime_ns)
+    key = keyed("samples", digest, rules.as_text(), source.columnar, source.vehicle_value,
                 source.vehicle_column, source.run_column)  # fmt: skip
     path = samples_file(work, key)
     told = read_told(path)
@@ -147,20 +153,80 @@ def _pieces(source: Source, rules: Rules) -> list[Log]:
     InputError
         If there is none.
     """
-    log = read_log(source.paths[0], columns=rules.columns, time=rules.time, alone=False)
-    log = settled(log, rules.road)
-    drives = find_drives(log)
-    if len(drives) == 1:
-        return [log]
-    runs = [piece(log, d) for d in drives if d.driven]
+    logs = _columnar(source, rules) if source.columnar else [_logged(source, rules)]
+    runs: list[Log] = []
+    for log in logs:
+        drives = find_drives(log)
+        whole = len(drives) == 1
+        runs += [log] if whole else [piece(log, d) for d in drives if d.driven]
     if not runs:
         raise InputError(str(LeftOut.NO_RUN()))
     return runs
 
 
+@lru_cache(maxsize=64)
+def _digest(path: Path, size: int, changed: int) -> str:
+    """A file's hash, taken once where many vehicles are in it."""
+    return sha256_of(path)
+
+
+def _logged(source: Source, rules: Rules) -> Log:
+    log = read_log(source.path, columns=rules.columns, time=rules.time, alone=False)
+    return settled(log, rules.road)
+
+
+def _columnar(source: Source, rules: Rules) -> list[Log]:
+    """A vehicle's rows of a Parquet file, as one log or one a run.
+
+    Raises
+    ------
+    InputError
+        If the file isn't whole or can't be read as logs.
+    """
+    table = _rows(source)
+    runs = [table]
+    if source.run_column is not None:
+        if source.run_column not in table.column_names:
+            raise InputError(
+                f"{source.shown}: no column '{source.run_column}': correct run_column in [fleet]"
+            )
+        run = texts_of(table[source.run_column])
+        names = sorted(v for v in pc.unique(run).to_pylist() if v is not None)
+        table = table.drop_columns([source.run_column])
+        runs = [table.filter(pc.equal(run, name)) for name in names]
+    logs = []
+    for rows in runs:
+        clock = time_column(rows, rules.columns, rules.time)
+        rows, twice = (rows, 0) if clock is None else sorted_by_time(rows, clock)
+        log = read_columns(Path(source.shown), rows, columns=rules.columns, time=rules.time)
+        if twice:
+            log = replace(log, facts=(*log.facts, ReadFact.ROWS_TWICE(n=twice)))
+        logs.append(settled(log, rules.road))
+    return logs
+
+
+def _rows(source: Source) -> pa.Table:
+    named = source.vehicle_column
+    try:
+        file = pq.ParquetFile(source.path)
+        if named is None:
+            return file.read()
+        parts = []
+        for i in range(file.num_row_groups):
+            group = file.read_row_group(i)
+            mine = pc.equal(texts_of(group[named]), source.vehicle_value)
+            parts.append(group.filter(mine).drop_columns([named]))
+        return pa.concat_tables(parts, promote_options="default")
+    except (pa.ArrowException, OSError) as e:
+        if isinstance(e, OSError) and e.errno is not None:
+            raise  # the disk's word, not the file's
+        told = " ".join(str(e).split())[:200]
+        raise InputError(f"{source.shown}: no whole Parquet file ({told}): write it again") from e
+
+
 def _write(path: Path, key: str, logs: Sequence[Log], source: Source) -> dict[str, Any]:
     """Sample the runs and keep them with their cards; what is told of them."""
-    vin = _vin(source.paths[0]) if not source.vehicle_value else ""
+    vin = "" if source.columnar else _vin(source.path)
     frames, cards = [], []
     for number, log in enumerate(logs):
         (samples,), repairs = sampled([log], False)

@@ -8,6 +8,7 @@ the method (time base).
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from roadlog.errors import InputError
 from roadlog.ingest.alike import read_alike
@@ -25,12 +26,24 @@ from roadlog.ingest.positions.speedcheck import held_against_positions
 from roadlog.ingest.positions.tracks import read_track
 from roadlog.ingest.revolutions import refuse_crawling
 from roadlog.ingest.table.byvalues import ask_for_units
+from roadlog.ingest.table.columnar import columns_to_log
 from roadlog.ingest.table.delimited import read_delimited
 from roadlog.ingest.table.jsonlines import as_delimited, is_json_lines
 from roadlog.ingest.text.source import Text
 from roadlog.study.settings import ColumnRule, TimeRule
 
-__all__ = ["ColumnMatch", "Log", "join_positions", "read_alike", "read_log", "settle_day_first"]
+if TYPE_CHECKING:
+    import pyarrow as pa
+
+__all__ = [
+    "ColumnMatch",
+    "Log",
+    "join_positions",
+    "read_alike",
+    "read_columns",
+    "read_log",
+    "settle_day_first",
+]
 
 _NO_RULES: Mapping[str, ColumnRule] = {}
 _NO_TIME_RULE = TimeRule()
@@ -86,11 +99,42 @@ def read_log(
         raise InputError(f"{path} can't be read ({e.strerror}): check its permissions") from e
     except ValueError as e:
         raise InputError(f"{str(path)!r} is no file name: check it") from e
-    log = held_against_positions(settled(_dated(_read(path, raw, columns, time))))
-    log = without_contradicted(refuse_crawling(log))
+    log = _held(_read(path, raw, columns, time))
     if alone:
         ask_for_units(log.units, path)
     return log
+
+
+def read_columns(
+    path: Path,
+    table: "pa.Table",
+    *,
+    columns: Mapping[str, ColumnRule] = _NO_RULES,
+    time: TimeRule = _NO_TIME_RULE,
+) -> Log:
+    """A log from typed columns whose headings mean what they do in a text log.
+
+    Parameters
+    ----------
+    path : Path
+        Where they come from, for messages.
+    table : pyarrow.Table
+        Its rows in order of time.
+    columns, time
+        As for `read_log`; the units that headings leave open are for `read_alike` to settle.
+
+    Raises
+    ------
+    InputError
+        If they can't be read as a log.
+    """
+    return _held(columns_to_log(path, table, columns, time))
+
+
+def _held(log: Log) -> Log:
+    """The log, its readings held against each other."""
+    log = held_against_positions(settled(_dated(log)))
+    return without_contradicted(refuse_crawling(log))
 
 
 def join_positions(log: Log, tracks: Sequence[Log], *, zone: str | None = None) -> Log:

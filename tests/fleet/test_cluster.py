@@ -8,23 +8,23 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
-from roadlog.fleet.workers import Done, Run, Task, cluster, serial
-from tests.fleet.test_pipeline import frames, tables_of
+from roadlog.fleet.pipeline import Tables
+from roadlog.fleet.workers import Done, Run, Task, cluster
+from tests.fleet.of_logs import frames, tables_of
 
 
 @pytest.mark.slow
-def test_a_killed_worker_changes_nothing(small_fleet: Path, tmp_path: Path) -> None:
+def test_a_killed_worker_changes_nothing(small_fleet: Path, made: Tables, tmp_path: Path) -> None:
     from distributed import LocalCluster
 
-    alone = tables_of(small_fleet, tmp_path / "alone", serial)
     with (
         LocalCluster(n_workers=2, threads_per_worker=1, dashboard_address=None) as local,
         cluster(local.scheduler_address) as run,
     ):
         there = tables_of(small_fleet, tmp_path / "there", _killing(run, local))
-    for one, two in zip(frames(alone), frames(there), strict=True):
+    for one, two in zip(frames(made), frames(there), strict=True):
         pd.testing.assert_frame_equal(one, two, check_exact=True)
-    assert [r.key for r in alone.records] == [r.key for r in there.records]
+    assert [r.key for r in made.records] == [r.key for r in there.records]
 
 
 def _killing(run: Run, local: object) -> Run:

@@ -5,28 +5,14 @@ from pathlib import Path
 
 import numpy as np
 import pandas as pd
-import pytest
 
 from roadlog.analysis.analyse import analyse
 from roadlog.fleet.pipeline import Tables, find_fleet, fleet_tables
-from roadlog.fleet.workers import Run, processes, serial
+from roadlog.fleet.workers import processes, serial
 from roadlog.runs.table import open_study
 from roadlog.study.fleet import FleetRule
 from roadlog.study.folder import load_study
-
-
-def tables_of(root: Path, out: Path, run: Run = serial) -> Tables:
-    fleet = find_fleet(load_study(root), root)
-    return fleet_tables(fleet, run, out=out, work=out / "computed")
-
-
-@pytest.fixture(scope="module")
-def made(small_fleet: Path, tmp_path_factory: pytest.TempPathFactory) -> Tables:
-    return tables_of(small_fleet, tmp_path_factory.mktemp("made"))
-
-
-def frames(tables: Tables) -> list[pd.DataFrame]:
-    return [*tables.passes(), *tables.runs(), tables.left_out]
+from tests.fleet.of_logs import frames, tables_of
 
 
 def test_a_fleet_of_one_car_has_the_pass_table_of_its_analysis(tmp_path: Path) -> None:
