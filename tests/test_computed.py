@@ -106,7 +106,7 @@ def test_altered_cut_renamed_or_foreign_files_are_no_tables(tmp_path: Path) -> N
 
 
 def test_a_changed_or_lost_secret_makes_every_table_none(tmp_path: Path) -> None:
-    secret = place(tmp_path) / "secret"
+    secret = place(tmp_path) / "roadlog-secret"
     for spoil in (lambda: secret.write_bytes(bytes(32)), lambda: secret.write_bytes(b"short"),
                   secret.unlink):  # fmt: skip
         kept_one(place(tmp_path))
@@ -210,6 +210,27 @@ def test_all_studies_together_are_bounded_oldest_first_whatever_the_clock(
     last.tidy()
     found = [Computed(place(tmp_path), f"study {i}").find(KEY) for i in range(4)]
     assert [f is not None for f in found] == [True, False, True, True]
+
+
+def test_whatever_else_lies_in_the_place_is_left_alone(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """ROADLOG_CACHE may name a folder that holds a user's own things."""
+    monkeypatch.setattr(computed, "MOST_BYTES", 1)
+    store = Computed(place(tmp_path), "study")
+    theirs = [
+        place(tmp_path) / "tables" / "oak" / "photo.jpg",
+        place(tmp_path) / "tables" / ("a" * 64) / "letter.parquet",
+        store.folder / "notes.txt",
+        place(tmp_path) / "secret",
+    ]
+    for path in theirs:
+        path.parent.mkdir(exist_ok=True)
+        path.write_text("mine")
+    store.keep(KEY, Kept(TABLE, TOLD))
+    store.tidy()
+    Computed(place(tmp_path), "study").tidy()
+    assert [p.read_text() for p in theirs] == ["mine"] * 4
 
 
 def test_the_place_is_the_users_or_as_named_or_nowhere(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -11,10 +11,10 @@ import hashlib
 import hmac
 import json
 import os
+import re
 import secrets
-import shutil
 import sys
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
@@ -24,12 +24,14 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.parquet as pq
 
-from roadlog.study.durable import clean_parts, is_part, make_folder, written_at_once
+from roadlog.study.durable import clean_parts, make_folder, written_at_once
 
 PLACE = "ROADLOG_CACHE"  # variable of the environment: where the folder is, "" for nowhere
 MOST_BYTES = 2 << 30  # of all studies together; the least lately used go first
 MOST_VALUES = 8_000_000  # of one table: a longer one would fill the memory to be kept
-_SECRET, _TABLES, _ENDING = "secret", "tables", ".parquet"
+_SECRET, _TABLES, _ENDING = "roadlog-secret", "tables", ".parquet"
+# What is ours in the folder; nothing else in it is ever touched.
+_FOLDER, _FILE = re.compile(r"[0-9a-f]{64}"), re.compile(r"[0-9a-f]{40}-[0-9a-f]{40}\.parquet")
 _KEPT_DTYPES = ("float64", "int64", "bool")
 
 
@@ -124,16 +126,17 @@ class Computed:
         Of other studies those go first that were used longest ago, down to `MOST_BYTES`.
         """
         with suppress(OSError):
-            clean_parts(self.place)
-            for path in self.folder.iterdir():
-                if path.name not in self._used and not is_part(path):
-                    path.unlink(missing_ok=True)
-            sizes = {f: _size(f) for f in (self.place / _TABLES).iterdir()}
+            clean_parts(self.folder)
+            _let_go(self.folder, self._used)
+            folders = [f for f in (self.place / _TABLES).iterdir() if _FOLDER.fullmatch(f.name)]
+            sizes = {f: _size(f) for f in folders}
             others = sorted((f for f in sizes if f != self.folder), key=lambda f: f.stat().st_mtime)
             while others and sum(sizes.values()) > MOST_BYTES:
                 gone = others.pop(0)
                 del sizes[gone]
-                shutil.rmtree(gone, ignore_errors=True)
+                clean_parts(gone)
+                _let_go(gone)
+                gone.rmdir()
 
     def _listed(self) -> dict[str, str]:
         """Names of the files by the key that they start with."""
@@ -141,7 +144,7 @@ class Computed:
             names = sorted(p.name for p in self.folder.iterdir())
         except OSError:
             return {}
-        return {n.partition("-")[0]: n for n in names if n.endswith(_ENDING) and n[0] != "."}
+        return {n.partition("-")[0]: n for n in names if _FILE.fullmatch(n)}
 
     def _name(self, key: str, data: bytes) -> str:
         code = hashlib.blake2b(key.encode() + data, key=self._secret, digest_size=20)
@@ -199,6 +202,13 @@ def _read(data: bytes) -> Kept:
     }
     frame = pd.DataFrame(columns, index=pd.RangeIndex(int(metadata[b"rows"])))
     return Kept(frame, json.loads(metadata[b"told"]))
+
+
+def _let_go(folder: Path, used: Collection[str] = ()) -> None:
+    """Take away the tables of a folder that aren't among those used."""
+    for path in folder.iterdir():
+        if path.name not in used and _FILE.fullmatch(path.name):
+            path.unlink(missing_ok=True)
 
 
 def _size(folder: Path) -> int:
