@@ -10,7 +10,7 @@ from dataclasses import replace
 from roadlog.effect.finding import decide
 from roadlog.effect.result import HeldEqual
 from roadlog.fleet.contrast import FleetContrast
-from roadlog.fleet.inference import apart_veto, stands_without_any
+from roadlog.fleet.inference import alike_veto, apart_veto, middle_veto, stands_without_any
 from roadlog.stats.interval import Finding, Interval
 from roadlog.stats.unit_randomisation import Orders
 from roadlog.study.car import Claim
@@ -46,7 +46,13 @@ def decide_fleet(
     if claim is not None:
         c = claim.fuel_use_change_pct
         word, veto = stands_without_any(contrast, c, held.margin)
-        against += [v for v in (veto, apart_veto(word, rest, apart, c, held.margin)) if v]
+        vetoes = (
+            veto,
+            apart_veto(word, rest, apart, c, held.margin),
+            middle_veto(contrast, word, c),
+            alike_veto(contrast),
+        )
+        against += [v for v in vetoes if v is not None]
     found = decide(effect, claim, held=held, orders=orders, blocking=against)
     return replace(found, reasons=(*found.reasons, next_sentence(next_vehicle, claim)))
 

@@ -33,11 +33,13 @@ from roadlog.quantities.facts import Veto, Warned
 from roadlog.stats import power
 from roadlog.stats.interval import Interval, Obstacle, Randomisation, percent, percent_interval
 from roadlog.stats.rollout import RolloutOrders
+from roadlog.stats.unit_contrast import LEAST_DF
 from roadlog.stats.unit_randomisation import Orders, in_percent
 from roadlog.study.car import Claim
 from roadlog.wording.numbers import scaled
 
 LEAST_IN_GROUP = 3
+_SHARED_MATTERS = 0.4  # of the mean's variance; by chance alone it is about a sixth
 _OBSTACLE_SHARE = 0.2  # of the fleet's weight, from which driving isn't held equal
 
 
@@ -326,8 +328,9 @@ def _plain_means(contrast: FleetContrast) -> dict[str, Interval]:
         w = w / w.sum()
         mean = float(w @ t)
         se = math.sqrt(float(w**2 @ (t - mean) ** 2) * n / (n - 1) + contrast.shared)
-        df = 1 / float((w**2).sum()) - 1
-        rows[name] = percent_interval(mean, float(t_half(se, df)), df, "t over vehicles")
+        df = 1 / float((w**2).sum()) - 1  # of as many vehicles alike as these weights are worth
+        half = float(t_half(se, df)) if df >= LEAST_DF else math.nan
+        rows[name] = percent_interval(mean, half, df, "t over vehicles")
     return rows
 
 
@@ -385,7 +388,7 @@ def _warnings(
         weak = [v.vehicle for v in contrast.vehicles if obstacle in v.obstacles]
         if weak:
             told.append(Warned("driving-not-held", f"{named(weak)}: {words}"))
-    if contrast.shared > 0:
+    if contrast.shared > _SHARED_MATTERS * contrast.se**2:
         told.append(
             Warned(
                 "shared-days",

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from roadlog.fleet.contrast import FleetContrast
-from roadlog.fleet.vehicle import VehicleUnits
+from roadlog.fleet.vehicle import NO_DIGEST, VehicleUnits
 from roadlog.quantities.arrays import Floats
 from roadlog.quantities.facts import Veto
 from roadlog.stats.interval import FindingWord, percent, rule
@@ -23,9 +23,10 @@ _APART_ROBUST = 6.0  # middle deviations, where several outlying ones hide each 
 _LEAST_FOR_OUTLYING = 4
 _LEAST_FOR_ROBUST = 6
 _NORMAL_MAD = 1.4826
-_SHARED = 0.5  # of a vehicle's units that another one has too
+_SHARED = 0.25  # of a vehicle's units that another one has too
 _LEAST_SHARED = 2
 _NAMED = 3
+_TOO_ALIKE_P = 0.001
 _MOST_HOLDERS = 50
 
 
@@ -64,7 +65,7 @@ def _apart(raw: Floats, noise: Floats) -> NDArray[np.bool_]:
 def copies(vehicles: Sequence[VehicleUnits]) -> list[tuple[str, str, bool]]:
     """Pairs of vehicles that hold the same drives, and whether their arms agree.
 
-    Two cars don't drive the same distances in the same times on half of their days.
+    Two cars don't drive the same distances in the same times on a quarter of their days.
     """
     holders: dict[int, list[int]] = defaultdict(list)
     arms: list[dict[int, int]] = []
@@ -73,7 +74,7 @@ def copies(vehicles: Sequence[VehicleUnits]) -> list[tuple[str, str, bool]]:
             zip(v.figures.digest.tolist(), v.figures.arm.tolist(), strict=True)
         )  # fmt: skip
         arms.append(own)
-        for digest in own:
+        for digest in own.keys() - {NO_DIGEST}:
             holders[digest].append(i)
     shared: dict[tuple[int, int], int] = defaultdict(int)
     for own_by in holders.values():
@@ -82,7 +83,9 @@ def copies(vehicles: Sequence[VehicleUnits]) -> list[tuple[str, str, bool]]:
     found = []
     for (a, b), count in sorted(shared.items()):
         if count >= _LEAST_SHARED and count >= _SHARED * min(len(arms[a]), len(arms[b])):
-            alike = all(arms[a][d] == arms[b][d] for d in arms[a].keys() & arms[b].keys())
+            alike = all(
+                arms[a][d] == arms[b][d] for d in arms[a].keys() & arms[b].keys() - {NO_DIGEST}
+            )
             first, second = sorted((vehicles[a].vehicle, vehicles[b].vehicle))
             found.append((first, second, alike))
     return sorted(found)
@@ -125,6 +128,43 @@ def apart_veto(
         f"and without {'it' if len(names) == 1 else 'them'} the word would not be {word}: look at "
         "the logs for a bent sensor or a wrong unit (roadlog check)",
         f"it hangs on {'a vehicle' if len(names) == 1 else 'vehicles'} unlike the others",
+    )
+
+
+def middle_veto(contrast: FleetContrast, word: FindingWord, claim_pct: float) -> Veto | None:
+    """What forbids a word of the mean that the middle vehicle isn't on the side of.
+
+    However many vehicles a bent sensor or a wrong unit makes alike, as long as most are sound the
+    middle one is.
+    """
+    own = contrast.raw[np.isfinite(contrast.raw)]
+    if word == "undecided" or not len(own):
+        return None
+    middle = percent(float(np.median(own)))
+    if (middle > claim_pct) == (word == "refuted"):
+        return None
+    return Veto(
+        f"undecided: the mean over vehicles is {word} by the interval, but the middle vehicle, at "
+        f"{middle:+.1f} %, lies on the claim's other side: a part of the fleet carries the mean",
+        "a part of the vehicles carries the mean, and the middle one lies on the other side",
+    )
+
+
+def alike_veto(contrast: FleetContrast) -> Veto | None:
+    """What forbids any word where vehicles agree better than the scatter of their days allows."""
+    from scipy.special import chdtr
+
+    own = np.isfinite(contrast.raw) & np.isfinite(contrast.noise)
+    if contrast.peers is not None or own.sum() < _LEAST_FOR_OUTLYING:
+        return None
+    t, w = contrast.raw[own], 1 / contrast.noise[own]
+    q = float(w @ (t - w @ t / w.sum()) ** 2)
+    if chdtr(len(t) - 1, q) >= _TOO_ALIKE_P:
+        return None
+    return Veto(
+        "undecided: the vehicles agree far better than the scatter of their own days allows, as "
+        "copies or made-up data would: look where the pass tables come from",
+        "the vehicles agree better than chance lets sound data",
     )
 
 

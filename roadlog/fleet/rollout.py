@@ -105,9 +105,11 @@ def make_cells(vehicles: Sequence[VehicleUnits], design: FleetDesign, which: Whi
     periods = [(v.known.day - first) // design.period_days for v in kept]
     t = max(int(p.max()) for p in periods) + 1
     if t > MOST_PERIODS:
+        middle = float(np.median([np.median(v.known.day) for v in kept]))
+        odd = max(kept, key=lambda v: float(np.abs(v.known.day - middle).max()))
         raise DesignError(
-            f"the roll-out spans {t} periods of {design.period_days} days: make periods longer, or "
-            "look for a wrong date"
+            f"the roll-out spans {t} periods of {design.period_days} days (farthest off: vehicle "
+            f"{odd.vehicle}): look for a wrong date, or make periods longer"
         )
     value, size = np.zeros((len(kept), t)), np.zeros((len(kept), t))
     start = np.full(len(kept), t, dtype=np.intp)
@@ -154,9 +156,9 @@ def _contrast(
     ends = None if orders is None else orders.interval()
     needed = influence or ends is None
     without = _without_each(cells) if needed else np.full(n, found.estimate)
-    jack = without - np.nanmean(without)
-    jackknife = float(np.sqrt((n - 1) / n * np.nansum(jack**2)))
-    df = float(np.isfinite(without).sum() - 2)
+    some = without[np.isfinite(without)]
+    df = float(len(some) - 2)
+    jackknife = float(np.sqrt((n - 1) * some.var())) if len(some) else float("nan")
     if ends is None:
         half, se = float(t_half(jackknife, df)), jackknife
         method = "no interval from the orders of chance; jackknife over vehicles, t"

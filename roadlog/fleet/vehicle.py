@@ -31,6 +31,8 @@ from roadlog.stats.interval import Obstacle
 
 VEHICLE = "vehicle"  # the column that a fleet's pass table has beside `PASSES`
 NO_DAY = -1
+NO_DIGEST = 0
+_COARSE = 0.1  # km, s: figures that are all multiples of it can be alike by chance
 _ORDER = ("start", "run", "segment", "distance_km", "duration_s", "fuel_ml")
 
 Integers = NDArray[np.intp]
@@ -294,7 +296,10 @@ def _obstacles(fit: ExpectedFuel, physics: FuelPhysics) -> tuple[Obstacle, ...]:
 
 
 def _digests(layout: Layout) -> NDArray[np.uint64]:
-    """What each unit drove, as a number: times and distances of its passes, not whose they are."""
+    """What each unit drove, as a number: times and distances of its passes, not whose they are.
+
+    `NO_DIGEST` where every figure is so round that another car's could be the same.
+    """
     driven = layout.passes[["distance_km", "duration_s", "mean_speed_kmh"]].to_numpy(dtype=float)
     driven = np.round(driven, 6)
     order = np.lexsort((driven[:, 2], driven[:, 1], driven[:, 0], layout.unit))
@@ -302,7 +307,9 @@ def _digests(layout: Layout) -> NDArray[np.uint64]:
     parts = np.split(driven[order], ends)
     return np.array(
         [
-            int.from_bytes(hashlib.blake2b(p.tobytes(), digest_size=8).digest(), "little")
+            NO_DIGEST
+            if np.allclose(p / _COARSE, np.round(p / _COARSE), atol=1e-6, equal_nan=True)
+            else int.from_bytes(hashlib.blake2b(p.tobytes(), digest_size=8).digest(), "little")
             for p in parts
         ],
         dtype=np.uint64,

@@ -20,6 +20,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from roadlog.errors import DesignError
 from roadlog.fleet.contrast import FleetContrast, Which, in_order, t_half
@@ -119,32 +120,37 @@ def orders_within(
     """
     slope, rest = np.zeros(draws + 1), np.zeros(draws + 1)
     total = 1
-    drawn_for: dict[bytes, np.ndarray] = {}
-    for v, weight in zip(contrast.vehicles, contrast.weights, strict=True):
-        f = v.known
-        key = _schedule(v)
-        if key not in drawn_for:
-            rng = np.random.default_rng([seed, int.from_bytes(key, "little")])
-            listed = assignments(f.arm, v.block or None, rng, exact_limit=_LISTED, draws=draws)
-            total *= listed.total
-            arms = listed.arms
-            if listed.exact:
-                rows = rng.integers(len(arms), size=draws)
-                arms = np.concatenate([arms[:1], arms[rows]])
-            drawn_for[key] = arms
-        w = np.sqrt(f.expected_ml / (f.expected_ml + f.expected_ml.mean()))
-        basis = orthonormal(f.fixed * w[:, None])
-        arms = drawn_for[key] * w
-        arms = arms - (arms @ basis) @ basis.T
-        length = float(arms[0] @ arms[0])
-        slope += weight * (arms @ arms[0]) / length
-        rest += weight * (arms @ ((which(f) - contrast.tau * f.arm) * w)) / length
+    alike: dict[bytes, list[int]] = {}
+    for i, v in enumerate(contrast.vehicles):
+        alike.setdefault(_schedule(v), []).append(i)
+    for key, members in alike.items():
+        drawn, count = _drawn(contrast.vehicles[members[0]], key, seed, draws)
+        total *= count
+        for i in members:
+            f, weight = contrast.vehicles[i].known, contrast.weights[i]
+            w = np.sqrt(f.expected_ml / (f.expected_ml + f.expected_ml.mean()))
+            basis = orthonormal(f.fixed * w[:, None])
+            arms = drawn * w
+            arms = arms - (arms @ basis) @ basis.T
+            length = float(arms[0] @ arms[0])
+            slope += weight * (arms @ arms[0]) / length
+            rest += weight * (arms @ ((which(f) - contrast.tau * f.arm) * w)) / length
     if total < 2:
         return None
     slope[0], rest[0] = 1.0, 0.0
     slope = np.clip(slope, -1.0, 1.0)
     rest = np.where(np.abs(slope) == 1, 0.0, rest)
     return by_orders(contrast.tau, slope, rest, total, exact=False)
+
+
+def _drawn(v: VehicleUnits, key: bytes, seed: int, draws: int) -> tuple[NDArray[np.int8], int]:
+    """The real order of a schedule with `draws` others, and how many were equally likely."""
+    rng = np.random.default_rng([seed, int.from_bytes(key, "little")])
+    listed = assignments(v.known.arm, v.block or None, rng, exact_limit=_LISTED, draws=draws)
+    if not listed.exact:
+        return listed.arms, listed.total
+    rows = rng.integers(len(listed.arms), size=draws)
+    return np.concatenate([listed.arms[:1], listed.arms[rows]]), listed.total
 
 
 def _own(v: VehicleUnits, which: Which) -> _Own | str:

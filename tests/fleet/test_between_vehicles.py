@@ -165,3 +165,17 @@ def test_parallel_arms_without_days_before_tell_no_spread() -> None:
     assert found.effect.high - found.effect.low > 50  # vehicles differ by tens of percent
     assert found.finding.word == "undecided"
     assert "can't be told" in found.finding.reasons[-1]
+
+
+def test_two_vehicles_one_after_the_other_give_no_interval() -> None:
+    found = fit_fleet(rollout_fleet(np.random.default_rng(9), 2), ROLLOUT, claim=Claim(fuel_pct=5))
+    assert found.effect.low is None
+    assert found.finding.word == "undecided"
+
+
+def test_a_wrong_date_is_named() -> None:
+    fleet = rollout_fleet(np.random.default_rng(9), 6)
+    f = fleet[2].known
+    fleet[2] = replace(fleet[2], figures=replace(f, day=f.day - 20_000))
+    with pytest.raises(DesignError, match="v00002"):
+        fit_fleet(fleet, ROLLOUT)

@@ -130,3 +130,65 @@ def test_groups_are_shown_only_where_planned() -> None:
     planned = FleetDesign(groups=("diesel", "petrol"))
     found = fit_fleet(fleet, planned, groups=labels).by_group
     assert [(g.group, g.vehicles) for g in found] == [("diesel", 4), ("petrol", 4)]
+
+
+def test_vans_on_one_schedule_count_as_days_not_as_vans() -> None:
+    rng = np.random.default_rng(13)
+    held = told = 0
+    for _ in range(12):
+        fleet = switching_fleet(rng, 20, day_effects=0.03, one_schedule=True)
+        found = fit_fleet(fleet, DESIGN, claim=Claim(fuel_pct=0))
+        held += found.effect.low <= 0 <= found.effect.high
+        told += any(w.code == "shared-days" for w in found.warnings)
+    assert held >= 10  # counting vans alone holds it in a third
+    assert told >= 10
+    alone = fit_fleet(switching_fleet(rng, 20), DESIGN)
+    assert not any(w.code == "shared-days" for w in alone.warnings)
+
+
+def test_orders_of_chance_agree_with_one_cars_own() -> None:
+    fleet = switching_fleet(np.random.default_rng(14), 10, effect=-0.03)
+    found = fit_fleet(fleet, DESIGN)
+    assert found.randomisation is not None
+    assert found.randomisation.low == pytest.approx(found.effect.low, abs=0.6)
+    assert found.randomisation.high == pytest.approx(found.effect.high, abs=0.6)
+    assert found.randomisation.p < 0.01
+
+
+@pytest.mark.parametrize("bent", [8, 9])
+def test_many_bent_alike_don_t_carry_the_mean_past_the_middle_vehicle(bent: int) -> None:
+    fleet = switching_fleet(np.random.default_rng(15), 20, spread=0.005)
+    slip = [changed(v, value=v.known.value - 0.3 * v.known.arm) for v in fleet[:bent]]
+    found = fit_fleet([*slip, *fleet[bent:]], DESIGN, claim=Claim(fuel_pct=2))
+    assert found.effect.high < -2
+    assert found.finding.word == "undecided"
+
+
+def test_vehicles_that_agree_too_well_make_no_firm_word() -> None:
+    rng = np.random.default_rng(16)
+    fleet = switching_fleet(rng, 10)
+    made_up = []
+    for v in fleet:
+        f = v.known
+        half = f.arm == 1
+        value = f.value - np.where(half, f.value[half].mean(), f.value[~half].mean())
+        made_up.append(changed(v, value=value - 0.06 * half + 1e-4 * rng.normal(size=12)))
+    found = fit_fleet(made_up, DESIGN, claim=Claim(fuel_pct=5))
+    assert found.finding.word == "undecided"
+    assert "better than" in " ".join(found.finding.reasons)
+
+
+def test_one_vehicle_with_most_of_the_days_isn_t_the_fleet() -> None:
+    rng = np.random.default_rng(17)
+    arm = np.arange(4000) % 2
+    giant = units_of("giant", arm, 0.02 * rng.normal(size=4000) - 0.05 * arm)
+    fleet = switching_fleet(rng, 6, days=lambda i: 4)
+    found = fit_fleet([giant, *fleet], DESIGN, claim=Claim(fuel_pct=4))
+    assert found.finding.word == "undecided"
+    assert found.effect.high > 0
+
+
+def test_two_vehicles_give_an_estimate_and_no_interval() -> None:
+    found = fit_fleet(switching_fleet(np.random.default_rng(18), 2), DESIGN)
+    assert (found.effect.low, found.next_vehicle) == (None, None)
+    assert found.to_json()["effect"]["low"] is None

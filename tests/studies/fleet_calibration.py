@@ -126,6 +126,7 @@ def main() -> None:
     parser.add_argument("--studies", type=int, default=1000)
     parser.add_argument("--designs", default="within,vehicle,rollout")
     parser.add_argument("--fleets", default=",".join(map(str, FLEETS)))
+    parser.add_argument("--cases", default=",".join(c.name for c in CASES))
     parser.add_argument("--seed", type=int, default=1)
     args = parser.parse_args()
     print("| design | vehicles are | vehicles | fleets | effect held | mean width | "
@@ -133,7 +134,7 @@ def main() -> None:
     print("|---|---|---|---|---|---|---|---|")
     start = time.process_time()
     for design in args.designs.split(","):
-        for case in CASES:
+        for case in (c for c in CASES if c.name in args.cases.split(",")):
             for n in map(int, args.fleets.split(",")):
                 t = asked(design, case, n, studies_of(n, args.studies), args.seed)
                 following = f"{100 * t.following / t.followed:.1f} %" if t.followed else "–"
