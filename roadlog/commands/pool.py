@@ -66,6 +66,8 @@ def _run(a: argparse.Namespace) -> int:
         if sys.stderr.isatty():
             print(f"{step} …", file=sys.stderr)
 
+    if a.out.exists() and not a.out.is_dir():
+        raise InputError(f"--out {a.out} is a file: name a folder")
     found = pool_archives(
         a.archives,
         device=a.device,

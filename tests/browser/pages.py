@@ -12,6 +12,9 @@ from roadlog.analysis.result import Analysed
 from roadlog.check import check_study
 from roadlog.plan.schedule import draw_schedule, driving_days, switch_units
 from roadlog.plan.sheet import sheet_page
+from roadlog.publish.pool.entry import Refused
+from roadlog.publish.pool.known import known
+from roadlog.publish.pool.page import known_page
 from roadlog.publish.write import difference, whole_beside
 from roadlog.report.check_page import check_page
 from roadlog.report.map import map_page
@@ -20,6 +23,7 @@ from roadlog.report.page import report_page
 from roadlog.report.write import result_files
 from roadlog.runs.table import open_study
 from roadlog.study.settings import Plan
+from tests.publish.test_pool import TWELVE, entry
 from tests.report.test_claims import CEILING, SIGNALS, STARTS, payback
 
 SHA256 = "0123456789abcdef" * 4
@@ -80,6 +84,22 @@ def _sheet(sources: Sources) -> str:
     return sheet_page(study, reader="everyone", claim="12 % more distance on the same fuel")
 
 
+def _known(sources: Sources) -> str:
+    """A pool with every column filled, names of any script and archives that aren't in it."""
+    names = (
+        "<b>Anna</b>",
+        "\N{ROCKET} a test with a rather long name of many words",
+        "اختبار",
+        "d",
+    )
+    changes = (0.0, 0.01, -0.02, 0.03)
+    entries = [
+        entry(c, name=n, se=0.01, synthetic=True) for n, c in zip(names, changes, strict=True)
+    ]
+    left_out = [Refused("a/very/long/path/to/somebodys/archive.zip", "a pilot", "it isn't over")]
+    return known_page(known("Bramble collar", TWELVE, entries, left_out, ("ab" * 32,)))
+
+
 PAGES: dict[str, Callable[[Sources], str]] = {
     "report": _report,
     "objections": _objections,
@@ -89,4 +109,5 @@ PAGES: dict[str, Callable[[Sources], str]] = {
     "published map": _published("map.html"),
     "check": _check,
     "sheet": _sheet,
+    "known": _known,
 }

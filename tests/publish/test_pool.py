@@ -8,6 +8,7 @@ import json
 import math
 import re
 import shutil
+import zipfile
 from dataclasses import replace
 from pathlib import Path
 
@@ -15,11 +16,12 @@ import numpy as np
 import pytest
 
 from roadlog.cli import main
+from roadlog.demo import make_study
 from roadlog.errors import DesignError, InputError
 from roadlog.ingest.copied import changes_of
 from roadlog.plan.register import register
 from roadlog.plan.result import Oversight, Stamped
-from roadlog.publish.archive import write_archive
+from roadlog.publish.archive import _write, write_archive
 from roadlog.publish.pool.apart import (
     counted_once,
     measured_only,
@@ -31,11 +33,13 @@ from roadlog.publish.pool.entry import Entry, Refused, registered
 from roadlog.publish.pool.known import LEAST_STUDIES, known
 from roadlog.publish.pool.page import known_page
 from roadlog.publish.pool.told import as_json, screen, table
+from roadlog.publish.write import publish
 from roadlog.stats.interval import Interval, percent
 from roadlog.study.folder import load_study
 from roadlog.wording.answer import Claimed
 from tests.closure.test_ledger_only import can_study, schedule
 from tests.publish.archives import about, repacked, results_of
+from tests.publish.conftest import wide_pictures_only
 from tests.publish.test_recheck import forged_result, signed_anew
 
 TWELVE = Claimed("economy", 12, -100 * 12 / 112)
@@ -362,3 +366,44 @@ def test_the_page_asks_no_network_and_says_what_cant_be_seen():
     assert "Studies that nobody published" in page
     assert "it takes at least 10" in page
     assert not re.search(r'(?:src|href)="(?!#)', page)
+
+
+@pytest.mark.slow
+def test_three_demos_published_and_one_of_them_again_otherwise_trimmed(tmp_path, capsys):
+    """Real archives of trimmed logs: the second one of the first study, with other cut ends and
+    moved dates, is known by what stands in its logs even if it hides where they come from."""
+    made = []
+    with wide_pictures_only():
+        for seed in (1, 2, 3):
+            study = tmp_path / f"study{seed}"
+            make_study(study, days=8, seed=seed)
+            publish(study, tmp_path / f"out{seed}", today=dt.date(2026, 4, seed))
+            made.append(tmp_path / f"out{seed}" / "archive.zip")
+        (tmp_path / "study1" / "computed" / "private.json").unlink()
+        publish(tmp_path / "study1", tmp_path / "again", clock="shifted")
+
+    def hide(files):
+        said = json.loads(files["archive.json"])
+        said["untrimmed_sha256"] = {}
+        files["archive.json"] = (json.dumps(said, indent=1, ensure_ascii=False) + "\n").encode()
+        signed_anew(files)
+
+    again = tmp_path / "again" / "archive.zip"
+    hidden = repacked_as_written(again, tmp_path / "hidden.zip", hide)
+    given = [*made, again, hidden]
+    assert main(["pool", *map(str, given), "--out", str(tmp_path / "known")]) == 0
+    said = capsys.readouterr().out
+    found = json.loads((tmp_path / "known" / "pool.json").read_text())
+    assert len(found["studies"]) == 3, said
+    why = {Path(r["archive"]).name: r["why"] for r in found["not_pooled"]}
+    assert "drives with" in why["hidden.zip"], why
+    assert found["fuel_use_change_pct"]["low"] < 1.5 < found["fuel_use_change_pct"]["high"] + 1.5
+
+
+def repacked_as_written(path: Path, to: Path, change) -> Path:
+    """As a careful forger packs it: byte for byte in roadlog's way."""
+    with zipfile.ZipFile(path) as archive:
+        files = {n: archive.read(n) for n in archive.namelist()}
+    change(files)
+    _write(to, contents=files)
+    return to

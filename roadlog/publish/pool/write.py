@@ -71,8 +71,6 @@ def pool_archives(
 
 def write_known(k: Known, out: Path) -> list[Path]:
     """Write page, figures and table, each whole or not at all."""
-    if out.exists() and not out.is_dir():
-        raise InputError(f"--out {out} is a file: name a folder")
     contents = {PAGE: known_page(k), FIGURES: as_json(k), TABLE: table(k)}
     for name, text in contents.items():
         atomic_write(out / name, partial(Path.write_text, data=text, encoding="utf-8"))
