@@ -147,11 +147,15 @@ def test_what_doesnt_recheck_is_listed_and_not_pooled(archives, tmp_path, capsys
         archives[2], tmp_path / "nested.zip",
         lambda files: files.update({"study/inner.zip": archives[3].read_bytes()}),
     )  # fmt: skip
+    broken = repacked(
+        archives[2], tmp_path / "broken.zip",
+        lambda files: files.update({"study/study.toml": b"nonsense = [ <b>"}),
+    )  # fmt: skip
     text = tmp_path / "no.zip"
     text.write_text("no zip at all")
     copy = tmp_path / "copy.zip"
     shutil.copy(archives[3], copy)
-    given = [forged, changed, nested, text, tmp_path, archives[3], copy, archives[4]]
+    given = [forged, changed, nested, broken, text, tmp_path, archives[3], copy, archives[4]]
     assert main(["pool", *map(str, given), "--out", str(tmp_path / "out")]) == 0
     capsys.readouterr()
     found = json.loads((tmp_path / "out" / "pool.json").read_text())
@@ -164,8 +168,12 @@ def test_what_doesnt_recheck_is_listed_and_not_pooled(archives, tmp_path, capsys
     assert "folder" in why[tmp_path.name]
     twice = [w for w in why.values() if w == "it is there twice: counted once"]
     assert len(twice) == 1
+    assert "study.toml" in why["broken.zip"]
     page = (tmp_path / "out" / "what-is-known.html").read_text()
     assert all(name in page for name in why)
+    # nothing of this computer's folders, nor of those that archives were unpacked in
+    assert str(tmp_path.parent) not in page
+    assert "roadlog-pool-" not in page
 
 
 def test_one_archive_left_is_no_pool_and_the_others_are_told(archives, tmp_path, capsys):

@@ -47,18 +47,16 @@ def look_into(paths: Sequence[Path]) -> tuple[list[Seen], list[Refused]]:
     out: list[Refused] = []
     for path in paths:
         if not path.exists():
-            raise InputError(
-                f"{path}: no such file: name the archive.zip that roadlog publish wrote"
-            )
+            raise InputError(f"{path}: no such file: name an archive.zip of roadlog publish")
         if path.is_dir():
-            out.append(Refused(str(path), "", "it is a folder: name the archive.zip in it"))
+            out.append(Refused(shown(path), "", "it is a folder: name the archive.zip in it"))
             continue
-        try:
-            with _unpacked() as folder:
+        with _unpacked() as folder:
+            try:
                 study = load_study(open_archive(path, Path(folder)).study)
-        except (RoadlogError, OSError) as e:
-            out.append(Refused(str(path), "", _why(e, path)))
-            continue
+            except (RoadlogError, OSError) as e:
+                out.append(Refused(shown(path), "", _why(e, path, folder)))
+                continue
         claim = None if study.claim is None else claimed(study.claim)
         seen.append(Seen(path, study.device.name, claim))
     return seen, out
@@ -67,7 +65,7 @@ def look_into(paths: Sequence[Path]) -> tuple[list[Seen], list[Refused]]:
 def recheck_all(
     seen: Sequence[Seen],
     roots: frozenset[str],
-    shown: frozenset[str],
+    plans: frozenset[str],
     told: Told = lambda _: None,
 ) -> tuple[list[Entry], list[Refused]]:
     """Every archive computed anew."""
@@ -75,11 +73,11 @@ def recheck_all(
     out: list[Refused] = []
     for i, each in enumerate(seen, start=1):
         told(f"rechecking {i} of {len(seen)}: {each.path}")
-        try:
-            with _unpacked() as folder:
-                found = _entry(each.path, open_archive(each.path, Path(folder)), roots, shown)
-        except (RoadlogError, OSError) as e:
-            found = Refused(str(each.path), "", _why(e, each.path))
+        with _unpacked() as folder:
+            try:
+                found = _entry(each.path, open_archive(each.path, Path(folder)), roots, plans)
+            except (RoadlogError, OSError) as e:
+                found = Refused(shown(each.path), "", _why(e, each.path, folder))
         if isinstance(found, Entry):
             entries.append(found)
         else:
@@ -88,11 +86,11 @@ def recheck_all(
 
 
 def _entry(
-    path: Path, opened: Opened, roots: frozenset[str], shown: frozenset[str]
+    path: Path, opened: Opened, roots: frozenset[str], plans: frozenset[str]
 ) -> Entry | Refused:
     done = recheck(opened, pages=False)
     marks = [] if done.analysed is None else _marks(opened)
-    return entry_of(str(path), done, marks, roots, shown)
+    return entry_of(shown(path), done, marks, roots, plans)
 
 
 def _marks(opened: Opened) -> list[Marks]:
@@ -111,6 +109,16 @@ def _unpacked() -> "tempfile.TemporaryDirectory[str]":
     return tempfile.TemporaryDirectory(prefix="roadlog-pool-")
 
 
-def _why(error: Exception, path: Path) -> str:
-    """The sentence without the archive's path, which stands beside it."""
-    return one_line(str(error).removeprefix(f"{path}: "))
+def shown(path: Path) -> str:
+    """An archive's path as it may be shown: without what lies above its folder.
+
+    >>> shown(Path("/home/anna/pool/ben/archive.zip"))
+    'ben/archive.zip'
+    """
+    return "/".join(path.parts[-2:]).lstrip("/")
+
+
+def _why(error: Exception, path: Path, folder: str) -> str:
+    """The sentence without the archive's path, which stands beside it, and the folder of ours."""
+    text = str(error).replace(f"{path}: ", "").replace(f"{folder}/", "")
+    return one_line(text.replace(folder, "the archive"))

@@ -60,6 +60,8 @@ def pool_archives(
         device = require_one_device([s.device for s in seen], device)
         require_one_claim([s.claim for s in seen], claim)
     entries, failed = recheck_all(seen, frozenset(roots), frozenset(plans), told)
+    if entries:
+        require_one_device([e.device for e in entries], device)
     entries, made = measured_only(entries)
     entries, twice = counted_once(entries)
     every = [*out, *failed, *made, *twice]
