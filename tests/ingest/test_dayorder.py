@@ -50,6 +50,13 @@ def test_a_date_in_any_dress_is_found(tmp_path: Path, encoding: str, quote: str)
     assert settle_day_first([tmp_path / "drive.csv"], TimeRule(), columns={}).day_first is True
 
 
+def test_a_date_in_other_digits_is_found(tmp_path: Path) -> None:
+    other = str.maketrans("0123456789", "٠١٢٣٤٥٦٧٨٩")
+    rows = "".join(f"{'25/03/2026 08:00'.translate(other)},{50 + i}\n" for i in range(20))
+    (tmp_path / "drive.csv").write_text(f"time,Speed (km/h)\n{rows}", encoding="utf-8")
+    assert settle_day_first([tmp_path / "drive.csv"], TimeRule(), columns={}).day_first is True
+
+
 def test_speed_beside_a_number_is_no_date(tmp_path: Path) -> None:
     rows = "".join(f"2026-03-25 08:00:{i:02d},{50 + i}\n" for i in range(20))
     (tmp_path / "drive.csv").write_text(f"time,Speed (km/h)\n{rows}")

@@ -18,6 +18,7 @@ from roadlog.study.settings import ColumnRule, TimeRule
 _YEAR_LAST = re.compile(r"(\d{1,2})[-/.](\d{1,2})[-/.](?:\d{4}|\d{2})\b")
 # Begins with what few places of a log hold, so that a text without it is passed over at once.
 _BEHIND_FIRST = re.compile(rb"[-/.]\d{1,2}[-/.](?:\d{4}|\d{2})\b")
+_OTHER_DIGITS = re.compile(rb"[\xd9\xdb\xdf\xe0\xe1\xea\xef\xf0]")  # first bytes of digits in UTF-8
 _HEAD_BYTES = 1 << 17
 
 
@@ -66,6 +67,8 @@ def _fields(path: Path, columns: Mapping[str, ColumnRule]) -> list[tuple[int, in
 
 def _year_last(text: bytes) -> bool:
     """Whether a cell can begin with such a date: a first field of one or two digits before it."""
+    if _OTHER_DIGITS.search(text):
+        return True
     starts = (m.start() for m in _BEHIND_FIRST.finditer(text))
     fields = (text[max(0, at - 3) : at] for at in starts)
     return any(f[-1:].isdigit() and not (len(f) == 3 and f.isdigit()) for f in fields)
