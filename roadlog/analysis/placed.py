@@ -12,8 +12,10 @@ from roadlog import road
 from roadlog.analysis.driven import Driven
 from roadlog.analysis.metering import Metered
 from roadlog.errors import InputError
-from roadlog.passes.conditions import Level, add_conditions, usual_level
+from roadlog.passes.conditions import Level, conditions_of, usual_level
+from roadlog.passes.sky import sky_of
 from roadlog.physics.air import wind_share
+from roadlog.quantities.columns import Columns, columns_of
 from roadlog.quantities.facts import Warned
 from roadlog.runs.routes import routes_of
 from roadlog.runs.table import Sources
@@ -28,7 +30,7 @@ class Placed:
     """The network, the usable runs on it with air, wind and demand, and the weather."""
 
     network: road.Network
-    tracks: dict[int, pd.DataFrame]
+    tracks: dict[int, Columns]
     weather: pd.DataFrame | None
     station: Station | None
     warnings: tuple[Warned, ...]
@@ -69,7 +71,7 @@ def placed_runs(
     weather: pd.DataFrame | None,
     progress: bool,
     usual: Level | None = None,
-) -> dict[int, pd.DataFrame]:
+) -> dict[int, Columns]:
     """The usable runs on the network, with air, wind and demand.
 
     `usual` is the level that runs without altitude and pressure are taken to be at, by default that
@@ -79,17 +81,19 @@ def placed_runs(
     starts = {int(r): pd.Timestamp(t) for r, t in zip(runs["run"], runs["start"], strict=True)}
     wind = wind_share(study.weather.shelter, study.weather.wind_height_m)
     matched = {
-        r: road.match(f, network, r) for r, f in bar(metered.usable.items(), "road", progress)
+        r: road.placed(columns_of(f), network, r)
+        for r, f in bar(metered.usable.items(), "road", progress)
     }
+    sky = None if weather is None else sky_of(weather)
     usual = usual or usual_level(metered.usable.values())
     told = runs["ambient_start_c"] if "ambient_start_c" in runs else pd.Series(dtype=float)
     ambient = dict(zip(runs["run"], told, strict=False))
     return {
-        r: add_conditions(
+        r: conditions_of(
             track,
             study.vehicle,
             start=starts[r],
-            weather=weather,
+            weather=sky,
             wind_at_car=wind,
             usual=usual,
             ambient_start_c=float(ambient[r]) if pd.notna(ambient.get(r)) else None,

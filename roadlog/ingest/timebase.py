@@ -15,7 +15,7 @@ import pandas as pd
 from roadlog.errors import InputError
 from roadlog.ingest.clock.coarse import spread_rounded
 from roadlog.quantities.arrays import median_step
-from roadlog.quantities.columns import columns_of, index_of
+from roadlog.quantities.columns import Table, columns_of, index_of
 from roadlog.quantities.signals import POSITION, SIGNALS, Nature
 from roadlog.quantities.tables import SAMPLES
 
@@ -155,7 +155,7 @@ def resample(frame: pd.DataFrame, *, step_s: float = 1.0) -> pd.DataFrame:
     return SAMPLES.check(pd.DataFrame(out.T, columns=index_of("t_s", "dt_s", *names), copy=False))
 
 
-def integrate(samples: pd.DataFrame, column: str, *, also: Sequence[str] = ()) -> float:
+def integrate(samples: Table, column: str, *, also: Sequence[str] = ()) -> float:
     """Integrate one column over the time that its samples stand for.
 
     Parameters
@@ -177,16 +177,14 @@ def integrate(samples: pd.DataFrame, column: str, *, also: Sequence[str] = ()) -
     >>> integrate(samples, "maf_g_s")
     8.0
     """
-    value = samples[column].to_numpy(np.float64)
+    value = np.asarray(samples[column], np.float64)
     there = np.isfinite(value)
     for name in also:
-        there &= np.isfinite(samples[name].to_numpy(np.float64))
-    return float(value[there] @ samples["dt_s"].to_numpy(np.float64)[there])
+        there &= np.isfinite(np.asarray(samples[name], np.float64))
+    return float(value[there] @ np.asarray(samples["dt_s"], np.float64)[there])
 
 
-def distance_km(
-    samples: pd.DataFrame, *, column: str = "speed_kmh", also: Sequence[str] = ()
-) -> float:
+def distance_km(samples: Table, *, column: str = "speed_kmh", also: Sequence[str] = ()) -> float:
     """Distance driven while speed was logged [km], gaps left out; arguments as `integrate`.
 
     >>> samples = pd.DataFrame({"dt_s": [1800.0, 1800.0], "speed_kmh": [50.0, 70.0]})

@@ -11,11 +11,11 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from roadlog.passes.sky import Sky, rain_between, sky_of, weather_at
 from roadlog.physics.air import ASSUMED_HUMIDITY_PCT, WIND_AT_CAR, air_density
 from roadlog.physics.atmosphere import (
     LAPSE_K_M,
     SEA_LEVEL_KPA,
-    WEATHER_REACH,
     standard_pressure,
     station_pressure,
 )
@@ -26,7 +26,8 @@ from roadlog.physics.demand import (
     vehicle_specific_power,
 )
 from roadlog.physics.roadload import rolling_share
-from roadlog.quantities.arrays import Floats
+from roadlog.quantities.arrays import Floats, median_step, middle
+from roadlog.quantities.columns import Columns, Table, Words, columns_of, frame_of
 from roadlog.quantities.signals import signal
 from roadlog.study.car import Vehicle
 
@@ -42,10 +43,6 @@ INTAKE_BEFORE_START = "intake air before a cold start"
 TOLD_OF_START = "the list of runs, of the start"
 BY_HEIGHT = (WEATHER_AT_ALTITUDE, STANDARD_AT_ALTITUDE)  # sources that rest on the altitude
 
-WEATHER_COLUMNS = (
-    "temp_c", "pressure_kpa", "qnh_kpa", "wind_speed_m_s", "wind_from_deg", "humidity_pct",
-)  # fmt: skip
-
 
 @dataclass(frozen=True)
 class Level:
@@ -55,7 +52,7 @@ class Level:
     pressure_kpa: float | None = None
 
 
-def usual_level(tracks: Iterable[pd.DataFrame]) -> Level:
+def usual_level(tracks: Iterable[Table]) -> Level:
     """Medians of the runs' medians, over the runs that log them.
 
     A run that logs neither is taken to be there too: were it taken to be at sea level, an arm
@@ -127,7 +124,31 @@ def add_conditions(
     >>> add_conditions(track, Vehicle())["traction_w"].round().tolist()
     [9337.0, 9337.0]
     """
-    t = track["t_s"].to_numpy(float)
+    return frame_of(
+        conditions_of(
+            columns_of(track),
+            vehicle,
+            start=start,
+            weather=None if weather is None else sky_of(weather),
+            wind_at_car=wind_at_car,
+            usual=usual,
+            ambient_start_c=ambient_start_c,
+        )
+    )
+
+
+def conditions_of(
+    track: Columns,
+    vehicle: Vehicle,
+    *,
+    start: pd.Timestamp | None = None,
+    weather: Sky | None = None,
+    wind_at_car: float = WIND_AT_CAR,
+    usual: Level | None = None,
+    ambient_start_c: float | None = None,
+) -> Columns:
+    """`add_conditions` of a run's columns."""
+    t = signal(track, "t_s")
     speed = signal(track, "speed_kmh")
     accel = acceleration(t, speed)
     air = weather_at(t, start, weather)
@@ -142,17 +163,17 @@ def add_conditions(
     density = np.asarray(air_density(temp, pressure, humidity), float)
     bearing = np.radians(signal(track, "bearing_deg"))
     headwind = air["north"] * np.cos(bearing) + air["east"] * np.sin(bearing)
-    grade = track["grade"].to_numpy(float) if "grade" in track else np.zeros(len(t))
+    grade = signal(track, "grade") if "grade" in track else np.zeros(len(t))
     felt = np.where(np.isfinite(headwind), wind_at_car * headwind, 0.0)
     v = speed / 3.6
     vsp = vehicle_specific_power(v, accel, grade)
-    step = float(np.median(np.diff(t))) if len(t) > 1 else 1.0
+    step = median_step(t) if len(t) > 1 else 1.0
     return track.assign(
         accel_m_s2=accel,
         ambient_c=ambient,
-        ambient_source=ambient_source,
+        ambient_source=Words(np.zeros(len(t), np.int64), (ambient_source,)),
         pressure_kpa=pressure,
-        pressure_source=pressure_source,
+        pressure_source=Words(np.zeros(len(t), np.int64), (pressure_source,)),
         air_density_kg_m3=density,
         headwind_m_s=headwind,
         wet_road=_wet(t, start, weather),
@@ -165,16 +186,16 @@ def add_conditions(
 
 
 def _ambient(
-    track: pd.DataFrame, weather_c: Floats, weather: pd.DataFrame | None, usual: Level
+    track: Columns, weather_c: Floats, weather: Sky | None, usual: Level
 ) -> tuple[Floats, str]:
     own = _filled(signal(track, "ambient_temp_c"))
     if np.isfinite(own).any():
         return own, "car's sensor"
     if np.isfinite(weather_c).any():
         altitude = _altitude(track, usual)
-        if altitude is None or weather is None or "station_elevation_m" not in weather.columns:
+        if altitude is None or weather is None or weather.station_elevation_m is None:
             return weather_c, "weather"
-        above = altitude - float(weather["station_elevation_m"].iloc[0])
+        above = altitude - weather.station_elevation_m
         return weather_c - LAPSE_K_M * above, WEATHER_AT_ALTITUDE
     intake = signal(track, "intake_air_temp_c")
     coolant = signal(track, "coolant_temp_c")
@@ -187,7 +208,7 @@ def _ambient(
 
 
 def _pressure(
-    track: pd.DataFrame, weather_kpa: Floats, qnh_kpa: Floats, usual: Level
+    track: Columns, weather_kpa: Floats, qnh_kpa: Floats, usual: Level
 ) -> tuple[Floats, str]:
     own = _filled(signal(track, "baro_kpa"))
     if np.isfinite(own).any():
@@ -206,84 +227,21 @@ def _pressure(
     return np.full(len(track), STANDARD_PRESSURE_KPA), STANDARD_AT_SEA_LEVEL
 
 
-def _altitude(track: pd.DataFrame, usual: Level | None = None) -> float | None:
+def _altitude(track: Table, usual: Level | None = None) -> float | None:
     """Median altitude [m] of a track, else that of the other runs; None where none is known."""
     own = _median(track, "altitude_m")
     return own if own is not None or usual is None else usual.altitude_m
 
 
-def _median(track: pd.DataFrame, column: str) -> float | None:
+def _median(track: Table, column: str) -> float | None:
     values = signal(track, column)
     known = values[np.isfinite(values)]
-    return float(np.median(known)) if len(known) else None
+    return middle(known) if len(known) else None
 
 
-def weather_at(
-    t_s: Floats, start: pd.Timestamp | None, weather: pd.DataFrame | None
-) -> dict[str, Floats]:
-    """Weather interpolated to the samples; wind as the components that it comes from [m/s].
-
-    Parameters
-    ----------
-    t_s : (n,) array [s]
-        Times since `start`.
-    start, weather
-        As for `add_conditions`.
-    """
-    nothing = np.full(len(t_s), np.nan)
-    out = dict.fromkeys((*WEATHER_COLUMNS, "north", "east"), nothing)
-    if weather is None or start is None or pd.isna(start) or weather.empty:
-        return out
-    table = weather.sort_values("time")
-    clock = _seconds(pd.DatetimeIndex(table["time"]), start)
-    values = {c: table[c].to_numpy(float) for c in WEATHER_COLUMNS if c in table.columns}
-    if {"wind_speed_m_s", "wind_from_deg"} <= set(values):
-        from_ = np.radians(values["wind_from_deg"])
-        calm = values["wind_speed_m_s"] == 0
-        values["north"] = np.where(calm, 0, values["wind_speed_m_s"] * np.cos(from_))
-        values["east"] = np.where(calm, 0, values["wind_speed_m_s"] * np.sin(from_))
-    for name, value in values.items():
-        known = np.isfinite(value)
-        if not known.any():
-            continue
-        at = clock[known]
-        after = np.clip(np.searchsorted(at, t_s), 0, len(at) - 1)
-        before = np.maximum(after - 1, 0)
-        nearest = np.minimum(np.abs(at[after] - t_s), np.abs(at[before] - t_s))
-        near = nearest <= WEATHER_REACH.total_seconds()
-        out[name] = np.where(near, np.interp(t_s, at, value[known]), np.nan)
-    return out
-
-
-def _wet(t_s: Floats, start: pd.Timestamp | None, weather: pd.DataFrame | None) -> Floats:
+def _wet(t_s: Floats, start: pd.Timestamp | None, weather: Sky | None) -> Floats:
     """1 where rain was reported within `WET_AFTER` before, 0 where reports tell of none."""
     return rain_between(t_s - WET_AFTER.total_seconds(), t_s, start, weather)
-
-
-def rain_between(
-    after_s: Floats, to_s: Floats, start: pd.Timestamp | None, weather: pd.DataFrame | None
-) -> Floats:
-    """1 where rain was reported from one time to another [s since `start`], 0 where reports tell of
-    none, NaN where there is no report."""
-    none = np.full(len(to_s), np.nan)
-    if weather is None or start is None or pd.isna(start):
-        return none
-    said = [c for c in ("raining", "rain_mm") if c in weather.columns]
-    table = weather.dropna(subset=said, how="all").sort_values("time")
-    if not said or table.empty:
-        return none
-    clock = _seconds(pd.DatetimeIndex(table["time"]), start)
-    rain = np.concatenate([[0], np.cumsum((table[said].fillna(0) > 0).any(axis=1).to_numpy())])
-    upto = np.searchsorted(clock, to_s, "right")
-    since = np.searchsorted(clock, after_s, "left")
-    return np.where(upto > since, (rain[upto] > rain[since]).astype(float), none)
-
-
-def _seconds(times: pd.DatetimeIndex, start: pd.Timestamp) -> Floats:
-    """Seconds from `start`; where only one of the two has a zone, both are local time."""
-    if times.tz is None or start.tzinfo is None:
-        times, start = times.tz_localize(None), start.tz_localize(None)
-    return np.asarray((times - start).total_seconds(), float)
 
 
 def _first_known(a: Floats, b: Floats) -> Floats:

@@ -2,12 +2,14 @@
 
 from collections.abc import Mapping
 
+import numpy as np
 import pandas as pd
 
+from roadlog.quantities.columns import Table, columns_of
 from roadlog.quantities.warm import WARM_COOLANT_C
 
 
-def mode_table(tracks: Mapping[int, pd.DataFrame], passes: pd.DataFrame) -> pd.DataFrame:
+def mode_table(tracks: Mapping[int, Table], passes: pd.DataFrame) -> pd.DataFrame:
     """Time and fuel by operating mode and switch unit, over the runs that made a used pass.
 
     Returns
@@ -22,17 +24,17 @@ def mode_table(tracks: Mapping[int, pd.DataFrame], passes: pd.DataFrame) -> pd.D
     for run, track in tracks.items():
         if run not in unit:
             continue
-        coolant = track["coolant_temp_c"] if "coolant_temp_c" in track.columns else None
-        warm = True if coolant is None else ~(coolant < WARM_COOLANT_C)
-        on = track["fuel_flow_g_s"].notna() & (track["op_mode"] >= 0) & (track["traversal"] >= 0)
-        kept = track[on & warm]
+        told = columns_of(track)
+        flow, mode, dt = told.floats("fuel_flow_g_s"), told["op_mode"], told.floats("dt_s")
+        warm = ~(told.floats("coolant_temp_c") < WARM_COOLANT_C)
+        on = np.isfinite(flow) & (mode >= 0) & (told["traversal"] >= 0) & warm
         parts.append(
             pd.DataFrame(
                 {
                     "switch_unit": unit[run],
-                    "mode": kept["op_mode"],
-                    "seconds": kept["dt_s"],
-                    "fuel_g": kept["fuel_flow_g_s"] * kept["dt_s"],
+                    "mode": mode[on],
+                    "seconds": dt[on],
+                    "fuel_g": flow[on] * dt[on],
                 }
             )
         )

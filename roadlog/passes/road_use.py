@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from roadlog.passes.facts import Lost
 from roadlog.quantities.arms import ARMS
 from roadlog.quantities.arrays import Floats, Ints
+from roadlog.quantities.columns import Columns, Table, columns_of
 from roadlog.quantities.facts import Fact, Veto, Warned
 from roadlog.road.network import Network
 from roadlog.road.trace import travelled
@@ -117,7 +118,7 @@ def uneven_wheels(table: pd.DataFrame) -> list[str]:
 def road_use(
     runs: pd.DataFrame,
     samples: Sequence[pd.DataFrame],
-    tracks: Mapping[int, pd.DataFrame],
+    tracks: Mapping[int, Table],
     table: pd.DataFrame,
     network: Network,
     *,
@@ -141,17 +142,18 @@ def road_use(
     min_runs_per_arm : int
         Runs of either arm that make a road shared.
     """
-    shared = _shared_cells(runs, tracks, min_runs_per_arm)
+    on_road = {r: columns_of(t) for r, t in tracks.items()}
+    shared = _shared_cells(runs, on_road, min_runs_per_arm)
     used = table[table["used"].astype(bool)]
     by_arm = used.groupby("segment")["arm"].nunique()
     barren = {str(s): Lost.ONE_ARM() for s in by_arm.index[by_arm < len(ARMS)]}
     parts = []
     each_run = zip(runs["run"], runs["arm"], runs["reason"], samples, strict=True)
     for run, arm, reason, frame in each_run:
-        if run in tracks:
+        if run in on_road:
             mine = table[(table["run"] == run) & (table["segment"] != "")]
-            steps, cause = _of_track(tracks[run], mine, network, shared, barren)
-            placed = float(steps[tracks[run]["traversal"].to_numpy() >= 0].sum())
+            steps, cause = _of_track(on_road[run], mine, network, shared, barren)
+            placed = float(steps[on_road[run]["traversal"] >= 0].sum())
         else:
             steps = np.diff(_driven(frame), append=np.nan)[:-1]
             cause = np.full(len(steps), Lost.RUN(why=reason), object)
@@ -199,34 +201,34 @@ def _summed(each: pd.DataFrame) -> ArmUse:
 
 
 def _of_track(
-    track: pd.DataFrame,
+    track: Columns,
     mine: pd.DataFrame,
     network: Network,
     shared: set[Cell],
     barren: Mapping[str, Fact],
 ) -> tuple[Floats, Causes]:
     """Metres of each sample's step, and what they were lost to ("" where used)."""
-    steps = np.append(np.diff(track["d_m"].to_numpy(float)), 0.0)
-    entry = track["traversal"].to_numpy(np.int64)
+    steps = np.append(np.diff(track.floats("d_m")), 0.0)
+    entry = track["traversal"].astype(np.int64)
     cause = np.full(len(track), Lost.NO_POSITION(), dtype=object)
     if network.kind == "road":
         known, home, _ = _cells(track)
         astray, elsewhere = Lost.ASTRAY(), Lost.ELSEWHERE()
         cause[known] = [astray if c in shared else elsewhere for c in map(tuple, home.tolist())]
     else:
-        cause[:] = network.off.get(int(track["run"].iloc[0]), Lost.AT_REST())
+        cause[:] = network.off.get(int(track["run"][0]), Lost.AT_REST())
     entries = np.unique(entry[entry >= 0])
     for number, reason, segment in zip(entries, mine["reason"], mine["segment"], strict=True):
         cause[entry == number] = reason or barren.get(segment, "")
     return steps, cause
 
 
-def _cells(track: pd.DataFrame) -> tuple[NDArray[np.bool_], Ints, Ints]:
+def _cells(track: Columns) -> tuple[NDArray[np.bool_], Ints, Ints]:
     """Which samples have a position, their cells of place and heading, and the next heading's.
 
     Headings are in eighths of a turn, so that a road near the edge of one is in both.
     """
-    at = track[["x_m", "y_m"]].to_numpy(float)
+    at = np.column_stack([track.floats("x_m"), track.floats("y_m")])
     known = np.isfinite(at).all(axis=1)
     at = at[known]
     if len(at) < 2:
@@ -243,7 +245,7 @@ def _cells(track: pd.DataFrame) -> tuple[NDArray[np.bool_], Ints, Ints]:
     return known, home, beside
 
 
-def _shared_cells(runs: pd.DataFrame, tracks: Mapping[int, pd.DataFrame], k: int) -> set[Cell]:
+def _shared_cells(runs: pd.DataFrame, tracks: Mapping[int, Columns], k: int) -> set[Cell]:
     """Cells of place and heading that at least k runs of either arm were in."""
     arm_of = dict(zip(runs["run"], runs["arm"], strict=True))
     found = []

@@ -15,7 +15,8 @@ from numpy.typing import NDArray
 from roadlog.errors import InputError
 from roadlog.ingest.text.handtable import split_unit
 from roadlog.passes.facts import Lost
-from roadlog.quantities.arrays import Floats
+from roadlog.quantities.arrays import Floats, median_step
+from roadlog.quantities.columns import Columns, Table, Words, columns_of
 from roadlog.quantities.facts import Fact
 from roadlog.quantities.fuels import FUELS
 from roadlog.quantities.tables import NOTE, PASSES, REMARK
@@ -44,7 +45,7 @@ _TAKEN = (
 
 
 def build_passes(
-    tracks: Mapping[int, pd.DataFrame],
+    tracks: Mapping[int, Table],
     runs: pd.DataFrame,
     network: Network,
     study: Study,
@@ -97,7 +98,7 @@ def build_passes(
     {'baseline': 200, 'fitted': 199}
     """
     runs = runs.sort_values("run", ignore_index=True)
-    driven = {r: tracks[r] for r in runs["run"] if r in tracks and len(tracks[r])}
+    driven = {r: columns_of(tracks[r]) for r in runs["run"] if r in tracks and len(tracks[r])}
     if bare := [r for r, track in driven.items() if "ambient_source" not in track]:
         raise InputError(f"run {bare[0]} has no conditions: give its track through add_conditions")
     samples = _stack(driven)
@@ -143,22 +144,19 @@ class _Samples:
     source: dict[int, tuple[str, str]]
 
 
-def _stack(driven: Mapping[int, pd.DataFrame]) -> _Samples:
+def _stack(driven: Mapping[int, Columns]) -> _Samples:
     columns: dict[str, list[Floats]] = {c: [] for c in _TAKEN}
     run, traversal, segment, elapsed, distance, step = [], [], [], [], [], []
     for r, track in driven.items():
-        on = np.flatnonzero(track["traversal"].to_numpy() >= 0)
+        on = np.flatnonzero(track["traversal"] >= 0)
         n = len(track)
         for c, parts in columns.items():
-            if c in track.columns:
-                parts.append(track[c].to_numpy(float)[on])
-            else:
-                parts.append(np.full(len(on), np.nan))
-        d, t = _distance(track), track["t_s"].to_numpy(float)
+            parts.append(track.floats(c)[on] if c in track else np.full(len(on), np.nan))
+        d, t = _distance(track), track.floats("t_s")
         run.append(np.full(len(on), r))
-        traversal.append(track["traversal"].to_numpy(np.int64)[on])
-        segment.append(track["segment"].to_numpy(object)[on])
-        last = float(np.median(np.diff(t))) if n > 1 else 0.0
+        traversal.append(track["traversal"][on].astype(np.int64))
+        segment.append(_words(track, on))
+        last = median_step(t) if n > 1 else 0.0
         elapsed.append(np.append(np.diff(t), last)[on])
         distance.append(d[on])
         step.append(np.append(np.diff(d), 0.0)[on])
@@ -171,7 +169,7 @@ def _stack(driven: Mapping[int, pd.DataFrame]) -> _Samples:
     runs, entries = np.concatenate(run), np.concatenate(traversal)
     new = np.append(True, (np.diff(runs) != 0) | (np.diff(entries) != 0))[: len(runs)]
     source = {
-        r: (str(t["ambient_source"].iloc[0]), str(t["pressure_source"].iloc[0]))
+        r: (_first_word(t, "ambient_source"), _first_word(t, "pressure_source"))
         for r, t in driven.items()
     }
     return _Samples(
@@ -181,10 +179,22 @@ def _stack(driven: Mapping[int, pd.DataFrame]) -> _Samples:
     )  # fmt: skip
 
 
-def _distance(track: pd.DataFrame) -> Floats:
-    if "d_m" in track.columns:
-        return track["d_m"].to_numpy(float)
-    return travelled(track, track["x_m"].to_numpy(float), track["y_m"].to_numpy(float))
+def _words(track: Columns, on: NDArray[np.int64]) -> NDArray[np.object_]:
+    column = track.column("segment")
+    if isinstance(column, Words):
+        return np.array(column.words, dtype=object)[column.codes[on]]
+    return np.asarray(column[on], object)
+
+
+def _first_word(track: Columns, name: str) -> str:
+    column = track.column(name)
+    return str(column.words[column.codes[0]] if isinstance(column, Words) else column[0])
+
+
+def _distance(track: Columns) -> Floats:
+    if "d_m" in track:
+        return track.floats("d_m")
+    return travelled(track, track.floats("x_m"), track.floats("y_m"))
 
 
 def _ml_per_g(runs: pd.DataFrame, study: Study) -> dict[int, float]:
@@ -264,7 +274,7 @@ def _ratio(a: Floats, b: Floats) -> Floats:
 
 
 def _without_pass(
-    runs: pd.DataFrame, driven: Mapping[int, pd.DataFrame], network: Network, passed: set[int]
+    runs: pd.DataFrame, driven: Mapping[int, Columns], network: Network, passed: set[int]
 ) -> pd.DataFrame:
     """One row for each run that made no pass, so that it is listed with why."""
     rows = []
@@ -284,7 +294,7 @@ def _without_pass(
     return pd.DataFrame(rows)
 
 
-def _of_run(runs: pd.DataFrame, driven: Mapping[int, pd.DataFrame]) -> pd.DataFrame:
+def _of_run(runs: pd.DataFrame, driven: Mapping[int, Columns]) -> pd.DataFrame:
     """What a run lends to its passes, with the distance driven in its switch unit before it."""
     columns = ["run", "file", "arm", "day", "switch_unit", "block"]
     out = runs[columns].assign(
@@ -312,10 +322,8 @@ def _told(runs: pd.DataFrame, column: str) -> pd.Series:
     return runs[column].astype(float)
 
 
-def _first_known(track: pd.DataFrame, column: str) -> float:
-    if column not in track.columns:
-        return float("nan")
-    values = track[column].to_numpy(float)
+def _first_known(track: Columns, column: str) -> float:
+    values = track.floats(column)
     known = values[np.isfinite(values)]
     return float(known[0]) if len(known) else float("nan")
 

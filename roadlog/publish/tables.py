@@ -15,7 +15,7 @@ import pandas as pd
 
 from roadlog.closure.ledger import Ledger, moment
 from roadlog.ingest.text.handtable import split_unit
-from roadlog.passes.conditions import rain_between, weather_at
+from roadlog.passes.sky import rain_between, weather_at
 from roadlog.physics.atmosphere import LAPSE_K_M
 from roadlog.publish.clock import PublicClock
 from roadlog.publish.private import Place

@@ -21,6 +21,9 @@ from roadlog.road.trace import STEP_M, Trace
 LINE_STEP_M = 10.0
 REACH_M = 50.0  # candidates lie at most this far aside of the line
 HEADING_M = 40.0  # weight of heading in the search: unit heading vectors count as this many metres
+SEARCH_M = 1.25 * REACH_M  # place and heading together
+SQUARE_M = 62.5  # of the plane, by which points far from a line are told without a search
+LEAST_COSINE = 1 - (SEARCH_M / HEADING_M) ** 2 / 2 - 0.1  # of headings within the search, and more
 OFF_LINE_M = 120.0  # driven away from the line for longer than this ends a chain
 GLITCH_M = 300.0  # unless both distances agree closely: then only the receiver left it
 MAX_BLIND_M = 1500.0  # longest stretch without fixes that a chain may bridge
@@ -44,11 +47,61 @@ class Line:
     tx: Floats
     ty: Floats
     tree: cKDTree
+    around: "_Around"
 
     @property
     def length_m(self) -> float:
         """Length of the line [m]."""
         return float(self.s_m[-1])
+
+
+@dataclass(frozen=True)
+class _Around:
+    """Which squares of the plane lie near a line, and in which eighths of a turn it runs there.
+
+    `near` is True where a point of that square (columns east, rows north, from `x_m`, `y_m`) and
+    heading may find a vertex within reach: what isn't is off the line without a search.
+    """
+
+    x_m: float
+    y_m: float
+    near: Bools
+
+    def may_find(self, x_m: Floats, y_m: Floats, hx: Floats, hy: Floats) -> Bools:
+        """Whether each point may find a vertex of the line within reach."""
+        rows, columns, eighths = self.near.shape
+        i = np.floor((y_m - self.y_m) / SQUARE_M)
+        j = np.floor((x_m - self.x_m) / SQUARE_M)
+        inside = (i >= 0) & (i < rows) & (j >= 0) & (j < columns)
+        at = np.where(inside, i * columns + j, 0).astype(np.int64) * eighths
+        found: Bools = inside & self.near.ravel()[at + _eighth(hx, hy)]
+        return found
+
+
+def _eighth(hx: Floats, hy: Floats) -> Ints:
+    """The eighth of a turn that a heading lies in."""
+    return (4 * (hx < 0) + 2 * (hy < 0) + (np.abs(hx) < np.abs(hy))).astype(np.int64)
+
+
+def _around(x_m: Floats, y_m: Floats, tx: Floats, ty: Floats) -> _Around:
+    left, low = x_m.min() - SEARCH_M, y_m.min() - SEARCH_M
+    shape = [int((c.max() + SEARCH_M - a) / SQUARE_M) + 1 for c, a in ((y_m, low), (x_m, left))]
+    near = np.zeros((*shape, 8), bool)
+    reach = int(np.ceil(SEARCH_M / SQUARE_M))
+    i, j = ((c - a) // SQUARE_M for c, a in ((y_m, low), (x_m, left)))
+    rim = np.linspace(0, 2 * np.pi, 64, endpoint=False)
+    cosine, sine = np.cos(rim), np.sin(rim)
+    alike = tx[:, None] * cosine + ty[:, None] * sine >= LEAST_COSINE
+    eighths = np.zeros((len(x_m), 8), bool)
+    for k, where in enumerate(_eighth(cosine, sine)):
+        eighths[:, where] |= alike[:, k]
+    vertex, eighth = np.nonzero(eighths)
+    for di in range(-reach, reach + 1):
+        for dj in range(-reach, reach + 1):
+            row = np.clip(i + di, 0, shape[0] - 1).astype(np.int64)[vertex]
+            column = np.clip(j + dj, 0, shape[1] - 1).astype(np.int64)[vertex]
+            near[row, column, eighth] = True
+    return _Around(float(left), float(low), near)
 
 
 @dataclass(frozen=True)
@@ -98,7 +151,7 @@ def line_of(s_m: Floats, x_m: Floats, y_m: Floats) -> Line:
     norm = np.maximum(np.hypot(gx, gy), 1e-9)
     tx, ty = gx / norm, gy / norm
     tree = cKDTree(np.column_stack([x_m, y_m, HEADING_M * tx, HEADING_M * ty]))
-    return Line(s_m, x_m, y_m, tx, ty, tree)
+    return Line(s_m, x_m, y_m, tx, ty, tree, _around(x_m, y_m, tx, ty))
 
 
 def gather(traces: Sequence[Trace]) -> Points:
@@ -163,15 +216,11 @@ def _trimmed(chain: Ints, owner: Ints, unbiased_m: Floats, d: Floats) -> Ints:
 def _candidates(
     points: Points, line: Line, free: Bools
 ) -> tuple[Ints, Floats, Floats, Floats, Floats]:
-    box = (
-        free
-        & (points.x_m > line.x_m.min() - REACH_M) & (points.x_m < line.x_m.max() + REACH_M)
-        & (points.y_m > line.y_m.min() - REACH_M) & (points.y_m < line.y_m.max() + REACH_M)
-    )  # fmt: skip
-    rows = np.flatnonzero(box)
+    may = line.around.may_find(points.x_m, points.y_m, points.hx, points.hy)
+    rows = np.flatnonzero(free & may)
     x, y = points.x_m[rows], points.y_m[rows]
     query = np.column_stack([x, y, HEADING_M * points.hx[rows], HEADING_M * points.hy[rows]])
-    vertex = np.asarray(line.tree.query(query, distance_upper_bound=1.25 * REACH_M)[1])
+    vertex = np.asarray(line.tree.query(query, distance_upper_bound=SEARCH_M)[1])
     found = vertex < len(line.s_m)
     rows, x, y, v = rows[found], x[found], y[found], vertex[found]
     tx, ty = line.tx[v], line.ty[v]
@@ -238,9 +287,13 @@ def _bias(
     points had none. A point near several lines says nothing, as it isn't known which it is on; in
     a drive that has few others it speaks for the nearest.
     """
-    order = np.lexsort((np.abs(offset), point))
-    first = np.diff(point[order], prepend=-1) != 0
-    only = first & (np.diff(point[order], append=-1) != 0)
+    if len(point) and np.bincount(point).max() == 1:
+        order = np.argsort(point, kind="stable")
+        first = only = np.ones(len(order), bool)
+    else:
+        order = np.lexsort((np.abs(offset), point))
+        first = np.diff(point[order], prepend=-1) != 0
+        only = first & (np.diff(point[order], append=-1) != 0)
     plenty = np.bincount(owner[order[only]], minlength=owners) >= LEAST_FOR_BIAS
     nearest = order[np.where(plenty[owner[order]], only, first)]
     owner, offset, nx, ny = owner[nearest], offset[nearest], nx[nearest], ny[nearest]

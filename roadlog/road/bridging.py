@@ -7,13 +7,13 @@ know two ways of that length, or none, the gap stays one. Part of method section
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from itertools import pairwise
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
 from roadlog.quantities.arrays import Floats, Ints
+from roadlog.quantities.columns import Columns, Table, Words, columns_of
 from roadlog.road.network import Network
 
 SHORTEST_M = 60.0
@@ -31,26 +31,27 @@ class _Run:
     fix: NDArray[np.bool_]
 
 
-def bridged(tracks: Mapping[int, pd.DataFrame], network: Network) -> dict[int, pd.DataFrame]:
+def bridged(tracks: Mapping[int, Table], network: Network) -> dict[int, Columns]:
     """The tracks with their gaps bridged.
 
     Parameters
     ----------
-    tracks : mapping of run to DataFrame
+    tracks : mapping of run to Columns or DataFrame
         `tables.TRACK` with `d_m`, `bearing_deg`, from `match`.
     network : Network
 
     Returns
     -------
-    dict of run to DataFrame
+    dict of run to Columns
         `segment`, `traversal`, `s_m`, `grade`, `bearing_deg` are filled in; positions stay blank.
     """
+    placed = {r: columns_of(t) for r, t in tracks.items()}
     if network.kind != "road":
-        return dict(tracks)
+        return placed
     number = {s.id: i for i, s in enumerate(network.segments)}
-    runs = {r: _run_of(t, number) for r, t in tracks.items()}
+    runs = {r: _run_of(t, number) for r, t in placed.items()}
     out = {}
-    for run, track in tracks.items():
+    for run, track in placed.items():
         mine = runs[run]
         segment, s = mine.segment.copy(), mine.s_m.copy()
         for a, b in _gaps(mine):
@@ -63,23 +64,24 @@ def bridged(tracks: Mapping[int, pd.DataFrame], network: Network) -> dict[int, p
     return out
 
 
-def _run_of(track: pd.DataFrame, number: Mapping[str, int]) -> _Run:
-    segment = track["segment"].map(number).fillna(-1).to_numpy().astype(np.int64)
-    fix = (
-        track["lat_deg"].notna().to_numpy(bool)
-        if "lat_deg" in track.columns
-        else np.zeros(len(track), bool)
-    )
-    return _Run(track["d_m"].to_numpy(float), segment, track["s_m"].to_numpy(float), fix)
+def _run_of(track: Columns, number: Mapping[str, int]) -> _Run:
+    held = track.column("segment")
+    if not isinstance(held, Words):
+        codes, words = pd.factorize(held)
+        held = Words(codes, tuple(words))
+    segment = np.array([number.get(word, -1) for word in held.words], np.int64)[held.codes]
+    fix = np.isfinite(track.floats("lat_deg"))
+    return _Run(track.floats("d_m"), segment, track.floats("s_m"), fix)
 
 
 def _gaps(run: _Run) -> list[tuple[int, int]]:
     """Last sample before and first after each stretch that is on no segment and has no fix."""
     on = np.flatnonzero(run.segment >= 0)
     found = []
-    for a, b in pairwise(on):
+    apart = np.flatnonzero(np.diff(on) > 1)
+    for a, b in zip(on[apart], on[apart + 1], strict=True):
         inside = slice(a + 1, b)
-        if b - a > 1 and run.d_m[b] - run.d_m[a] > SHORTEST_M and run.fix[inside].mean() < 0.1:
+        if run.d_m[b] - run.d_m[a] > SHORTEST_M and run.fix[inside].mean() < 0.1:
             found.append((int(a), int(b)))
     return found
 
@@ -131,10 +133,10 @@ def _agreed(ways: list[tuple[Ints, Floats]]) -> tuple[Ints, Floats] | None:
 
 
 def _placed(
-    track: pd.DataFrame, network: Network, segment: Ints, s: Floats, filled: NDArray[np.bool_]
-) -> pd.DataFrame:
-    grade, bearing = track["grade"].to_numpy(float).copy(), track["bearing_deg"].to_numpy(float)
-    bearing, s = bearing.copy(), s.copy()
+    track: Columns, network: Network, segment: Ints, s: Floats, filled: NDArray[np.bool_]
+) -> Columns:
+    grade, bearing = track.floats("grade").copy(), track.floats("bearing_deg").copy()
+    s = s.copy()
     for i in np.unique(segment[filled]):
         g = network.segments[i]
         rows = filled & (segment == i)
@@ -142,8 +144,7 @@ def _placed(
         grade[rows] = np.interp(s[rows], g.s_m, g.grade)
         turn = np.unwrap(np.arctan2(np.gradient(g.x_m), np.gradient(g.y_m)))
         bearing[rows] = np.degrees(np.interp(s[rows], g.s_m, turn)) % 360
-    names = np.array(["", *(g.id for g in network.segments)], dtype=object)
-    before = track["traversal"].to_numpy(np.int64)
+    before = track["traversal"]
     beside = filled | np.roll(filled, 1)
     beside[0] = filled[0]
     entry = np.diff(segment, prepend=-2) != 0
@@ -151,7 +152,7 @@ def _placed(
     entry |= beside & (np.diff(s, prepend=0.0) < -SHORTEST_M)
     entry &= segment >= 0
     return track.assign(
-        segment=names[segment + 1],
+        segment=Words(segment + 1, ("", *(g.id for g in network.segments))),
         traversal=np.where(segment >= 0, np.cumsum(entry) - 1, -1),
         s_m=np.where(segment >= 0, s, np.nan),
         grade=grade,

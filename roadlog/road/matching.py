@@ -14,6 +14,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from roadlog.quantities.arrays import Floats, Ints
+from roadlog.quantities.columns import Columns, Words, columns_of, frame_of
 from roadlog.quantities.tables import TRACK
 from roadlog.road.alignment import Alignment, Line, approach, gather, line_of
 from roadlog.road.by_distance import BY_DISTANCE, place
@@ -60,14 +61,21 @@ def match(track: pd.DataFrame, network: Network, run: int) -> pd.DataFrame:
     """
     if network.kind == BY_DISTANCE:
         return place(track, network, run)
+    return TRACK.check(frame_of(placed(columns_of(track), network, run)))
+
+
+def placed(track: Columns, network: Network, run: int) -> Columns:
+    """`match` of a run's columns."""
+    if network.kind == BY_DISTANCE:
+        return columns_of(place(frame_of(track), network, run))
     trace = make_trace(track, run, network.origin or (0.0, 0.0))
     d, x, y, n = trace.sample_d_m, trace.sample_x_m, trace.sample_y_m, len(track)
     if network.kind == "run":
-        whole = track.assign(
-            run=run, x_m=x, y_m=y, segment=network.segments[0].id, traversal=0, s_m=d, grade=0.0,
-            d_m=d, bearing_deg=np.nan,
+        same = np.zeros(n, np.int64)
+        return track.assign(
+            run=same + run, x_m=x, y_m=y, segment=Words(same, (network.segments[0].id,)),
+            traversal=same, s_m=d, grade=0.0, d_m=d, bearing_deg=np.nan,
         )  # fmt: skip
-        return TRACK.check(whole)
     corridors = _corridors(network)
     which, piece, s = np.full(n, -1), np.full(n, -1), np.full(n, np.nan)
     if len(trace.d_m):
@@ -81,8 +89,8 @@ def match(track: pd.DataFrame, network: Network, run: int) -> pd.DataFrame:
             s[a:b][free] = np.interp(d[a:b], at_d, at_s)[free]
         near = piece >= 0
         x, y = _between_fixes(x, d, near), _between_fixes(y, d, near)
-    placed = _on_segments(network.segments, corridors, which, piece, s)
-    return TRACK.check(track.assign(run=run, x_m=x, y_m=y, **placed, d_m=d))
+    on = _on_segments(network.segments, corridors, which, piece, s)
+    return track.assign(run=np.full(n, run), x_m=x, y_m=y, **on, d_m=d)
 
 
 @dataclass(frozen=True)
@@ -165,6 +173,8 @@ def _to_ends(d: Floats, s: Floats, length_m: float) -> tuple[Floats, Floats]:
 def _between_fixes(c: Floats, d: Floats, near: np.ndarray) -> Floats:
     fix = np.flatnonzero(np.isfinite(c))
     fill = ~np.isfinite(c) & near
+    if not fill.any():
+        return c
     out = c.copy()
     out[fill] = np.interp(d[fill], d[fix], c[fix])
     return out
@@ -172,21 +182,24 @@ def _between_fixes(c: Floats, d: Floats, near: np.ndarray) -> Floats:
 
 def _on_segments(
     segments: tuple[Segment, ...], corridors: list[_Corridor], which: Ints, piece: Ints, s: Floats
-) -> dict[str, NDArray[Any]]:
+) -> dict[str, NDArray[Any] | Words]:
     """Columns segment, traversal, s_m, grade and bearing_deg from positions along corridors."""
     n = len(s)
     index, along = np.full(n, -1), np.full(n, np.nan)
     grade, bearing = np.zeros(n), np.full(n, np.nan)
     for number, c in enumerate(corridors):
         rows = np.flatnonzero(which == number)
+        if not len(rows):
+            continue
         part = np.clip(np.searchsorted(c.ends_m, s[rows], "right") - 1, 0, len(c.segments) - 1)
         index[rows], along[rows] = c.segments[part], s[rows] - c.ends_m[part]
         grade[rows] = np.interp(s[rows], c.line.s_m, c.grade)
         bearing[rows] = np.degrees(np.interp(s[rows], c.line.s_m, c.bearing)) % 360
-    entry = (index >= 0) & ((np.diff(index, prepend=-2) != 0) | (np.diff(piece, prepend=-2) != 0))
-    names = np.array(["", *(g.id for g in segments)], dtype=object)
+    changed = np.ones(n, bool)
+    changed[1:] = (index[1:] != index[:-1]) | (piece[1:] != piece[:-1])
+    entry = (index >= 0) & changed
     return {
-        "segment": names[index + 1],
+        "segment": Words(index + 1, ("", *(g.id for g in segments))),
         "traversal": np.where(index >= 0, np.cumsum(entry) - 1, -1),
         "s_m": along,
         "grade": grade,

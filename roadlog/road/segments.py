@@ -10,11 +10,11 @@ from collections.abc import Mapping, Sequence
 from itertools import pairwise
 
 import numpy as np
-import pandas as pd
 from scipy.ndimage import gaussian_filter1d
 
 from roadlog.errors import DesignError, InputError
 from roadlog.quantities.arrays import Floats
+from roadlog.quantities.columns import Table
 from roadlog.road.alignment import LINE_STEP_M, Points, gather
 from roadlog.road.altitude_lag import altitude_lag_s, lagged
 from roadlog.road.elevation import BIN_M, fuse, smooth
@@ -36,7 +36,7 @@ Piece = tuple[str, float, float]  # id, start and end along a stretch [m]
 
 
 def find_network(
-    tracks: Mapping[int, pd.DataFrame],
+    tracks: Mapping[int, Table],
     arms: Mapping[int, str],
     *,
     segment_length_km: float = 1.0,
@@ -123,7 +123,7 @@ def find_network(
     return Network("road", origin, tuple(segments), lines, altitude_lag_s=lag_s)
 
 
-def _whole_runs(tracks: Mapping[int, pd.DataFrame]) -> Network:
+def _whole_runs(tracks: Mapping[int, Table]) -> Network:
     none = np.empty(0)
     lengths = [make_trace(t, r, (0.0, 0.0)).sample_d_m for r, t in tracks.items()]
     length = float(np.median([d[-1] for d in lengths if len(d)] or [0.0]))

@@ -8,12 +8,12 @@ with heading, altitude and arrival time. The first step of method section 3.
 from dataclasses import dataclass
 
 import numpy as np
-import pandas as pd
 from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter1d, uniform_filter1d
 
 from roadlog.physics.atmosphere import pressure_altitude
-from roadlog.quantities.arrays import Bools, Floats
+from roadlog.quantities.arrays import Bools, Floats, middle
+from roadlog.quantities.columns import Table
 from roadlog.quantities.signals import signal
 from roadlog.road.projection import Origin, positions, to_local
 
@@ -52,7 +52,7 @@ class Trace:
     seen: Bools
 
 
-def make_trace(track: pd.DataFrame, run: int, origin: Origin) -> Trace:
+def make_trace(track: Table, run: int, origin: Origin) -> Trace:
     """Reduce a frame of samples (t_s, lat_deg, lon_deg, speed_kmh, altitude_m …) to a trace.
 
     A run without two distinct fixes gives a trace without points.
@@ -69,14 +69,14 @@ def make_trace(track: pd.DataFrame, run: int, origin: Origin) -> Trace:
     grid = np.arange(np.ceil(at[0]), at[-1], STEP_M / 2)
     rough = np.vstack([_joined(grid, at, mx), _joined(grid, at, my)])
     wide = gaussian_filter1d(rough, NOISY_SMOOTHING_M / (STEP_M / 2), mode="nearest")
-    hx, hy = np.gradient(wide, axis=1)
+    hx, hy = _slopes(wide)
     fx, fy = wide
-    if np.median(np.abs(rough - wide)) <= QUIET_M:
+    if middle(np.abs(rough - wide).ravel()) <= QUIET_M:
         fx, fy = gaussian_filter1d(rough, SMOOTHING_M / (STEP_M / 2), mode="nearest")
     norm = np.maximum(np.hypot(hx, hy), 1e-9)
     after = np.clip(np.searchsorted(at, grid), 1, len(at) - 1)
     half = slice(None, None, 2)
-    arrival = np.interp(grid, d + 1e-6 * np.arange(len(d)), track["t_s"].to_numpy(float))
+    arrival = np.interp(grid, d + 1e-6 * np.arange(len(d)), signal(track, "t_s"))
     known = np.isfinite(malt)
     alt = np.interp(grid, at[known], malt[known]) if known.any() else np.full(len(grid), np.nan)
     seen = at[after] - at[after - 1] <= MAX_FIX_GAP_M
@@ -86,7 +86,15 @@ def make_trace(track: pd.DataFrame, run: int, origin: Origin) -> Trace:
     )  # fmt: skip
 
 
-def altitudes(track: pd.DataFrame) -> Floats:
+def _slopes(rows: Floats) -> Floats:
+    """`numpy.gradient` along each row, without its cost on short ones."""
+    out = np.empty_like(rows)
+    out[:, 1:-1] = (rows[:, 2:] - rows[:, :-2]) / 2
+    out[:, 0], out[:, -1] = rows[:, 1] - rows[:, 0], rows[:, -1] - rows[:, -2]
+    return out
+
+
+def altitudes(track: Table) -> Floats:
     """Altitude [m] at every sample: barometric where a fine barometer is logged, else the fixes'.
 
     The OBD-II barometer (PID 33) counts whole kPa, that is 84 m, and isn't used. Barometric heights
@@ -133,7 +141,7 @@ def _joined(grid: Floats, at: Floats, c: Floats) -> Floats:
     """Fixes joined by chords, or by Akima's curves where they are far apart (but no gap)."""
     out = np.interp(grid, at, c)
     apart = np.diff(at)
-    if len(at) < 5 or np.median(apart) <= SPARSE_M:
+    if len(at) < 5 or middle(apart) <= SPARSE_M:
         return out
     from scipy.interpolate import Akima1DInterpolator
 
@@ -143,19 +151,22 @@ def _joined(grid: Floats, at: Floats, c: Floats) -> Floats:
     return out
 
 
-def travelled(track: pd.DataFrame, x_m: Floats, y_m: Floats) -> Floats:
+def travelled(track: Table, x_m: Floats, y_m: Floats) -> Floats:
     """Distance [m] since the run's start at every sample, never decreasing.
 
     Trapezoid of wheel speed, else of the receiver's speed. Where neither is known for longer than
     `MAX_SPEED_GAP_S` the distance between positions is taken instead: smoothed over 5 s, with
     less than 1 m/s counted as standing.
     """
-    t = track["t_s"].to_numpy(float)
+    t = signal(track, "t_s")
     if len(t) < 2:
         return np.zeros(len(t))
-    speed = signal(track, "speed_kmh")
-    speed = np.where(np.isfinite(speed), speed, signal(track, "gps_speed_kmh"))
-    dt = np.diff(t)
+    speed, dt = signal(track, "speed_kmh"), t[1:] - t[:-1]
+    there = np.isfinite(speed)
+    if there.all():
+        v = speed / 3.6
+        return np.concatenate([[0.0], np.cumsum(0.5 * (v[:-1] + v[1:]) * dt)])
+    speed = np.where(there, speed, signal(track, "gps_speed_kmh"))
     known = np.flatnonzero(np.isfinite(speed))
     steps = np.full(len(dt), np.nan)
     if len(known) >= 2:

@@ -1,6 +1,6 @@
 """The study's weather: METAR reports or `weather.csv`, on the logs' own clock.
 
-Text files go in; out comes one frame (`time`, the columns of `conditions.WEATHER_COLUMNS`, the
+Text files go in; out comes one frame (`time`, the columns of `sky.WEATHER_COLUMNS`, the
 station's place) as `roadlog.passes.conditions.add_conditions` takes it, checked against the runs'
 dates. The weather part of method section 4.
 """

@@ -96,7 +96,7 @@ def measure(folder: Path, rounds: int) -> dict[str, float]:
     import roadlog
     from roadlog import fuel, road
     from roadlog.analysis import metering
-    from roadlog.passes.conditions import add_conditions, usual_level
+    from roadlog.passes.conditions import usual_level
     from roadlog.passes.table import build_passes
 
     with (folder / "study.pickle").open("rb") as source:
@@ -118,39 +118,64 @@ def measure(folder: Path, rounds: int) -> dict[str, float]:
             fitted_samples=[s for s, a in zip(samples, arm, strict=True) if a == "fitted"],
         ),
     )
+    stages = _stages()
     flows = clock(
-        "fuel flow", lambda: [fuel.fuel_flow(s, study, "maf-trims", calibration) for s in samples]
+        "fuel flow",
+        lambda: [stages.flow(s, study, "maf-trims", calibration, None) for s in samples],
     )
     runs = metering._with_totals(runs, flows, study, [None] * len(flows))
     tracks = {int(r): f for r, f in zip(runs["run"], flows, strict=True)}
     arms = {int(r): str(a) for r, a in zip(runs["run"], arm, strict=True)}
     network = clock("network (once)", lambda: road.find_network(tracks, arms))
-    together = getattr(road, "match_all", None)
-
-    def placed() -> dict[int, pd.DataFrame]:
-        if together is not None:
-            return together(tracks, network)  # type: ignore[no-any-return]
-        return {r: road.match(f, network, r) for r, f in tracks.items()}
-
-    matched = clock("placing on the road", placed)
+    matched = clock(
+        "placing on the road", lambda: {r: stages.place(f, network, r) for r, f in tracks.items()}
+    )
     matched = clock("gaps bridged", lambda: road.bridged(matched, network))
     starts = {int(r): t for r, t in zip(runs["run"], runs["start"], strict=True)}
     usual = usual_level(tracks.values())
-    tracks = clock(
-        "conditions",
-        lambda: {
-            r: add_conditions(
-                t, study.vehicle, start=starts[r], weather=weather, wind_at_car=0.33, usual=usual
+
+    def conditioned() -> dict[int, Any]:
+        sky = stages.sky(weather)
+        return {
+            r: stages.conditions(
+                t, study.vehicle, start=starts[r], weather=sky, wind_at_car=0.33, usual=usual
             )
             for r, t in matched.items()
-        },
-    )
+        }
+
+    tracks = clock("conditions", conditioned)
     passes = clock("pass table", lambda: build_passes(tracks, runs, network, study, None))
     out = folder / "out"
     out.mkdir(exist_ok=True)
     told = {c: passes[c].astype(str) for c in passes if passes[c].dtype == object}
     passes.assign(**told).to_parquet(out / "passes.parquet")
     return {"samples": n, "tree": str(Path(roadlog.__file__).parents[1]), **clock.seconds}
+
+
+@dataclasses.dataclass(frozen=True)
+class _Stages:
+    """The stages that work run by run: on plain columns, or on frames in a tree before them."""
+
+    flow: Callable[..., Any]
+    place: Callable[..., Any]
+    sky: Callable[..., Any]
+    conditions: Callable[..., Any]
+
+
+def _stages() -> _Stages:
+    from roadlog import fuel, road
+    from roadlog.passes import conditions
+
+    if not hasattr(road, "placed"):
+        return _Stages(fuel.fuel_flow, road.match, lambda w: w, conditions.add_conditions)
+    from roadlog.fuel.flow import flow_of
+    from roadlog.passes.sky import sky_of
+    from roadlog.quantities.columns import columns_of
+
+    def flow(samples: pd.DataFrame, *rest: Any) -> Any:
+        return flow_of(columns_of(samples), *rest)
+
+    return _Stages(flow, road.placed, sky_of, conditions.conditions_of)
 
 
 def _scan(folder: Path) -> None:
@@ -166,7 +191,6 @@ def streamed(folder: Path, runs: int) -> float:
     """Peak memory [MB] of taking `runs` runs through the stages, each forgotten when it is done."""
     from roadlog import fuel, road
     from roadlog.analysis import metering
-    from roadlog.passes.conditions import add_conditions
     from roadlog.passes.table import build_passes
 
     with (folder / "study.pickle").open("rb") as source:
@@ -178,30 +202,34 @@ def streamed(folder: Path, runs: int) -> float:
             path = folder / "runs" / file
             samples = metering.sampled([_Log(pd.read_parquet(path), path)], False)[0]  # type: ignore[list-item]
             calibration = calibration or fuel.calibrate(samples, study)
-            yield fuel.fuel_flow(samples[0], study, "maf-trims", calibration)
+            yield stages.flow(samples[0], study, "maf-trims", calibration, None)
 
-    calibration = None
+    calibration, stages = None, _stages()
+    sky = stages.sky(weather)
     some = dict(enumerate(flows(0, 40)))
     network = road.find_network(some, dict(zip(some, table["arm"], strict=False)))
     for run, flow in enumerate(flows(0, runs)):
-        track = add_conditions(
-            road.match(flow, network, run), study.vehicle, start=table["start"][run],
-            weather=weather,
-        )  # fmt: skip
+        track = stages.conditions(
+            stages.place(flow, network, run), study.vehicle, start=table["start"][run], weather=sky
+        )
         row = table.iloc[[run]].assign(used=True, reason="", km=1.0, run=run)
         build_passes({run: track}, row, network, study, None)
     return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
 
 
 def differences(one: pd.DataFrame, two: pd.DataFrame) -> list[str]:
-    """Columns of two pass tables that differ: numbers by more than `TOLERANCE`, else at all."""
+    """Columns of two pass tables that differ: numbers by more than `TOLERANCE`, else at all.
+
+    A number near zero is held to the column's usual size.
+    """
     if list(one.columns) != list(two.columns) or len(one) != len(two):
         return [f"shape {one.shape} and {two.shape}"]
     found = []
     for name in one.columns:
         a, b = one[name], two[name]
         if pd.api.types.is_float_dtype(a):
-            same = np.isclose(a, b, rtol=TOLERANCE, atol=1e-12, equal_nan=True).all()
+            usual = float(np.nanmedian(np.abs(a))) if a.notna().any() else 0.0
+            same = np.allclose(a, b, rtol=TOLERANCE, atol=TOLERANCE * usual, equal_nan=True)
         else:
             same = a.equals(b)
         if not same:
