@@ -375,12 +375,14 @@ def _carry(name: str, t: Array, v: Array, at: Array, edges: Array | None, step_s
     if nature == "slow":
         return _evaluate(t, v, at, SLOW_LIMIT_S, SLOW_LIMIT_S)
     often = nature == "flow" and edges is not None
-    if not often and not _beyond(t, at, FLOW_LIMIT_S[0]).size:
+    doubtful = _beyond(t, at, FLOW_LIMIT_S[0])
+    if not often and not doubtful.size:
         value: Array = np.interp(at, t, v)
         return value
     median = median_step(t)
     limit = _limit_s(nature, median)
-    value = _evaluate(t, v, at, limit, min(median, limit) if nature == "flow" else 0.0)
+    beyond = min(median, limit) if nature == "flow" else 0.0
+    value = _evaluate(t, v, at, limit, beyond, doubtful)
     if often and edges is not None and 0 < median < _OFTEN * step_s:
         mean, share = _cell_means(t, v, edges, limit)
         value = np.where(share > 0.25 * step_s, mean, value)
@@ -412,15 +414,18 @@ def _beyond(t: Array, at: Array, limit_s: float) -> Array:
     return np.concatenate([np.arange(first), *inside, np.arange(last, len(at))])
 
 
-def _evaluate(t: Array, v: Array, at: Array, limit_s: float, beyond_s: float) -> Array:
+def _evaluate(
+    t: Array, v: Array, at: Array, limit_s: float, beyond_s: float, doubtful: Array | None = None
+) -> Array:
     """Interpolate linearly where the readings around lie within `limit_s`, else hold `beyond_s`.
 
-    The times `at` don't decrease.
+    The times `at` don't decrease; `doubtful` are those of `_beyond` for a limit that is no longer.
     """
     if len(t) == 0:
         return np.full(len(at), np.nan)
     value: Array = np.interp(at, t, v)
-    doubtful = _beyond(t, at, limit_s)
+    if doubtful is None:
+        doubtful = _beyond(t, at, limit_s)
     if not doubtful.size:
         return value
     when = at[doubtful]

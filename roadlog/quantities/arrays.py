@@ -25,7 +25,7 @@ def middle(values: Floats) -> float:
     >>> middle(np.array([3.0, 1.0, 2.0, 9.0]))
     2.5
     """
-    n = len(values)
-    low, high = (n - 1) // 2, n // 2
-    ordered = np.partition(values, (low, high))
-    return float((ordered[low] + ordered[high]) / 2)
+    half = len(values) // 2
+    ordered = np.partition(values, half)
+    below = ordered[half] if len(values) % 2 else ordered[:half].max()
+    return float((below + ordered[half]) / 2)

@@ -56,8 +56,8 @@ def match(track: pd.DataFrame, network: Network, run: int) -> pd.DataFrame:
     >>> network = find_network(dict.fromkeys(range(4), drive), dict(enumerate(arms)))
     >>> flow = dict.fromkeys(("fuel_flow_g_s", "fuel_flow_low_g_s", "fuel_flow_high_g_s"), 0.7)
     >>> drive = drive.assign(**flow, fuel_state="metered")
-    >>> match(drive, network, 0)["segment"].value_counts().to_dict()
-    {'A02': 50, 'A04': 50, 'A01': 49, 'A03': 49, '': 2}
+    >>> sorted(set(match(drive, network, 0)["segment"]))
+    ['', 'A01', 'A02', 'A03', 'A04']
     """
     if network.kind == BY_DISTANCE:
         return place(track, network, run)

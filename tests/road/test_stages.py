@@ -1,0 +1,92 @@
+"""Stages on plain arrays against the same written out: equal on networks that chance drew."""
+
+import numpy as np
+import pandas as pd
+import pytest
+from scipy.spatial import cKDTree
+
+from roadlog.passes.conditions import add_conditions
+from roadlog.passes.sky import rain_between, weather_at
+from roadlog.physics.atmosphere import WEATHER_REACH
+from roadlog.road.alignment import HEADING_M, SEARCH_M, make_line
+from roadlog.road.projection import _plane, to_local
+from roadlog.study.car import Vehicle
+
+
+@pytest.mark.parametrize(
+    "origin",
+    [(47.6, 20.95), (0.0, 179.9), (-33.9, 151.2), (70.0, 20.0), (-74.0, -10.0), (89.0, 0)],
+)
+@pytest.mark.parametrize("reach", [0.3, 3.0])
+def test_the_plane_by_a_series_is_the_plane(origin: tuple[float, float], reach: float) -> None:
+    rng = np.random.default_rng(1)
+    lat = np.clip(origin[0] + rng.uniform(-reach, reach, 200), -90, 90)
+    lon = (origin[1] + rng.uniform(-reach, reach, 200) + 180) % 360 - 180
+    lat[:5] = np.nan
+    x, y = to_local(lat, lon, origin)
+    there = np.isfinite(lat)
+    expected = _plane(origin)(lon[there], lat[there])
+    assert np.isnan(x[:5]).all()
+    np.testing.assert_allclose((x[there], y[there]), expected, rtol=0, atol=1e-7)
+
+
+@pytest.mark.parametrize("seed", range(20))
+def test_what_is_told_without_a_search_finds_nothing_by_one(seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    turn = np.cumsum(rng.normal(0, rng.choice([0.02, 0.2, 1.0]), 400)) + rng.uniform(0, 7)
+    line = make_line(np.cumsum(20 * np.cos(turn)), np.cumsum(20 * np.sin(turn)))
+    near = rng.integers(0, len(line.s_m), 4000)
+    x, y = (c[near] + rng.normal(0, 40, 4000) for c in (line.x_m, line.y_m))
+    angle = rng.uniform(-np.pi, np.pi, 4000)
+    hx, hy = np.cos(angle), np.sin(angle)
+    axes = [[1.0, 0.0], [0.0, 1.0], [-1.0, 0.0], [0.0, -1.0]]
+    hx[:4], hy[:4] = np.transpose(axes)
+    assert isinstance(line.tree, cKDTree)
+    query = np.column_stack([x, y, HEADING_M * hx, HEADING_M * hy])
+    found = np.isfinite(line.tree.query(query, distance_upper_bound=SEARCH_M)[0])
+    may = line.around.may_find(x, y, hx, hy)
+    assert not (found & ~may).any()
+    assert found.any()
+    assert not may.all()
+
+
+def weather(zone: str | None, seed: int) -> pd.DataFrame:
+    rng = np.random.default_rng(seed)
+    start = pd.Timestamp("2026-03-01", tz=zone)
+    time = start + pd.to_timedelta(np.sort(rng.uniform(0, 20 * 86400, 300)).round(), unit="s")
+    table = pd.DataFrame({"time": rng.permutation(time)})
+    for name in ("temp_c", "wind_speed_m_s", "wind_from_deg", "rain_mm"):
+        table[name] = rng.uniform(0, 9, 300)
+        table.loc[rng.random(300) < 0.3, name] = np.nan
+    table.loc[table["rain_mm"] < 6, "rain_mm"] = 0.0
+    return table
+
+
+@pytest.mark.parametrize("zones", [(None, None), ("Europe/Vienna", "UTC"), ("UTC", None)])
+def test_weather_of_a_sample_is_that_between_the_reports_around_it(zones: tuple) -> None:
+    for seed in range(3):
+        table = weather(zones[0], seed)
+        start = pd.Timestamp(f"2026-03-0{seed + 1} 07:00", tz=zones[1])
+        t = np.arange(0, 7200, 600.0)
+        air = weather_at(t, start, table)
+        rain = rain_between(t - 7200, t, start, table)
+        times, begin = table["time"], start
+        if zones[0] is None or zones[1] is None:
+            times, begin = times.dt.tz_localize(None), start.tz_localize(None)
+        clock = (times - begin).dt.total_seconds()
+        for i, now in enumerate(t):
+            told = table.assign(clock=clock).dropna(subset="temp_c").sort_values("clock")
+            near = (told["clock"] - now).abs().min() <= WEATHER_REACH.total_seconds()
+            expected = np.interp(now, told["clock"], told["temp_c"]) if near else np.nan
+            assert air["temp_c"][i] == pytest.approx(expected, rel=1e-9, nan_ok=True)
+            mine = table[(clock >= now - 7200) & (clock <= now)]["rain_mm"].dropna()
+            wet = float((mine > 0).any()) if len(mine) else np.nan
+            assert rain[i] == pytest.approx(wet, nan_ok=True)
+
+
+def test_a_study_without_weather_and_one_without_rows_are_alike() -> None:
+    track = pd.DataFrame({"t_s": [0.0, 1.0], "dt_s": 1.0, "speed_kmh": 72.0, "grade": 0.01})
+    none = pd.DataFrame({"time": pd.to_datetime([]), "temp_c": []})
+    start = pd.Timestamp("2026-03-02 07:00")
+    bare = add_conditions(track, Vehicle(), start=start)
+    pd.testing.assert_frame_equal(add_conditions(track, Vehicle(), start=start, weather=none), bare)
