@@ -15,7 +15,7 @@ from roadlog.fleet.contrast import FleetContrast, Which, in_order, t_half
 from roadlog.fleet.design import FleetDesign
 from roadlog.fleet.vehicle import NO_DAY, VehicleUnits
 from roadlog.quantities.arrays import Floats
-from roadlog.stats.between import Between, Fiducial, fit_between, without_each
+from roadlog.stats.between import Between, Fiducial, fit_between, unrelated, without_each
 from roadlog.stats.randomise import assignments
 from roadlog.stats.unit_contrast import block_columns
 from roadlog.stats.unit_randomisation import UnitRandomisation, randomise_units
@@ -71,7 +71,7 @@ def estimate_parallel(
             half = [float(t_half(s, nu)) for s, nu in zip(both, left, strict=True)]
             without_half[arm == a] = half
     own = np.where(arm == 1, np.array([o.value for o in ones]) - fits[0].mean, np.nan)
-    draws = _excess(fits, tau, se) if design.baseline_until is not None else None
+    draws = _excess(fits, tau, se, df) if design.baseline_until is not None else None
     noise = np.array([o.noise for o in ones]) * fits[1].sigma2
     return FleetContrast(
         vehicles=tuple(o.vehicle for o in ones),
@@ -166,20 +166,12 @@ def _welch(fits: tuple[Between, Between]) -> tuple[float, float]:
     return float(np.sqrt(se2)), float(se2**2 / (a**2 / fits[0].df + b**2 / fits[1].df))
 
 
-def _excess(fits: tuple[Between, Between], tau: float, se: float) -> Fiducial:
+def _excess(fits: tuple[Between, Between], tau: float, se: float, df: float) -> Fiducial:
     """Draws of the effect's spread: what fitted vehicles' changes vary beyond the others'."""
     fitted, others = fits[1].draws, fits[0].draws
-    m = len(fitted.tau2)
-    pairing = (np.arange(m) * _coprime(m)) % m
-    tau2 = np.maximum(fitted.tau2 - others.tau2[pairing % len(others.tau2)], 0.0)
-    return replace(fitted, tau2=tau2, mean=np.full(m, tau), mean_variance=np.full(m, se**2))
-
-
-def _coprime(m: int) -> int:
-    step = max(int(0.618 * m), 1)
-    while np.gcd(step, m) != 1:
-        step += 1
-    return step
+    at = unrelated(len(fitted.tau2)) % len(others.tau2)
+    beyond = np.maximum(fitted.tau2 - others.tau2[at], 0.0)
+    return replace(fitted, tau2=beyond).about(tau, se, df)
 
 
 def _reading_sd(fit: Between, se: float) -> float:

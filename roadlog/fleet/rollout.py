@@ -20,7 +20,7 @@ from roadlog.fleet.design import FleetDesign
 from roadlog.fleet.inference import named
 from roadlog.fleet.vehicle import NO_DAY, VehicleUnits
 from roadlog.quantities.arrays import Floats
-from roadlog.stats.between import LEAST_VEHICLES, Between, Fiducial, fit_between
+from roadlog.stats.between import LEAST_VEHICLES, Between, fit_between
 from roadlog.stats.interval import percent
 from roadlog.stats.rollout import Imputed, RolloutOrders, impute, rollout_orders
 
@@ -187,7 +187,7 @@ def _contrast(
         without=without,
         without_half=np.full(n, half) * np.sqrt(n / (n - 1)),
         unit_weights=_unit_weights(cells, found),
-        draws=None if between is None else _centred(between.draws, found.estimate, se),
+        draws=None if between is None else between.draws.about(found.estimate, se, max(df, 1.0)),
         reading_sd=float("nan") if between is None else _reading_sd(between, se),
         scale=float("nan") if between is None else between.sigma2,
         tau2=float("nan") if between is None else between.tau2,
@@ -230,12 +230,6 @@ def _between(cells: Cells, found: Imputed) -> Between | None:
         return fit_between(found.own[own], 1 / untreated + 1 / treated, squares, float(df))
     except FitError:
         return None
-
-
-def _centred(draws: Fiducial, tau: float, se: float) -> Fiducial:
-    """The spread's draws about this mean."""
-    m = len(draws.tau2)
-    return Fiducial(draws.tau2, draws.sigma2, np.full(m, tau), np.full(m, se**2))
 
 
 def _reading_sd(between: Between, se: float) -> float:

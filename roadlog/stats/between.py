@@ -20,10 +20,11 @@ from the confidence distribution of the spread, here with that of sigma2 too.
 """
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
+from numpy.typing import NDArray
 
 from roadlog.errors import FitError
 from roadlog.quantities.arrays import Floats
@@ -78,6 +79,14 @@ class Fiducial:
     sigma2: Floats
     mean: Floats
     mean_variance: Floats
+
+    def about(self, mean: float, se: float, df: float) -> "Fiducial":
+        """The same spread and noise about a mean whose error is known to `df` degrees."""
+        from scipy.special import chdtri
+
+        m = len(self.tau2)
+        variance = se**2 * df / chdtri(df, (unrelated(m) + 0.5) / m)
+        return replace(self, mean=np.full(m, mean), mean_variance=np.asarray(variance))
 
     def spread(self, level: float = 0.95) -> tuple[float, float]:
         """Interval of the spread's standard deviation."""
@@ -180,6 +189,14 @@ def fiducial(fit: Between, nodes: tuple[int, int] | None = None) -> Fiducial:
     mean = np.interp(at, step, [f[1] for f in found])
     total = np.interp(at, step, [float((1 / (g + fit.noise)).sum()) for g in grid])
     return Fiducial(gamma * sigma2, sigma2, mean, sigma2 / total)
+
+
+def unrelated(m: int) -> NDArray[np.intp]:
+    """A fixed order of m draws that has nothing to do with their own."""
+    step = max(int(0.618 * m), 1)
+    while np.gcd(step, m) != 1:
+        step += 1
+    return np.asarray((np.arange(m) * step) % m)
 
 
 def q_profile(fit: Between, level: float = 0.95) -> tuple[float, float]:
