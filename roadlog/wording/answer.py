@@ -259,7 +259,9 @@ def _saving_borne_out(facts: Facts, ends: tuple[float, float]) -> bool:
 
 
 def _widened(ends: tuple[float, float], margin: float) -> tuple[float, float]:
-    """The ends with the margin beyond each [% fuel use]."""
+    """The ends with the margin beyond each [% fuel use]; without one, as they are."""
+    if margin <= 0:
+        return ends
     by = math.exp(max(margin, 0.0))
     return (100 + ends[0]) / by - 100, (100 + ends[1]) * by - 100
 
