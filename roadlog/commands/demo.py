@@ -15,6 +15,7 @@ def add(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None
         ),
         epilog=(
             "examples:\n  roadlog demo my_demo --days 12 --trials\n  roadlog analyze my_demo\n"
+            "  roadlog demo my_fleet --fleet 20 --days 12\n"
             "  roadlog demo other_car --gearbox automatic --meter pressure --accessory loose"
         ),
         formatter_class=argparse.RawDescriptionHelpFormatter,
@@ -42,10 +43,20 @@ def add(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None
         "--trials", action="store_true",
         help="add standing starts, run-outs, pictures and a price, for the other commands",
     )  # fmt: skip
+    fleet = p.add_argument_group("a fleet, made vehicle by vehicle; what is there isn't made again")
+    fleet.add_argument("--fleet", type=int, metavar="N", help="so many vehicles instead of one car")
+    fleet.add_argument("--spread", type=float, default=1.0, help="standard deviation of the true "
+                       "effects between vehicles, %% (1)")  # fmt: skip
+    fleet.add_argument("--rollout", action="store_true", help="each vehicle gets the add-on once, "
+                       "at its own time")  # fmt: skip
+    fleet.add_argument("--form", choices=("parquet", "csv"), default="parquet",
+                       help="of the vehicles' logs (parquet)")  # fmt: skip
     p.set_defaults(run=_demo)
 
 
 def _demo(a: argparse.Namespace) -> int:
+    if a.fleet is not None:
+        return _fleet(a)
     from roadlog.demo import make_study
 
     make_study(
@@ -61,6 +72,25 @@ def _demo(a: argparse.Namespace) -> int:
         trials=a.trials,
     )
     print("\n".join(_next_trials(a) if a.trials else _next(a)))
+    return 0
+
+
+def _fleet(a: argparse.Namespace) -> int:
+    from roadlog.demo.fleet import make_fleet
+    from roadlog.errors import InputError
+
+    if a.trials or a.no_positions or (a.accessory, a.gearbox, a.meter) != ("off", "manual", "air"):
+        raise InputError(
+            "--fleet goes with --days, --effect, --spread, --rollout, --claim-economy, --seed and "
+            "--form: leave the other options out"
+        )
+    make_fleet(
+        a.folder, vehicles=a.fleet, days=a.days, seed=a.seed, effect_pct=a.effect,
+        spread_pct=a.spread, rollout=a.rollout, claim_economy_pct=a.claim_economy, form=a.form,
+    )  # fmt: skip
+    print(
+        f"A synthetic fleet of {a.fleet} vehicles is in {a.folder}. Next: roadlog fleet {a.folder}"
+    )
     return 0
 
 

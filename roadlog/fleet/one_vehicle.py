@@ -30,7 +30,7 @@ from roadlog.fleet.reading import Card, Read, Rules, read_alike_units
 from roadlog.fleet.store import (
     keyed,
     read_json,
-    read_piece,
+    read_pieces,
     remove_others,
     samples_file,
     write_json,
@@ -315,7 +315,11 @@ def _pieces(table: pd.DataFrame) -> list[np.ndarray]:
 
 
 def _samples(job: Job, cards: Sequence[Card]) -> list[pd.DataFrame]:
-    return [read_piece(samples_file(job.work, c.key), c.piece, c.columns) for c in cards]
+    wanted: dict[str, dict[int, Sequence[str]]] = {}
+    for c in cards:
+        wanted.setdefault(c.key, {})[c.piece] = c.columns
+    found = {k: read_pieces(samples_file(job.work, k), pieces) for k, pieces in wanted.items()}
+    return [found[c.key][c.piece] for c in cards]
 
 
 def _judged(table: pd.DataFrame, samples: Sequence[pd.DataFrame]) -> pd.DataFrame:
@@ -400,23 +404,23 @@ def _plain(table: pd.DataFrame) -> pd.DataFrame:
 
 def _drawn(network: road.Network, used: pd.DataFrame) -> tuple[dict[str, Any], ...]:
     """The segments for the fleet's map: a thin line, passes and fuel use by arm."""
+    sums = used.groupby(["segment", "arm"])[["fuel_ml", "distance_km"]].sum()
+    counts = used.groupby(["segment", "arm"]).size()
+    known = set(used["segment"])
     drawn = []
-    of_segment = used.groupby("segment")
     for segment in network.segments:
-        if segment.id not in of_segment.groups or not len(segment.lat_deg):
+        if segment.id not in known or not len(segment.lat_deg):
             continue
-        mine = of_segment.get_group(segment.id)
         some = np.linspace(0, len(segment.lat_deg) - 1, LINE_POINTS).round().astype(int)
-        by_arm = mine.groupby("arm")[["fuel_ml", "distance_km"]].sum()
-        counts = mine["arm"].value_counts()
+        at = {a: (segment.id, a) for a in ARMS}
         drawn.append(
             {
                 "id": segment.id,
                 "lat": [round(float(x), 5) for x in segment.lat_deg[np.unique(some)]],
                 "lon": [round(float(x), 5) for x in segment.lon_deg[np.unique(some)]],
-                "passes": {a: int(counts.get(a, 0)) for a in ARMS},
-                "fuel_ml": {a: float(by_arm["fuel_ml"].get(a, 0.0)) for a in ARMS},
-                "km": {a: float(by_arm["distance_km"].get(a, 0.0)) for a in ARMS},
+                "passes": {a: int(counts.get(k, 0)) for a, k in at.items()},
+                "fuel_ml": {a: float(sums["fuel_ml"].get(k, 0.0)) for a, k in at.items()},
+                "km": {a: float(sums["distance_km"].get(k, 0.0)) for a, k in at.items()},
             }
         )
     return tuple(drawn)

@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any
 from urllib.parse import quote
 
+import numpy as np
 import pandas as pd
 import pyarrow as pa
 import pyarrow.parquet as pq
@@ -53,11 +54,16 @@ def read_told(path: Path) -> dict[str, Any] | None:
     return told
 
 
-def read_piece(path: Path, piece: int, columns: Sequence[str]) -> pd.DataFrame:
-    """Samples of one run of a task: the columns that its log had."""
-    table = pq.read_table(path, columns=list(columns), filters=[("piece", "==", piece)])
-    frame: pd.DataFrame = table.to_pandas()
-    return frame
+def read_pieces(path: Path, pieces: Mapping[int, Sequence[str]]) -> dict[int, pd.DataFrame]:
+    """Samples of some runs of a task, each with the columns that its log had."""
+    table = pq.read_table(path)
+    number = table["piece"].to_numpy()
+    found = {}
+    for piece, columns in pieces.items():
+        at = np.flatnonzero(number == piece)
+        own = table.select(list(columns)).slice(at[0], len(at)) if len(at) else table.slice(0, 0)
+        found[piece] = own.to_pandas()
+    return found
 
 
 def vehicle_folder(root: Path, vehicle: str) -> Path:

@@ -23,8 +23,8 @@ def lines_of_effect(found: FleetStudy) -> list[tuple[str, str]]:
             "next car",
             "what a single further vehicle would get can't be told from this test"
             if ends is None
-            else f"of the next vehicle of this kind expect between {signed(ends[0])} and "
-            f"{signed(ends[1])} % of fuel use (95 % prediction interval)",
+            else f"the next vehicle of this kind may see its fuel use change by {signed(ends[0])} to "
+            f"{signed(ends[1])} % (95 % prediction interval)",
         )
     )
     if r.spread is not None and (both := ends_of(r.spread)) is not None:

@@ -17,12 +17,14 @@ from roadlog.publish.pool.known import known
 from roadlog.publish.pool.page import known_page
 from roadlog.publish.write import difference, whole_beside
 from roadlog.report.check_page import check_page
+from roadlog.report.fleet_page import fleet_page
 from roadlog.report.map import map_page
 from roadlog.report.objections.page import objections_page
 from roadlog.report.page import report_page
 from roadlog.report.write import result_files
 from roadlog.runs.table import open_study
 from roadlog.study.settings import Plan
+from tests.fleet.invented import invented_answer
 from tests.publish.test_pool import TWELVE, entry
 from tests.report.test_claims import CEILING, SIGNALS, STARTS, payback
 
@@ -100,6 +102,10 @@ def _known(sources: Sources) -> str:
     return known_page(known("Bramble collar", TWELVE, entries, left_out, ("ab" * 32,)))
 
 
+def _fleet(_: Sources) -> str:
+    return fleet_page(invented_answer())
+
+
 PAGES: dict[str, Callable[[Sources], str]] = {
     "report": _report,
     "objections": _objections,
@@ -110,4 +116,5 @@ PAGES: dict[str, Callable[[Sources], str]] = {
     "check": _check,
     "sheet": _sheet,
     "known": _known,
+    "fleet": _fleet,
 }
