@@ -23,8 +23,8 @@ def lines_of_effect(found: FleetStudy) -> list[tuple[str, str]]:
             "next car",
             "what a single further vehicle would get can't be told from this test"
             if ends is None
-            else f"the next vehicle of this kind may see its fuel use change by {signed(ends[0])} to "
-            f"{signed(ends[1])} % (95 % prediction interval)",
+            else "the next vehicle of this kind may see its fuel use change by "
+            f"{signed(ends[0])} to {signed(ends[1])} % (95 % prediction interval)",
         )
     )
     if r.spread is not None and (both := ends_of(r.spread)) is not None:
