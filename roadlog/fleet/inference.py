@@ -146,7 +146,7 @@ def middle_veto(contrast: FleetContrast, word: FindingWord, claim_pct: float) ->
     return Veto(
         f"undecided: the mean over vehicles is {word} by the interval, but the middle vehicle, at "
         f"{middle:+.1f} %, lies on the claim's other side: a part of the fleet carries the mean",
-        "a part of the vehicles carries the mean, and the middle one lies on the other side",
+        "a part of the vehicles makes the result alone, and the middle one lies on the other side",
     )
 
 
