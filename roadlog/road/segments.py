@@ -79,6 +79,7 @@ def find_network(
     InputError
         If a gate is on no such stretch, or the raster doesn't cover one.
 
+    >>> import pandas as pd
     >>> drive = pd.DataFrame({"t_s": np.arange(200.0), "dt_s": 1.0, "speed_kmh": 72.0})
     >>> drive["lat_deg"], drive["lon_deg"] = 50 + 0.00018 * drive["t_s"], 8.0
     >>> arms = ["baseline", "fitted", "baseline", "fitted"]
