@@ -48,6 +48,8 @@ def _fleet(a: argparse.Namespace) -> int:
     from roadlog.fleet.workers import cluster, processes, usual_workers
     from roadlog.report.fleet_words import fleet_lines
     from roadlog.report.fleet_write import write_fleet
+    from roadlog.study.durable import make_folder
+    from roadlog.study.lock import one_writer
 
     if a.workers is not None and a.workers < 1:
         raise InputError(f"--workers {a.workers}: give 1 or more")
@@ -55,7 +57,8 @@ def _fleet(a: argparse.Namespace) -> int:
     fleet = find_fleet(study, root, rule)
     where = cluster(a.scheduler) if a.scheduler else processes(a.workers or usual_workers())
     shown = sys.stderr.isatty()
-    with where as run:
+    make_folder(out)
+    with one_writer(out, "a fleet's analysis"), where as run:
         tables = fleet_tables(fleet, run, out=out, work=out / "computed", progress=shown)
         found = answer(tables, run, progress=shown)
     write_fleet(found, out)

@@ -13,6 +13,7 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
+import pyarrow as pa
 
 from roadlog import closure, fuel, road
 from roadlog.analysis.metering import (
@@ -24,13 +25,14 @@ from roadlog.analysis.metering import (
     yardstick,
 )
 from roadlog.analysis.placed import placed_runs
-from roadlog.errors import DesignError, RoadlogError
+from roadlog.errors import DesignError, InputError, RoadlogError
 from roadlog.fleet.facts import LeftOut
 from roadlog.fleet.reading import Card, Read, Rules, read_alike_units
 from roadlog.fleet.store import (
     keyed,
     read_json,
     read_pieces,
+    remove,
     remove_others,
     samples_file,
     write_json,
@@ -51,6 +53,10 @@ MOST_SAMPLES = 600_000  # at once: some 160 h at 1 Hz, under 1 GB with all that 
 MOST_FOR_ROAD = 60  # runs of an arm on which a vehicle's road and calibration rest
 PASSES, RUNS, VEHICLES = "passes", "runs", "vehicles"
 LINE_POINTS = 12  # of a segment, on the fleet's map
+
+
+class _Damaged(InputError):
+    """What was kept is damaged: no word on the vehicle, and not to be remembered."""
 
 
 @dataclass(frozen=True)
@@ -105,8 +111,8 @@ class Record:
     road: str = ""  # kind of the network
 
 
-def of_vehicle(job: Job) -> Record:
-    """Make a vehicle's tables, or find that they were made before.
+def of_vehicle(job: Job) -> tuple[Record, bool]:
+    """Make a vehicle's tables, or find that they were made before; whether they were made anew.
 
     A vehicle that can't answer has a record that says why, and no tables.
 
@@ -118,7 +124,7 @@ def of_vehicle(job: Job) -> Record:
     key = job.key
     path = job.work / VEHICLES / f"{key}.json"
     if (before := _kept(path, job.out)) is not None:
-        return before
+        return before, False
     record, passes, runs = _computed(job, key)
     if passes is not None:
         files = tuple(write_partitions(job.out / PASSES, passes, job.vehicle, key))
@@ -129,7 +135,7 @@ def of_vehicle(job: Job) -> Record:
     write_json(path, dataclasses.asdict(record))
     for name, kept in ((PASSES, record.passes), (RUNS, record.runs)):
         remove_others(job.out / name, job.vehicle, set(kept))
-    return record
+    return record, True
 
 
 def _kept(path: Path, out: Path) -> Record | None:
@@ -155,6 +161,8 @@ def _computed(job: Job, key: str) -> tuple[Record, pd.DataFrame | None, pd.DataF
         if not len(table):
             raise DesignError(_why_none([f for _, f in lost]))
         done = _through(job, table, counted)
+    except _Damaged:
+        raise
     except RoadlogError as e:
         left = LeftOut.NO_ANSWER(why=str(e))
         return dataclasses.replace(base, why_not=str(left), why_code=left.code.name), None, None
@@ -318,8 +326,25 @@ def _samples(job: Job, cards: Sequence[Card]) -> list[pd.DataFrame]:
     wanted: dict[str, dict[int, Sequence[str]]] = {}
     for c in cards:
         wanted.setdefault(c.key, {})[c.piece] = c.columns
-    found = {k: read_pieces(samples_file(job.work, k), pieces) for k, pieces in wanted.items()}
+    found = {k: _read(samples_file(job.work, k), pieces) for k, pieces in wanted.items()}
     return [found[c.key][c.piece] for c in cards]
+
+
+def _read(path: Path, pieces: Mapping[int, Sequence[str]]) -> dict[int, pd.DataFrame]:
+    """Samples that were kept; a file that is damaged goes, so that the next run makes it anew.
+
+    Raises
+    ------
+    InputError
+        If it is damaged.
+    """
+    try:
+        return read_pieces(path, pieces)
+    except (pa.ArrowException, OSError) as e:
+        if isinstance(e, OSError) and e.errno is not None:
+            raise
+        remove(path)
+        raise _Damaged(f"{path} was damaged and is taken away: run it again") from e
 
 
 def _judged(table: pd.DataFrame, samples: Sequence[pd.DataFrame]) -> pd.DataFrame:

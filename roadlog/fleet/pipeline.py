@@ -48,7 +48,7 @@ class Tables:
     """What a fleet's work came to.
 
     `records` by vehicle, `left_out` a row for all that doesn't count: `vehicle`, `what`, `code`,
-    `why`; `anew` tells how many sources were read and vehicles computed in this run.
+    `why`; `anew` tells how many logs were read and vehicles computed in this run.
     """
 
     fleet: Fleet
@@ -88,6 +88,7 @@ def find_fleet(study: Study, root: Path, rule: FleetRule | None = None) -> Fleet
     InputError
         If nothing is found, or a table is wrong.
     """
+    root = root.resolve()
     rule = rule or study.fleet or FleetRule()
     study = study.model_copy(update={"fleet": rule})
     if not rule.logs and rule.data is None:
@@ -154,23 +155,27 @@ def fleet_tables(
     DesignError
         If no vehicle can be compared.
     """
+    out, work = out.resolve(), work.resolve()
     reads, rules, lost = _read_all(fleet, run, work, progress)
     aside = _aside(fleet, reads)
-    jobs = [
-        _job(fleet, name, own, rules[name], aside.get(name, {}), out, work)
-        for name, own in sorted(reads.items())
-        if own
-    ]
-    tasks = (Task(job.vehicle, of_vehicle, (job,)) for job in jobs)
+    names = [name for name in sorted(reads) if reads[name]]
+    tasks = (
+        Task(n, of_vehicle, (_job(fleet, n, reads[n], rules[n], aside.get(n, {}), out, work),))
+        for n in names
+    )
     records: list[Record] = []
-    for done in told_bar(run(tasks), len(jobs), "vehicles", progress):
+    anew = sum(r.anew for own in reads.values() for r in own)
+    computed = 0
+    for done in told_bar(run(tasks), len(names), "vehicles", progress):
         if done.lost is None:
-            records.append(done.result)
+            record, fresh = done.result
+            records.append(record)
+            computed += fresh
         else:
             lost.append((done.task.name, "", done.lost))
     records.sort(key=lambda r: r.vehicle)
     table = _left_out(fleet, lost, records)
-    tables = Tables(fleet, out, tuple(records), table)
+    tables = Tables(fleet, out, tuple(records), table, {"logs": anew, "vehicles": computed})
     if not tables.compared:
         raise DesignError(f"no vehicle can be compared: {_commonest(table)}")
     return tables
@@ -288,8 +293,9 @@ def _left_out(
         rows += [(r.vehicle, what, code, why) for what, code, why in r.left_out]
         if r.why_not:
             rows.append((r.vehicle, "", r.why_code, r.why_not))
-    known = {v for v, *_ in rows} | {r.vehicle for r in records}
-    rows += [(n, "", "NO_USABLE_RUN", "") for n in fleet.sources if n not in known]
+    known = {v for v, what, *_ in rows if not what} | {r.vehicle for r in records}
+    none = LeftOut.NO_USABLE_RUN(why="none of its logs could be read")
+    rows += [(n, "", none.code.name, str(none)) for n in fleet.sources if n not in known]
     table = pd.DataFrame(rows, columns=["vehicle", "what", "code", "why"])
     return table.sort_values(["vehicle", "what", "code"], kind="stable", ignore_index=True)
 

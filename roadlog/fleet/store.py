@@ -87,6 +87,11 @@ def write_partitions(root: Path, table: pd.DataFrame, vehicle: str, key: str) ->
     return files
 
 
+def remove(path: Path) -> None:
+    """Take away a file that is damaged."""
+    path.unlink(missing_ok=True)
+
+
 def remove_others(root: Path, vehicle: str, keep: set[str]) -> None:
     """Take away a vehicle's files of earlier settings."""
     for path in vehicle_folder(root, vehicle).rglob("*.parquet"):

@@ -4,14 +4,18 @@ In comes a way to fill a file; it is filled under a name that no reader lists, b
 and only then given its own name. What a kill left behind is told by its name and can be cleaned.
 """
 
+import hashlib
 import os
 import re
+import socket
 import tempfile
 from collections.abc import Callable, Iterable
 from pathlib import Path
 
 _MARK = ".roadlog-part-"
-_LEFT = re.compile(re.escape(_MARK) + r"(\d+)-")
+_LEFT = re.compile(re.escape(_MARK) + r"(\d+)-(?:([0-9a-f]{8})-)?")
+# A process's number says nothing on another computer that writes into the same folder.
+_HERE = hashlib.sha256(socket.gethostname().encode()).hexdigest()[:8]
 
 
 def atomic_write(path: Path, write: Callable[[Path], object], mode: int | None = None) -> None:
@@ -45,7 +49,9 @@ def atomic_write(path: Path, write: Callable[[Path], object], mode: int | None =
 
 def new_part(folder: Path, suffix: str = "") -> tuple[int, Path]:
     """An open, empty part in a folder: its number and its path."""
-    handle, name = tempfile.mkstemp(prefix=f"{_MARK}{os.getpid()}-", suffix=suffix, dir=folder)
+    handle, name = tempfile.mkstemp(
+        prefix=f"{_MARK}{os.getpid()}-{_HERE}-", suffix=suffix, dir=folder
+    )
     return handle, Path(name)
 
 
@@ -71,7 +77,7 @@ def clean_parts(folder: Path) -> None:
 def _clean(parts: Iterable[Path]) -> None:
     for path in parts:
         left = _LEFT.match(path.name)
-        if left and not _runs(int(left[1])):
+        if left and left[2] in (None, _HERE) and not _runs(int(left[1])):
             path.unlink(missing_ok=True)
 
 
