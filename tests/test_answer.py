@@ -12,6 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from roadlog.analysis.answered import plain_reasons
+from roadlog.quantities.against import Against
 from roadlog.quantities.facts import Veto
 from roadlog.stats.interval import Interval, rule
 from roadlog.wording.answer import Answer, Claimed, Facts, Waiting, answer, claim_words
@@ -413,13 +414,15 @@ def test_whatever_forbids_a_word_says_so_in_plain_words_too() -> None:
             if isinstance(v, ast.Call) and isinstance(v.args[1], ast.Constant):
                 assert not STATISTICS.search(str(v.args[1].value)), v.args[1].value
     assert bare == []
+    for clause in Against:
+        assert not STATISTICS.search(clause.many), clause
 
 
 def test_a_veto_survives_being_copied_and_stored() -> None:
     veto = Veto("undecided: x", "plain")
     for again in (pickle.loads(pickle.dumps(veto)), copy.deepcopy(veto)):
         assert (again, again.plain) == (veto, "plain")
-    assert plain_reasons([veto, "undecided: y", veto]) == (
+    assert tuple(map(str, plain_reasons([veto, "undecided: y", veto]))) == (
         "plain",
         "something stands against its figures that is told below",
     )

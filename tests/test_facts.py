@@ -11,8 +11,8 @@ from roadlog.wording.alike import alike, together
 from tests.test_layout import modules
 
 CATALOGUES = ("analysis.facts", "fuel.facts", "ingest.facts", "passes.facts", "plan.facts",
-              "road.by_distance",
-              "runs.facts")  # fmt: skip
+              "quantities.against", "road.by_distance",
+              "runs.facts", "wording.facts")  # fmt: skip
 PROSE = {"message", "messages", "note", "notes", "reason", "reasons", "sentence", "why", "warning",
          "warnings", "fault", "cause", "how", "said", "told"}  # fmt: skip
 READERS = {"startswith", "endswith", "removeprefix", "removesuffix", "match", "search", "fullmatch",

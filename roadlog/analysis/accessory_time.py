@@ -19,6 +19,7 @@ from roadlog.effect.estimate import primary_stages
 from roadlog.effect.layout import Layout, lay_out
 from roadlog.errors import DesignError
 from roadlog.fuel.accessory_state import SHRINK_S, AccessoryState, find_accessory, on_less_off
+from roadlog.quantities.against import Against
 from roadlog.quantities.arms import ARMS
 from roadlog.quantities.facts import Veto, Warned
 from roadlog.quantities.fuels import FUELS
@@ -174,7 +175,7 @@ def accessory_blocking(
                 f"accessory differed: idle takes {100 * np.expm1(time.arm_gap):.0f} % more air in "
                 "one arm than in the other, as air conditioning that ran in one arm only would "
                 f"make it, and the notes don't say: fill in the column '{COLUMN}' of notes.csv",
-                "air conditioning may have run only with the add-on, or only without it",
+                Against.COOLING_ONE_ARM(),
             )
         ]
     if d is None or d.low is None or d.high is None or d.low <= 0 <= d.high:
@@ -203,9 +204,7 @@ def accessory_blocking(
             f"{without:+.1f} % as is"
         )
     return [
-        Veto(text, "air conditioning or the like ran for longer with the add-on than without it")
-        if d.estimate > 0
-        else Veto(text, "air conditioning or the like ran for longer without the add-on than with")
+        Veto(text, Against.COOLING_MORE()) if d.estimate > 0 else Veto(text, Against.COOLING_LESS())
     ]
 
 

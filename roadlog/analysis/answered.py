@@ -7,7 +7,8 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from roadlog.effect.finding import effect_sentence
-from roadlog.quantities.facts import Veto
+from roadlog.quantities.against import Against
+from roadlog.quantities.facts import Fact, Veto
 from roadlog.stats.interval import Interval, at_level
 from roadlog.study.car import Claim
 from roadlog.wording.answer import Answer, Claimed, Facts, Waiting, answer
@@ -15,7 +16,6 @@ from roadlog.wording.answer import Answer, Claimed, Facts, Waiting, answer
 if TYPE_CHECKING:
     from roadlog.analysis.result import Analysed
 
-_TOLD_BELOW = "something stands against its figures that is told below"
 BEFORE_AFTER = "before-after"
 
 
@@ -64,9 +64,11 @@ def claimed(claim: Claim) -> Claimed:
     return Claimed("fuel_use", -change, change)
 
 
-def plain_reasons(vetoes: Sequence[str]) -> tuple[str, ...]:
+def plain_reasons(vetoes: Sequence[str]) -> tuple[Fact | str, ...]:
     """What forbids a firm word, as clauses in plain words, each once."""
-    return tuple(dict.fromkeys(v.plain if isinstance(v, Veto) else _TOLD_BELOW for v in vetoes))
+    return tuple(
+        dict.fromkeys(v.plain if isinstance(v, Veto) else Against.TOLD_BELOW() for v in vetoes)
+    )
 
 
 def further_reasons(analysed: "Analysed") -> list[str]:

@@ -13,6 +13,7 @@ from roadlog.analysis.metering import Metered
 from roadlog.closure.unit_shift import unit_shift_blocking
 from roadlog.fuel.flattop import at_ceiling
 from roadlog.fuel.levels import CARRIERS, other_readings
+from roadlog.quantities.against import Against
 from roadlog.quantities.arms import ARMS
 from roadlog.quantities.facts import Veto
 from roadlog.quantities.fuels import FUELS
@@ -62,8 +63,7 @@ def unit_blocking(study: Study, estimator: str, primary: Interval) -> tuple[str,
                 f"undecided: no add-on changes fuel use by {primary.estimate:+.0f} %"
                 + _named_factor(ratio, study, estimator)
                 + ": make sure that both arms' logs are in the same units",
-                "no add-on changes fuel use by so much, so the logs are likely in other units "
-                "with it than without it",
+                Against.TOO_LARGE(),
             ),
         )
     return ()
@@ -109,16 +109,12 @@ def ceiling_blocking(
             f"{100 * share['baseline']:.1f} % of the baseline's and "
             f"{100 * share['fitted']:.1f} % of the fitted fuel, and what it doesn't show is lost: "
             "log the engine fuel rate, or weigh the fuel",
-            "the air meter stood at its ceiling in part of the driving, so some of the fuel "
-            "wasn't seen",
+            Against.AT_CEILING(),
         ),
     )
 
 
-ON_OPEN_FUEL = (
-    "the logs leave open whether fuel was cut or flowed in some moments, and the answer hangs on "
-    "them"
-)
+ON_OPEN_FUEL = Against.OPEN_FUEL()
 
 
 def ambiguity_blocking(

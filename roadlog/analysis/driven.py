@@ -19,6 +19,7 @@ from roadlog.ingest.copied import copied_signals
 from roadlog.ingest.log import read_units
 from roadlog.ingest.twice import logged_twice
 from roadlog.plan.looks import agreed_notes
+from roadlog.quantities.against import Against
 from roadlog.quantities.facts import Fact, Veto, Warned
 from roadlog.quantities.signals import LAMBDA_MEASURED, TRIMS
 from roadlog.runs.deviations import find_deviations, staying_sentences
@@ -34,7 +35,6 @@ TELL_FUEL = frozenset(
     | {signal for bank in TRIMS for signal in bank}
     | {signal for e in ESTIMATORS.values() for needed in e.signals for signal in needed}
 )
-_COPIED = "a reading that tells fuel stands in two logs alike, so one of them isn't of that drive"
 
 
 @dataclass(frozen=True)
@@ -131,7 +131,7 @@ def gather(
         in_order=in_order,
         doubts=(
             *doubts,
-            *(Veto(f"undecided: {c}", _COPIED) for c in copied if c.signal in TELL_FUEL),
+            *(Veto(f"undecided: {c}", Against.COPIED()) for c in copied if c.signal in TELL_FUEL),
         ),
         warnings=(*warnings, *late_notes),
     )

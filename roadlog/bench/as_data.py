@@ -5,17 +5,22 @@ from typing import Any
 from roadlog.plan.facts import Day, Days, English
 from roadlog.quantities.facts import Fact
 
+CLAUSES = {"why", "and_why"}  # places for a clause, English where it is no fact
+NAME = "name"  # of a place for words of the user's, in which no number is put into figures
+
 
 def as_data(said: Fact | str) -> dict[str, Any]:
     """A fact or a sentence as plain values."""
     if isinstance(said, Fact):
-        return {"say": said.sentence, "with": {k: _value(v) for k, v in said.values}}
+        return {"say": said.sentence, "with": {k: _value(k, v) for k, v in said.values}}
     return {"english": str(said)}
 
 
-def _value(value: object) -> Any:
-    if isinstance(value, Fact | English):
-        return as_data(value)
+def _value(key: str, value: object) -> Any:
+    if key == NAME:
+        return {"name": f"{value}"}
+    if isinstance(value, Fact | English) or key in CLAUSES:
+        return as_data(value if isinstance(value, Fact) else f"{value}")
     if isinstance(value, Day):
         return {"days": [f"{value.date}"], "more": 0}
     if isinstance(value, Days):

@@ -26,6 +26,7 @@ def result(*, folder: str) -> Answer:
     found = {
         "title": answer["title"],
         "sentences": answer["sentences"],
+        "said": _said(answer),
         "interim": bool(look.get("interim")),
         "planned": look.get("planned"),
         "units": look.get("units"),
@@ -35,6 +36,23 @@ def result(*, folder: str) -> Answer:
         "doubted": answer.get("shows") is None,
     }
     return {**told, "found": found}
+
+
+def _said(answer: dict[str, Any]) -> list[dict[str, Any]]:
+    """Title and sentences for the reader's language; as written where they are of another roadlog.
+
+    What is spoken in another language is made of facts; it is only spoken if the English that these
+    facts make is, letter by letter, what the analysis wrote.
+    """
+    from roadlog.bench.as_data import as_data
+    from roadlog.report.json_out import said_again
+    from roadlog.wording.answer import first_large
+
+    written = [answer["title"], *answer["sentences"]]
+    facts = said_again(answer.get("said") or ())
+    if facts is None or [first_large(str(f)) for f in facts] != written:
+        return [as_data(sentence) for sentence in written]
+    return [as_data(fact) for fact in facts]
 
 
 def _results(home: Path) -> dict[str, Any] | None:
@@ -110,7 +128,7 @@ def trials(*, folder: str) -> Answer:
 
     read = _results(home)
     return {
-        "road": None if read is None else read["answer"]["title"],
+        "road": None if read is None else _said(read["answer"])[0],
         "trials": {r.trial: rows(r) for r in load_all(home)},
         "runout": (home / study.runout.file).is_file(),
         "runout_file": study.runout.file,

@@ -42,6 +42,8 @@ def speaker(language: str, texts: Catalogue, figure: Figure) -> Callable[[Any], 
         return f"{head} {last} {names[-1]}" if head else names[0]
 
     def value(data: Any) -> Any:
+        if isinstance(data, dict) and "name" in data:
+            return Markup("<bdi>{}</bdi>").format(data["name"])
         if isinstance(data, dict):
             return escape(days(data)) if "days" in data else speak(data)
         if isinstance(data, int):
@@ -63,6 +65,11 @@ def speaker(language: str, texts: Catalogue, figure: Figure) -> Callable[[Any], 
         return _in_english(english(data), language)
 
     return speak
+
+
+def opened(sentence: Markup) -> Markup:
+    """A sentence that begins with a capital."""
+    return Markup(sentence[:1].upper() + sentence[1:])
 
 
 def _in_english(text: str, language: str) -> Markup:

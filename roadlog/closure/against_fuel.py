@@ -24,6 +24,7 @@ from roadlog.closure.regression import (
 from roadlog.closure.result import Closure
 from roadlog.errors import InputError
 from roadlog.fuel.batches import runs_of_can
+from roadlog.quantities.against import Against
 from roadlog.quantities.arms import ARMS
 from roadlog.quantities.facts import Veto
 from roadlog.quantities.fuels import FUELS, volume_l
@@ -496,7 +497,6 @@ def _blocking(verdict: str, gap: Interval, source: str) -> tuple[str, ...]:
             f"undecided: closure gap: against {source}, real fuel per computed fuel differs "
             f"between the arms by {gap.estimate:+.1f} % ({gap.low:+.1f} to {gap.high:+.1f} %), so "
             "the add-on may bend the signals that the fuel figure comes from",
-            "fuel weighed or filled and fuel by the car's own signals disagree with the add-on "
-            "otherwise than without it",
+            Against.FUEL_DISAGREES(),
         ),
     )

@@ -14,6 +14,7 @@ import pandas as pd
 from roadlog.closure.result import Closure, Evidence
 from roadlog.closure.trims_alone import saving_in_trims_alone, trims_part
 from roadlog.fuel.sight import Sight, sight_of
+from roadlog.quantities.against import Against
 from roadlog.quantities.arms import ARMS
 from roadlog.quantities.facts import Veto
 from roadlog.quantities.signals import TRIM_STEP_PCT, TRIMS, signal
@@ -26,7 +27,6 @@ LEAST_SHARE = 0.5  # of an arm's fuel, burned in closed loop with both trims rea
 TRIM_CLUES = ("trim1", "trim2")
 BENDING_CLUES = (*TRIM_CLUES, "air_per_pressure", "load_per_pressure", "injected_per_pressure",
                  "air_per_load", "air_per_rate")  # fmt: skip
-_BENT = "the add-on may have bent the readings that the fuel figure comes from, not the fuel"
 
 
 @dataclass(frozen=True)
@@ -255,7 +255,7 @@ def _rests_on_trims(study: Study, estimator: str, alone: str, evidence: Evidence
     return Veto(
         f"undecided: the fuel figure could be bent: it is '{estimator}', the add-on acts on "
         f"'{study.device.acts_on}', and {alone}: {log}weigh the fuel",
-        _BENT,
+        Against.BENT(),
     )
 
 
@@ -269,8 +269,7 @@ def _could_be_bent(
             "undecided: say where the add-on acts (--acts-on, or acts_on under [device] in "
             "study.toml): until then a firm word needs both fuel trims logged and alike in both "
             f"arms, but {lacking}",
-            "nobody said where the add-on acts, so it may have bent the readings that the fuel "
-            "figure comes from",
+            Against.NO_PLACE(),
         )
     if study.vehicle.fuel == "diesel":
         todo = weigh
@@ -281,7 +280,7 @@ def _could_be_bent(
     return Veto(
         f"undecided: the fuel figure could be bent: it is '{estimator}', the add-on acts on "
         f"'{study.device.acts_on}', and {sight.why}; {lacking}: {todo}",
-        _BENT,
+        Against.BENT(),
     )
 
 
@@ -307,6 +306,6 @@ def _seems_bent(
             "undecided: the fuel figure could be bent: between the arms differ "
             f"{' and '.join(said)}, which an add-on that acts on '{acts_on}' doesn't explain and "
             f"which would change the finding by '{estimator}': correct acts_on, or weigh the fuel",
-            _BENT,
+            Against.BENT(),
         ),
     )

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from roadlog.closure.evidence import between_arms
 from roadlog.fuel.levels import CARRIERS, other_readings
+from roadlog.quantities.against import Against
 from roadlog.quantities.facts import Veto
 from roadlog.quantities.fuels import FUELS
 from roadlog.quantities.signals import SIGNALS, plain, signal
@@ -77,7 +78,7 @@ def unit_shift_blocking(
                 f"({shift.low:+.1f} to {shift.high:+.1f} %) with the arm, as one arm's logs in "
                 f"{name} would make it ({by:+.1f} %): make sure that all logs are in the unit "
                 "that was named, and correct it for those that aren't",
-                _OTHER_UNIT,
+                Against.OTHER_UNIT(),
             ),
         )
     return ()
@@ -108,7 +109,7 @@ def _near(primary: Interval, factors: Sequence[tuple[str, float]], carrier: str)
                     f"{plain(carrier)} in {name} would make ({by:+.1f} %), and nothing in the "
                     "logs tells the two apart: log engine speed with the air meter, absolute load "
                     "or manifold pressure in both arms, or weigh the fuel",
-                    _OTHER_UNIT,
+                    Against.OTHER_UNIT(),
                 ),
             )
     return ()
@@ -133,7 +134,6 @@ def _log_over(flow: pd.DataFrame, carrier: str, air: Sequence[str]) -> float:
     return float(100 * np.log(fuel[both].sum() / drawn[both].sum()))
 
 
-_OTHER_UNIT = "logs in another unit with the add-on than without it would look the same"
 _AIR = {
     "air": ("maf_g_s",),
     "absolute load": ("absolute_load_pct", "rpm"),

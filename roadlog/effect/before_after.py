@@ -13,6 +13,7 @@ import numpy as np
 import pandas as pd
 
 from roadlog.effect.result import EffectResult
+from roadlog.quantities.against import Against
 from roadlog.quantities.facts import Veto, Warned
 from roadlog.stats.interval import Interval, NamedInterval
 from roadlog.study.car import Device
@@ -21,7 +22,7 @@ ONE_CHANGE = Veto(
     "undecided: before and after with one change between them: whatever else changed at that time "
     "(weather, tyres, fuel, traffic) can't be told from the add-on; switch it in and out again, in "
     "an order that chance draws (roadlog plan)",
-    "the change was made only once, so nothing tells the add-on from whatever else changed then",
+    Against.ONCE(),
 )
 METHOD = "before and after with one change between them: no interval"
 
@@ -110,8 +111,7 @@ def _left_behind(device: Device, runs: pd.DataFrame) -> list[str]:
             f"({runs['switch_unit'].iloc[first]}): what it left in the car counts for both arms, "
             "so the change may be understated; compare the time before it with the time after it, "
             "beside a car without it (roadlog plan)",
-            "the add-on is said to leave something in the car for good, and some driving without "
-            "it came after it",
+            Against.LEFT_FOR_GOOD(),
         )
     ]
 

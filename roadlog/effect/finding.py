@@ -12,7 +12,8 @@ import math
 from collections.abc import Sequence
 
 from roadlog.effect.result import HeldEqual
-from roadlog.quantities.facts import Veto
+from roadlog.quantities.against import Against
+from roadlog.quantities.facts import Fact, Veto
 from roadlog.stats.interval import Finding, FindingWord, Interval, Obstacle, rule
 from roadlog.stats.unit_randomisation import Orders
 from roadlog.study.car import Claim
@@ -20,33 +21,26 @@ from roadlog.wording.numbers import percent, signed
 
 LEAST_P_FOR_GATE = 1 / 20  # orders that can't go as low say nothing one-sided
 
-_ON_MARGIN = "it would hang on how well driving and air were held equal"
-_ON_ORDERS = (
-    "the same drives, dealt out to the add-on by chance in another order, would look as clear too "
-    "often"
-)
-_ON_MODELS = "two ways of holding the driving equal tell different things"
 # Clauses of vetoes that only an interval which would have given a firm word can get: they speak of
 # how firm it is, not against the study's numbers.
-OF_THE_WORD = frozenset({_ON_MARGIN, _ON_ORDERS, _ON_MODELS})
+OF_THE_WORD = frozenset({Against.ON_MARGIN(), Against.ON_ORDERS(), Against.ON_MODELS()})
 
-_NOT_COMPARABLE = "driving with and without the add-on can't be made comparable from these logs"
-_OBSTACLES: dict[Obstacle, tuple[str, str]] = {
+_OBSTACLES: dict[Obstacle, tuple[str, Fact]] = {
     "no-work": (
         "undecided: driving can't be held equal: what the road and the driver asked (work at the "
         "wheels) isn't known or goes together with time and distance: log speed at 1 Hz, on more "
         "than one kind of road",
-        _NOT_COMPARABLE,
+        Against.NOT_COMPARABLE(),
     ),
     "weak-work": (
         "undecided: driving can't be held equal: fuel hardly rose with the work at the wheels, so "
         "that work is badly measured here: check speed, positions and altitude (roadlog check)",
-        _NOT_COMPARABLE,
+        Against.NOT_COMPARABLE(),
     ),
     "driving-moved": (
         "undecided: driving changed: it explains {driving:+.1f} % of fuel use, more than can be "
         "held equal with confidence: drive alike in both arms",
-        "the car was driven too differently with the add-on and without it",
+        Against.DROVE_OTHERWISE(),
     ),
 }
 
@@ -111,7 +105,7 @@ def decide(
             Veto(
                 f"undecided: by the interval the claim is {word}, by the mixed model beneath it "
                 f"{beneath}: the two hold the driving equal in different ways",
-                _ON_MODELS,
+                Against.ON_MODELS(),
             )
         )
     if against:
@@ -168,7 +162,7 @@ def _margin_sentence(word: FindingWord, margin: float, held: HeldEqual | None) -
     return Veto(
         f"undecided: the interval {what}, but not by the {100 * margin:.1f} points that holding "
         f"driving and air equal may be off ({', '.join(parts)})",
-        _ON_MARGIN,
+        Against.ON_MARGIN(),
     )
 
 
@@ -184,7 +178,7 @@ def _gate_sentence(word: FindingWord, p: float, orders: Orders, level: float) ->
         f"undecided: of the {orders.orders:,} orders that chance could have drawn, {100 * p:.0f} % "
         f"would look {word} as clearly if the claim were just so (at most "
         f"{100 * _gate(level, orders):.2g} % may)",
-        _ON_ORDERS,
+        Against.ON_ORDERS(),
     )
 
 

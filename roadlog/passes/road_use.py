@@ -13,6 +13,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from roadlog.passes.facts import Lost
+from roadlog.quantities.against import Against
 from roadlog.quantities.arms import ARMS
 from roadlog.quantities.arrays import Floats, Ints
 from roadlog.quantities.columns import Columns, Table, columns_of
@@ -71,7 +72,7 @@ def lost_blocking(use: RoadUse) -> list[str]:
         Veto(
             f"undecided: the {arm} arm {_said(mine)}; under {100 * LEAST_SHARE:.0f} %, which road "
             "is left can pass for an effect",
-            "too little of the road driven could be used",
+            Against.LITTLE_ROAD(),
         )
         for arm, mine in use.arms.items()
         if mine.share < LEAST_SHARE
@@ -110,7 +111,7 @@ def uneven_wheels(table: pd.DataFrame) -> list[str]:
             f"undecided: by the logged speed the same road is {abs(100 * np.expm1(apart)):.1f} % "
             f"{longer} in the fitted arm than in the baseline: speed, tyres or clock differ "
             "between the arms, and fuel for a distance with them",
-            "by the logged speed the same road has another length with the add-on than without it",
+            Against.WHEELS(),
         )
     ]
 

@@ -59,15 +59,15 @@ class Veto(str):
     """A sentence that forbids a firm word; `plain` says why as a clause without statistics."""
 
     __slots__ = ("plain",)
-    plain: str
+    plain: Fact | str
 
-    def __new__(cls, sentence: str, plain: str) -> "Veto":
+    def __new__(cls, sentence: str, plain: Fact | str) -> "Veto":
         """The sentence with its plain clause."""
         made = super().__new__(cls, sentence)
         made.plain = plain
         return made
 
-    def __reduce__(self) -> tuple[type["Veto"], tuple[str, str]]:
+    def __reduce__(self) -> tuple[type["Veto"], tuple[str, Fact | str]]:
         return Veto, (str(self), self.plain)
 
 

@@ -4,7 +4,7 @@ Schema 1: keys may be added, never renamed. Every number is finite or null.
 """
 
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict
 from typing import Any
 
@@ -17,14 +17,18 @@ from roadlog.analysis.summary import economy_interval, economy_interval_mpg_us, 
 from roadlog.analysis.warned import told_warnings
 from roadlog.effect.result import HeldEqual
 from roadlog.plan.result import Blinding, Oversight
+from roadlog.quantities.against import Against
 from roadlog.quantities.arms import ARMS
+from roadlog.quantities.facts import Fact, Kind
 from roadlog.quantities.units import mpg_us
 from roadlog.report.claim_table import trials_of
 from roadlog.report.registration import achieved
 from roadlog.stats.interval import Interval, NamedInterval
 from roadlog.wording.answer import Answer
+from roadlog.wording.facts import Told
 
 SCHEMA = 1
+_SAID: dict[str, type[Kind]] = {"Told": Told, "Against": Against}
 
 
 def to_json(analysed: Analysed) -> dict[str, Any]:
@@ -104,7 +108,38 @@ def _answer(a: Analysed) -> dict[str, Any]:
         "claim_pct": told.claim_pct,
         "claim_side": told.claim_side,
         "claim_words": told.claim,
+        "said": [_coded(fact) for fact in told.said],
     }
+
+
+def _coded(fact: object) -> dict[str, Any] | str:
+    """A fact as its code and its values; a sentence that is none stays one."""
+    if not isinstance(fact, Fact):
+        return str(fact)
+    values = {k: v if isinstance(v, int) else _coded(v) for k, v in fact.values}
+    return {"code": str(fact.code), "values": values}
+
+
+def said_again(told: Sequence[Any]) -> tuple[Fact, ...] | None:
+    """The facts off results.json's "said"; None if one is of another roadlog.
+
+    >>> [str(fact) for fact in said_again([{"code": "Told.NO_CLAIM", "values": {}}])]
+    ['No claim was given to hold it against.']
+    >>> said_again([{"code": "Told.NO_SUCH_CODE", "values": {}}]) is None
+    True
+    """
+    try:
+        return tuple(_fact(each) for each in told)
+    except (KeyError, TypeError, AttributeError, ValueError, RecursionError):
+        return None
+
+
+def _fact(coded: Mapping[str, Any]) -> Fact:
+    kind, name = coded["code"].split(".")
+    values = {k: _fact(v) if isinstance(v, Mapping) else v for k, v in coded["values"].items()}
+    made = _SAID[kind][name](**values)
+    str(made)
+    return made
 
 
 def answer_again(told: Mapping[str, Any], *, synthetic: bool) -> Answer | None:

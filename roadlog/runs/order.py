@@ -7,6 +7,7 @@ blocks and switch units comes out.
 import pandas as pd
 
 from roadlog.errors import InputError
+from roadlog.quantities.against import Against
 from roadlog.quantities.facts import Veto, Warned
 from roadlog.runs.notes import note_headings, noted
 from roadlog.runs.table import BY_NAME, Sources
@@ -35,7 +36,7 @@ def unknown_order(runs: pd.DataFrame, order: Order | None) -> list[str]:
         Veto(
             "undecided: not every log has a date, so nobody knows in which order the add-on went "
             f"in and out: {GIVE}",
-            "not every log has a date, so nobody knows in which order the add-on went in and out",
+            Against.NO_DATES(),
         )
     ]
 

@@ -11,7 +11,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
+from roadlog.quantities.facts import Fact
 from roadlog.stats.interval import FindingWord, Interval, rule
+from roadlog.wording.facts import Told
 from roadlog.wording.numbers import ends_of, number
 from roadlog.wording.screen import one_line
 
@@ -21,18 +23,13 @@ Shown = Literal["less", "more", "no change"]
 LONGEST_NAME = 40
 _DIGITS = (1, 2)
 _LEAST_CLAIM = 0.01
-_HERE = "in this car on these roads"
-_THERE = "on average over these cars and roads"
-_UNEQUAL = "if driving and air weren't held quite equal"
-_UNITS = {"day": "days", "run": "drives", "stretch": "stretches"}
-_ONE_CHANGE = (
-    "the change was made only once, so nothing tells the add-on from whatever else changed then, "
-    "such as weather, tyres or fuel"
-)
-_TOO_FEW = (
-    "the add-on went in and out too few times to show how much the car's fuel use varies by itself"
-)
-_NO_FIGURE = "no change of fuel use could be computed from these data"
+_PROGRESS = {"day": Told.DAYS, "run": Told.DRIVES, "stretch": Told.STRETCHES}
+_TITLES: dict[Outcome, Told] = {
+    "ruled out": Told.RULED_OUT,
+    "not settled": Told.NOT_SETTLED,
+    "no answer": Told.NO_ANSWER,
+    "not decided yet": Told.NOT_DECIDED,
+}
 
 
 @dataclass(frozen=True)
@@ -66,9 +63,9 @@ class Facts:
         The final word. A firm one that the interval doesn't bear out is told as unsettled.
     margin : float
         What driving and air, not held quite equal, may be worth: log of fuel use.
-    against : tuple of str
+    against : tuple of Fact or str
         What forbids a firm word, each a clause in plain words.
-    against_change : tuple of str
+    against_change : tuple of Fact or str
         What forbids to say that fuel use changed, where the range leaves zero out; likewise.
     waiting : Waiting or None
         None once the test is over.
@@ -88,8 +85,8 @@ class Facts:
     claim: Claimed | None
     word: FindingWord | None
     margin: float = 0.0
-    against: tuple[str, ...] = ()
-    against_change: tuple[str, ...] = ()
+    against: tuple[Fact | str, ...] = ()
+    against_change: tuple[Fact | str, ...] = ()
     waiting: Waiting | None = None
     one_change: bool = False
     only_measured: bool = False
@@ -103,9 +100,10 @@ class Facts:
 class Answer:
     """The answer, to be shown first everywhere.
 
-    `title` fits a card. `outcome` is of the claim (None without one), `shows` of zero (None where
-    nothing may be concluded). `range_pct` and `claim_pct` are what is drawn [% fuel use], and
-    `range_sides` and `claim_side` the same in words, as '6.0 % less' ('' without a claim).
+    `title` fits a card. `said` are the facts that title and sentences are made of, in order.
+    `outcome` is of the claim (None without one), `shows` of zero (None where nothing may be
+    concluded). `range_pct` and `claim_pct` are what is drawn [% fuel use], and `range_sides` and
+    `claim_side` the same in words, as '6.0 % less' ('' without a claim).
     """
 
     title: str
@@ -118,6 +116,7 @@ class Answer:
     claim_side: str
     claim: str
     synthetic: bool
+    said: tuple[Fact, ...] = ()
 
     @property
     def doubted(self) -> bool:
@@ -156,9 +155,10 @@ def answer(facts: Facts) -> Answer:
         shows = _shown(facts, ends)
         outcome = _outcome(facts, ends)
         said = [_of_zero(facts, ends), *_of_claim(facts, ends, outcome), *_left(facts, ends)]
+    title = _title(facts, outcome, shows)
     return Answer(
-        title=_title(facts, outcome, shows),
-        sentences=tuple(s for s in said if s),
+        title=first_large(str(title)),
+        sentences=tuple(first_large(str(s)) for s in said),
         outcome=None if facts.claim is None else outcome,
         shows=shows,
         range_pct=ends,
@@ -167,7 +167,17 @@ def answer(facts: Facts) -> Answer:
         claim_side=_claim_side(facts, ends),
         claim="" if facts.claim is None else claim_words(facts.claim),
         synthetic=facts.synthetic,
+        said=(title, *said),
     )
+
+
+def first_large(sentence: str) -> str:
+    """A sentence that begins with a capital.
+
+    >>> first_large("this test isn't over.")
+    "This test isn't over."
+    """
+    return sentence[:1].upper() + sentence[1:]
 
 
 def claim_words(claim: Claimed, digits: int = 1) -> str:
@@ -178,61 +188,68 @@ def claim_words(claim: Claimed, digits: int = 1) -> str:
     >>> claim_words(Claimed("fuel_use", -5, 5))
     'at most 5 % more fuel'
     """
+    return str(_in_words(claim, digits))
+
+
+def _in_words(claim: Claimed, digits: int) -> Fact:
     own, c = _own_words(claim), claim.fuel_use_change_pct
     if claim.quantity == "fuel_use" or c == 0:
         return own
-    return f"{own} ({_amount(c, digits)} {'less' if c < 0 else 'more'} fuel)"
+    return Told.IN_FUEL(own=own, change=_side(c, digits))
 
 
-def _own_words(claim: Claimed) -> str:
-    pct, what = claim.pct, "mileage" if claim.quantity == "economy" else "fuel"
+def _own_words(claim: Claimed) -> Fact:
+    pct, economy = claim.pct, claim.quantity == "economy"
     if pct == 0:
-        return "no worse mileage" if what == "mileage" else "no extra fuel"
-    size = f"{abs(pct):.4g} %" if abs(pct) >= _LEAST_CLAIM else f"under {_LEAST_CLAIM:g} %"
+        return Told.NO_WORSE_MILEAGE() if economy else Told.NO_EXTRA_FUEL()
+    size: Fact | str = f"{abs(pct):.4g} %"
+    if abs(pct) < _LEAST_CLAIM:
+        size = Told.UNDER(size=f"{_LEAST_CLAIM:g} %")
     if pct > 0:
-        return f"{size} {'better mileage' if what == 'mileage' else 'less fuel'}"
-    return f"at most {size} {'worse mileage' if what == 'mileage' else 'more fuel'}"
+        return Told.BETTER_MILEAGE(size=size) if economy else Told.LESS_FUEL(size=size)
+    return Told.WORSE_MILEAGE(size=size) if economy else Told.AT_MOST_MORE_FUEL(size=size)
 
 
-def _the_claim(claim: Claimed, words: str) -> str:
-    return f"the claimed {words}" if claim.pct > 0 else f"the claim of {words}"
+def _the_claim(claim: Claimed, words: Fact) -> Fact:
+    return Told.CLAIMED(claim=words) if claim.pct > 0 else Told.CLAIM_OF(claim=words)
 
 
-def _named(facts: Facts, ends: tuple[float, float] | None = None) -> str:
+def _named(facts: Facts, ends: tuple[float, float] | None = None) -> Fact:
     assert facts.claim is not None
     digits = _DIGITS[0] if ends is None else _digits(facts, ends)
-    return _the_claim(facts.claim, claim_words(facts.claim, digits))
+    return _the_claim(facts.claim, _in_words(facts.claim, digits))
 
 
-def _title(facts: Facts, outcome: Outcome | None, shows: Shown | None) -> str:
+def _title(facts: Facts, outcome: Outcome | None, shows: Shown | None) -> Fact:
     test = _test(facts)
     if facts.claim is None:
         name = one_line(facts.device)
         if len(name) > LONGEST_NAME:
             name = name[: LONGEST_NAME - 1].rstrip() + "…"
-        told = "shows no change" if shows == "no change" else f"shows {shows} fuel"
+        if shows is None and outcome == "not decided yet":
+            return Told.TITLE_RUNNING(name=name, test=test)
         if shows is None:
-            told = "is not over yet" if outcome == "not decided yet" else "gives no answer"
-        return f"Fuel with the {name}: {test} {told}"
+            return Told.TITLE_NO_ANSWER(name=name, test=test)
+        if shows == "no change":
+            return Told.TITLE_NO_CHANGE(name=name, test=test)
+        less = shows == "less"
+        return (Told.TITLE_LESS if less else Told.TITLE_MORE)(name=name, test=test)
     claim = _the_claim(facts.claim, _own_words(facts.claim))
-    told = {
-        "ruled out": f"ruled out by {test}",
-        "borne out": f"borne out by {test}, {_where(facts)}",
-        "not settled": f"not settled by {test}",
-        "no answer": f"no answer from {test}",
-        "not decided yet": f"not decided yet, {test} is still running",
-        None: "",
-    }[outcome]
-    return f"{claim[0].upper()}{claim[1:]}: {told}"
+    if outcome == "borne out":
+        return Told.BORNE_OUT(claim=claim, test=test, where=_where(facts))
+    assert outcome is not None
+    return _TITLES[outcome](claim=claim, test=test)
 
 
-def _test(facts: Facts) -> str:
-    kind = "synthetic " if facts.synthetic else ""
-    return f"this pool of {facts.tests} {kind}tests" if facts.tests > 1 else f"this {kind}test"
+def _test(facts: Facts) -> Fact:
+    if facts.tests > 1:
+        kind = Told.SYNTHETIC_POOL if facts.synthetic else Told.POOL
+        return kind(tests=facts.tests)
+    return Told.SYNTHETIC_TEST() if facts.synthetic else Told.TEST()
 
 
-def _where(facts: Facts) -> str:
-    return _THERE if facts.tests > 1 else _HERE
+def _where(facts: Facts) -> Fact:
+    return Told.THERE() if facts.tests > 1 else Told.HERE()
 
 
 def _outcome(facts: Facts, ends: tuple[float, float]) -> Outcome | None:
@@ -266,193 +283,220 @@ def _widened(ends: tuple[float, float], margin: float) -> tuple[float, float]:
     return (100 + ends[0]) / by - 100, (100 + ends[1]) * by - 100
 
 
-def _of_zero(facts: Facts, ends: tuple[float, float]) -> str:
+def _of_zero(facts: Facts, ends: tuple[float, float]) -> Fact:
     span, test = _span(facts, ends), _test(facts)
     shows = _shown(facts, ends)
-    if shows != "no change":
-        return f"{span}: {test} shows {shows} fuel, {_where(facts)}."
+    if shows == "less":
+        return Told.SHOWS_LESS(span=span, test=test, where=_where(facts))
+    if shows == "more":
+        return Told.SHOWS_MORE(span=span, test=test, where=_where(facts))
     if ends[0] <= 0 <= ends[1]:
-        return f"{span}: {test} shows no change."
+        return Told.SHOWS_NO_CHANGE(span=span, test=test)
     low, high = _widened(ends, facts.margin)
     if low > 0 or high < 0:
-        why = facts.against_change[0]
-        return f"{span}, but {why}: {test} doesn't show that fuel use changed."
-    return (
-        f"{span}, at the least no more than unequal driving or air could make: {test} shows no "
-        "change."
-    )
+        return Told.CHANGE_FORBIDDEN(span=span, why=facts.against_change[0], test=test)
+    return Told.WITHIN_MARGIN(span=span, test=test)
 
 
-def _of_claim(facts: Facts, ends: tuple[float, float], outcome: Outcome | None) -> list[str]:
+def _of_claim(facts: Facts, ends: tuple[float, float], outcome: Outcome | None) -> list[Fact]:
     if facts.claim is None:
         return []
     named, shows = _named(facts, ends), _shown(facts, ends)
-    where = f", {_where(facts)}" if shows == "no change" else ""
+    at: Fact | str = Told.AT(where=_where(facts)) if shows == "no change" else ""
     c = facts.claim.fuel_use_change_pct
     if outcome == "not settled":
-        parts = "part of that range reaches it, part doesn't"
-        why = parts if rule(*ends, c) == "undecided" else "what stands against it is told below"
-        return [f"It neither rules out nor bears out {named}: {why}."]
+        open_yet = rule(*ends, c) == "undecided"
+        return [(Told.PARTLY if open_yet else Told.AGAINST_BELOW)(claim=named)]
     near = ends[0] if outcome == "ruled out" else ends[1]
-    just = "only just " if near != c and _same(near, c, _DIGITS[-1]) else ""
+    just: Fact | str = ""
+    if near != c and _same(near, c, _DIGITS[-1]):
+        just = Told.ONLY_JUST()
     if outcome == "ruled out":
-        more = ", and any saving" if shows == "more" and c < 0 else ""
-        return [f"It {just}rules out {named}{more}{where}."]
-    return [f"It {just}bears out {named}{where}."]
+        more: Fact | str = Told.ANY_SAVING() if shows == "more" and c < 0 else ""
+        return [Told.RULES_OUT(just=just, claim=named, more=more, at=at)]
+    return [Told.BEARS_OUT(just=just, claim=named, at=at)]
 
 
-def _left(facts: Facts, ends: tuple[float, float]) -> list[str]:
+def _left(facts: Facts, ends: tuple[float, float]) -> list[Fact]:
     """What the range can't rule out, and what else a reader must know."""
     shows = _shown(facts, ends)
-    digits = _digits(facts, ends)
-    wide = _widened(ends, facts.margin)
     said = []
     if shows == "no change":
-        parts, wider = [], []
-        for end, beyond, what in zip(ends, wide, ("a saving", "extra fuel"), strict=True):
-            outside = end < 0 if what == "a saving" else end > 0
-            if outside:
-                parts.append(f"{what} {_under(end, digits)}")
-                wider.append((_amount(end, digits), _amount(beyond, digits)))
-        if ends[0] > 0 or ends[1] < 0:
-            parts.append("that nothing changed")
-        if parts:
-            also = ""
-            if any(a != b for a, b in wider):
-                also = f" ({' and '.join(b for _, b in wider)} {_UNEQUAL})"
-            said.append(f"It can't rule out {', nor '.join(parts)}{also}.")
+        said += _not_ruled_out(facts, ends)
     else:
-        size = "the saving" if shows == "less" else "the extra fuel"
-        apart = [_amount(end, digits) for end in sorted(wide, key=abs)]
-        same = apart == [_amount(end, digits) for end in sorted(ends, key=abs)]
-        also = "" if same else f" ({apart[0]} to {apart[1]} {_UNEQUAL})"
-        said.append(f"It can't tell how large {size} is within that range{also}.")
+        also = _wider(facts, ends)
+        kind = Told.HOW_MUCH_LESS if shows == "less" else Told.HOW_MUCH_MORE
+        said.append(kind(also=also))
     if facts.claim is None:
-        said.append("No claim was given to hold it against.")
+        said.append(Told.NO_CLAIM())
     if facts.only_measured:
-        said.append(
-            "Only fuel and distance were measured, so weather and traffic are part of the range."
-        )
+        said.append(Told.ONLY_MEASURED())
     if facts.waiting is not None:
-        said.append(f"{_progress(facts)}; its plan lets this look decide.")
+        said.append(Told.LOOK_DECIDES(progress=_progress(facts)))
     return said
 
 
-def _forbidden(facts: Facts, ends: tuple[float, float]) -> list[str]:
-    more = len(facts.against) - 2
-    reasons = "; and ".join(facts.against[:2])
-    if more > 0:
-        reasons += f"; and {more} more reason{'s' * (more > 1)}, told below"
-    said = [
-        f"{_gives_no_answer(facts)}: {reasons}.",
-        f"Its figures run {_from_to(facts, ends)}, but no conclusion may rest on them.",
-        _neither(facts),
-    ]
-    if facts.waiting is not None:
-        said.append(f"{_progress(facts)}.")
-    return said
+def _not_ruled_out(facts: Facts, ends: tuple[float, float]) -> list[Fact]:
+    """The one sentence of what is possible beside no change, where anything is."""
+    low, high = ends
+    digits = _digits(facts, ends)
+    beyond = _widened(ends, facts.margin)
+    saving = _under(low, digits) if low < 0 else None
+    extra = _under(high, digits) if high > 0 else None
+    pairs = tuple(zip(ends, beyond, strict=True))
+    also = _also([*(pairs[:1] if low < 0 else ()), *(pairs[1:] if high > 0 else ())], digits)
+    if saving is not None and extra is not None:
+        return [Told.LEFT_BOTH(saving=saving, extra=extra, also=also)]
+    if saving is not None:
+        none_too = high < 0
+        kind = Told.LEFT_SAVING_OR_NONE if none_too else Told.LEFT_SAVING
+        return [kind(saving=saving, also=also)]
+    if extra is not None:
+        kind = Told.LEFT_EXTRA_OR_NONE if low > 0 else Told.LEFT_EXTRA
+        return [kind(extra=extra, also=also)]
+    return []
 
 
-def _no_range(facts: Facts) -> list[str]:
-    if not math.isfinite(facts.interval.estimate):
-        why, then = _NO_FIGURE, ""
-    elif facts.one_change:
-        why = _ONE_CHANGE
-        then = "To tell, switch it in and out again, in an order that chance draws."
+def _also(pairs: Sequence[tuple[float, float]], digits: int) -> Fact | str:
+    """The ends as unequal driving may stretch them, "" where that prints the same."""
+    sizes = [(_amount(e, digits), _amount(w, digits)) for e, w in pairs]
+    if all(a == b for a, b in sizes):
+        return ""
+    if len(sizes) == 1:
+        return Told.ALSO_ONE(one=sizes[0][1])
+    return Told.ALSO_TWO(one=sizes[0][1], two=sizes[1][1])
+
+
+def _wider(facts: Facts, ends: tuple[float, float]) -> Fact | str:
+    """A shown change's range as unequal driving may stretch it, "" where that prints the same."""
+    digits = _digits(facts, ends)
+    wide = sorted(_widened(ends, facts.margin), key=abs)
+    apart = [_amount(end, digits) for end in wide]
+    if apart == [_amount(end, digits) for end in sorted(ends, key=abs)]:
+        return ""
+    return Told.ALSO_RANGE(low=apart[0], high=apart[1])
+
+
+def _forbidden(facts: Facts, ends: tuple[float, float]) -> list[Fact]:
+    gives, why, more = _gives_no_answer(facts), facts.against, len(facts.against) - 2
+    if more < 0:
+        first = Told.FOR_ONE(gives=gives, why=why[0])
+    elif more == 0:
+        first = Told.FOR_TWO(gives=gives, why=why[0], and_why=why[1])
     else:
-        why = _TOO_FEW
-        then = "To tell, switch it in and out more often, in an order that chance draws."
-    return [f"{_gives_no_answer(facts)}: {why}.", _neither(facts), then]
+        first = Told.FOR_MORE(gives=gives, why=why[0], and_why=why[1], n=more)
+    low, high = _both_sides(facts, ends)
+    said = [first, Told.FIGURES(low=low, high=high), _neither(facts)]
+    if facts.waiting is not None:
+        said.append(Told.PROGRESS(progress=_progress(facts)))
+    return said
 
 
-def _too_early(facts: Facts, ends: tuple[float, float] | None) -> list[str]:
+def _no_range(facts: Facts) -> list[Fact]:
+    then = []
+    if not math.isfinite(facts.interval.estimate):
+        why = Told.NO_FIGURE()
+    elif facts.one_change:
+        why, then = Told.ONE_CHANGE(), [Told.SWITCH_AGAIN()]
+    else:
+        why, then = Told.TOO_FEW(), [Told.SWITCH_MORE()]
+    return [Told.FOR_ONE(gives=_gives_no_answer(facts), why=why), _neither(facts), *then]
+
+
+def _too_early(facts: Facts, ends: tuple[float, float] | None) -> list[Fact]:
     waiting = facts.waiting
     assert waiting is not None
     if waiting.may_decide or ends is None:
-        now = "Nothing may be said so early."
+        now = Told.TOO_EARLY()
     else:
-        now = f"So far its figures run {_from_to(facts, ends)}, and they can still move either way."
-    named = "" if facts.claim is None else f" on {_named(facts, ends)}"
-    return [f"{_progress(facts)}.", now, f"Nothing is decided{named} before it is over."]
+        low, high = _both_sides(facts, ends)
+        now = Told.MAY_MOVE(low=low, high=high)
+    last = Told.UNDECIDED()
+    if facts.claim is not None:
+        last = Told.UNDECIDED_ON(claim=_named(facts, ends))
+    return [Told.PROGRESS(progress=_progress(facts)), now, last]
 
 
-def _progress(facts: Facts) -> str:
-    assert facts.waiting is not None
-    w, what = facts.waiting, _UNITS.get(facts.switched_by, "switch units")
+def _progress(facts: Facts) -> Fact:
+    w = facts.waiting
+    assert w is not None
+    kind = _PROGRESS.get(facts.switched_by, Told.UNITS)
+    return kind(test=_test(facts), units=w.units, planned=w.planned)
+
+
+def _gives_no_answer(facts: Facts) -> Fact:
     test = _test(facts)
-    return f"{test[0].upper()}{test[1:]} isn't over: {w.units} of {w.planned} planned {what} are in"
-
-
-def _gives_no_answer(facts: Facts) -> str:
-    test = _test(facts)
-    on = f" on {_named(facts)}" if facts.claim is not None else ""
-    return f"{test[0].upper()}{test[1:]} gives no answer{on}"
-
-
-def _neither(facts: Facts) -> str:
     if facts.claim is None:
-        return "It tells neither that fuel use changed nor that it didn't."
-    return "It neither rules the claim out nor bears it out."
+        return Told.GIVES_NONE(test=test)
+    return Told.GIVES_NONE_ON(test=test, claim=_named(facts))
 
 
-def _span(facts: Facts, ends: tuple[float, float]) -> str:
+def _neither(facts: Facts) -> Fact:
+    return Told.NEITHER_CHANGE() if facts.claim is None else Told.NEITHER_CLAIM()
+
+
+def _span(facts: Facts, ends: tuple[float, float]) -> Fact:
     """'Between 6.0 % less and 10.2 % more fuel', by the unrounded ends."""
     low, high = ends
     digits = _digits(facts, ends)
     if low == high == 0:
-        return "No change"
+        return Told.SPAN_NONE()
     if low == high or (low * high > 0 and _same(low, high, digits)):
-        size = _side(low, digits)
-        near = abs(low) < 10.0**-digits
-        return size.capitalize() if near else f"Within {10.0**-digits:g} % of {size}"
+        if abs(low) < 10.0**-digits:
+            return _side(low, digits)
+        return Told.SPAN_WITHIN(step=f"{10.0**-digits:g} %", side=_side(low, digits))
+    near, far = _amount(low, digits), _amount(high, digits)
     if low < 0 < high:
-        return f"Between {_amount(low, digits)} less and {_amount(high, digits)} more fuel"
-    if low >= 0:
-        first = "no change" if low == 0 else _amount(low, digits)
-        return f"Between {first} and {_amount(high, digits)} more fuel"
+        return Told.SPAN_BOTH(low=near, high=far)
+    if low == 0:
+        return Told.SPAN_NONE_TO_MORE(high=far)
+    if low > 0:
+        return Told.SPAN_MORE(low=near, high=far)
     if high == 0:
-        return f"Between {_amount(low, digits)} less fuel and no change"
-    return f"Between {_amount(high, digits)} and {_amount(low, digits)} less fuel"
+        return Told.SPAN_LESS_TO_NONE(low=near)
+    return Told.SPAN_LESS(low=near, high=far)
 
 
-def _from_to(facts: Facts, ends: tuple[float, float]) -> str:
+def _both_sides(facts: Facts, ends: tuple[float, float]) -> tuple[Fact, Fact]:
     digits = _digits(facts, ends)
-    return f"from {_side(ends[0], digits)} to {_side(ends[1], digits)}"
+    return _side(ends[0], digits), _side(ends[1], digits)
 
 
 def _sides(facts: Facts, ends: tuple[float, float]) -> tuple[str, str]:
     digits = _digits(facts, ends)
-    return _way(ends[0], digits), _way(ends[1], digits)
+    return str(_way(ends[0], digits)), str(_way(ends[1], digits))
 
 
 def _claim_side(facts: Facts, ends: tuple[float, float] | None) -> str:
     if facts.claim is None:
         return ""
     digits = _DIGITS[0] if ends is None else _digits(facts, ends)
-    return _way(facts.claim.fuel_use_change_pct, digits)
+    return str(_way(facts.claim.fuel_use_change_pct, digits))
 
 
-def _side(end: float, digits: int) -> str:
-    return _way(end, digits) if end == 0 else f"{_way(end, digits)} fuel"
-
-
-def _way(end: float, digits: int) -> str:
+def _side(end: float, digits: int) -> Fact:
     if end == 0:
-        return "no change"
-    return f"{_amount(end, digits)} {'less' if end < 0 else 'more'}"
+        return Told.NONE()
+    return (Told.LESS_FUEL if end < 0 else Told.MORE_FUEL)(size=_amount(end, digits))
 
 
-def _amount(pct: float, digits: int) -> str:
+def _way(end: float, digits: int) -> Fact:
+    if end == 0:
+        return Told.NONE()
+    return (Told.LESS if end < 0 else Told.MORE)(size=_amount(end, digits))
+
+
+def _amount(pct: float, digits: int) -> Fact | str:
     """A size in percent; one that the decimals can't show is 'under' the smallest that they can."""
     size = abs(pct)
     if size > 0 and float(f"{size:.{digits}f}") == 0:
-        return f"under {10.0**-digits:g} %"
+        return Told.UNDER(size=f"{10.0**-digits:g} %")
     return f"{number(size, digits)} %"
 
 
-def _under(pct: float, digits: int) -> str:
+def _under(pct: float, digits: int) -> Fact:
     amount = _amount(pct, digits)
-    return amount if amount.startswith("under ") else f"under {amount}"
+    return amount if isinstance(amount, Fact) else Told.UNDER(size=amount)
 
 
 def _digits(facts: Facts, ends: tuple[float, float]) -> int:

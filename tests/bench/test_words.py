@@ -13,13 +13,17 @@ from roadlog.bench.saying import A_DAY, MONTHS, MORE_DAYS, WEEKDAYS
 from roadlog.bench.words import ENGLISH, catalogue, chosen, languages
 from roadlog.plan.facts import Stands, Step
 from roadlog.plan.questions import QUESTIONS
+from roadlog.quantities.against import Against
+from roadlog.quantities.facts import Kind
 from roadlog.runs.daily_notes import ITEMS
+from roadlog.wording.facts import Told
 
 BENCH = Path(roadlog.bench.__file__).parent
 WAYS = [("pages/**.py", "python"), ("**.py", "python"), ("templates/**.html", "jinja2")]
 WORDS = {
     "_": None, "gettext": None, "ngettext": (1, 2), "N_": None, "text": (2,),
 }  # fmt: skip
+SPOKEN: tuple[type[Kind], ...] = (Stands, Step, Told, Against)
 PLACES = re.compile(r"%\((\w+)\)|(\{\w+\})")
 
 
@@ -30,7 +34,7 @@ def in_source() -> Iterator[str]:
         yield said if isinstance(said, str) else said[0]
     asked = [*(q.words for q in QUESTIONS), *(i.ask for i in ITEMS), "First day"]
     yield from (words.replace("%", "%%") for words in asked)
-    yield from (said for kind in (Stands, Step) for k in kind for said in (k.one, k.many))
+    yield from (said for kind in SPOKEN for k in kind for said in (k.one, k.many))
     yield from (*WEEKDAYS, *MONTHS, A_DAY, MORE_DAYS)
     yield from (label for label in ("Done", "Today", "Missing", "Mend", "Clock"))
 

@@ -226,7 +226,7 @@ def _unfit(done: Rechecked) -> str:
     if spoken:
         plain = spoken[0].plain if isinstance(spoken[0], Veto) else spoken[0]
         more = f", and {len(spoken) - 1} more" if len(spoken) > 1 else ""
-        return f"its figures can't be relied on: {one_line(plain)}{more}"
+        return f"its figures can't be relied on: {one_line(str(plain))}{more}"
     interval = deciding_interval(a)
     ends = ends_of(interval)
     if ends is None or not math.isfinite(interval.estimate) or not interval.df > 0:
