@@ -7,7 +7,6 @@ rule looks at stretches inside one log only, so nothing that is alike throughout
 add-on is, meets it. Part of the ingest stage; thresholds are common practice without a source.
 """
 
-from collections.abc import Iterator
 from dataclasses import replace
 from itertools import pairwise
 
@@ -131,13 +130,17 @@ def _scale(
     return rows, np.log(maf[rows] / (speed[rows] * filled[rows]))
 
 
-def _stretches(t: Floats, v: Floats, same: Floats) -> Iterator[tuple[float, float, Rows]]:
-    """Start, end and rows of each stretch of readings in which `same` doesn't change."""
+def _stretches(v: Floats, same: Floats) -> tuple[Rows, Rows, Rows]:
+    """Rows that have a reading, and where in them each stretch of one `same` begins and ends."""
     rows = np.flatnonzero(np.isfinite(v))
-    if not len(rows):
-        return
-    for part in np.split(rows, np.flatnonzero(np.diff(same[rows]) != 0) + 1):
-        yield float(t[part[0]]), float(t[part[-1]]), part
+    held = same[rows]
+    new = np.flatnonzero(np.append(len(rows) > 0, held[1:] != held[:-1]))
+    return rows, new, np.append(new[1:], len(rows))
+
+
+def _between(t: Floats, start: float, end: float) -> slice:
+    """The rows from one time to another, both included."""
+    return slice(int(np.searchsorted(t, start)), int(np.searchsorted(t, end, side="right")))
 
 
 def _ruled_out(
@@ -145,26 +148,33 @@ def _ruled_out(
 ) -> Marked:
     """Stretches of zeros in `v` throughout which the witness says otherwise, while driven."""
     wrong = np.zeros(len(t), bool)
-    for start, end, rows in _stretches(t, v, np.where(v == 0, 0.0, 1.0)):
-        if v[rows[0]] != 0:
-            continue
-        inside = (t >= start + SETTLING_S) & (t <= end - SETTLING_S)
+    if not (v == 0).any():
+        return wrong
+    rows, first, behind = _stretches(v, np.where(v == 0, 0.0, 1.0))
+    zero = v[rows[first]] == 0
+    for a, b in zip(first[zero], behind[zero], strict=True):
+        inside = _between(t, t[rows[a]] + SETTLING_S, t[rows[b - 1]] - SETTLING_S)
         if driven is not None and not (driven[inside] > DRIVEN_KMH).any():
             continue
-        inside &= np.isfinite(witness)
-        if inside.sum() >= LEAST_READINGS and np.quantile(witness[inside], 0.1) >= least:
-            wrong[rows] = True
+        told = witness[inside]
+        told = told[np.isfinite(told)]
+        if len(told) >= LEAST_READINGS and np.quantile(told, 0.1) >= least:
+            wrong[rows[a:b]] = True
     return wrong
 
 
 def _frozen(t: Floats, maf: Floats, rpm: Floats, ends: tuple[float, float]) -> Marked:
     """Stretches of one value, neither the least (overrun) nor the greatest (a ceiling)."""
     wrong = np.zeros(len(t), bool)
-    for start, end, rows in _stretches(t, maf, maf):
-        if len(rows) < FROZEN_READINGS or end - start < FROZEN_S or maf[rows[0]] in ends:
+    rows, first, behind = _stretches(maf, maf)
+    long = behind - first >= FROZEN_READINGS
+    for a, b in zip(first[long], behind[long], strict=True):
+        start, end = t[rows[a]], t[rows[b - 1]]
+        if end - start < FROZEN_S or maf[rows[a]] in ends:
             continue
-        inside = rpm[(t >= start) & (t <= end) & np.isfinite(rpm)]
-        wrong[rows] = len(inside) > 0 and np.ptp(inside) > FROZEN_RPM
+        told = rpm[_between(t, start, end)]
+        told = told[np.isfinite(told)]
+        wrong[rows[a:b]] = len(told) > 0 and np.ptp(told) > FROZEN_RPM
     return wrong
 
 

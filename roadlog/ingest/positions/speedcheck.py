@@ -86,7 +86,7 @@ def held_against_positions(log: Log) -> Log:
         held = chords(frame, signal)
         if held is not None:
             _check_not_swapped(held, log.path)
-            _check_unit(log, signal, distance_ratio(frame, signal))
+            _check_unit(log, signal, _ratio(frame, signal, held))
     if not {"lat_deg", "lon_deg"} <= frame.keys() and set(_SPEEDS) <= frame.keys():
         _check_two_speeds(log, frame)
     return log
@@ -109,7 +109,11 @@ def distance_ratio(frame: Mapping[str, Floats], signal: str = "speed_kmh") -> fl
     (laps, hairpins), shorter ones are asked as long as that changes much; where too long, ones that
     are shorter by as much.
     """
-    held = chords(frame, signal)
+    return _ratio(frame, signal, chords(frame, signal))
+
+
+def _ratio(frame: Mapping[str, Floats], signal: str, held: Chords | None) -> float:
+    """The same, where the chords at full length are known."""
     ratio = float("nan") if held is None else _middle(held)
     if ratio > PLAUSIBLE[1]:
         closer = chords(frame, signal, scale=1 / ratio)

@@ -32,6 +32,7 @@ from roadlog.ingest.text.columns import Meaning, is_known, match_columns, misfit
 from roadlog.ingest.text.dialect import (
     BLANKS,
     Dialect,
+    are_numbers,
     as_utf8,
     is_number,
     sniff,
@@ -43,7 +44,7 @@ from roadlog.ingest.text.nearmiss import NearMiss, near_misses
 from roadlog.ingest.text.numerals import MarkUnclear, Unsettled
 from roadlog.ingest.text.quotes import plain_quotes
 from roadlog.ingest.text.rivals import Claim, clean, settle
-from roadlog.ingest.text.source import Text
+from roadlog.ingest.text.source import MAX_IN_MEMORY, Text
 from roadlog.quantities.arrays import Bools, Floats
 from roadlog.quantities.facts import Fact
 from roadlog.quantities.signals import REACHES_THOUSANDS, SIGNALS
@@ -92,20 +93,25 @@ def read_delimited(
         notes.append(Repair.NUL_BYTES(n=nuls))
     used = _used_columns(meanings, times, dialect, path)
     hemispheres = _hemisphere_columns(dialect.headers)
-    types = {i: _type_of(meanings[i], _column(dialect, i)) for i in [*used, *hemispheres.values()]}
+    written = list(zip(*dialect.samples, strict=True)) or [()] * dialect.width
+    types = {i: _type_of(meanings[i], written[i]) for i in [*used, *hemispheres.values()]}
     table, place = read_rows(data, dialect, types, path, notes, over_lines=quoted.over_lines)
+    held = dict(zip(table.column_names, table.columns, strict=True))
+    del table
     clock = read_clock(
-        [TimeColumn(meanings[i], table[f"c{i}"], _column(dialect, i)) for i in times],
+        [TimeColumn(meanings[i], held[f"c{i}"], written[i]) for i in times],
         time, place, dialect.decimal, long=any(m.role == "name" for m in meanings),
     )  # fmt: skip
     notes.extend(clock.notes)
-    table = table.drop_columns([f"c{i}" for i in times])
-    pa.default_memory_pool().release_unused()
+    for i in times:
+        del held[f"c{i}"]
+    if len(data) > MAX_IN_MEMORY:
+        pa.default_memory_pool().release_unused()
     signals = [(i, meanings[i]) for i in used if meanings[i].role == "signal"]
     claims = []
     for i, m in signals:  # a column leaves the table as it is claimed: none is held twice
-        claim = _claim(m, table, i, hemispheres.get(i), dialect, place, notes)
-        table = table.drop_columns([f"c{i}"])
+        signs = held[f"c{hemispheres[i]}"] if i in hemispheres else None
+        claim = _claim(m, held.pop(f"c{i}"), i, signs, dialect, place, notes)
         claims.append(claim if clock.rows is None else claim.at(clock.rows))
         del claim
     claims, units = units_by_values(trims_in_percent(claims, notes), clock.t_s, notes)
@@ -117,7 +123,7 @@ def read_delimited(
     long_units: tuple[UnitEvidence, ...] = ()
     if any(m.role == "name" for m in meanings):
         wide, named, long_units = widen(
-            meanings, table, clock, dialect.decimal, columns, place, notes
+            meanings, pa.table(held), clock, dialect.decimal, columns, place, notes
         )
         t_s, back = np.unique(t_s, return_inverse=True)
         frame = {name: _spread(v, back, len(t_s)) for name, v in frame.items()}
@@ -287,10 +293,12 @@ def _proposed(near: NearMiss, means: str) -> str:
 
 
 def _type_of(meaning: Meaning, samples: Sequence[str]) -> pa.DataType:
-    filled = [s for s in samples if s.lower() not in BLANKS]
     if meaning.role in ("name", "unit"):
         return pa.string()
-    if all(is_number(s) for s in filled):
+    filled = [s for s in dict.fromkeys(samples) if s]
+    if not are_numbers(filled):
+        filled = [s for s in filled if s.lower() not in BLANKS]
+    if are_numbers(filled):
         packed = meaning.role in ("time", "date") and all(
             len(s) in (6, 8, 14) and s.isdigit() for s in filled
         )
@@ -303,14 +311,13 @@ def _type_of(meaning: Meaning, samples: Sequence[str]) -> pa.DataType:
 
 def _claim(
     meaning: Meaning,
-    table: pa.Table,
+    column: pa.ChunkedArray,
     index: int,
-    hemisphere: int | None,
+    signs: pa.ChunkedArray | None,
     dialect: Dialect,
     place: Place,
     notes: list[Fact],
 ) -> Claim:
-    column = table[f"c{index}"]
     assert meaning.signal is not None
     assert meaning.unit is not None
     if meaning.signal == "fuel_status":
@@ -322,8 +329,8 @@ def _claim(
     elif meaning.signal in ("lat_deg", "lon_deg"):
         values, bad = cells.angles(column, dialect.decimal)
         what = Repair.NO_ANGLE
-        if hemisphere is not None:
-            values = _signed(values, cells.hemispheres(table[f"c{hemisphere}"]))
+        if signs is not None:
+            values = _signed(values, cells.hemispheres(signs))
     else:
         values, bad = _numbers(meaning, column, dialect.decimal, place)
         what = Repair.NO_NUMBER

@@ -10,8 +10,12 @@ import csv
 import re
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
+from functools import cache
+from itertools import chain, islice
 from pathlib import Path
+from typing import NamedTuple
 
 from roadlog.errors import InputError
 from roadlog.ingest.text.columns import unit_fits, unit_of
@@ -31,8 +35,10 @@ BLANKS = frozenset({
     "nodata", "?", "*", "inf", "-inf", "infinity", "-infinity", "∞", "-∞", "—", "–", "(null)",
 })  # fmt: skip
 _HEAD_BYTES = 1 << 18
+_CONTROL = bytes([*range(0x01, 0x09), *range(0x0E, 0x20), 0x7F])
 _HEAD_LINES = 200
-_NUMBER = re.compile(r"[+-]?(\d+([.,]\d*)?|[.,]\d+)([eE][+-]?\d+)?")
+_NUMBER = re.compile(r"[+-]?(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE][+-]?\d+)?")
+_MARKS_OF_NUMBERS = re.compile(r"[0-9.eE+-]*")
 _UNIT_BEHIND = r"(\s*[^\d\s.,:/-].*)?"
 _COMMA_NUMBER = re.compile(r"[+-]?\d*,\d+([eE][+-]?\d+)?" + _UNIT_BEHIND)
 _DOT_NUMBER = re.compile(r"[+-]?\d*\.\d+([eE][+-]?\d+)?" + _UNIT_BEHIND)
@@ -90,7 +96,7 @@ def utf8_text(raw: Text, path: Path, *, legacy: str = "cp1252") -> Text:
     elif kind := _bare_utf16(head):
         raw = _transcoded(raw, kind)
     head = raw[:_HEAD_BYTES].rstrip(b"\0\x1a")
-    control = len(re.findall(rb"[\x01-\x08\x0e-\x1f\x7f]", head))
+    control = len(head) - len(head.translate(None, _CONTROL))
     if control > 0.001 * len(head) or head.count(0) > 0.2 * len(head):
         raise InputError(f"{path} is not a text file: give a delimited text log or a GPX track")
     if b"\0" in raw:
@@ -160,7 +166,7 @@ def sniff(data: Text, path: Path, is_known: Callable[[str], bool]) -> Dialect:
     delimiter, records, at = _header(lines, path, is_known)
     header = [" ".join(c.split()) for c in records[at].cells]
     line = records[at].first_line
-    rows = [r for r in records[at + 1 :] if any(c.strip() for c in r.cells)]
+    rows = [r for r in records[at + 1 :] if "".join(r.cells).strip()]
     units: Sequence[str | None] = ()
     if rows and (found := _units_row(rows[0].cells)):
         check_units_row(header, rows[0].cells, unit_fits, rows[0].first_line, path)
@@ -175,7 +181,7 @@ def sniff(data: Text, path: Path, is_known: Callable[[str], bool]) -> Dialect:
     units = [*[None] * (len(indexed) - len(header)), *units]
     width = row_width(indexed, cut, line, delimiter, path)
     written, header = indexed, (indexed + [""] * width)[:width]
-    samples = [tuple(c.strip() for c in r.cells) for r in rows if len(r.cells) == width]
+    samples = [tuple(map(str.strip, r.cells)) for r in rows if len(r.cells) == width]
     check_names(header, written, samples, line, path, is_known)
     if not any(units):
         units = _units_in_cells(samples, width)
@@ -201,9 +207,12 @@ def spaces_to_tabs(data: Text, is_known: Callable[[str], bool]) -> Text | None:
     They do if no other delimiter is in the first lines, the first line's words are as many as the
     cells of every line after it, and more than one of them is a known header.
     """
-    lines = [x.split() for x in _head_lines(data)[:_HEAD_LINES] if x.strip()]
-    head = data[: sum(map(len, _head_lines(data)[:_HEAD_LINES]))]
-    if len(lines) < 3 or any(d.encode() in head for d in DELIMITERS) or b'"' in data:
+    written = _head_lines(data)
+    head = data[: sum(map(len, written))]
+    if any(d.encode() in head for d in DELIMITERS) or b'"' in data:
+        return None
+    lines = [x.split() for x in written if x.strip()]
+    if len(lines) < 3:
         return None
     widths = {len(x) for x in lines[:-1]}
     if len(widths) > 1 or widths == {1} or sum(map(is_known, lines[0])) < 2:
@@ -218,20 +227,33 @@ def is_number(cell: str) -> bool:
     return _NUMBER.fullmatch(cell.strip()) is not None
 
 
+def are_numbers(cells: Sequence[str]) -> bool:
+    """Whether cells without blanks around them are all plain numbers.
+
+    >>> are_numbers(["1.5", "-2", "3e4"]), are_numbers(["1", "2 mph"]), are_numbers([])
+    (True, False, True)
+    """
+    if _MARKS_OF_NUMBERS.fullmatch("".join(cells)):
+        with suppress(ValueError):  # float() takes no more than is_number of these letters
+            return len([float(c) for c in cells]) == len(cells)
+    return all(map(is_number, cells))
+
+
 def read_records(lines: Iterable[str], delimiter: str) -> Iterator[tuple[int, list[str]]]:
     """First line number (from 1) and cells of each record, quotes respected."""
     for r in _records(lines, delimiter):
         yield r.first_line, r.cells
 
 
-@dataclass(frozen=True)
-class _Record:
+class _Record(NamedTuple):
     cells: list[str]
     first_line: int
 
 
 def _head_lines(data: Text) -> list[str]:
-    return _LINE.findall(data[:_HEAD_BYTES].decode(errors="ignore"))
+    """The first lines, each with its end, as far as the head holds them."""
+    lines = _LINE.finditer(data[:_HEAD_BYTES].decode(errors="ignore"))
+    return [m[0] for m in islice(lines, _HEAD_LINES)]
 
 
 def _records(lines: Iterable[str], delimiter: str) -> Iterator[_Record]:
@@ -251,19 +273,25 @@ def _header(
     best: tuple[int, str, list[_Record], int] | None = None
     spare: tuple[str, list[_Record], int] | None = None
     memory: dict[str, bool] = {}
+    number = cache(_NUMBER.fullmatch)
+    text = "".join(lines)
     for delimiter in DELIMITERS:
-        records = list(_records(lines[:_HEAD_LINES], delimiter))
+        if delimiter not in text:
+            continue
+        records = list(_records(lines, delimiter))
         for i, record in enumerate(records):
-            cells = [c.strip() for c in record.cells]
-            named = [c for c in cells if c and not is_number(c)]
-            if len(cells) < 2 or 2 * len(named) <= len([c for c in cells if c]):
+            if len(record.cells) < 2:
+                continue
+            cells = list(map(str.strip, record.cells))
+            named = [c for c in cells if c and not number(c)]
+            if 2 * len(named) <= len(cells) - cells.count(""):
                 continue
             for c in named:
                 if c not in memory:
                     memory[c] = len(c) < 200 and is_known(c)
             known = sum(memory[c] for c in named)
             rows = [r.cells for r in records[i + 1 : i + 4] if len(r.cells) == len(cells)]
-            followed = any(is_number(c) for row in rows for c in row)
+            followed = any(number(c) for row in rows for c in row)
             score = 2 * known + followed
             if known and (best is None or score > best[0]):
                 best = score, delimiter, records, i
@@ -273,19 +301,18 @@ def _header(
         return best[1:]
     if spare:
         return spare
-    text = "".join(lines[:_HEAD_LINES])
     if re.match(r"\s*[{\[]\s*[{\[\"]", text):
         raise InputError(
             f"{path} holds JSON, which is read only with one flat object a line: export the log "
             "so, or as delimited text (CSV)"
         )
-    if not any(d in text for d in DELIMITERS) and any(map(is_number, lines[:_HEAD_LINES])):
+    if not any(d in text for d in DELIMITERS) and any(map(is_number, lines)):
         raise InputError(
             f"{path} has one column only: a log needs a time and at least one signal, with a "
             "comma, semicolon, tab or pipe between them"
         )
     raise InputError(
-        f"{path}: no header row found in the first {min(len(lines), _HEAD_LINES)} lines: "
+        f"{path}: no header row found in the first {len(lines)} lines: "
         "the log needs a line that names its columns"
     )
 
@@ -306,9 +333,13 @@ def _units_row(cells: Sequence[str]) -> list[str | None]:
 
 def _units_in_cells(samples: Sequence[Sequence[str]], width: int) -> list[str | None]:
     units: list[str | None] = []
-    for column in range(width):
-        cells = [s[column] for s in samples if s[column].lower() not in BLANKS]
-        found = {m[1] if (m := _VALUE_WITH_UNIT.fullmatch(c)) else "" for c in cells}
+    for column in list(zip(*samples, strict=True)) or [()] * width:
+        found: set[str] = set()
+        for cell in dict.fromkeys(column):
+            if cell.lower() not in BLANKS:
+                found.add(m[1] if (m := _VALUE_WITH_UNIT.fullmatch(cell)) else "")
+                if len(found) > 1 or "" in found:
+                    break
         units.append(unit_of(found.pop()) if len(found) == 1 and "" not in found else None)
     return units
 
@@ -320,11 +351,13 @@ def _decimal(samples: Sequence[Sequence[str]], delimiter: str) -> str:
     comma groups.
     """
     settled, open_ = Counter[str](), Counter[str]()
-    for row in samples:
-        for cell in row:
-            mark = "," if _COMMA_NUMBER.fullmatch(cell) else "."
-            if mark == "," or _DOT_NUMBER.fullmatch(cell):
-                (open_ if _THOUSANDS.fullmatch(cell) else settled)[mark] += 1
+    counted = Counter(chain.from_iterable(samples))
+    if not any("," in cell for cell in counted):
+        return "."
+    for cell, n in counted.items():
+        mark = "," if "," in cell and _COMMA_NUMBER.fullmatch(cell) else "."
+        if mark == "," or ("." in cell and _DOT_NUMBER.fullmatch(cell)):
+            (open_ if _THOUSANDS.fullmatch(cell) else settled)[mark] += n
     if settled:
         return "," if settled[","] > settled["."] else "."
     return "," if open_[","] > open_["."] and delimiter != "," else "."

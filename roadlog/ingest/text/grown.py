@@ -10,6 +10,7 @@ from collections.abc import Mapping
 import numpy as np
 import pyarrow as pa
 
+from roadlog.ingest.text.source import MAX_IN_MEMORY
 from roadlog.quantities.arrays import Floats
 
 _SPARE = 1.1  # of the rows that the pieces so far promise: only what is written takes memory
@@ -44,7 +45,8 @@ class Grown:
 
     def table(self) -> pa.Table:
         """All pieces together."""
-        pa.default_memory_pool().release_unused()
+        if self._size > MAX_IN_MEMORY:
+            pa.default_memory_pool().release_unused()
         columns = {}
         for name, kind in self._types.items():
             if name in self._numbers:

@@ -101,7 +101,11 @@ class _Line:
 
 def _without_outer_quotes(data: Text) -> Text:
     """Lines that are quoted whole, unwrapped; cells in single quotes, in double ones."""
-    head = [x for x in re.split(rb"[\r\n]+", data[:_HEAD_BYTES]) if x.strip()]
+    raw = data[:_HEAD_BYTES]
+    first = next((m[0] for m in re.finditer(rb"[^\r\n]+", raw) if m[0].strip()), b"")
+    if not first.startswith((b'"', b"'")):
+        return data
+    head = [x for x in re.split(rb"[\r\n]+", raw) if x.strip()]
     if len(data) > _HEAD_BYTES:
         head = head[:-1]
     if len(head) < 2:

@@ -103,9 +103,11 @@ def check_names(
         Naming line and column.
     """
     for i, name in enumerate(header):
+        if name:
+            continue
         column = [s[i] for s in samples]
         numbers = sum(_NUMBER.fullmatch(c.strip()) is not None for c in column)
-        if name or numbers <= MAX_TORN * len(column):
+        if numbers <= MAX_TORN * len(column):
             continue
         if i == 0 and _is_index(column):
             continue
