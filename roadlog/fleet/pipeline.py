@@ -103,6 +103,8 @@ def find_fleet(study: Study, root: Path, rule: FleetRule | None = None) -> Fleet
     table = root / rule.vehicles
     listed = read_vehicles(table, study) if table.is_file() else {}
     schedule = None if rule.schedule is None else read_schedule(root / rule.schedule, study)
+    rule = _as_listed(rule, listed.values(), scheduled=bool(schedule or study.schedule))
+    study = study.model_copy(update={"fleet": rule})
     by_vehicle: dict[str, list[Source]] = defaultdict(list)
     for source in sources:
         by_vehicle[source.vehicle].append(source)
@@ -119,6 +121,18 @@ def find_fleet(study: Study, root: Path, rule: FleetRule | None = None) -> Fleet
         raise DesignError(f"no vehicle can be compared: {what}: {why}")
     arms = {n: arms_of(n, listed.get(n), schedule, study, rule.vehicles) for n in kept}
     return Fleet(study, root, rule, listed, arms, kept, tuple(lost))
+
+
+def _as_listed(rule: FleetRule, listed: Iterable[Listed], *, scheduled: bool) -> FleetRule:
+    """The rule with how the add-on was switched as the table of vehicles has it, if nobody said."""
+    if scheduled or "switched" in rule.model_fields_set:
+        return rule
+    lines = list(listed)
+    if any(v.arm is not None for v in lines):
+        return rule.model_copy(update={"switched": "vehicle"})
+    if any(v.fitted_from for v in lines):
+        return rule.model_copy(update={"switched": "rollout"})
+    return rule
 
 
 def _no_vehicle(

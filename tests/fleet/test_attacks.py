@@ -165,6 +165,25 @@ def test_the_day_of_fitting_is_in_neither_arm() -> None:
     assert isinstance(Arms().of("2026-03-09"), Fact)
 
 
+@pytest.mark.parametrize(
+    ("heading", "cell", "switched"),
+    [
+        ("fitted from", "2026-03-10", "rollout"),
+        ("arm", "fitted", "vehicle"),
+        ("tyre", "x", "within"),
+    ],
+)
+def test_how_it_was_switched_is_as_the_table_has_it(
+    heading: str, cell: str, switched: str, tmp_path: Path
+) -> None:
+    (tmp_path / "a.csv").write_text("time,speed\n")
+    (tmp_path / "vehicles.csv").write_text(f"vehicle,{heading}\na,{cell}\n")
+    fleet = find_fleet(parse_study({"fleet": {"logs": ["*.csv"]}}), tmp_path)
+    assert fleet.rule.switched == switched
+    told = find_fleet(parse_study({"fleet": {"logs": ["*.csv"], "switched": "within"}}), tmp_path)
+    assert told.rule.switched == "within"
+
+
 def test_the_table_of_vehicles_is_read_by_meaning(tmp_path: Path) -> None:
     path = tmp_path / "vehicles.csv"
     path.write_text(

@@ -3,12 +3,21 @@
 import errno
 import os
 import signal
+import sys
 from pathlib import Path
 
 import pytest
 
 from roadlog.errors import InputError
-from roadlog.fleet.workers import MOST_TRIES, DiskFailed, Task, cluster, processes, serial
+from roadlog.fleet.workers import (
+    MOST_TRIES,
+    DiskFailed,
+    Task,
+    _require_same_code,
+    cluster,
+    processes,
+    serial,
+)
 
 
 def _square(n: int) -> int:
@@ -87,3 +96,23 @@ def test_a_scheduler_that_does_not_answer_is_one_sentence() -> None:
         cluster("tcp://127.0.0.1:9"),
     ):
         pass
+
+
+def test_without_the_extra_a_scheduler_is_one_sentence(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setitem(sys.modules, "distributed", None)
+    with (
+        pytest.raises(InputError, match=r"pip install 'roadlog\[fleet\]'"),
+        cluster("tcp://127.0.0.1:9"),
+    ):
+        pass
+
+
+def test_workers_with_other_code_are_refused() -> None:
+    class Client:
+        def wait_for_workers(self, n: int, timeout: float) -> None: ...
+
+        def run(self, function: object, on_error: str) -> dict[str, str]:
+            return {"tcp://10.0.0.7:1": "0" * 64}
+
+    with pytest.raises(InputError, match=r"10\.0\.0\.7:1 has another state of roadlog's code"):
+        _require_same_code(Client(), "tcp://10.0.0.5:8786")
