@@ -10,6 +10,7 @@ import datetime as dt
 import pandas as pd
 
 from roadlog import closure, fuel
+from roadlog.analysis.beside_control import beside_control
 from roadlog.analysis.blinded import with_blinding
 from roadlog.analysis.by_ledger import measured_fuel_alone
 from roadlog.analysis.coastdown import with_coastdown
@@ -105,6 +106,17 @@ def analyse(
         randomised=study.randomised if randomised is None else randomised,
         can_note=sources.root is not None,
     )
+    compared, control = beside_control(
+        study,
+        sources,
+        driven,
+        metered,
+        placed,
+        compared,
+        randomised=study.randomised if randomised is None else randomised,
+        progress=progress,
+        earlier=earlier,
+    )
     held = hold_against(study, sources, ledger, metered, compared, now)
     effect, table = compared.effect, compared.passes
     used = table[table["used"].astype(bool)]
@@ -136,6 +148,7 @@ def analyse(
         station=placed.station,
         road_use=compared.use,
         accessory=compared.aid,
+        control=control,
     )
     return with_blinding(result, sources)
 

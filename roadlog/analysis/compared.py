@@ -101,7 +101,7 @@ def compare(
     lost = lost_warnings(use)
     runs = RUNS.check(_with_pass_reasons(metered.runs.drop(columns="log"), table))
 
-    physics, whole_runs = _physics(study, metered), network.kind == "run"
+    physics, whole_runs = fuel_physics_of(study, metered), network.kind == "run"
     aid = accessory_time(study, metered, table, notes, randomised=randomised, can_note=can_note)
     if aid.enters:
         table = with_accessory(table, aid)
@@ -142,7 +142,7 @@ def compare(
     )
 
 
-def _physics(study: Study, metered: Metered) -> FuelPhysics:
+def fuel_physics_of(study: Study, metered: Metered) -> FuelPhysics:
     """What this car's driving takes, from its declared data and its idle in both arms."""
     own = FUELS[study.vehicle.fuel]
     idle = [fuel.idle_flow_g_s(f) for f in metered.usable.values()]

@@ -24,7 +24,14 @@ from roadlog.quantities.facts import Fact, Veto, Warned
 from roadlog.quantities.signals import LAMBDA_MEASURED, TRIMS
 from roadlog.runs.deviations import find_deviations, staying_sentences
 from roadlog.runs.notes import of_no_drive, read_notes
-from roadlog.runs.order import believed_units, by_order, order_warnings, unknown_order
+from roadlog.runs.order import (
+    believed_units,
+    by_order,
+    days_within_periods,
+    in_periods,
+    order_warnings,
+    unknown_order,
+)
 from roadlog.runs.table import BY_NAME, Sources, build_runs, read_logs, require_both_arms
 from roadlog.study.settings import Order, Study, SwitchedBy
 from roadlog.wording.progress import bar
@@ -86,12 +93,13 @@ def gather(
     """
     require_both_arms(study, sources)
     logs = read_logs(study, sources, partial(bar, what="reading", shown=progress), earlier.log)
-    unit = switched_by or (study.schedule.switched_by if study.schedule else "stretch")
+    unit = switched_by or _unit_of(study)
     runs = build_runs(study, sources, logs, unit)
     of_order, in_order = order_warnings(runs), runs.attrs["told_by"] != BY_NAME
     doubts = [*unknown_order(runs, order)]
     notes = noted_by_driver(study, sources, runs)
-    runs, of_units = believed_units(by_order(runs, order, sources, notes), unit, by_chance)
+    runs = by_order(runs, order, sources, notes)
+    runs, unit, of_units = _with_units(study, runs, unit, by_chance)
     deviations = find_deviations(runs, notes, study.analysis.exclude_if)
     of_notes = [
         *(Warned("notes-of-no-drive", w) for w in of_no_drive(notes, runs)),
@@ -117,14 +125,13 @@ def gather(
         *twice.warnings,
         *(Warned("signal-copied", str(c)) for c in copied),
     ]
-    units = tuple(read_units(log) for log in logs_of_runs)
     runs = judged(runs, samples, set_aside)
     agreed, late_notes = agreed_notes(study, sources.root, runs)
     return Driven(
         agreed=agreed,
         runs=runs,
         samples=tuple(samples),
-        units=units,
+        units=tuple(read_units(log) for log in logs_of_runs),
         notes=notes,
         switched_by=unit,
         set_aside=set_aside,
@@ -135,6 +142,24 @@ def gather(
         ),
         warnings=(*warnings, *late_notes),
     )
+
+
+def _unit_of(study: Study) -> SwitchedBy:
+    """What the study says was switched; without a schedule stretches, or days by a control car."""
+    if study.schedule is not None:
+        return study.schedule.switched_by
+    return "stretch" if study.control is None else "day"
+
+
+def _with_units(
+    study: Study, runs: pd.DataFrame, unit: SwitchedBy, by_chance: bool
+) -> tuple[pd.DataFrame, SwitchedBy, list[Warned]]:
+    """The runs with the units that can be believed: stretches, or days within them by a control
+    car, where the arms came in few of them."""
+    if study.control is not None and in_periods(runs, by_chance):
+        return days_within_periods(runs), "day", []
+    believed, told = believed_units(runs, unit, by_chance)
+    return believed, unit, told
 
 
 def noted_by_driver(

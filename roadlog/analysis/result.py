@@ -7,7 +7,9 @@ import pandas as pd
 
 from roadlog.analysis.summary import summary_lines, summary_rows
 from roadlog.closure.result import Closure, Evidence
+from roadlog.effect.ratio_test import RatioTest
 from roadlog.effect.result import EffectResult
+from roadlog.effect.two_cars import Difference
 from roadlog.passes.road_use import RoadUse
 from roadlog.plan.result import Blinding, Oversight
 from roadlog.quantities.facts import Warned
@@ -69,6 +71,27 @@ class AccessoryTime:
 
 
 @dataclass(frozen=True)
+class BesideControl:
+    """What the control car says.
+
+    `used` is whether the result is the difference; else `why_not` says why it isn't. `runs` are the
+    control car's; `pairs` the runs that both cars drove together: day, arm, files, minutes between
+    their starts, litres of each and their ratio.
+    """
+
+    name: str
+    used: bool
+    why_not: str
+    runs: pd.DataFrame
+    pairs: pd.DataFrame
+    difference: Difference | None
+    ratio: RatioTest | None
+    alone: EffectResult | None
+    vetoes: tuple[str, ...]
+    warnings: tuple[Warned, ...]
+
+
+@dataclass(frozen=True)
 class ArmSummary:
     """Plain totals of one arm over its used passes."""
 
@@ -103,6 +126,7 @@ class Analysed(Shown):
     road_use: RoadUse | None = None  # None where fuel was only measured
     accessory: AccessoryTime | None = None  # None where fuel was only measured
     blinding: Blinding | None = None  # None where nothing was sealed and nobody guessed
+    control: BesideControl | None = None  # None where no control car is declared
     of_change: Finding | None = None  # the effect held against no change, as against the claim
 
     def __str__(self) -> str:

@@ -83,6 +83,7 @@ def summary_rows(analysed: "Analysed") -> list[tuple[str, str]]:
         ("Change", _change(a)),
         (f"In MPG ({economy_unit()[4:]})", _change_mpg(a)),
         ("Other views", _other_views(a)),
+        ("Two cars", two_cars(a)),
         ("Can detect", finds if math.isfinite(smallest) else ""),
         ("Fuel figure", _fuel_figure(a)),
         ("Warnings", f"{count}, explained in report.html." if count else ""),
@@ -203,6 +204,28 @@ def _other_views(a: "Analysed") -> str:
     if effect.randomisation is not None:
         parts.append(f"by chance alone p = {effect.randomisation.p:.2g}")
     return f"estimates: {'; '.join(parts)}."
+
+
+def two_cars(a: "Analysed") -> str:
+    """What each car did by itself, and what the result is of; empty without a control car."""
+    c = a.control
+    if c is None:
+        return ""
+    if c.difference is None:
+        return f"{one_line(c.name)} can't be used, so the change is of the test car alone."
+    d = c.difference
+    parts = [
+        f"test car {percent(d.test_alone.estimate)}, {one_line(c.name)} "
+        f"{percent(d.control_alone.estimate)} between the arms: the change above is the test "
+        f"car's less the other's, by {len(d.pairs)} "
+        f"{'switch units' if d.design == 'switched' else 'days'} that both drove"
+    ]
+    if c.ratio is not None:
+        gate = "they repeat" if c.ratio.repeats else "they don't repeat"
+        parts.append(
+            f"plain test-to-control ratios {percent(c.ratio.change_pct)} ({gate} within 2 %)"
+        )
+    return "; ".join(parts) + "."
 
 
 def _fuel_figure(a: "Analysed") -> str:

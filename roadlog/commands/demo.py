@@ -16,6 +16,7 @@ def add(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None
         epilog=(
             "examples:\n  roadlog demo my_demo --days 12 --trials\n  roadlog analyze my_demo\n"
             "  roadlog demo my_fleet --fleet 20 --days 12\n"
+            "  roadlog demo two_cars --control --order once\n"
             "  roadlog demo other_car --gearbox automatic --meter pressure --accessory loose"
         ),
         formatter_class=argparse.RawDescriptionHelpFormatter,
@@ -38,6 +39,15 @@ def add(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None
     p.add_argument(
         "--meter", choices=("air", "pressure"), default="air",
         help="what the car meters: air (MAF), or manifold pressure (speed-density) (air)",
+    )  # fmt: skip
+    p.add_argument(
+        "--control", action="store_true",
+        help="add a control car: a second car without the add-on on the same drives",
+    )  # fmt: skip
+    p.add_argument(
+        "--order", choices=("drawn", "once", "there-and-back"), default="drawn",
+        help="order of arms: drawn by chance, once (without, then with), or there-and-back "
+        "(without, with, without again) (drawn)",
     )  # fmt: skip
     p.add_argument(
         "--trials", action="store_true",
@@ -70,6 +80,8 @@ def _demo(a: argparse.Namespace) -> int:
         gearbox=a.gearbox,
         meter=a.meter,
         trials=a.trials,
+        control=a.control,
+        order=a.order,
     )
     print("\n".join(_next_trials(a) if a.trials else _next(a)))
     return 0

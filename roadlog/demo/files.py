@@ -21,6 +21,11 @@ from roadlog.quantities.arms import ARMS
 from roadlog.quantities.fuels import volume_l
 
 PLAIN_VARIANTS = {"accessory": "off", "gearbox": "manual", "meter": "air"}
+CONTROL = """
+# A second car of the same kind, on the same days and road, that never has the collar.
+[control]
+name = "second hatchback (invented)"
+"""
 STATION = ("47.68", "21.02", "110")  # invented: latitude [°], longitude [°], height [m]
 
 
@@ -123,7 +128,9 @@ def truth_json(
     return json.dumps(truth, indent=1, default=str) + "\n"
 
 
-def study_toml(planned: list[Day], seed: int, claim: float, randomised: bool) -> str:
+def study_toml(
+    planned: list[Day], seed: int, claim: float, randomised: bool, *, control: bool = False
+) -> str:
     """The study as declared before any drive."""
     units = "\n".join(
         f'  {{ unit = {d.date}, arm = "{d.arm}"'
@@ -163,7 +170,7 @@ any = ["logs/*.csv"]
 
 [analysis]
 driver_knew_arm = true
-
+{CONTROL if control else ""}
 [schedule]
 switched_by = "day"
 randomised = {str(randomised).lower()}
@@ -231,6 +238,11 @@ def readme(name: str, parameters: dict[str, object], trials: str) -> str:
         if parameters[key] != plain
     )
     claim, effect = (parameters[key] for key in ("claim_economy_pct", "effect_pct"))
+    if parameters.get("order", "drawn") != "drawn":
+        variants += f" --order {parameters['order']}"
+    if "control" in parameters:
+        variants += " --control"
+    second = "; logs/control: of the control car" if "control" in parameters else ""
     call = ", ".join(f"{key}={value!r}" for key, value in parameters.items())
     return f"""\
 SYNTHETIC DATA. Nothing here comes from a real car, device, person, company or place.
@@ -244,7 +256,7 @@ Made with
 that is, roadlog.demo.make_study(Path("{name}"), {call})
 
 study.toml    what was planned, before any drive
-logs/         one file a drive
+logs/         one file a drive{second}
 notes.csv     what the driver wrote down, one row a day
 fills.csv     invented fill-ups that fit the true litres, with the errors of pump and tank
 weather.csv   an invented weather station, hourly; wind at 10 m

@@ -27,7 +27,16 @@ from roadlog.demo.files import (
 from roadlog.demo.logger import Style
 from roadlog.demo.pump import fill_ups
 from roadlog.demo.road import invented_road
-from roadlog.demo.schedule import FIRST_DAY, draw_schedule, plan_days, plan_runs
+from roadlog.demo.schedule import (
+    FIRST_DAY,
+    Order,
+    Run,
+    beside,
+    draw_schedule,
+    ordered_schedule,
+    plan_days,
+    plan_runs,
+)
 from roadlog.demo.trials import Trials, make_trials
 from roadlog.demo.variants import Accessory, Gearbox, Meter, compressor_runs, day_shares
 from roadlog.errors import InputError
@@ -54,6 +63,8 @@ def make_study(
     meter: Meter = "air",
     style: Style = "rows",
     trials: bool = False,
+    control: bool = False,
+    order: Order = "drawn",
 ) -> None:
     """Write a synthetic study whose true effect is known.
 
@@ -87,6 +98,10 @@ def make_study(
     style : `rows` (one row a second), `sparse` (one row a reading) or `long` (time, signal, value)
     trials : whether files for the trials beside the road test are written too; all others but
         `study.toml`, `weather.csv`, `truth.json` and `README.txt`, which get more, stay the same
+    control : whether a second car of the same kind, always without the add-on, drives behind the
+        first on every run: logs in `logs/control`; all other logs stay the same
+    order : `drawn` by chance (or strict turns), `once` (without, then with) or `there-and-back`
+        (without, with, without again)
 
     Raises
     ------
@@ -94,10 +109,16 @@ def make_study(
         If the folder holds a study already, there are too few days, or a choice isn't known.
     """
     parameters = {name: value for name, value in locals().items() if name != "folder"}
-    if not trials:
-        del parameters["trials"]
+    for name, plain in (("trials", False), ("control", False), ("order", "drawn")):
+        if parameters[name] == plain:
+            del parameters[name]
     _check(folder, parameters)
-    schedule = draw_schedule(days, seed, randomised=randomised)
+    randomised = randomised and order == "drawn"
+    schedule = (
+        draw_schedule(days, seed, randomised=randomised)
+        if order == "drawn"
+        else ordered_schedule(days, order)
+    )
     children = np.random.SeedSequence(seed).spawn(3 + days * runs_per_day)
     for_days, *for_runs, for_pump, for_accessory = children
     planned = plan_days(
@@ -125,10 +146,12 @@ def make_study(
         _write(folder / "logs" / run.file, log)
         truths.append(truth_of(run, drive, engine))
 
+    if control:
+        _drive_control(folder, runs, seed, gps=positions, style=style)
     beside = make_trials(planned, seed, gps=positions) if trials else Trials()
     for name, content in beside.files.items():
         _write(folder / name, content)
-    declared = study_toml(planned, seed, claim_economy_pct, randomised)
+    declared = study_toml(planned, seed, claim_economy_pct, randomised, control=control)
     _write(folder / "study.toml", declared + beside.toml)
     _write(folder / "notes.csv", notes_csv(planned, accessory))
     _write(folder / "weather.csv", weather_csv([*planned, *beside.days]))
@@ -139,11 +162,24 @@ def make_study(
     _write(folder / "README.txt", readme(folder.name, parameters, beside.readme))
 
 
+def _drive_control(folder: Path, runs: list[Run], seed: int, *, gps: bool, style: Style) -> None:
+    """Logs of the control car, behind the test car on every run."""
+    rngs = [np.random.default_rng(s) for s in np.random.SeedSequence((seed, 2)).spawn(len(runs))]
+    behind = [beside(run, rng) for run, rng in zip(runs, rngs, strict=True)]
+    roads = [invented_road(run.direction) for run in behind]
+    drives = drive_all(roads, [0.0] * len(behind), rngs)
+    for run, road, drive in zip(behind, roads, drives, strict=True):
+        engine = car.run_engine(drive, road, run.conditions)
+        log = log_text(run, road, drive, engine, meter_pct=0.0, meter="air", gps=gps, style=style)
+        _write(folder / "logs" / "control" / run.file, log)
+
+
 def _check(folder: Path, parameters: dict[str, object]) -> None:
     if (folder / "study.toml").exists() or any(folder.glob("logs/*")):
         raise InputError(f"{folder} holds a study already: name a new folder")
-    for name, choices in (("accessory", Accessory), ("gearbox", Gearbox), ("meter", Meter)):
-        if parameters[name] not in get_args(choices):
+    kinds = (("accessory", Accessory), ("gearbox", Gearbox), ("meter", Meter), ("order", Order))
+    for name, choices in kinds:
+        if name in parameters and parameters[name] not in get_args(choices):
             known = " or ".join(map(repr, get_args(choices)))
             raise InputError(f"{name} is {known}, not {parameters[name]!r}")
 

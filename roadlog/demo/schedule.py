@@ -5,7 +5,8 @@ come out. It feeds the generator behind `roadlog demo` and implements no part of
 """
 
 import datetime as dt
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,6 +18,8 @@ from roadlog.physics.roadload import rolling_share
 from roadlog.plan.schedule import LEAST_UNITS, block_sizes
 from roadlog.quantities.arms import ARMS, Arm
 
+Order = Literal["drawn", "once", "there-and-back"]
+
 FIRST_DAY = dt.date(2026, 3, 2)
 UTC_OFFSET = "+01:00"
 LABELS: dict[Arm, str] = {"baseline": "collar out", "fitted": "collar in"}
@@ -25,6 +28,8 @@ BLOCK_SIZE = 4
 FUEL_BATCH_SD_PCT = 0.3
 FUEL_BATCH_DAYS = 7
 WARMER_PER_HOUR_C = 0.55
+CONTROL_SD_PCT = 0.7  # of the control car's runs, beside what both cars meet
+CONTROL_BEHIND_MIN = (2.0, 4.0)
 WIND_SHARE = 0.6  # of the wind at 10 m, at the height of the car
 
 
@@ -97,6 +102,33 @@ def draw_schedule(days: int, seed: int, *, randomised: bool) -> list[tuple[Arm, 
             break
     blocks = np.repeat(np.arange(1, len(sizes) + 1), sizes)
     return [(ARMS[a], b) for a, b in zip(fitted.tolist(), blocks.tolist(), strict=True)]
+
+
+def ordered_schedule(days: int, order: Order) -> list[tuple[Arm, int | None]]:
+    """Arm of each day where the add-on comes once, or comes and goes once; nothing is drawn.
+
+    Raises
+    ------
+    InputError
+        If there are too few days.
+    """
+    periods = 2 if order == "once" else 3
+    if days < 2 * periods:
+        raise InputError(f"{days} days can't hold {periods} periods: give {2 * periods} or more")
+    return [(ARMS[(i * periods // days) % 2], None) for i in range(days)]
+
+
+def beside(run: Run, rng: np.random.Generator) -> Run:
+    """The control car's run behind a run of the test car: same road, weather and fuel, no add-on.
+
+    It starts some minutes later, with its own scatter of tyres and load.
+    """
+    own = float(np.exp(CONTROL_SD_PCT / 100 * rng.standard_normal()))
+    conditions = replace(
+        run.conditions, effect_factor=1.0, fuel_factor=run.day.fuel_factor * own, payload_kg=0.0
+    )
+    later = rng.uniform(*CONTROL_BEHIND_MIN) / 60
+    return replace(run, hour=run.hour + float(later), conditions=conditions, rng=rng)
 
 
 def _block(size: int, rng: np.random.Generator) -> NDArray[np.int64]:

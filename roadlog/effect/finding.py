@@ -23,8 +23,20 @@ LEAST_P_FOR_GATE = 1 / 20  # orders that can't go as low say nothing one-sided
 
 # Clauses of vetoes that only an interval which would have given a firm word can get: they speak of
 # how firm it is, not against the study's numbers.
-OF_THE_WORD = frozenset({Against.ON_MARGIN(), Against.ON_ORDERS(), Against.ON_MODELS()})
+OF_THE_WORD = frozenset(
+    {
+        Against.ON_MARGIN(), Against.ON_ORDERS(), Against.ON_MODELS(), Against.OTHER_CAR_CHANGED(),
+        Against.ONE_MOMENT(),
+    }
+)  # fmt: skip
 
+_ONE_MOMENT = Veto(
+    "undecided: the interval reaches the claim, but the add-on came once, to one car: what was "
+    "done to that car at the same time (service, tyres, oil, who drove) can't be told from it, and "
+    "a control car doesn't tell that either; take the add-on out again, or try more pairs of cars "
+    "(roadlog fleet)",
+    Against.ONE_MOMENT(),
+)
 _OBSTACLES: dict[Obstacle, tuple[str, Fact]] = {
     "no-work": (
         "undecided: driving can't be held equal: what the road and the driver asked (work at the "
@@ -90,8 +102,7 @@ def decide(
     if word == "undecided":
         said = (effect_sentence(primary), _rule_sentence(word, primary, claim))
         return Finding(word, (*said, *against), margin_pct, vetoes=tuple(against))
-    if not _clears(primary, c, margin, word):
-        against.append(_margin_sentence(word, margin, held))
+    against += _margin_vetoes(primary, c, word, held)
     p = None
     if orders is not None:
         p = orders.p_at_most(c + margin) if word == "refuted" else orders.p_at_least(c - margin)
@@ -119,13 +130,30 @@ def decide(
         )
     reasons = [effect_sentence(primary), _rule_sentence(word, primary, claim)]
     if margin:
-        reasons.append(_cleared_sentence(margin))
+        reasons.append(_cleared_sentence(margin, held))
     if word == "refuted":
         reasons.append(
             "'Refuted' means that the add-on doesn't do what was claimed; it doesn't mean that it "
             "does nothing: read the interval."
         )
     return Finding(word, tuple(reasons), margin_pct, p, None if p is None else word)
+
+
+def _margin_vetoes(
+    primary: Interval, c: float, word: FindingWord, held: HeldEqual | None
+) -> list[str]:
+    """What stands between an interval beyond the claim and its word."""
+    if held is None:
+        return []
+    found: list[str] = []
+    alone = held.below if word == "refuted" else held.above
+    if not _clears(primary, c, held.margin, word):
+        found.append(_margin_sentence(word, held.margin, held))
+    elif not _clears(primary, c, held.margin + alone, word):
+        found.append(_alone_sentence(word, held))
+    if held.never_supports and word == "supported":
+        found.append(_ONE_MOMENT)
+    return found
 
 
 def _clears(primary: Interval, c: float, margin: float, word: FindingWord) -> bool:
@@ -151,10 +179,15 @@ def _obstacle_sentences(held: HeldEqual) -> list[str]:
     ]
 
 
-def _margin_sentence(word: FindingWord, margin: float, held: HeldEqual | None) -> Veto:
-    assert held is not None
+def _margin_sentence(word: FindingWord, margin: float, held: HeldEqual) -> Veto:
     parts = [f"driving explains {100 * math.expm1(held.driving):+.1f} % of fuel use"]
-    if math.isfinite(held.warmer_k):
+    if held.cars > 1:
+        parts = [f"how the cars were driven explains {100 * math.expm1(held.driving):+.1f} %"]
+        if held.one_car:
+            parts.append(
+                f"what happens to one car alone may be worth {100 * held.one_car:.1f} points"
+            )
+    elif math.isfinite(held.warmer_k):
         parts.append(f"the air was {held.warmer_k:+.1f} °C warmer with the add-on")
     else:
         parts.append("the air's temperature isn't known in both arms")
@@ -166,7 +199,23 @@ def _margin_sentence(word: FindingWord, margin: float, held: HeldEqual | None) -
     )
 
 
-def _cleared_sentence(margin: float) -> str:
+def _alone_sentence(word: FindingWord, held: HeldEqual) -> Veto:
+    own = 100 * math.expm1(held.above - held.below)
+    what = "falls short of the claim" if word == "refuted" else "reaches the claim"
+    return Veto(
+        f"undecided: the interval {what}, but the control car changed by {own:+.1f} % by itself, "
+        "and had that been its own doing instead of weather and traffic that both cars met, the "
+        "test car alone wouldn't tell the same",
+        Against.OTHER_CAR_CHANGED(),
+    )
+
+
+def _cleared_sentence(margin: float, held: HeldEqual | None) -> str:
+    if held is not None and held.cars > 1:
+        return (
+            f"It does so by more than the {100 * margin:.1f} points that the two cars' driving, "
+            "and what happens to one of them alone, may be worth."
+        )
     return (
         f"It does so by more than the {100 * margin:.1f} points that holding driving and air equal "
         "may be off."

@@ -23,7 +23,10 @@ class HeldEqual:
     `driving` is what driving explains (total less equal-driving effect); `physics_shift` how far
     the effect moves with coefficients from physics; `warmer_k` how much warmer the air was with
     the add-on [K] (NaN unknown); `margin` what a firm word must clear; `obstacles` why driving
-    can't be held equal at all.
+    can't be held equal at all. Of two cars (`cars` 2), `below` and `above` are by how much the
+    effect would lie lower or higher if what the control car did by itself wasn't shared, and
+    `one_car` the part of the margin for what happened to one of them alone;
+    `never_supports` where the two cars changed once.
     """
 
     driving: float
@@ -31,6 +34,11 @@ class HeldEqual:
     warmer_k: float
     margin: float
     obstacles: tuple[Obstacle, ...]
+    below: float = 0.0
+    above: float = 0.0
+    one_car: float = 0.0
+    cars: int = 1
+    never_supports: bool = False
 
 
 @dataclass(frozen=True, repr=False)

@@ -7,22 +7,17 @@ and is all that the fleet's model needs, so that pass tables can be read one veh
 
 import hashlib
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from roadlog.effect.estimate import both_fits, primary_stages
-from roadlog.effect.expected_fuel import WORK, ExpectedFuel, expected_terms
-from roadlog.effect.fixed_offset import COEFFICIENT_ERROR, FuelPhysics, by_fixed_offset
-from roadlog.effect.held_equal import (
-    LEAST_WORK,
-    by_physical_work,
-    physical_work,
-    temperature_factor,
-)
-from roadlog.effect.layout import Layout, route_of
+from roadlog.effect.estimate import primary_stages
+from roadlog.effect.expected_fuel import ExpectedFuel
+from roadlog.effect.fixed_offset import FuelPhysics, by_fixed_offset
+from roadlog.effect.layout import Layout
+from roadlog.effect.one_car import arm_blind_fits, one_road, physical_ratio, work_obstacles
 from roadlog.errors import DesignError, FitError, InputError
 from roadlog.fleet.design import FleetDesign
 from roadlog.quantities.arrays import Floats
@@ -143,8 +138,8 @@ def reduce_vehicle(
             layout, fit, total = stages.layout, stages.fit, stages.total
             notes = (*layout.dropped, *stages.notes)
         else:
-            layout = _one_road(table)
-            fit, total, notes = _arm_blind_fits(layout, physics, whole_runs=whole_runs)
+            layout = one_road(table)
+            fit, total, notes = arm_blind_fits(layout, physics, whole_runs=whole_runs)
             notes = (*layout.dropped, *notes)
     except (DesignError, FitError, InputError) as e:
         return VehicleUnits(name, group, passes=len(table), left_out=str(e))
@@ -155,7 +150,7 @@ def reduce_vehicle(
         block=layout.unit_block if layout.blocked else (),
         figures=_figures(layout, fit, total, physics),
         passes=len(layout.passes),
-        obstacles=_obstacles(fit, physics),
+        obstacles=work_obstacles(fit, physics),
         notes=notes,
     )
 
@@ -197,47 +192,6 @@ def _name(passes: pd.DataFrame, vehicle: str | None) -> str:
     return str(names[0]).strip()
 
 
-def _one_road(table: pd.DataFrame) -> Layout:
-    """Passes that can be compared whatever the arm: segments that two units drove, one route."""
-    used = table[table["used"].astype(bool)]
-    if used.empty:
-        raise DesignError("no pass is usable: see the reasons in passes.csv, or add runs")
-    shared = used.groupby("segment")["switch_unit"].nunique()
-    kept = used[used["segment"].isin(shared.index[shared >= 2])]
-    if kept.empty:
-        raise DesignError("no segment was driven by two switch units, so nothing can be compared")
-    route = route_of(kept)
-    km = np.bincount(route, kept["distance_km"].to_numpy(dtype=float))
-    own = route == int(np.argmax(km))
-    dropped = () if own.all() else (f"{int((~own).sum())} passes of other routes are left out",)
-    kept = kept[own]
-    order = ["start", "run"] if kept["start"].notna().all() else ["run"]
-    kept = kept.sort_values(order, kind="stable")
-    unit, labels = pd.factorize(kept["switch_unit"], sort=False)
-    arms = kept.groupby(unit)["arm"]
-    mixed = arms.nunique()
-    if mixed.max() > 1:
-        name = labels[int(mixed.index[mixed > 1][0])]
-        raise InputError(f"switch unit {name} holds runs of both arms")
-    arm = (arms.first() == "fitted").to_numpy().astype(np.intp)
-    return Layout(
-        passes=kept, unit=unit.astype(np.intp), units=tuple(str(u) for u in labels), unit_arm=arm,
-        unit_block=("",) * len(arm), blocked=False, trended=False,
-        unit_fixed=np.ones((len(arm), 1)), fixed_names=("intercept",), dropped=dropped,
-    )  # fmt: skip
-
-
-def _arm_blind_fits(
-    layout: Layout, physics: FuelPhysics, *, whole_runs: bool
-) -> tuple[ExpectedFuel, ExpectedFuel, tuple[str, ...]]:
-    factor = temperature_factor(layout.passes["ambient_c"].to_numpy(dtype=float))
-    terms, unknown = expected_terms(layout.passes, layout.unit, factor)
-    fit, total, notes = both_fits(terms, physics, whole_runs=whole_runs)
-    if not (np.isfinite(fit.ratio_log).all() and np.isfinite(total.ratio_log).all()):
-        raise DesignError("a switch unit burned no fuel on the road that is compared")
-    return fit, total, (*unknown, *notes)
-
-
 def _figures(
     layout: Layout, fit: ExpectedFuel, total: ExpectedFuel, physics: FuelPhysics
 ) -> Figures:
@@ -251,7 +205,7 @@ def _figures(
         fixed=layout.unit_fixed,
         value=fit.ratio_log,
         total=total.ratio_log,
-        physical=_physical(fit, physics),
+        physical=physical_ratio(fit, physics),
         level=level,
         expected_ml=fit.unit_expected_ml,
         burned_ml=np.bincount(unit, used["fuel_ml"], n).astype(float),
@@ -271,28 +225,6 @@ def _days(layout: Layout) -> Integers:
     by_text = np.asarray(written, dtype="datetime64[D]").astype(np.int64)
     known, told = ~np.isnat(starts), ~np.isnat(written)
     return np.where(known, days, np.where(told, by_text, NO_DAY)).astype(np.intp)
-
-
-def _physical(fit: ExpectedFuel, physics: FuelPhysics) -> Floats:
-    """The units' values with coefficients from physics; where those are all that there is, with
-    the one of them that matters most moved by its error. The arm isn't looked at."""
-    if fit.fitted:
-        by_work = by_physical_work(fit, physics)
-        return fit.ratio_log if by_work is None else by_work.ratio_log
-    moved = [
-        by_fixed_offset(fit.terms, replace(physics, **{f: getattr(physics, f) * factor})).ratio_log
-        for f in ("time_ml_s", "distance_ml_km", "work_ml_kj", "cold_ml_s")
-        for factor in (1 - COEFFICIENT_ERROR, 1 + COEFFICIENT_ERROR)
-    ]
-    return max(moved, key=lambda z: float(np.std(z - fit.ratio_log)))
-
-
-def _obstacles(fit: ExpectedFuel, physics: FuelPhysics) -> tuple[Obstacle, ...]:
-    if WORK not in fit.terms.names or WORK in fit.aliased:
-        return ("no-work",)
-    if fit.fitted and fit.coefficients[WORK] < LEAST_WORK * physical_work(physics):
-        return ("weak-work",)
-    return ()
 
 
 def _digests(layout: Layout) -> NDArray[np.uint64]:

@@ -42,6 +42,16 @@ class Twice:
     warnings: tuple[Warned, ...] = ()
 
 
+def same_readings(samples: Sequence[pd.DataFrame]) -> list[tuple[int, int]]:
+    """Pairs of logs that repeat each other's readings second by second, whatever their clocks say.
+
+    Two cars in one convoy don't: only the same drive repeats itself to the tenth of a km/h.
+    """
+    readings = _readings(samples)
+    found = _copied([_speed(s) for s in samples])
+    return sorted(pair for pair in found if not _told_apart(*pair, samples, readings))
+
+
 def logged_twice(runs: pd.DataFrame, samples: Sequence[pd.DataFrame]) -> Twice:
     """Runs that hold the same drive, the poorer log of each set aside.
 

@@ -151,6 +151,20 @@ def agreed_notes(
     return model, told
 
 
+def control_named_late(study: Study, folder: Path | None, runs: pd.DataFrame) -> bool:
+    """Whether a registration from before the first fitted run knows of no control car.
+
+    Raises
+    ------
+    InputError
+        If the register was damaged.
+    """
+    if folder is None or study.control is None:
+        return False
+    bound = _bound(read_register(folder), runs)
+    return bound is not None and "control" not in bound.choices
+
+
 def _bound(entries: Sequence[Entry], runs: pd.DataFrame) -> Entry | None:
     """The registration from before the first fitted run."""
     return binding(entries, _first_fitted(runs))

@@ -49,8 +49,10 @@ def choices_of(study: Study) -> dict[str, Any]:
         ("unit",) if study.schedule and study.schedule.sealed else ("unit", "sealed", "dummy_days")
     )
     road = {"same_route": plain["road"]["same_route"]} if study.road.same_route else {}
+    control = {} if study.control is None else {"control": {"vehicle": plain["control"]["vehicle"]}}
     return {
         **({"road": road} if road else {}),
+        **control,
         "claim": plain["claim"],
         "device": {k: v for k, v in plain["device"].items() if k != "name"},
         "vehicle": plain["vehicle"],

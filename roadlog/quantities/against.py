@@ -58,3 +58,9 @@ class Against(Kind):
     COOLING_ONE_ARM = "air conditioning may have run only with the add-on, or only without it"
     COOLING_MORE = "air conditioning or the like ran for longer with the add-on than without it"
     COOLING_LESS = "air conditioning or the like ran for longer without the add-on than with"
+    OTHER_CAR_CHANGED = "it would hang on why the other car's fuel use changed too"
+    ONE_MOMENT = "what else was done to the car when the add-on came can't be told from it"
+    OTHER_CAR = "the other car, driven beside it to tell the weather, can't be relied on"
+    FEW_PERIODS = (
+        "the change was made too seldom to tell the add-on from whatever else changed then"
+    )

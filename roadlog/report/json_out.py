@@ -22,6 +22,7 @@ from roadlog.quantities.arms import ARMS
 from roadlog.quantities.facts import Fact, Kind
 from roadlog.quantities.units import mpg_us
 from roadlog.report.claim_table import trials_of
+from roadlog.report.control import control_json
 from roadlog.report.registration import achieved
 from roadlog.stats.interval import Interval, NamedInterval
 from roadlog.wording.answer import Answer
@@ -82,6 +83,7 @@ def to_json(analysed: Analysed) -> dict[str, Any]:
         "crosschecks": _rows(effect.forest, "crosscheck"),
         "sensitivity": _rows(effect.forest, "sensitivity"),
         "accessory": _accessory(a),
+        **({} if a.control is None else {"control": control_json(a)}),
         "runs": _runs(a),
         "segments": _segments(a),
         "road_use": _road_use(a),

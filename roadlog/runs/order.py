@@ -102,6 +102,24 @@ def by_order(
     return runs.assign(block="")
 
 
+def in_periods(runs: pd.DataFrame, by_chance: bool) -> bool:
+    """Whether the arms came in two or three unbroken stretches, and chance didn't draw that.
+
+    >>> runs = pd.DataFrame({"arm": ["baseline", "fitted", "baseline"]})
+    >>> in_periods(runs, False), in_periods(runs, True)
+    (True, False)
+    """
+    return not by_chance and int((runs["arm"] != runs["arm"].shift()).sum()) in (2, 3)
+
+
+def days_within_periods(runs: pd.DataFrame) -> pd.DataFrame:
+    """The run table with days as units, for a car that a control car drove beside.
+
+    What days share with their neighbours is then allowed for by `roadlog.stats.periods`.
+    """
+    return runs.assign(switch_unit=runs["day"].astype(str), block="")
+
+
 def believed_units(
     runs: pd.DataFrame, switched_by: SwitchedBy, by_chance: bool
 ) -> tuple[pd.DataFrame, list[Warned]]:

@@ -32,7 +32,8 @@ BY_NAME = "their names"
 class Sources:
     """Which files to analyse: (path, arm or None where the schedule tells), and position tracks.
 
-    `listed` is the user's list of runs, where there is one.
+    `listed` is the user's list of runs, where there is one; `control` the logs of a control car,
+    which are of no arm.
     """
 
     runs: tuple[tuple[Path, str | None], ...]
@@ -40,6 +41,7 @@ class Sources:
     notes: Path | None = None
     root: Path | None = None
     listed: Path | None = None
+    control: tuple[Path, ...] = ()
 
     def shown(self, path: Path) -> str:
         """The file's name as the report shows it: relative to the study where possible.
@@ -77,6 +79,7 @@ def study_sources(folder: Path, study: Study) -> Sources:
         If a pattern matches nothing, no log is found, or one file is in both arms.
     """
     logs = study.logs
+    control = control_logs(folder, study)
     found: list[tuple[Path, str | None]] = [
         (p, "baseline") for p in log_files(folder, logs.baseline)
     ]
@@ -86,7 +89,7 @@ def study_sources(folder: Path, study: Study) -> Sources:
         places = ((arm, folder / "logs" / arm) for arm in ARMS)
         by_folder = {p: arm for arm, place in places if place.is_dir() for p in _logs_in(place)}
     if logs.any and not (by_folder and not any(_matches(folder, logs.any))):
-        found += [(p, None) for p in log_files(folder, logs.any)]
+        found += [(p, None) for p in log_files(folder, logs.any) if p not in control]
     named = {p for p, _ in found}
     found += [(p, arm) for p, arm in by_folder.items() if p not in named]
     if not found and not (study.fills or study.cans or _has_ledger(folder)):
@@ -95,13 +98,28 @@ def study_sources(folder: Path, study: Study) -> Sources:
             "logs/baseline and logs/fitted"
         )
     _refuse_twice(found)
+    for path, arm in found:
+        if path in control:
+            raise InputError(
+                f"{path} is given as a run of the {arm} arm and as one of the control car: correct "
+                "[logs], or logs of [control], which never has the add-on"
+            )
     return Sources(
         runs=tuple(found),
+        control=control,
         tracks=tuple(log_files(folder, logs.positions, (*TRACK_SUFFIXES, *LOG_SUFFIXES))),
         notes=_if_there(folder / "notes.csv"),
         root=folder,
         listed=_if_there(folder / RUN_LIST),
     )
+
+
+def control_logs(folder: Path, study: Study) -> tuple[Path, ...]:
+    """The control car's logs by `[control]`; none without it, or as long as none is there."""
+    if study.control is None:
+        return ()
+    patterns = [p for p in study.control.logs if any(_matches(folder, [p]))]
+    return tuple(log_files(folder, patterns))
 
 
 def _matches(folder: Path, patterns: Sequence[str]) -> Iterator[bool]:

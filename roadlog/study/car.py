@@ -2,7 +2,7 @@
 
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, model_validator
+from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
 
 from roadlog.physics.roadload import CLASSES, RoadLoad, VehicleClass, road_load_of
 
@@ -97,6 +97,27 @@ class Vehicle(_Table):
                     f"{low:g} and {high:g}"
                 )
         return self
+
+
+class Control(_Table):
+    """`[control]`: a second car, on the same days and road, that never has the add-on.
+
+    `logs` are patterns as in `[logs]`; a log that they name is no run of the test car. `notes` is
+    its own table of notes, as notes.csv is the test car's. `vehicle` is by default the test car's:
+    two of one kind.
+    """
+
+    name: str = "control car"
+    logs: tuple[str, ...] = ("logs/control/*",)
+    notes: str = "control_notes.csv"
+    vehicle: Vehicle | None = None
+
+    @field_validator("logs")
+    @classmethod
+    def _named(cls, patterns: tuple[str, ...]) -> tuple[str, ...]:
+        if not patterns:
+            raise ValueError('name the control car\'s logs, as ["logs/control/*"]')
+        return patterns
 
 
 class Device(_Table):

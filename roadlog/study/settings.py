@@ -19,7 +19,7 @@ from roadlog.physics.geodesic import place_fault
 from roadlog.quantities.arms import Arm
 from roadlog.quantities.signals import SIGNALS
 from roadlog.quantities.units import UnitChoice
-from roadlog.study.car import Claim, Device, Estimator, FuelName, Positive, Vehicle, _Table
+from roadlog.study.car import Claim, Control, Device, Estimator, FuelName, Positive, Vehicle, _Table
 from roadlog.study.faults import first_fault, toml_fault
 from roadlog.study.fleet import FleetRule
 
@@ -408,6 +408,7 @@ class Study(_Table):
     labels: dict[Arm, str] = Field(default_factory=dict)
     vehicle: Vehicle = Vehicle()
     device: Device = Device()
+    control: Control | None = None
     claim: Claim | None = None
     plan: Plan = Plan()
     schedule: Schedule | None = None

@@ -1,0 +1,412 @@
+"""The test car held beside a control car: the comparison goes in, and comes out as a difference.
+
+A stage of `roadlog.analysis.analyse` for studies with `[control]`, after the arms are compared and
+before they are held against the claim. Where the control car can be used, the result is the test
+car's change less the control car's; where it can't, the result stays what the test car alone says,
+and why is told.
+"""
+
+import dataclasses
+from collections.abc import Mapping, Sequence
+from functools import partial
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from roadlog.analysis.compared import Compared, fuel_physics_of
+from roadlog.analysis.control_car import ControlCar, placed_share, read_control_car
+from roadlog.analysis.driven import Driven
+from roadlog.analysis.earlier import Earlier
+from roadlog.analysis.metering import Metered
+from roadlog.analysis.placed import Placed
+from roadlog.analysis.result import BesideControl
+from roadlog.analysis.which_car import Mixed, mixed_up
+from roadlog.effect.before_after import METHOD, ONE_CHANGE, without_intervals
+from roadlog.effect.layout import lay_out
+from roadlog.effect.ratio_test import RatioTest, ratio_test
+from roadlog.effect.result import EffectResult
+from roadlog.effect.two_cars import Difference, car_units, compare_periods, compare_switched
+from roadlog.errors import DesignError, FitError
+from roadlog.plan.looks import control_named_late
+from roadlog.plan.schedule import redraw
+from roadlog.quantities.against import Against
+from roadlog.quantities.facts import Veto, Warned
+from roadlog.runs.order import in_periods
+from roadlog.runs.table import Sources
+from roadlog.stats.interval import NamedInterval, at_level
+from roadlog.study.settings import Study
+
+TOGETHER_MIN = 30.0  # between the starts of two runs that count as one pair
+SAME_HOURS_MIN = 180.0  # beyond which the cars didn't meet the same traffic and weather
+SAME_LENGTH = 0.05  # of the two runs of a pair, relative
+LEAST_PLACED = 0.8  # of the control car's distance, on the road that the test car is compared on
+MOST_OWN_CHANGE = 0.04  # of the control car between periods: as much as `ONE_CAR_ALONE` can cover
+LEAST_TELLING = 0.01  # a change of the control car under it moves no word
+
+_FEW_PERIODS = Veto(
+    "undecided: the add-on came and went once, and without a control car whatever else came and "
+    "went with it can't be told from it",
+    Against.FEW_PERIODS(),
+)
+
+
+def beside_control(
+    study: Study,
+    sources: Sources,
+    driven: Driven,
+    metered: Metered,
+    placed: Placed,
+    compared: Compared,
+    *,
+    randomised: bool,
+    progress: bool = False,
+    earlier: Earlier,
+) -> tuple[Compared, BesideControl | None]:
+    """Put the difference of the two cars in place of the test car's own change.
+
+    Raises
+    ------
+    InputError
+        If a log of the control car can't be read, or is one of the test car.
+    """
+    if study.control is None:
+        return compared, None
+    by_period = in_periods(compared.runs[compared.runs["used"].astype(bool)], randomised)
+    if by_period and not compared.once:  # days of a period aren't independent
+        bare = without_intervals(compared.effect)
+        compared = dataclasses.replace(compared, effect=bare)
+    if control_named_late(study, sources.root, compared.runs):
+        why = "[control] was written after the registration, so that it may have been chosen"
+        return _unused(study, compared, why, by_period=by_period)
+    try:
+        car = read_control_car(
+            study, sources, driven.runs, driven.samples, placed, progress, earlier
+        )
+    except (DesignError, FitError) as e:
+        return _unused(study, compared, str(e), by_period=by_period)
+    try:
+        difference, told = _difference(study, metered, compared, car, randomised)
+    except (DesignError, FitError) as e:
+        return _unused(study, compared, str(e), car, by_period=by_period)
+    pairs = run_pairs(compared.runs, car.runs)
+    ratio = _ratio(pairs)
+    vetoes = _vetoes(difference, pairs, car, mixed_up_runs(driven, compared.runs, car), randomised)
+    warnings = (*car.warnings, *told, *_pair_warnings(compared.runs, car.runs, pairs))
+    found = BesideControl(
+        name=study.control.name,
+        used=True,
+        why_not="",
+        runs=car.runs,
+        pairs=pairs,
+        difference=difference,
+        ratio=ratio,
+        alone=compared.effect,
+        vetoes=tuple(vetoes),
+        warnings=warnings,
+    )
+    effect = _with_difference(compared.effect, difference, ratio, alone_bounded=randomised)
+    before = [b for b in compared.blocking if b != ONE_CHANGE]
+    return (
+        dataclasses.replace(
+            compared,
+            effect=effect,
+            once=False,
+            blocking=(*before, *vetoes),
+            warnings=(*compared.warnings, *warnings),
+        ),
+        found,
+    )
+
+
+def _unused(
+    study: Study,
+    compared: Compared,
+    why: str,
+    car: ControlCar | None = None,
+    *,
+    by_period: bool,
+) -> tuple[Compared, BesideControl]:
+    assert study.control is not None
+    told = Warned(
+        "control-unused",
+        f"the control car tells nothing here ({why}), so the result is of the test car alone",
+    )
+    found = BesideControl(
+        study.control.name, False, why, pd.DataFrame() if car is None else car.runs,
+        pd.DataFrame(), None, None, None, (), (told,),
+    )  # fmt: skip
+    blocking = compared.blocking
+    if by_period and ONE_CHANGE not in blocking:
+        blocking = (*blocking, _FEW_PERIODS)
+    told_too = (*compared.warnings, told)
+    return dataclasses.replace(compared, warnings=told_too, blocking=blocking), found
+
+
+def _difference(
+    study: Study, metered: Metered, compared: Compared, car: ControlCar, randomised: bool
+) -> tuple[Difference, list[Warned]]:
+    """The two cars' difference on the units that both drove."""
+    runs = compared.runs[compared.runs["used"].astype(bool)]
+    stretches = int((runs["arm"] != runs["arm"].shift()).sum())
+    by_period = in_periods(runs, randomised)
+    unit = "day" if by_period else "switch_unit"
+    table = compared.passes.assign(switch_unit=compared.passes[unit].astype(str))
+    of_run = control_units(runs.assign(switch_unit=runs[unit].astype(str)), car.runs)
+    own = car.passes.assign(switch_unit=car.passes["run"].map(of_run).fillna(""))
+    own = own[own["switch_unit"] != ""]
+    if own.empty:
+        raise DesignError("it drove on no day of the test car, as the dates of its logs have it")
+    whole = bool((table["segment"].astype(str) == "run").all())
+    physics = fuel_physics_of(study, metered)
+    test = car_units(table, physics, whole_runs=whole)
+    control = car_units(own, car.physics, whole_runs=car.whole_runs)
+    both = [u for u in test.units if u in control.units]
+    told = _missing(test.units, control.units, table, unit)
+    test, control = test.of(both), control.of(both)
+    mine = table[table["switch_unit"].isin(both)]
+    arm_of = mine.groupby("switch_unit")["arm"].first()
+    arms = [int(arm_of[u] == "fitted") for u in both]
+    if len(set(arms)) < 2:
+        raise DesignError("its drives and the test car's meet in one arm only")
+    if by_period:
+        if int(np.count_nonzero(np.diff(arms))) + 1 != stretches:
+            raise DesignError("its drives leave out a whole period")
+        return compare_periods(test, control, arms), told
+    layout = lay_out(mine, randomised=randomised)
+    chosen = [u for u in layout.units if u in both]
+    found = compare_switched(
+        test.of(chosen),
+        control.of(chosen),
+        layout,
+        study.seed if randomised else -1,
+        None if study.schedule is None else partial(redraw, study.schedule),
+    )
+    if found is None:
+        raise DesignError("blocks that both cars drove hold one arm each")
+    return found, told
+
+
+def control_units(test: pd.DataFrame, control: pd.DataFrame) -> dict[int, str]:
+    """The unit of each used run of the control car: the test car's of the same day.
+
+    Where a day holds several units it is that of the test car's run that started nearest.
+    """
+    found: dict[int, str] = {}
+    for run in control[control["used"].astype(bool)].to_dict("records"):
+        day = test[test["day"] == run["day"]]
+        units = day["switch_unit"].unique()
+        if len(units) == 1:
+            found[int(run["run"])] = str(units[0])
+        elif len(units) > 1:
+            apart = (day["start"] - run["start"]).abs()
+            if apart.min() <= pd.Timedelta(minutes=TOGETHER_MIN):
+                found[int(run["run"])] = str(day.loc[apart.idxmin(), "switch_unit"])
+    return found
+
+
+def run_pairs(test: pd.DataFrame, control: pd.DataFrame) -> pd.DataFrame:
+    """Runs of the two cars on one day whose starts lie nearest, each in one pair.
+
+    Returns
+    -------
+    DataFrame
+        `day`, `arm`, `test_file`, `control_file`, `apart_min` (control less test), litres and km of
+        each, and `ratio` of the litres; NaN where the pair wasn't driven together.
+    """
+    rows: list[dict[str, Any]] = []
+    free = control[control["used"].astype(bool)]
+    for t in test[test["used"].astype(bool)].to_dict("records"):
+        day = free[free["day"] == t["day"]]
+        if day.empty or pd.isna(t["start"]):
+            continue
+        apart = (day["start"] - t["start"]).dt.total_seconds() / 60
+        at = apart.abs().idxmin()
+        c = day.loc[at].to_dict()
+        free = free.drop(index=at)
+        together = abs(float(apart[at])) <= TOGETHER_MIN
+        alike = abs(float(np.log(c["km"] / t["km"]))) < SAME_LENGTH
+        rows.append(
+            {
+                "day": t["day"], "arm": t["arm"], "test_file": t["file"],
+                "control_file": c["file"], "apart_min": float(apart[at]),
+                "test_l": t["fuel_l"], "control_l": c["fuel_l"],
+                "test_km": t["km"], "control_km": c["km"],
+                "ratio": t["fuel_l"] / c["fuel_l"] if together and alike else np.nan,
+            }
+        )  # fmt: skip
+    columns = ("day", "arm", "test_file", "control_file", "apart_min", "test_l", "control_l",
+               "test_km", "control_km", "ratio")  # fmt: skip
+    return pd.DataFrame(rows, columns=list(columns))
+
+
+def mixed_up_runs(driven: Driven, runs: pd.DataFrame, car: ControlCar) -> dict[str, list[str]]:
+    """Files of runs that have the other car's gearing, by the car that they are listed under."""
+    found: Mixed = mixed_up(driven.samples, car.samples)
+    return {
+        "test": [str(driven.runs["file"].iloc[i]) for i in found.test],
+        "control": [str(car.runs["file"].iloc[i]) for i in found.control],
+    }
+
+
+def _ratio(pairs: pd.DataFrame) -> RatioTest | None:
+    by_arm = {arm: pairs.loc[pairs["arm"] == arm, "ratio"].dropna() for arm in pairs["arm"]}
+    if len(by_arm) < 2:
+        return None
+    return ratio_test(
+        by_arm["baseline"].tolist(), by_arm["fitted"].tolist(), "computed from the cars' signals"
+    )
+
+
+def _missing(
+    test: Sequence[str], control: Sequence[str], table: pd.DataFrame, unit: str
+) -> list[Warned]:
+    """Days or units that one of the cars didn't drive."""
+    alone = [u for u in test if u not in control]
+    if not alone:
+        return []
+    arm = table.groupby("switch_unit")["arm"].first()
+    by_arm = {a: sum(arm[u] == a for u in alone) for a in ("baseline", "fitted")}
+    what = "days" if unit == "day" else "switch units"
+    return [
+        Warned(
+            "control-missing",
+            f"the control car is missing on {len(alone)} of {len(test)} {what} "
+            f"({by_arm['baseline']} baseline, {by_arm['fitted']} fitted): {', '.join(alone[:6])}"
+            f"{' …' if len(alone) > 6 else ''}; they are left out of the difference",
+        )
+    ]
+
+
+def _pair_warnings(test: pd.DataFrame, control: pd.DataFrame, pairs: pd.DataFrame) -> list[Warned]:
+    found = []
+    days = set(control.loc[control["used"].astype(bool), "day"]) - set(test["day"])
+    if days:
+        found.append(
+            Warned(
+                "control-alone",
+                f"the control car drove without the test car on {len(days)} days "
+                f"({', '.join(sorted(map(str, days))[:4])}): they say nothing here",
+            )
+        )
+    if len(pairs):
+        apart = float(pairs["apart_min"].median())
+        if abs(apart) > TOGETHER_MIN:
+            found.append(
+                Warned(
+                    "control-hours",
+                    f"the control car starts {abs(apart):.0f} min "
+                    f"{'after' if apart > 0 else 'before'} the test car, as the logs' clocks have "
+                    "it: drive together, or set the clocks alike",
+                )
+            )
+    return found
+
+
+def _vetoes(
+    d: Difference,
+    pairs: pd.DataFrame,
+    car: ControlCar,
+    mixed: Mapping[str, list[str]],
+    randomised: bool,
+) -> list[Veto]:
+    """What forbids a firm word on the difference."""
+    found: list[str] = []
+    strays = [*mixed["test"], *mixed["control"]]
+    if strays:
+        other = "control" if mixed["test"] else "test"
+        found.append(
+            f"undecided: {strays[0]}{f' and {len(strays) - 1} more' if len(strays) > 1 else ''} "
+            f"has the gearing of the {other} car (engine speed over road speed): logs of the two "
+            "cars seem to be mixed up"
+        )
+    share = placed_share(car)
+    if not share >= LEAST_PLACED:
+        found.append(
+            f"undecided: only {100 * share:.0f} % of what the control car drove lies on the road "
+            "that the test car is compared on: both have to drive the same road"
+        )
+    apart = float(pairs["apart_min"].median()) if len(pairs) else float("nan")
+    if not abs(apart) <= SAME_HOURS_MIN:
+        found.append(
+            "undecided: the two cars didn't drive at the same hours, as the clocks of their logs "
+            "have it, so they didn't meet the same traffic and weather"
+        )
+    found += _own_change(d)
+    vetoes = [Veto(s, Against.OTHER_CAR()) for s in found]
+    if d.design == "one change":
+        vetoes += _of_one_change(d)
+    return vetoes
+
+
+def _own_change(d: Difference) -> list[str]:
+    """Whether the control car's own change goes together with the arm."""
+    own = d.control_alone
+    if d.design == "switched":
+        own = at_level(own, 0.99)
+    told = own.low is not None and own.high is not None and not own.low <= 0 <= own.high
+    size = abs(np.log1p(own.estimate / 100))
+    said = (
+        f"undecided: the control car's fuel use changed by {own.estimate:+.1f} % with the arm: "
+        "either weather and traffic did, by more than can be taken for shared, or it got the "
+        "add-on too, or something else happened to it"
+    )
+    if d.design == "one change":
+        return [said] if size > MOST_OWN_CHANGE else []
+    return [said] if told and size > LEAST_TELLING else []
+
+
+def _of_one_change(d: Difference) -> list[Veto]:
+    """What one change with a control car can't show, and what its own drift forbids."""
+    found = []
+    drift = None if d.drift is None else at_level(d.drift, 0.99)
+    if drift is not None and drift.low is not None and drift.high is not None and not (
+        drift.low <= 0 <= drift.high
+    ):  # fmt: skip
+        found.append(
+            Veto(
+                f"undecided: the two cars drift apart by themselves, by {drift.estimate:+.1f} % "
+                "from the middle of one period to that of the other",
+                Against.OTHER_CAR(),
+            )
+        )
+    return found
+
+
+def _with_difference(
+    effect: EffectResult, d: Difference, ratio: RatioTest | None, *, alone_bounded: bool
+) -> EffectResult:
+    """The effect with the difference as its result and the test car's own beside it."""
+    alone = effect.primary if alone_bounded else d.test_alone
+    rows = [
+        NamedInterval("test car less control car", d.primary, "primary"),
+        NamedInterval("test car alone", alone, "crosscheck", "its own change, no control car"),
+        NamedInterval("control car alone", d.control_alone, "sensitivity", "had no add-on"),
+    ]
+    if d.design != "switched":
+        bare = dataclasses.replace(d.test_alone, low=None, high=None, method=METHOD)
+        rows[1] = dataclasses.replace(rows[1], interval=bare)
+    if ratio is not None:
+        rows.append(
+            NamedInterval(
+                "test-to-control ratio",
+                dataclasses.replace(d.primary, estimate=ratio.change_pct, low=None, high=None),
+                "crosscheck",
+                "plain fuel of run pairs, nothing adjusted"
+                + ("" if ratio.repeats else "; the ratios don't repeat within 2 %"),
+            )
+        )
+    rest = [r for r in effect.forest if r.role not in ("primary", "total") and r.role != "mixed"]
+    kept = [w for w in effect.warnings if w.code not in ("before-after", "one-stage-apart")]
+    return dataclasses.replace(
+        effect,
+        primary=d.primary,
+        total=d.total,
+        randomisation=None if d.orders is None else effect.randomisation,
+        forest=(*rows, NamedInterval("total effect", d.total, "total"), *rest),
+        smallest_detectable_pct=d.smallest_detectable_pct,
+        warnings=tuple(kept),
+        held=d.held,
+        orders=d.orders,
+        one_stage=None,
+    )

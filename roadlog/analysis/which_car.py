@@ -1,0 +1,85 @@
+"""Which car a log is of: what its gearbox says, and whether logs of two cars were mixed up.
+
+Samples of both cars' runs go in; the runs that seem to be of the other car come out. Engine speed
+over road speed in the highest gear that a drive used is the car's own, whatever is fitted to its
+engine. Two cars of one kind can't be told apart by it.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+FAST_KMH = 50.0
+LEAST_FAST_S = 60
+LOW_SHARE = 0.1  # of engine speed over road speed: the highest gear, whatever was driven beside it
+APART = 0.05  # relative, between two cars' gearing
+ALIKE = 0.025  # within one car
+
+
+@dataclass(frozen=True)
+class Mixed:
+    """Positions of runs, of each car, that have the gearing of the other car."""
+
+    test: tuple[int, ...]
+    control: tuple[int, ...]
+
+    def __bool__(self) -> bool:
+        return bool(self.test or self.control)
+
+
+def gearing(samples: pd.DataFrame) -> float:
+    """Engine revolutions a kilometre in the highest gear used; NaN if the drive doesn't tell."""
+    if "engine_rpm" not in samples or "speed_kmh" not in samples:
+        return float("nan")
+    rpm = samples["engine_rpm"].to_numpy(dtype=float)
+    speed = samples["speed_kmh"].to_numpy(dtype=float)
+    fast = (speed >= FAST_KMH) & np.isfinite(rpm) & (rpm > 0)
+    if fast.sum() < LEAST_FAST_S:
+        return float("nan")
+    return 60 * float(np.quantile(rpm[fast] / speed[fast], LOW_SHARE))
+
+
+def mixed_up(test: Sequence[pd.DataFrame], control: Sequence[pd.DataFrame]) -> Mixed:
+    """Runs whose gearing is the other car's.
+
+    Parameters
+    ----------
+    test, control : sequence of DataFrame
+        `tables.SAMPLES` of each run.
+    """
+    each = np.array([gearing(s) for s in (*test, *control)])
+    car = np.repeat([0, 1], [len(test), len(control)])
+    known = np.flatnonzero(np.isfinite(each))
+    if len(known) < 4:
+        return Mixed((), ())
+    order = known[np.argsort(each[known])]
+    steps = np.diff(np.log(each[order]))
+    cut = int(np.argmax(steps)) + 1
+    low, high = order[:cut], order[cut:]
+    if steps[cut - 1] < APART - ALIKE or _apart(each[low], each[high]) < APART:
+        return Mixed((), ())
+    home = [low if (car[low] == c).sum() > (car[high] == c).sum() else high for c in (0, 1)]
+    if home[0] is home[1]:
+        return _half_and_half(low, high, car, len(test))
+    strays = [
+        tuple(int(i) - c * len(test) for i in np.setdiff1d(known[car[known] == c], home[c]))
+        for c in (0, 1)
+    ]
+    return Mixed(strays[0], strays[1])
+
+
+def _half_and_half(low: np.ndarray, high: np.ndarray, car: np.ndarray, tests: int) -> Mixed:
+    """Both cars have runs of both kinds, most of one: the fewer are strays if each car has some."""
+    few = low if len(low) < len(high) else high
+    if not ((car[few] == 0).any() and (car[few] == 1).any()):
+        return Mixed((), ())
+    return Mixed(
+        tuple(int(i) for i in few if car[i] == 0),
+        tuple(int(i) - tests for i in few if car[i] == 1),
+    )
+
+
+def _apart(low: np.ndarray, high: np.ndarray) -> float:
+    return float(abs(np.log(np.median(high) / np.median(low))))
