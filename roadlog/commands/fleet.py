@@ -42,12 +42,12 @@ def add(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None
 
 
 def _fleet(a: argparse.Namespace) -> int:
-    from roadlog.errors import InputError
+    from roadlog.errors import InputError, RoadlogError
     from roadlog.fleet.answer import answer
     from roadlog.fleet.pipeline import find_fleet, fleet_tables
     from roadlog.fleet.workers import cluster, processes, usual_workers
     from roadlog.report.fleet_words import fleet_lines
-    from roadlog.report.fleet_write import write_fleet
+    from roadlog.report.fleet_write import write_fleet, write_left_out
     from roadlog.study.durable import make_folder
     from roadlog.study.lock import one_writer
 
@@ -60,7 +60,11 @@ def _fleet(a: argparse.Namespace) -> int:
     make_folder(out)
     with one_writer(out, "a fleet's analysis"), where as run:
         tables = fleet_tables(fleet, run, out=out, work=out / "computed", progress=shown)
-        found = answer(tables, run, progress=shown)
+        try:
+            found = answer(tables, run, progress=shown)
+        except RoadlogError:
+            write_left_out(tables, out)  # why there is no answer may stand there
+            raise
     write_fleet(found, out)
     print("\n".join(fleet_lines(found)))
     print(f"Report: {out / 'fleet.html'}")

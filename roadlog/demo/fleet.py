@@ -225,12 +225,16 @@ def _schedule_csv(every: list[Invented], drives: Drives) -> str:
     return "\n".join([*lines, ""])
 
 
+def _period(days: int) -> int:
+    """Calendar days of a period: some eight over the whole, weekends counted."""
+    return max(1, round(days * 7 / 5 / 8))
+
+
 def _study_toml(choices: Mapping[str, object]) -> str:
     logs = 'logs = ["cars/*/logs/*.csv"]' if choices["form"] == "csv" else 'data = "samples"'
-    how = (
-        'switched = "rollout"' if choices["rollout"] else
-        'schedule = "schedule.csv"\nswitched = "within"'
-    )  # fmt: skip
+    how = 'schedule = "schedule.csv"\nswitched = "within"'
+    if choices["rollout"]:
+        how = f'switched = "rollout"\nperiod_days = {_period(int(str(choices["days"])))}'
     return f"""\
 # SYNTHETIC: an invented fleet with an invented add-on, made by the roadlog demonstration.
 name = "Bramble collar, {choices["vehicles"]} vans (synthetic demonstration)"

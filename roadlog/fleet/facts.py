@@ -7,7 +7,7 @@ class LeftOut(Kind):
     """Why a file, a run or a vehicle isn't part of a fleet's result."""
 
     UNREADABLE = "{why}"
-    NO_ANSWER = "{why}"
+    NO_ANSWER = "can't answer: {why}"
     BROKE = "roadlog itself failed on it ({what}): please report it with the file"
     DIED = (
         "the process that worked on it died [once|{n} times]: it may need more memory than it got"

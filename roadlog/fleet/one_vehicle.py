@@ -376,26 +376,44 @@ def _settle(
 def _network(job: Job, metered: Metered) -> road.Network:
     """The vehicle's own road: what runs of both its arms drive.
 
-    Where it is in one arm for good, what two halves of its runs drive, taken in turn.
+    Where they don't share enough, as in a vehicle that is in one arm for good or was fitted late,
+    and it isn't to be compared with itself alone: what its runs of every other day share with those
+    of the days between.
     """
+    tracks, runs = metered.usable, metered.runs
+    used = runs[runs["run"].isin(tracks)]
+    arms = {int(r): str(a) for r, a in zip(used["run"], used["arm"], strict=True)}
+    rule = job.study.fleet
+    alone = rule is not None and rule.switched != "within"
+    if not alone or len(set(arms.values())) == len(ARMS):
+        try:
+            return _road(job, metered, arms)
+        except DesignError:
+            if not alone:
+                raise
+    day = pd.factorize(used["day"])[0]
+    turn = day if day.max() > 0 else np.arange(len(used))
+    return _road(
+        job, metered, {int(r): ARMS[t % 2] for r, t in zip(used["run"], turn, strict=True)}
+    )
+
+
+def _road(job: Job, metered: Metered, arms: Mapping[int, str]) -> road.Network:
     tracks, runs, study = metered.usable, metered.runs, job.study
-    arms = {int(r): str(a) for r, a in zip(runs["run"], runs["arm"], strict=True) if r in tracks}
-    if len(set(arms.values())) == 1:
-        arms = {r: ARMS[i % 2] for i, r in enumerate(arms)}
     if far := road.elsewhere(tracks):
         files = dict(zip(runs["run"], runs["file"], strict=True))
         raise DesignError(
             f"{files[far.run]}: its positions lie {far.apart_km:,.0f} km from those of "
             f"{files[far.other]}, and beside them if {far.why} in one of the two"
         )
-    rule, root = study.road, job.root
-    gates = () if root is None or rule.gates is None else road.read_gates(root / rule.gates)
+    own, root = study.road, job.root
+    gates = () if root is None or own.gates is None else road.read_gates(root / own.gates)
     raster = (
-        None if root is None or rule.elevation is None else road.read_raster(root / rule.elevation)
+        None if root is None or own.elevation is None else road.read_raster(root / own.elevation)
     )
     return road.find_network(
         tracks,
-        arms,
+        dict(arms),
         segment_length_km=study.analysis.segment_length_km,
         min_runs_per_arm=study.analysis.min_runs_per_arm,
         gates=gates,

@@ -8,10 +8,13 @@ from typing import Any
 import pandas as pd
 
 from roadlog.fleet.answer import FleetStudy
+from roadlog.fleet.pipeline import Tables
 from roadlog.report.fleet_page import fleet_page
 from roadlog.study.durable import atomic_write
+from roadlog.study.settings import Study
 
 SCHEMA = 1
+LEFT_OUT = "left_out.csv"
 
 
 def fleet_json(found: FleetStudy) -> dict[str, Any]:
@@ -55,14 +58,20 @@ def write_fleet(found: FleetStudy, out: Path) -> None:
     contents = {
         "fleet.html": fleet_page(found),
         "fleet.json": data,
-        "vehicles.csv": _csv(found.result.vehicles, found),
-        "left_out.csv": _csv(found.left_out, found),
+        "vehicles.csv": _csv(found.result.vehicles, found.study),
+        LEFT_OUT: _csv(found.left_out, found.study),
     }
     for name, text in contents.items():
         atomic_write(out / name, partial(Path.write_bytes, data=text.encode("utf-8")))
 
 
-def _csv(table: pd.DataFrame, found: FleetStudy) -> str:
-    if found.study.synthetic:
+def write_left_out(tables: Tables, out: Path) -> None:
+    """Write left_out.csv alone, where there is no answer."""
+    text = _csv(tables.left_out, tables.fleet.study)
+    atomic_write(out / LEFT_OUT, partial(Path.write_bytes, data=text.encode("utf-8")))
+
+
+def _csv(table: pd.DataFrame, study: Study) -> str:
+    if study.synthetic:
         table = table.assign(synthetic=True)
     return table.to_csv(index=False, lineterminator="\n")

@@ -99,13 +99,16 @@ def test_a_vehicle_in_one_arm_is_told_and_counts_where_vehicles_are_switched(
     (root / "schedule.csv").write_text("\n".join(out))
     found = tables_of(root, tmp_path / "out")
     assert [r.vehicle for r in found.compared] == ["car 0"]
+    assert found.left_out["code"].tolist() == ["NO_ANSWER"]
     assert found.left_out["why"].tolist() == [
-        "driven in the baseline arm only, so it can't be compared with itself"
+        "can't answer: driven in the baseline arm only, so it can't be compared with itself"
     ]
     study = root / "study.toml"
     study.write_text(study.read_text() + 'switched = "rollout"\n')
+    late = [x.replace("fitted", "baseline") for x in out[:-1]] + ["car 1,2026-03-05,fitted"]
+    (root / "schedule.csv").write_text("\n".join(late))
     whole = tables_of(root, tmp_path / "out")
-    assert [r.vehicle for r in whole.compared] == ["car 0", "car 1"]
+    assert [r.vehicle for r in whole.compared] == ["car 0", "car 1"]  # one with a single fitted day
 
 
 def test_a_vehicle_that_is_too_long_for_memory_goes_through_in_pieces(
