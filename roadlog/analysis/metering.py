@@ -15,7 +15,7 @@ from roadlog.analysis.earlier import NOTHING_EARLIER, Earlier
 from roadlog.analysis.facts import NotUsed, Righted
 from roadlog.errors import DesignError
 from roadlog.fuel.batches import weighed_baseline_l
-from roadlog.fuel.levels import arm_refusal, refusals
+from roadlog.fuel.levels import arm_refusal, level_of, refusals
 from roadlog.fuel.outliers import outlying_signals
 from roadlog.ingest import Log, timebase
 from roadlog.quantities.arms import ARMS
@@ -160,7 +160,10 @@ def with_levels_refused(
         If no run of an arm is left, or the runs of an arm together burn what no engine can.
     """
     at = [int(i) for i in np.flatnonzero(runs["used"])]
-    said = refusals([samples[i] for i in at], study, estimator, [units[i] for i in at])
+    level = {i: level_of(samples[i], study, estimator) for i in at}
+    said = refusals(
+        [samples[i] for i in at], study, estimator, [units[i] for i in at], list(level.values())
+    )
     reason = runs["reason"].astype(object)
     reason.iloc[at] = [fault or "" for fault in said]
     table = runs.assign(reason=reason, used=reason == "")
@@ -169,7 +172,13 @@ def with_levels_refused(
     for arm in ARMS:
         mine = [int(i) for i in np.flatnonzero(table["used"] & (table["arm"] == arm))]
         if mine and (
-            fault := arm_refusal([samples[i] for i in mine], study, estimator, units[mine[0]])
+            fault := arm_refusal(
+                [samples[i] for i in mine],
+                study,
+                estimator,
+                units[mine[0]],
+                [level[i] for i in mine],
+            )
         ):
             raise DesignError(f"the runs of the {arm} arm together can't be right: {fault}")
     return table

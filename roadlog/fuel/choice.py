@@ -14,6 +14,7 @@ import pandas as pd
 from roadlog.errors import DesignError
 from roadlog.fuel.sight import sight_of
 from roadlog.fuel.states import standing_still
+from roadlog.quantities.columns import Table, columns_of, once
 from roadlog.study.car import Estimator
 from roadlog.study.settings import Study
 
@@ -150,7 +151,7 @@ ESTIMATORS: dict[str, Estimate] = {
 }
 
 
-def is_logged(samples: pd.DataFrame, signal: str) -> bool:
+def is_logged(samples: Table, signal: str) -> bool:
     """Whether a signal is there in at least half of a run's logged time.
 
     Time in which the engine stands isn't counted: a hybrid that answers nothing of its fuel then
@@ -158,9 +159,13 @@ def is_logged(samples: pd.DataFrame, signal: str) -> bool:
     """
     if signal not in samples.columns:
         return False
-    there = np.isfinite(samples[signal].to_numpy(np.float64))
+    return once(samples, ("is_logged", signal), lambda: _is_logged(samples, signal))
+
+
+def _is_logged(samples: Table, signal: str) -> bool:
+    there = np.isfinite(np.asarray(samples[signal], np.float64))
     stopped = standing_still(samples) & ~there
-    dt = np.where(stopped, 0.0, samples["dt_s"].to_numpy(np.float64))
+    dt = np.where(stopped, 0.0, np.asarray(samples["dt_s"], np.float64))
     return bool(dt[there].sum() >= MIN_SHARE * dt.sum()) and bool(there.any())
 
 
@@ -192,15 +197,16 @@ def available_estimators(samples: Sequence[pd.DataFrame], study: Study) -> list[
     ]
 
 
-def computable_estimators(samples: Sequence[pd.DataFrame], study: Study) -> list[str]:
+def computable_estimators(samples: Sequence[Table], study: Study) -> list[str]:
     """Every estimator that the signals allow, blind ones too, to be shown side by side."""
     if not samples:
         return []
+    told = [columns_of(s) for s in samples]
     return [
         name
         for name in _preference(study)
         if _usable(study, ESTIMATORS[name])
-        and any(_all_have(samples, names) for names in ESTIMATORS[name].signals)
+        and any(_all_have(told, names) for names in ESTIMATORS[name].signals)
     ]
 
 
@@ -292,7 +298,7 @@ def _blind(study: Study, estimate: Estimate) -> bool:
     return sight_of(study.device.acts_on, estimate.name).refused
 
 
-def _all_have(samples: Sequence[pd.DataFrame], signals: Sequence[str]) -> bool:
+def _all_have(samples: Sequence[Table], signals: Sequence[str]) -> bool:
     return all(is_logged(run, s) for run in samples for s in signals)
 
 

@@ -148,11 +148,12 @@ def fuel_variants(
         `expected_error_pct` [%]. Empty if the run allows none.
     """
     rows = []
-    per_gram = litres_per_gram(samples, study, batch)
-    for name in computable_estimators([samples], study):
+    told = columns_of(samples)
+    per_gram = litres_per_gram(told, study, batch)
+    for name in computable_estimators([told], study):
         if AIR_MEASURES.get(name) == "speed-density" and calibration.ve is None:
             continue
-        flow = fuel_flow(samples, study, name, calibration, batch)
+        flow = flow_of(told, study, name, calibration, batch)
         litres = {
             column: per_gram * integrate(flow, source)
             for column, source in (

@@ -17,6 +17,7 @@ from roadlog.fuel.air import AIR_MEASURES, Array, air_flow, manifold_air
 from roadlog.fuel.facts import Odd, TwoDigits, Use
 from roadlog.physics.demand import acceleration, tractive_power
 from roadlog.physics.roadload import REFERENCE_DENSITY_KG_M3
+from roadlog.quantities.columns import Table, columns_of
 from roadlog.quantities.facts import Fact
 from roadlog.quantities.fuels import Fuel
 from roadlog.quantities.signals import LAMBDA_MEASURED, SIGNALS, plain, signal
@@ -111,7 +112,7 @@ class Level:
         return self.energy_mj / self.low_budget_mj, self.energy_mj / self.high_budget_mj
 
 
-def level_of(samples: pd.DataFrame, study: Study, estimator: str) -> Level:
+def level_of(samples: Table, study: Study, estimator: str) -> Level:
     """The level of one run by one estimator.
 
     Parameters
@@ -126,9 +127,10 @@ def level_of(samples: pd.DataFrame, study: Study, estimator: str) -> Level:
     -------
     Level
     """
+    samples = columns_of(samples)
     fuel = fuel_of(samples, study)
     flow = carried_flow(samples, study, estimator)
-    dt = samples["dt_s"].to_numpy(np.float64)
+    dt = samples.floats("dt_s")
     speed, rpm = signal(samples, "speed_kmh"), signal(samples, "rpm")
     accel = acceleration(signal(samples, "t_s"), speed)
     power = tractive_power(
@@ -168,7 +170,7 @@ def level_of(samples: pd.DataFrame, study: Study, estimator: str) -> Level:
     )
 
 
-def carried_flow(samples: pd.DataFrame, study: Study, estimator: str) -> Array:
+def carried_flow(samples: Table, study: Study, estimator: str) -> Array:
     """Fuel flow [g/s] as an estimator's signals carry it: λ = 1, no trims, fuel never cut."""
     fuel, vehicle = fuel_of(samples, study), study.vehicle
     if estimator == "rate":
@@ -185,7 +187,7 @@ def carried_flow(samples: pd.DataFrame, study: Study, estimator: str) -> Array:
     return carried
 
 
-def _air(samples: pd.DataFrame, vehicle: Vehicle, estimator: str) -> Array:
+def _air(samples: Table, vehicle: Vehicle, estimator: str) -> Array:
     """Air [g/s] by an estimator's signals; manifold air with an assumed efficiency."""
     if AIR_MEASURES[estimator] == "speed-density":
         assert vehicle.displacement_l is not None, "speed-density needs displacement"
@@ -216,7 +218,7 @@ def _budget_w(power_w: Array, rpm: Array, size_l: float) -> Array:
     return budget
 
 
-def _filling(samples: pd.DataFrame, vehicle: Vehicle, estimator: str) -> Array:
+def _filling(samples: Table, vehicle: Vehicle, estimator: str) -> Array:
     """Air over what fills the displacement at 25 °C and 101.3 kPa [1]; NaN if not from air."""
     size = vehicle.displacement_l
     if not ESTIMATORS[estimator].from_air or size is None:
@@ -231,14 +233,14 @@ def _filling(samples: pd.DataFrame, vehicle: Vehicle, estimator: str) -> Array:
     return filling
 
 
-def _told_lambda(samples: pd.DataFrame) -> Array:
+def _told_lambda(samples: Table) -> Array:
     """The larger of commanded and measured λ, as logged."""
     told = np.stack([signal(samples, s) for s in ("lambda_commanded", *LAMBDA_MEASURED)])
     most: Array = np.fmax.reduce(told, axis=0)
     return most
 
 
-def _implied_lambda(samples: pd.DataFrame, study: Study, fuel: Fuel) -> Array:
+def _implied_lambda(samples: Table, study: Study, fuel: Fuel) -> Array:
     """Metered air over the air that the engine's own fuel rate needs [1]."""
     rate = carried_flow(samples, study, "rate") / study.vehicle.fuel_scale
     burning = rate > 0
@@ -275,7 +277,16 @@ def refusal(
     Fact or None
         A clause for "left out because …" and "not usable because …", with the likely slip.
     """
-    level = level_of(samples, study, estimator)
+    return _of_level(level_of(samples, study, estimator), samples, study, estimator, units)
+
+
+def _of_level(
+    level: Level,
+    samples: pd.DataFrame,
+    study: Study,
+    estimator: str,
+    units: Mapping[str, str] | None,
+) -> Fact | None:
     fault = _fault(level, study, estimator, RUN_SHARES)
     return _explained(fault, level, [samples], study, estimator, units)
 
@@ -285,16 +296,21 @@ def refusals(
     study: Study,
     estimator: str,
     units: Sequence[Mapping[str, str]] | None = None,
+    levels: Sequence[Level] | None = None,
 ) -> list[Fact | None]:
     """`refusal` of each of a study's runs, which are also held against each other.
 
     All are drives of one car: a run whose level and whose flow at a stand both lie more than
     `RELATIVE` times over or under the medians of the runs has another unit. A cold start moves
-    the flow at a stand by as much, a descent the level, neither of them both.
+    the flow at a stand by as much, a descent the level, neither of them both. `levels` are the
+    runs' (`level_of`) where they are known already.
     """
     each = units or [{} for _ in samples]
-    said = [refusal(s, study, estimator, u) for s, u in zip(samples, each, strict=True)]
-    levels = [level_of(s, study, estimator) for s in samples]
+    levels = [level_of(s, study, estimator) for s in samples] if levels is None else levels
+    said = [
+        _of_level(level, s, study, estimator, u)
+        for level, s, u in zip(levels, samples, each, strict=True)
+    ]
     kept = [
         lv
         for lv, why in zip(levels, said, strict=True)
@@ -317,13 +333,15 @@ def arm_refusal(
     study: Study,
     estimator: str,
     units: Mapping[str, str] | None = None,
+    levels: Sequence[Level] | None = None,
 ) -> Fact | None:
     """Why the fuel of an arm's runs together can't be what it says, None if it can.
 
     Drives out and back take the hills out of the sum, so the bounds are closer than for a run, and
     the work at the wheels can't exceed what the best engines make of their fuel.
     """
-    levels = [lv for s in samples if (lv := level_of(s, study, estimator)).fuelled_s >= LEAST_S]
+    each = [level_of(s, study, estimator) for s in samples] if levels is None else levels
+    levels = [level for level in each if level.fuelled_s >= LEAST_S]
     if not levels:
         return None
     pooled = _pooled(levels)

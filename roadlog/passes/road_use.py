@@ -10,12 +10,11 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from roadlog.passes.facts import Lost
 from roadlog.quantities.against import Against
 from roadlog.quantities.arms import ARMS
-from roadlog.quantities.arrays import Floats, Ints
+from roadlog.quantities.arrays import Bools, Floats, Ints
 from roadlog.quantities.columns import Columns, Table, columns_of
 from roadlog.quantities.facts import Fact, Veto, Warned
 from roadlog.road.network import Network
@@ -30,8 +29,8 @@ CELL_M = 150.0  # places this near count as one, so that an astray receiver is s
 
 HEADING_SAMPLES = 5
 
-Causes = NDArray[np.object_]
-Cell = tuple[int, int, int]
+Cause = Fact | str  # "" where used
+_FAR = 1 << 25  # cells: more than round the earth
 
 
 @dataclass(frozen=True)
@@ -144,7 +143,8 @@ def road_use(
         Runs of either arm that make a road shared.
     """
     on_road = {r: columns_of(t) for r, t in tracks.items()}
-    shared = _shared_cells(runs, on_road, min_runs_per_arm)
+    cells = {r: _cells(track) for r, track in on_road.items()}
+    shared = _shared_cells(runs, cells, min_runs_per_arm)
     used = table[table["used"].astype(bool)]
     by_arm = used.groupby("segment")["arm"].nunique()
     barren = {str(s): Lost.ONE_ARM() for s in by_arm.index[by_arm < len(ARMS)]}
@@ -153,13 +153,15 @@ def road_use(
     for run, arm, reason, frame in each_run:
         if run in on_road:
             mine = table[(table["run"] == run) & (table["segment"] != "")]
-            steps, cause = _of_track(on_road[run], mine, network, shared, barren)
+            steps, code, causes = _of_track(
+                on_road[run], mine, network, np.isin(cells[run].home, shared), cells[run], barren
+            )
             placed = float(steps[on_road[run]["traversal"] >= 0].sum())
         else:
             steps = np.diff(_driven(frame), append=np.nan)[:-1]
-            cause = np.full(len(steps), Lost.RUN(why=reason), object)
+            code, causes = np.zeros(len(steps), np.int64), [Lost.RUN(why=reason)]
             placed = 0.0
-        km = _by_cause(steps / 1000, cause)
+        km = _by_cause(steps / 1000, code, causes)
         parts.append(
             {
                 "run": run, "arm": arm, "driven_km": float(km.sum()),
@@ -179,9 +181,11 @@ def _apart(km: pd.Series, set_aside: bool) -> float:
     return float(km.sum() if set_aside else km[planned].sum())
 
 
-def _by_cause(km: Floats, cause: Causes) -> pd.Series:
-    """Sums by cause, in the order of their sentences."""
-    code, causes = pd.factorize(cause)
+def _by_cause(km: Floats, code: Ints, named: Sequence[Cause]) -> pd.Series:
+    """Sums by cause, in the order of their sentences; `code` numbers the causes in `named`."""
+    code, met = pd.factorize(code)
+    causes = np.empty(len(met), object)
+    causes[:] = [named[int(c)] for c in met]
     order = np.argsort([str(c) for c in causes])
     sums = pd.Series(km).groupby(np.argsort(order)[code]).sum()
     return sums.set_axis(causes[order])
@@ -205,26 +209,40 @@ def _of_track(
     track: Columns,
     mine: pd.DataFrame,
     network: Network,
-    shared: set[Cell],
+    on_shared: Bools,
+    cells: "_Cells",
     barren: Mapping[str, Fact],
-) -> tuple[Floats, Causes]:
-    """Metres of each sample's step, and what they were lost to ("" where used)."""
+) -> tuple[Floats, Ints, list[Cause]]:
+    """Metres of each sample's step, and which of the causes they were lost to ("" where used)."""
     steps = np.append(np.diff(track.floats("d_m")), 0.0)
     entry = track["traversal"].astype(np.int64)
-    cause = np.full(len(track), Lost.NO_POSITION(), dtype=object)
+    number: dict[Cause, int] = {}
+    code = np.full(len(track), number.setdefault(Lost.NO_POSITION(), 0))
     if network.kind == "road":
-        known, home, _ = _cells(track)
-        astray, elsewhere = Lost.ASTRAY(), Lost.ELSEWHERE()
-        cause[known] = [astray if c in shared else elsewhere for c in map(tuple, home.tolist())]
+        astray, elsewhere = (
+            number.setdefault(why, len(number)) for why in (Lost.ASTRAY(), Lost.ELSEWHERE())
+        )
+        code[cells.known] = np.where(on_shared, astray, elsewhere)
     else:
-        cause[:] = network.off.get(int(track["run"][0]), Lost.AT_REST())
+        off = network.off.get(int(track["run"][0]), Lost.AT_REST())
+        code[:] = number.setdefault(off, len(number))
     entries = np.unique(entry[entry >= 0])
-    for number, reason, segment in zip(entries, mine["reason"], mine["segment"], strict=True):
-        cause[entry == number] = reason or barren.get(segment, "")
-    return steps, cause
+    for which, reason, segment in zip(entries, mine["reason"], mine["segment"], strict=True):
+        why = reason or barren.get(segment, "")
+        code[entry == which] = number.setdefault(why, len(number))
+    return steps, code, list(number)
 
 
-def _cells(track: Columns) -> tuple[NDArray[np.bool_], Ints, Ints]:
+@dataclass(frozen=True)
+class _Cells:
+    """A run's cells of place and heading as numbers, alike in all runs."""
+
+    known: Bools
+    home: Ints
+    beside: Ints
+
+
+def _cells(track: Columns) -> _Cells:
     """Which samples have a position, their cells of place and heading, and the next heading's.
 
     Headings are in eighths of a turn, so that a road near the edge of one is in both.
@@ -233,30 +251,43 @@ def _cells(track: Columns) -> tuple[NDArray[np.bool_], Ints, Ints]:
     known = np.isfinite(at).all(axis=1)
     at = at[known]
     if len(at) < 2:
-        none = np.empty((0, 3), dtype=np.int64)
-        return np.zeros(len(track), bool), none, none
+        none = np.empty(0, dtype=np.int64)
+        return _Cells(np.zeros(len(track), bool), none, none)
     reach = min(HEADING_SAMPLES, len(at) - 1)
     ahead = np.vstack([at[reach:], np.repeat(at[-1:], reach, axis=0)])
     behind = np.vstack([np.repeat(at[:1], reach, axis=0), at[:-reach]])
     turn = np.arctan2(*(ahead - behind).T[::-1]) / (2 * np.pi) * 8
     place = np.floor(at / CELL_M)
-    home = np.column_stack([place, np.round(turn) % 8]).astype(np.int64)
-    other = np.where(turn > np.round(turn), np.round(turn) + 1, np.round(turn) - 1)
-    beside = np.column_stack([place, other % 8]).astype(np.int64)
-    return known, home, beside
+    home = np.round(turn)
+    other = np.where(turn > home, home + 1, home - 1)
+    i, j = place.T.astype(np.int64) + _FAR
+    number = (i * (2 * _FAR) + j) * 8
+    return _Cells(
+        known, number + (home % 8).astype(np.int64), number + (other % 8).astype(np.int64)
+    )
 
 
-def _shared_cells(runs: pd.DataFrame, tracks: Mapping[int, Columns], k: int) -> set[Cell]:
+def _shared_cells(runs: pd.DataFrame, cells: Mapping[int, _Cells], k: int) -> Ints:
     """Cells of place and heading that at least k runs of either arm were in."""
     arm_of = dict(zip(runs["run"], runs["arm"], strict=True))
-    found = []
-    for run, track in tracks.items():
-        cells = np.unique(np.vstack(_cells(track)[1:]), axis=0)
-        found.append(pd.DataFrame(cells, columns=["i", "j", "turn"]).assign(arm=arm_of[run]))
-    every = pd.concat(found) if found else pd.DataFrame(columns=["i", "j", "turn", "arm"])
-    counts = every.groupby(["i", "j", "turn", "arm"]).size().unstack(fill_value=0)
-    enough = counts.reindex(columns=list(ARMS), fill_value=0).min(axis=1) >= k
-    return {(int(i), int(j), int(turn)) for i, j, turn in counts.index[enough]}
+    none = np.empty(0, dtype=np.int64)
+    by_arm = [
+        np.concatenate(
+            [
+                none,
+                *(
+                    np.unique(np.concatenate([of.home, of.beside]))
+                    for run, of in cells.items()
+                    if arm_of[run] == arm
+                ),
+            ]
+        )
+        for arm in ARMS
+    ]
+    every, index = np.unique(np.concatenate(by_arm), return_inverse=True)
+    split = np.split(index.ravel(), [len(by_arm[0])])
+    runs_in = [np.bincount(of_arm, minlength=len(every)) for of_arm in split]
+    return np.asarray(every[np.minimum(*runs_in) >= k])
 
 
 def _driven(samples: pd.DataFrame) -> Floats:

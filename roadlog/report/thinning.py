@@ -49,6 +49,8 @@ def thinned(x_m: Floats, y_m: Floats, tolerance_m: float) -> Ints:
 def _distance_m(x: Floats, y: Floats, to_x: float, to_y: float) -> Floats:
     """Distance of places from the stretch between (0, 0) and (to_x, to_y)."""
     square = to_x * to_x + to_y * to_y
-    along = np.clip((x * to_x + y * to_y) / square, 0, 1) if square > 0 else np.zeros_like(x)
+    along = np.zeros_like(x)
+    if square > 0:
+        along = np.minimum(np.maximum((x * to_x + y * to_y) / square, 0), 1)
     away: Floats = np.hypot(x - along * to_x, y - along * to_y)
     return away

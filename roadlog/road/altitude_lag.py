@@ -7,11 +7,11 @@ agree as well without one or a road isn't driven both ways. Part of method secti
 """
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
-import pandas as pd
 
-from roadlog.quantities.arrays import Floats, Ints
+from roadlog.quantities.arrays import Bools, Floats, Ints
 from roadlog.road.trace import Trace
 
 CELL_M = 40.0
@@ -39,8 +39,7 @@ def altitude_lag_s(traces: Sequence[Trace]) -> float:
     if len(some) < 2:
         return 0.0
     some = [some[i] for i in np.unique(np.linspace(0, len(some) - 1, MOST_RUNS).astype(int))]
-    cells, sides, owners = _placed(some)
-    misfit = np.array([_disagreement(some, cells, sides, owners, lag) for lag in LAGS_S])
+    misfit = np.array(_disagreements(some))
     if not np.isfinite(misfit).all():
         return 0.0
     k = int(misfit.argmin())
@@ -73,20 +72,57 @@ def _placed(traces: Sequence[Trace]) -> tuple[Ints, Ints, Ints]:
     return cell.ravel(), side, owner
 
 
-def _disagreement(
-    traces: Sequence[Trace], cells: Ints, sides: Ints, owners: Ints, lag_s: float
-) -> float:
-    """Mean square difference [m²] between the directions' altitudes, NaN with too little road."""
-    z = np.concatenate([lagged(t, lag_s) for t in traces])
-    frame = pd.DataFrame({"cell": cells, "side": sides, "owner": owners, "z": z}).dropna()
-    frame = frame[frame.groupby("cell")["side"].transform("nunique") == 2]
-    if frame["cell"].nunique() < LEAST_CELLS:
-        return float("nan")
-    for _ in range(6):
-        frame["z"] -= (
-            (frame["z"] - frame.groupby("cell")["z"].transform("mean"))
-            .groupby(frame["owner"])
-            .transform("mean")
-        )
-    means = frame.groupby(["cell", "side"])["z"].mean().unstack()
-    return float(((means[1] - means[-1]) ** 2).mean())
+def _disagreements(traces: Sequence[Trace]) -> list[float]:
+    """Mean square difference [m²] between the directions' altitudes at each lag.
+
+    NaN with too little road. Which points have an altitude is the same at every lag, unless a time
+    is missing; what hangs on it alone is made once.
+    """
+    placed = _placed(traces)
+    both: _BothWays | None = None
+    found = []
+    for lag in LAGS_S:
+        z = np.concatenate([lagged(t, lag) for t in traces])
+        known = ~np.isnan(z)
+        if both is None or not np.array_equal(both.known, known):
+            both = _both_ways(*placed, known)
+        found.append(both.disagreement(z))
+    return found
+
+
+@dataclass(frozen=True)
+class _BothWays:
+    """The known points in cells that are driven both ways: `cell` numbers those cells."""
+
+    known: Bools
+    kept: Ints
+    cell: Ints
+    forward: Bools
+    owner: Ints
+    cells: int
+
+    def disagreement(self, z_m: Floats) -> float:
+        if self.cells < LEAST_CELLS:
+            return float("nan")
+        z = z_m[self.kept]
+        owners = np.bincount(self.owner)
+        in_cell = np.bincount(self.cell)
+        for _ in range(6):
+            aside = z - (np.bincount(self.cell, z) / in_cell)[self.cell]
+            z = z - (np.bincount(self.owner, aside) / np.maximum(owners, 1))[self.owner]
+        side = [
+            np.bincount(self.cell[way], z[way], self.cells) / np.bincount(self.cell[way])
+            for way in (self.forward, ~self.forward)
+        ]
+        return float(((side[0] - side[1]) ** 2).mean())
+
+
+def _both_ways(cells: Ints, sides: Ints, owners: Ints, known: Bools) -> _BothWays:
+    count = int(cells.max(initial=-1)) + 1
+    driven = [np.bincount(cells[known & (sides == side)], minlength=count) > 0 for side in (1, -1)]
+    shared = driven[0] & driven[1]
+    kept = np.flatnonzero(known & shared[cells])
+    number = np.cumsum(shared) - 1
+    return _BothWays(
+        known, kept, number[cells[kept]], sides[kept] > 0, owners[kept], int(shared.sum())
+    )

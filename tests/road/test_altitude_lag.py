@@ -1,12 +1,20 @@
 """A receiver that filters its altitude shows every hill late; there and back give it away."""
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from roadlog.road import Network, find_network
-from roadlog.road.altitude_lag import altitude_lag_s
+from roadlog.road.altitude_lag import (
+    LAGS_S,
+    LEAST_CELLS,
+    _disagreements,
+    _placed,
+    altitude_lag_s,
+    lagged,
+)
 from roadlog.road.projection import centre
-from roadlog.road.trace import make_trace
+from roadlog.road.trace import Trace, make_trace
 from tests.road.synthetic import ORIGIN, Drives, drives, elevation, to_local
 
 BOTH_WAYS = [(r, a) for _ in range(2) for a in ("baseline", "fitted") for r in ("out", "back")]
@@ -29,10 +37,39 @@ def grade_error(network: Network) -> float:
     return float(np.sqrt(np.mean(np.concatenate(wrong) ** 2)))
 
 
-def lag_of(made: Drives) -> float:
+def traces_of(made: Drives) -> list[Trace]:
     origin = centre(made.tracks.values())
     assert origin is not None
-    return altitude_lag_s([make_trace(f, r, origin) for r, f in made.tracks.items()])
+    return [make_trace(f, r, origin) for r, f in made.tracks.items()]
+
+
+def lag_of(made: Drives) -> float:
+    return altitude_lag_s(traces_of(made))
+
+
+def plain_disagreement(traces: list[Trace], lag_s: float) -> float:
+    """The same by grouping a frame, as it is said in words."""
+    cells, sides, owners = _placed(traces)
+    z = np.concatenate([lagged(t, lag_s) for t in traces])
+    frame = pd.DataFrame({"cell": cells, "side": sides, "owner": owners, "z": z}).dropna()
+    frame = frame[frame.groupby("cell")["side"].transform("nunique") == 2]
+    if frame["cell"].nunique() < LEAST_CELLS:
+        return float("nan")
+    for _ in range(6):
+        aside = frame["z"] - frame.groupby("cell")["z"].transform("mean")
+        frame["z"] -= aside.groupby(frame["owner"]).transform("mean")
+    means = frame.groupby(["cell", "side"])["z"].mean().unstack()
+    return float(((means[1] - means[-1]) ** 2).mean())
+
+
+def test_the_disagreement_is_that_of_grouped_frames_with_holes_in_the_altitudes() -> None:
+    made = late(drives(BOTH_WAYS, seed=1), 8)
+    for k, frame in enumerate(made.tracks.values()):
+        frame.loc[frame.index[40 * k : 40 * k + 60], "altitude_m"] = np.nan
+    traces = traces_of(made)
+    plain = [plain_disagreement(traces, float(lag)) for lag in LAGS_S]
+    assert np.isfinite(plain).all()
+    np.testing.assert_allclose(_disagreements(traces), plain, rtol=1e-9)
 
 
 @pytest.mark.parametrize("lag_s", [5, 10, 15])
