@@ -1,5 +1,6 @@
 """Facts as plain values, to be spoken in the reader's language by `saying`."""
 
+from string import Formatter
 from typing import Any
 
 from roadlog.plan.facts import Day, Days, English
@@ -12,11 +13,15 @@ NAME = "name"  # of a place for words of the user's, in which no number is put i
 def as_data(said: Fact | str) -> dict[str, Any]:
     """A fact or a sentence as plain values."""
     if isinstance(said, Fact):
-        return {"say": said.sentence, "with": {k: _value(k, v) for k, v in said.values}}
+        sentence = said.sentence
+        how = {name: spec for _, name, spec, _ in Formatter().parse(sentence) if name and spec}
+        return {"say": sentence, "with": {k: _value(k, v, how.get(k)) for k, v in said.values}}
     return {"english": str(said)}
 
 
-def _value(key: str, value: object) -> Any:
+def _value(key: str, value: object, how: str | None) -> Any:
+    if how:
+        return format(value, how)
     if key == NAME:
         return {"name": f"{value}"}
     if isinstance(value, Fact | English) or key in CLAUSES:

@@ -9,6 +9,7 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from roadlog.bench.facts import OnPage
 from roadlog.bench.inbox import Inbox
 from roadlog.bench.pages_shown import keep, other_units
 from roadlog.errors import InputError, RoadlogError
@@ -69,9 +70,7 @@ def look(
         "arm": arm,
         "split": split,
         "each": each or {},
-        "files": [
-            {**_row(p, inbox, known), "said": (each or {}).get(p.source.name)} for p in found
-        ],
+        "files": [{**_row(p, inbox, known), "own": (each or {}).get(p.source.name)} for p in found],
         "layouts": [_layout(g) for g in groups[:LAYOUTS]],
         "warning": zone_warning(runs, known.time) or "",
     }
@@ -109,40 +108,55 @@ def _can(p: "Proposal") -> bool:
 
 
 def _row(p: "Proposal", inbox: Inbox, known: "Study") -> Facts:
-    from roadlog.runs.proposed import proposal_lines
+    from roadlog.bench.as_data import as_data
+    from roadlog.ingest.facts import Unclear
 
-    lines = proposal_lines(p, _by_click, "choose below to make each a run")
-    said = [_named(line, inbox) for line in lines]
+    refused = _by_click(p, inbox)
     return {
         "name": p.source.name,
         "sha256": p.sha256,
         "can": _can(p),
         "already": p.already,
-        "refused": _named(_by_click(p.refused), inbox),
+        "refused": "" if refused is None else f"{refused}",
         "choose": _is_open(p.refused),
         "drives": sum(d.driven for d in p.drives),
-        "day_open": "set day_first" in str(p.refused),
-        "lines": said,
+        "day_open": p.unclear is not None
+        and p.unclear.code in (Unclear.DAY_OR_MONTH, Unclear.SIX_DIGITS),
+        "said": [as_data(s) for s in ([refused] if refused is not None else _proposal(p))],
         "arm": "" if known.shut else p.arm or "",
     }
 
 
-def _by_click(refused: "Fact | str") -> str:
+def _proposal(p: "Proposal") -> "list[Fact]":
+    from roadlog.runs.facts import OfIntake
+    from roadlog.runs.proposed import proposal_facts
+
+    return [
+        OnPage.DRIVES_TOGETHER(n=f.value("n")) if f.code is OfIntake.DRIVES_TOGETHER else f
+        for f in proposal_facts(p)
+    ]
+
+
+def _by_click(p: "Proposal", inbox: Inbox) -> "Fact | str | None":
     """Why a file isn't taken, with what to click where the command names an option."""
-    from roadlog.quantities.facts import Fact
+    from roadlog.quantities.facts import Fact, Kind
     from roadlog.runs.facts import OfTaking
 
-    clicks = {
-        OfTaking.ARM_OPEN: "{file}: its arm is unknown, no switch unit is scheduled {when}: "
-        "choose its arm below and look again",
-        OfTaking.ARM_SEALED: "{file}: the schedule is sealed, so its arm isn't to be said: if the "
-        "driver found it out, write so into the remarks of the day's notes",
-        OfTaking.SPLIT: "{file}: its {n} drives belong to {both}: choose below that each is a run "
-        "of its own, and look again",
+    if p.already or not p.refused:
+        return None
+    if p.unclear is not None:
+        return OnPage.UNCLEAR(why=p.unclear)
+    if not isinstance(p.refused, Fact):
+        return _named(p.refused, inbox)
+    clicks: dict[Kind, Kind] = {
+        OfTaking.ARM_OPEN: OnPage.ARM_OPEN,
+        OfTaking.ARM_SEALED: OnPage.ARM_SEALED,
+        OfTaking.SPLIT: OnPage.SPLIT,
     }
-    if not isinstance(refused, Fact) or refused.code not in clicks:
-        return str(refused)
-    return clicks[refused.code].format_map(dict(refused.values))
+    kind = clicks.get(p.refused.code)
+    if kind is None:
+        return _named(str(p.refused), inbox)
+    return kind(**{k: v for k, v in p.refused.values if k != "file"})
 
 
 def _is_open(refused: "Fact | str") -> bool:
@@ -171,6 +185,7 @@ def _layout(logs: Sequence["Log"]) -> Facts:
         columns.append(
             {
                 **said._asdict(),
+                "note": _note(said.note),
                 "first": written.get(match.header, []),
                 "units": allowed.get(match.header, []),
                 "symbols": [unit_symbol(u) or u for u in allowed.get(match.header, [])],
@@ -178,6 +193,14 @@ def _layout(logs: Sequence["Log"]) -> Facts:
             }
         )
     return {"files": [log.path.name for log in logs], "columns": columns[:MOST_COLUMNS]}
+
+
+def _note(note: str) -> Facts | None:
+    from roadlog.ingest.facts import COLUMN_NOTES
+
+    if not note:
+        return None
+    return {"say": note, "with": {}} if note in COLUMN_NOTES else {"english": note}
 
 
 def _written(path: Path) -> dict[str, list[str]]:
@@ -265,7 +288,7 @@ def _unread(path: Path) -> Facts:
         meaning = match_header(header)
         taken_for = meaning.signal or ("time" if meaning.role == "time" else "")
         said = {"header": header, "taken_for": taken_for, "unit": meaning.unit or "", "filled": ""}
-        columns.append({**said, "note": "", "first": first, "units": [], "picture": None})
+        columns.append({**said, "note": None, "first": first, "units": [], "picture": None})
     return {"files": [path.name], "columns": columns[:MOST_COLUMNS]}
 
 

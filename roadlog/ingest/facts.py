@@ -1,6 +1,7 @@
 """What can be told of how a log was read: the codes of its notes, each with its sentence."""
 
-from roadlog.quantities.facts import Kind
+from roadlog.errors import InputError
+from roadlog.quantities.facts import Fact, Kind
 
 
 class Repair(Kind):
@@ -182,3 +183,54 @@ class Beside(Kind):
         "overlaps in time with {log}, and their speeds say that these are two drives: one of the "
         "clocks is wrong"
     )
+
+
+class Unclear(Kind):
+    """What a log leaves open that a word of its owner settles."""
+
+    GALLON = "column '{header}' is in gallons, US or imperial (a fifth more)"
+    NO_UNIT = (
+        "column '{header}' names no unit, and its values ({low} to {high}) can't be {own} but may "
+        "be {units}"
+    )
+    CLOCK_SLOW = (
+        "column '{header}' has no unit, and taken as {unit} the speed changes slower than it does "
+        "in driving"
+    )
+    CLOCK_FAST = (
+        "column '{header}' has no unit, and taken as {unit} the speed changes faster than any car's"
+    )
+    NO_TIME = "no time column among {headers}"
+    NO_TIME_BUT_RUN_TIME = (
+        "no time column among {headers}: '{header}' counts from the engine's start and may serve"
+    )
+    NO_TIME_BUT_NEAR = "no time column among {headers}: is '{header}' meant as '{word}'?"
+    NO_COLUMN = "no column is recognised among {headers}"
+    NO_COLUMN_BUT_NEAR = "no column is recognised among {headers}: is '{header}' meant as '{word}'?"
+    DAY_OR_MONTH = "line {line}, column '{header}': '{date}' can be day/month or month/day"
+    SIX_DIGITS = "line {line}, column '{header}': '{date}' can be ddmmyy, yymmdd or mmddyy"
+
+
+class LeftOpen(InputError):
+    """A log's fault that a word of its owner settles.
+
+    Attributes
+    ----------
+    fault : Fact
+        What is open, for whoever offers other ways to settle it than files and options.
+    """
+
+    def __init__(self, place: str, fault: Fact, remedy: str) -> None:
+        super().__init__(f"{place}: {fault}{remedy}")
+        self.fault = fault
+
+
+COLUMN_NOTES = frozenset({
+    "an air-fuel ratio gives λ only with the fuel's own ratio: log λ instead",
+    "ignored by [columns]",
+    "by [columns]",
+    "taken as GPS speed: a position log",
+    "no unit in the header",
+    "unit by its values",
+    "not recognised: not used",
+})  # fmt: skip

@@ -17,6 +17,28 @@ class OfTaking(Kind):
     SPLIT = "{file}: its {n} drives belong to {both}: take it with --split"
 
 
+class OfIntake(Kind):
+    """What would become of a file that is taken in."""
+
+    ALREADY = "in the study already, as {place}: left out"
+    FILE = "{start}, {minutes} min, {rows} rows, {what}"
+    NO_DATE = "no date"
+    POSITIONS = "positions"
+    ARM = "{arm} ({why})"
+    ARM_NOT_TOLD = "arm not told"
+    AS_SAID = "as said"
+    SCHEDULED = "schedule, {unit}"
+    SEALED = "sealed schedule, {unit}"
+    DRIVES = "{n} drives"
+    DRIVES_TOGETHER = "{n} drives; --split makes each a run"
+    DRIVE = "drive {number}: {start} to {end}{km}{arm}{then}"
+    KM = ", {km} km"
+    OF_ARM = ", {arm}"
+    THEN = "; then {why}"
+    TARGET = "to {place}"
+    NOTE = "note: {why}"
+
+
 class OfRun(Kind):
     """Why a run is set aside."""
 

@@ -20,17 +20,17 @@ import pandas as pd
 from roadlog.errors import InputError, RoadlogError
 from roadlog.ingest import Log, read_log, settle_day_first
 from roadlog.ingest.drives import Drive, find_drives, piece, write_piece
+from roadlog.ingest.facts import LeftOpen
 from roadlog.quantities.facts import Fact
 from roadlog.quantities.signals import POSITION
-from roadlog.runs.facts import OfTaking
+from roadlog.runs.facts import OfIntake, OfTaking
 from roadlog.runs.taken import LIST, Taken, now_utc, read_taken, sha256_of, write_taken
 from roadlog.study.durable import atomic_write, clean_parts, is_part
 from roadlog.study.folder import LOG_SUFFIXES, TRACK_SUFFIXES
 from roadlog.study.settings import Study, TimeRule
 
 READ_ONLY = 0o444
-AS_SAID = "as said"
-SEALED = "sealed schedule"  # the arm isn't known yet
+AS_SAID = OfIntake.AS_SAID()
 WHOLE = "whole"  # where a log lies whose drives became logs of their own
 _SUFFIXES = (*LOG_SUFFIXES, *TRACK_SUFFIXES)
 _WILD = frozenset("*?[")
@@ -41,6 +41,7 @@ class Proposal:
     """What would become of one file.
 
     `refused` says why it can't be taken, `already` where the study has it; both empty if it can.
+    `unclear` is what its owner can settle of a fault in the file.
     `targets` are paths relative to the study: the log itself, or one a drive if it is split, and
     `arms` then the arm of each.
     """
@@ -50,12 +51,13 @@ class Proposal:
     log: Log | None = None
     kind: str = "run"
     arm: str | None = None
-    arm_from: str = ""
+    arm_from: Fact | str = ""
     drives: tuple[Drive, ...] = ()
     arms: tuple[str, ...] = ()
     targets: tuple[str, ...] = ()
     refused: Fact | str = ""
     already: str = ""
+    unclear: Fact | None = None
 
     @property
     def split(self) -> bool:
@@ -302,7 +304,8 @@ def _proposal(
     try:
         log = read_log(path, columns=study.columns, time=time)
     except RoadlogError as e:
-        return replace(found, refused=str(e))
+        fault = e.fault if isinstance(e, LeftOpen) else None
+        return replace(found, refused=str(e), unclear=fault)
     kind = "run" if set(log.frame.columns) - {"t_s", *POSITION} else "positions"
     found = replace(found, log=log, kind=kind)
     if kind == "run":
@@ -360,7 +363,7 @@ class Told:
     """A log's arm and what tells it, or why none is known; the unit whose arm is sealed."""
 
     arm: str = ""
-    why: str = ""
+    why: Fact | str = ""
     refused: Fact | str = ""
     sealed_unit: str = ""
 
@@ -393,7 +396,7 @@ def arm_of(
     if arm and not scheduled:
         return Told(arm, AS_SAID)
     if scheduled:
-        return Told(scheduled, f"schedule, {key}")
+        return Told(scheduled, OfIntake.SCHEDULED(unit=key))
     when = f"on {day}" if day else "for a log without a date"
     return Told(refused=OfTaking.ARM_OPEN(file=source, when=when))
 
@@ -408,7 +411,7 @@ def _told_sealed(source: Path, day: str, arm: str | None, unit: str | None) -> T
         )
     if arm:
         return Told(refused=OfTaking.ARM_SEALED(file=source))
-    return Told(why=f"{SEALED}, {unit}", sealed_unit=unit)
+    return Told(why=OfIntake.SEALED(unit=unit), sealed_unit=unit)
 
 
 def _target(study: Study, p: Proposal, name: str) -> str | None:

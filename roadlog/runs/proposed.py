@@ -3,14 +3,15 @@
 In come proposals of `roadlog.runs.intake`; nothing is read again. Part of the intake stage.
 """
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from typing import NamedTuple
 
 import pandas as pd
 
 from roadlog.ingest import Log
-from roadlog.quantities.facts import Fact
+from roadlog.quantities.facts import Fact, Kind
 from roadlog.quantities.units import unit_symbol
+from roadlog.runs.facts import OfIntake
 from roadlog.runs.intake import Proposal
 
 
@@ -24,39 +25,51 @@ class ColumnSaid(NamedTuple):
     note: str
 
 
-def proposal_lines(
-    p: Proposal, told: Callable[[Fact | str], str] = str, to_split: str = "--split makes each a run"
-) -> list[str]:
-    """What would become of a file, its arm, its drives, where it would lie.
-
-    Parameters
-    ----------
-    told : why it isn't taken, in words that fit where they are shown
-    to_split : how drives become runs of their own, likewise
-    """
-    if p.already:
-        return [f"{p.source.name}: in the study already, as {p.already}: left out"]
+def proposal_lines(p: Proposal) -> list[str]:
+    """What would become of a file, its arm, its drives, where it would lie; as `take` prints it."""
     if p.refused:
-        return [f"NOT TAKEN: {told(p.refused)}"]
+        return [f"NOT TAKEN: {p.refused}"]
+    first, *more = proposal_facts(p)
+    indent: dict[Kind, str] = {OfIntake.DRIVE: "    "}
+    return [f"{p.source.name}: {first}", *(f"{indent.get(f.code, '  ')}{f}" for f in more)]
+
+
+def proposal_facts(p: Proposal) -> list[Fact]:
+    """What would become of a file that isn't refused."""
+    if p.already:
+        return [OfIntake.ALREADY(place=p.already)]
     assert p.log is not None
     log = p.log
     minutes = float(log.frame["t_s"].iloc[-1]) / 60
-    start = "no date" if log.start is None else f"{log.start:%Y-%m-%d %H:%M}"
-    arm = "positions" if p.kind == "positions" else f"{p.arm or 'arm not told'} ({p.arm_from})"
-    lines = [f"{p.source.name}: {start}, {minutes:.0f} min, {len(log.frame)} rows, {arm}"]
+    start = OfIntake.NO_DATE() if log.start is None else f"{log.start:%Y-%m-%d %H:%M}"
+    what = OfIntake.POSITIONS()
+    if p.kind != "positions":
+        what = OfIntake.ARM(arm=p.arm or OfIntake.ARM_NOT_TOLD(), why=p.arm_from)
+    said = [
+        OfIntake.FILE(start=start, minutes=f"{minutes:.0f}", rows=len(log.frame), what=what),
+        *_of_drives(p, log),
+    ]
+    said += [OfIntake.TARGET(place=t) for t in p.targets]
+    return said + [OfIntake.NOTE(why=n) for n in log.notes]
+
+
+def _of_drives(p: Proposal, log: Log) -> list[Fact]:
     driven = [d for d in p.drives if d.driven]
-    if len(driven) > 1:
-        lines.append(f"  {len(driven)} drives" + ("" if p.split else f"; {to_split}"))
-        for i, d in enumerate(driven):
-            km = "" if d.km != d.km else f", {d.km:.1f} km"
-            lines.append(
-                f"    drive {i + 1}: {_clock(log, d.start_s)} to {_clock(log, d.end_s)}{km}"
-                + (f", {p.arms[i]}" if len(set(p.arms)) > 1 else "")
-                + (f"; then {d.why}" if d.why else "")
+    if len(driven) < 2:
+        return []
+    said = [(OfIntake.DRIVES if p.split else OfIntake.DRIVES_TOGETHER)(n=len(driven))]
+    for i, d in enumerate(driven):
+        said.append(
+            OfIntake.DRIVE(
+                number=i + 1,
+                start=_clock(log, d.start_s),
+                end=_clock(log, d.end_s),
+                km="" if d.km != d.km else OfIntake.KM(km=f"{d.km:.1f}"),
+                arm=OfIntake.OF_ARM(arm=p.arms[i]) if len(set(p.arms)) > 1 else "",
+                then=OfIntake.THEN(why=d.why) if d.why else "",
             )
-    lines += [f"  to {t}" for t in p.targets]
-    lines += [f"  note: {n}" for n in log.notes]
-    return lines
+        )
+    return said
 
 
 def _clock(log: Log, t_s: float) -> str:

@@ -28,7 +28,10 @@ from roadlog.bench.answers import ANSWERS
 from roadlog.bench.inbox import LONGEST_NAME, Inbox, safe_name
 from roadlog.bench.jobs import Job, Jobs
 from roadlog.bench.quick import Quick
+from roadlog.bench.saying import speaker
+from roadlog.bench.words import catalogue
 from roadlog.errors import InputError
+from roadlog.ingest.facts import Unclear
 from roadlog.runs.intake import propose
 from roadlog.study.folder import load_study, log_files
 from roadlog.study.lock import one_writer
@@ -227,7 +230,7 @@ def test_looking_says_what_take_would_and_writes_nothing(fresh: Path, log: bytes
     (row,) = found["files"]
     assert row["can"]
     assert row["arm"] == "baseline"
-    assert row["lines"][0].startswith("a.csv: 2026-03-02")
+    assert row["said"][0]["with"]["start"].startswith("2026-03-02")
     (layout,) = found["layouts"]
     speed = next(c for c in layout["columns"] if c["taken_for"] == "speed_kmh")
     assert len(speed["first"]) == looking.FIRST_VALUES
@@ -355,7 +358,7 @@ def test_day_or_month_first_is_settled_by_a_click(
     assert load_study(fresh).time.day_first is False
     (row,) = looking.look(study=str(fresh), tell=no_tell)["files"]
     assert not row["day_open"]
-    assert "2026-03-02" in row["lines"][0] + row["refused"]
+    assert "2026-03-02" in json.dumps(row["said"])
     assert (fresh / "study.toml").read_text().startswith(before.rstrip())
 
 
@@ -523,8 +526,8 @@ def test_each_file_has_an_arm_of_its_own_and_no_sentence_names_an_option(
     found = looking.look(study=str(fresh), tell=no_tell)
     assert [f["can"] for f in found["files"]] == [False, False, True]
     assert [f["choose"] for f in found["files"]] == [True, True, False]
-    assert "choose its arm below" in found["files"][0]["refused"]
-    assert "--" not in json.dumps([f["lines"] for f in found["files"]])
+    assert "Choose its arm below" in found["files"][0]["refused"]
+    assert "--" not in json.dumps([f["said"] for f in found["files"]])
     each = {"a.csv": ("fitted", False), "b.csv": ("baseline", True)}
     chosen = looking.look(study=str(fresh), tell=no_tell, each=each)
     assert [f["arm"] for f in chosen["files"]] == ["fitted", "baseline", "baseline"]
@@ -563,3 +566,28 @@ def test_a_files_own_choice_goes_before_that_for_all(
         "each": {"a <b>.csv": ("fitted", True), "b.csv": ("baseline", False), "c.csv": ("", False)},
     }
     assert browser.post(f"{AT}/look", data={"arm:a.csv": "sideways"}).status_code == 400
+
+
+@pytest.mark.parametrize(
+    ("table", "code"),
+    [
+        ("time,speed [km/h],fuel rate [gal/h]\n", "GALLON"),
+        ("tiem,speed [km/h],maf [g/s]\n", "NO_TIME_BUT_NEAR"),
+        ("when it was,speed [km/h],maf [g/s]\n", "NO_TIME"),
+        ("date and time,speed [km/h],maf [g/s]\n", "DAY_OR_MONTH"),
+    ],
+)
+def test_what_a_file_leaves_open_is_told_without_an_option_and_in_german(
+    table: str, code: str, fresh: Path
+) -> None:
+    day = "01/02/2026 10:00:" if code == "DAY_OR_MONTH" else ""
+    rows = "".join(f"{day}{i:02d},{30 + i % 9},{3 + i % 5}\n" for i in range(60))
+    put_in(fresh, "x.csv", (table + rows).encode())
+    row = looking.look(study=str(fresh), tell=no_tell)["files"][0]
+    assert row["refused"]
+    assert "--" not in json.dumps(row)
+    assert row["day_open"] == (code == "DAY_OR_MONTH")
+    assert row["said"][0]["with"]["why"]["say"] == Unclear[code].many
+    german = speaker("de", catalogue("de"), str)(row["said"][0])
+    assert german.startswith("Noch nicht übernommen: ")
+    assert "lang=" not in german

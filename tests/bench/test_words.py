@@ -9,13 +9,16 @@ from babel.messages.extract import extract_from_dir
 from babel.messages.pofile import read_po
 
 import roadlog.bench
+from roadlog.bench.facts import OnPage
 from roadlog.bench.saying import A_DAY, MONTHS, MORE_DAYS, WEEKDAYS
 from roadlog.bench.words import ENGLISH, catalogue, chosen, languages
+from roadlog.ingest.facts import COLUMN_NOTES, Repair, Unclear
 from roadlog.plan.facts import Stands, Step
 from roadlog.plan.questions import QUESTIONS
 from roadlog.quantities.against import Against
 from roadlog.quantities.facts import Kind
 from roadlog.runs.daily_notes import ITEMS
+from roadlog.runs.facts import OfIntake
 from roadlog.wording.facts import Told
 
 BENCH = Path(roadlog.bench.__file__).parent
@@ -23,8 +26,10 @@ WAYS = [("pages/**.py", "python"), ("**.py", "python"), ("templates/**.html", "j
 WORDS = {
     "_": None, "gettext": None, "ngettext": (1, 2), "N_": None, "text": (2,),
 }  # fmt: skip
-SPOKEN: tuple[type[Kind], ...] = (Stands, Step, Told, Against)
-PLACES = re.compile(r"%\((\w+)\)|(\{\w+\})")
+SPOKEN: tuple[type[Kind], ...] = (
+    Stands, Step, Told, Against, Unclear, Repair, OfIntake, OnPage
+)  # fmt: skip
+PLACES = re.compile(r"%\((\w+)\)|\{(\w+)(?::[^{}]+)?\}")
 
 
 def in_source() -> Iterator[str]:
@@ -35,6 +40,7 @@ def in_source() -> Iterator[str]:
     asked = [*(q.words for q in QUESTIONS), *(i.ask for i in ITEMS), "First day"]
     yield from (words.replace("%", "%%") for words in asked)
     yield from (said for kind in SPOKEN for k in kind for said in (k.one, k.many))
+    yield from COLUMN_NOTES
     yield from (*WEEKDAYS, *MONTHS, A_DAY, MORE_DAYS)
     yield from (label for label in ("Done", "Today", "Missing", "Mend", "Clock"))
 

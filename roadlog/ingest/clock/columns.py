@@ -30,7 +30,7 @@ from roadlog.ingest.clock.datetext import (
 from roadlog.ingest.clock.datewords import in_plain_forms
 from roadlog.ingest.clock.order import Place, in_order
 from roadlog.ingest.clock.sixdigits import is_six_digits, six_digit_clock, six_digit_dates
-from roadlog.ingest.facts import Repair
+from roadlog.ingest.facts import LeftOpen, Repair, Unclear
 from roadlog.ingest.log import shown
 from roadlog.ingest.text import cells
 from roadlog.ingest.text.columns import Meaning
@@ -215,14 +215,16 @@ def _read_cells(
     except DayMonthUnclear:
         date = shown(next((x for x in column.samples if x), ""))
         if is_six_digits(text):
-            raise InputError(
-                f"{place.path}: line {place.line(0)}, column '{header}': '{date}' can be ddmmyy, "
-                "yymmdd or mmddyy: set day_first = true (ddmmyy) or false (mmddyy) under [time] in "
-                "study.toml, or put the date into the file's name"
+            raise LeftOpen(
+                f"{place.path}",
+                Unclear.SIX_DIGITS(line=place.line(0), header=header, date=date),
+                ": set day_first = true (ddmmyy) or false (mmddyy) under [time] in study.toml, or "
+                "put the date into the file's name",
             ) from None
-        raise InputError(
-            f"{place.path}: line {place.line(0)}, column '{header}': '{date}' can be day/month or "
-            "month/day: set day_first = true or false under [time] in study.toml"
+        raise LeftOpen(
+            f"{place.path}",
+            Unclear.DAY_OR_MONTH(line=place.line(0), header=header, date=date),
+            ": set day_first = true or false under [time] in study.toml",
         ) from None
     if times is None:
         own = column.meaning.unit or "s"

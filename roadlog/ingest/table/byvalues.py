@@ -14,8 +14,7 @@ from pathlib import Path
 
 import numpy as np
 
-from roadlog.errors import InputError
-from roadlog.ingest.facts import Repair
+from roadlog.ingest.facts import LeftOpen, Repair, Unclear
 from roadlog.ingest.log import ColumnMatch, UnitEvidence, shown
 from roadlog.ingest.text.rivals import Claim
 from roadlog.physics.atmosphere import standard_pressure
@@ -143,11 +142,12 @@ def ask_for_units(evidence: Sequence[UnitEvidence], path: Path) -> None:
         own = SIGNALS[e.signal].unit if e.signal in SIGNALS else e.read_as
         if len(e.allowed) > 1 and own not in e.allowed:
             order = [u for u in UNITS if u in e.allowed]
-            raise InputError(
-                f"{path}: column '{e.header}' names no unit, and its values ({e.span[0]:.4g} to "
-                f"{e.span[1]:.4g}) can't be {unit_name(own)} but may be "
-                f"{' or '.join(map(unit_name, order))}: name it, as {how_to_name(e, order[0])}"
-            )
+            low, high = (f"{end:.4g}" for end in e.span)
+            fault = Unclear.NO_UNIT(
+                header=e.header, low=low, high=high, own=unit_name(own),
+                units=" or ".join(map(unit_name, order)),
+            )  # fmt: skip
+            raise LeftOpen(f"{path}", fault, f": name it, as {how_to_name(e, order[0])}")
 
 
 def unit_name(unit: str) -> str:

@@ -10,8 +10,8 @@ from pathlib import Path
 
 import numpy as np
 
-from roadlog.errors import InputError
 from roadlog.ingest.clock.coarse import spread_rounded
+from roadlog.ingest.facts import LeftOpen, Unclear
 from roadlog.ingest.log import UnitEvidence
 from roadlog.ingest.positions.speedcheck import distance_ratio
 from roadlog.quantities.arrays import Floats
@@ -79,14 +79,15 @@ def clock_unit(
         return UnitEvidence(header, "time", usual[0], frozenset(usual), span)
     if unit in ever and not usual:
         return UnitEvidence(header, "time", unit, ever, span)
-    slow_word, fast_word = "slower than it does in driving", "faster than any car's"
-    how = slow_word if hardest.get(unit, np.inf) < _USUAL_M_S2[0] else fast_word
+    slow_clock = hardest.get(unit, np.inf) < _USUAL_M_S2[0]
+    fault = Unclear.CLOCK_SLOW if slow_clock else Unclear.CLOCK_FAST
     likely = next(iter(usual), "min")
-    raise InputError(
-        f"{path}: column '{header}' has no unit, and taken as {_WORDS[unit]} the speed changes "
-        f"{how}: name the unit "
+    raise LeftOpen(
+        f"{path}",
+        fault(header=header, unit=_WORDS[unit]),
+        ": name the unit "
         f'in study.toml under [columns], as "{header}" = {{signal = "time", unit = "{likely}"}}, '
-        f"or --column '{header}=time[{likely}]'"
+        f"or --column '{header}=time[{likely}]'",
     )
 
 

@@ -20,7 +20,7 @@ from roadlog.ingest.clock.columns import TimeColumn, read_clock
 from roadlog.ingest.clock.datetext import zone_of
 from roadlog.ingest.clock.order import Place
 from roadlog.ingest.datum import datum_from
-from roadlog.ingest.facts import Repair
+from roadlog.ingest.facts import LeftOpen, Repair, Unclear
 from roadlog.ingest.log import ColumnMatch, Log, UnitEvidence, shown
 from roadlog.ingest.table.byvalues import in_read_units, unit_name, units_by_values
 from roadlog.ingest.table.clockunit import clock_unit
@@ -207,11 +207,17 @@ def _used_columns(
     used = [i for i, m in enumerate(meanings) if m.role in roles or i in times]
     if not any(meanings[i].role in ("signal", "value") for i in used):
         near = next((m for m in near_misses(meanings) if m.means in SIGNALS), None)
-        raise InputError(
-            f"{path}: line {dialect.first_line - 1}: no column is recognised among "
-            f"{_listed(dialect.headers)}: {_proposed(near, near.means) if near else ''}name them "
-            'in study.toml under [columns], as "its header" = "speed_kmh"'
+        headers, remedy = (
+            _listed(dialect.headers),
+            ('name them in study.toml under [columns], as "its header" = "speed_kmh"'),
         )
+        place = f"{path}: line {dialect.first_line - 1}"
+        if near is None:
+            raise LeftOpen(place, Unclear.NO_COLUMN(headers=headers), f": {remedy}")
+        fault = Unclear.NO_COLUMN_BUT_NEAR(
+            headers=headers, header=shown(near.header), word=near.word
+        )
+        raise LeftOpen(place, fault, f" {_option(near, near.means)}{remedy}")
     return used
 
 
@@ -231,11 +237,8 @@ def _time_columns(
     by_rule = [i for i in found if meanings[i].by_rule]
     found = by_rule or found
     if not found:
-        raise InputError(
-            f"{path}: line {dialect.first_line - 1}: no time column among "
-            f"{_listed(dialect.headers)}: {_clock_like(meanings)}name it in study.toml, as "
-            '[columns] "its header" = "time"'
-        )
+        place = f"{path}: line {dialect.first_line - 1}"
+        raise _no_time(meanings, _listed(dialect.headers), place)
     return found
 
 
@@ -274,22 +277,22 @@ def _misfit(meaning: Meaning, cells_below: Sequence[str]) -> bool:
     return bool(np.mean((values < signal.low) | (values > signal.high)) > 0.5)
 
 
-def _clock_like(meanings: Sequence[Meaning]) -> str:
-    """A column to propose for the clock: a misspelt one, or the engine's run time."""
+def _no_time(meanings: Sequence[Meaning], headers: str, place: str) -> LeftOpen:
+    """That no column is the time, with one that may be: misspelt, or the engine's run time."""
+    remedy = 'name it in study.toml, as [columns] "its header" = "time"'
     near = next((m for m in near_misses(meanings) if m.as_time()), None)
     if near is not None:
-        return _proposed(near, "time")
+        fault = Unclear.NO_TIME_BUT_NEAR(headers=headers, header=shown(near.header), word=near.word)
+        return LeftOpen(place, fault, f" {_option(near, 'time')}{remedy}")
     run_time = next((m.header for m in meanings if m.signal == "engine_runtime_s"), None)
     if run_time is None:
-        return ""
-    return f"'{shown(run_time)}' counts from the engine's start and may serve: "
+        return LeftOpen(place, Unclear.NO_TIME(headers=headers), f": {remedy}")
+    fault = Unclear.NO_TIME_BUT_RUN_TIME(headers=headers, header=shown(run_time))
+    return LeftOpen(place, fault, f": {remedy}")
 
 
-def _proposed(near: NearMiss, means: str) -> str:
-    return (
-        f"is '{shown(near.header)}' meant as '{near.word}'? Then "
-        f"--column '{near.header}={means}', or "
-    )
+def _option(near: NearMiss, means: str) -> str:
+    return f"Then --column '{near.header}={means}', or "
 
 
 def _type_of(meaning: Meaning, samples: Sequence[str]) -> pa.DataType:

@@ -16,7 +16,7 @@ from typing import Literal
 
 from roadlog.errors import InputError
 from roadlog.ingest.datum import ALTITUDE, GEOID, datum_of, without_datum
-from roadlog.ingest.facts import Repair
+from roadlog.ingest.facts import LeftOpen, Repair, Unclear
 from roadlog.ingest.log import shown
 from roadlog.ingest.text.languages import EVERYDAY_WORDS, TIME_WORDS_ABROAD
 from roadlog.quantities.facts import Fact
@@ -146,10 +146,12 @@ def _ask_which_gallon(meaning: Meaning, path: Path) -> None:
         return
     us, imperial = BARE[meaning.unit]
     header, signal = meaning.header, meaning.signal
-    raise InputError(
-        f"{path}: column '{header}' is in gallons, US or imperial (a fifth more): name which, as "
+    raise LeftOpen(
+        f"{path}",
+        Unclear.GALLON(header=header),
+        ": name which, as "
         f'"{header}" = {{signal = "{signal}", unit = "{us}"}} (or "{imperial}") under [columns] in '
-        f"study.toml, or --column '{header}={signal}[{us}]'"
+        f"study.toml, or --column '{header}={signal}[{us}]'",
     )
 
 
