@@ -50,20 +50,6 @@ class ControlCar:
     warnings: tuple[Warned, ...]
 
 
-def control_study(study: Study) -> Study:
-    """The study as its control car sees it: its own car, no add-on, no schedule of arms."""
-    control = study.control
-    assert control is not None
-    device = study.device.model_copy(update={"washout_km": 0.0, "carry_over": "none"})
-    vehicle = control.vehicle or study.vehicle
-    return study.model_copy(
-        update={
-            "vehicle": vehicle, "device": device, "schedule": None, "claim": None,
-            "fills": (), "cans": (),
-        }
-    )  # fmt: skip
-
-
 def control_sources(study: Study, sources: Sources) -> Sources:
     """The control car's logs as sources of their own."""
     control = study.control
@@ -100,7 +86,7 @@ def read_control_car(
     DesignError
         If no run of it can be used.
     """
-    own, logs_of = control_study(study), control_sources(study, sources)
+    own, logs_of = study.of_control_car(), control_sources(study, sources)
     if not logs_of.runs:
         raise DesignError("no log of the control car is there yet (logs of [control])")
     logs = read_logs(own, logs_of, partial(bar, what="control car", shown=progress), earlier.log)

@@ -69,7 +69,7 @@ def pilot_scatter(study: Study, logs: Sequence[Path], notes: Path | None = None)
         )
     arm_of = {day: ARMS[i % 2] for i, day in enumerate(order)}
     runs = tuple((p, str(arm_of[d])) for p, d in days.items())
-    plain = study.model_copy(update={"schedule": None, "claim": None})
+    plain = study.model_copy(update={"schedule": None, "claim": None, "control": None})
     done = analyse(plain, Sources(runs=runs, notes=notes), switched_by="day", randomised=False)
     units = done.effect.unit_means
     n = len(units)

@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 
 from roadlog import fuel
+from roadlog.check.control import check_control
 from roadlog.check.one_run import RunCheck, check_run, unread
 from roadlog.check.remark import Remark
 from roadlog.errors import DesignError, RoadlogError
@@ -44,12 +45,16 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, repr=False)
 class StudyCheck(Shown):
-    """All runs in order of start, and plain sentences on what they show together."""
+    """All runs in order of start, and plain sentences on what they show together.
+
+    `control` are the control car's, of no arm.
+    """
 
     study: Study
     runs: tuple[RunCheck, ...]
     warnings: tuple[str, ...]
     estimator: str
+    control: tuple[RunCheck, ...] = ()
 
     def __str__(self) -> str:
         return "\n".join(self.lines(100))
@@ -86,35 +91,44 @@ class StudyCheck(Shown):
         lines = ["SYNTHETIC DATA", ""] if self.study.synthetic else []
         lines.append(heads + "  verdict")
         for r in self.runs:
-            file = r.file if len(r.file) <= wide else "…" + r.file[1 - wide :]
-            rate = number(r.rate_of("speed_kmh"), 1) if r.signals else ""
-            known = f"{100 * r.known:.0f} %" if r.signals else ""
-            minutes, km = (
-                (number(r.minutes, 0), in_figures(r.km, "km", 1)) if r.signals else ("", "")
-            )
-            row = (
-                f"{file:<{wide}}  {r.begun:<16}  {r.arm or '?':<8}  {minutes:>4}  {km:>5}  "
-                f"{rate:>4}  {known:>5}"
-            )
-            if r.verdict == "usable":
-                lines.append(f"{row}  usable")
-            else:
-                lines.append(row)
-                indent = "    "
-                lines += textwrap.wrap(
-                    with_twins(r.verdict),
-                    max(60, width),
-                    initial_indent=indent,
-                    subsequent_indent=indent,
-                )
+            lines += self._row(r, wide, width)
+        if self.control:
+            lines += ["", "The control car's, of no arm:"]
+        for r in self.control:
+            lines += self._row(r, wide, width)
         usable = sum(r.usable for r in self.runs)
         lines += ["", f"{usable} of {len(self.runs)} runs can be used."]
+        if self.control:
+            good = sum(r.usable for r in self.control)
+            lines.append(f"{good} of {len(self.control)} runs of the control car can be used.")
         if self.estimator:
             lines.append(f"Fuel estimate that all usable runs allow: {self.estimator}.")
         if above := datum_counts([r.altitude_datum for r in self.runs]):
             lines.append(f"Altitudes: {above}.")
         lines += [with_twins(f"Warning: {w}.") for w in self.warnings]
         return lines
+
+    @staticmethod
+    def _row(r: RunCheck, wide: int, width: int) -> list[str]:
+        """One run on a terminal: its figures, and what is odd about it below."""
+        file = r.file if len(r.file) <= wide else "…" + r.file[1 - wide :]
+        rate = number(r.rate_of("speed_kmh"), 1) if r.signals else ""
+        known = f"{100 * r.known:.0f} %" if r.signals else ""
+        minutes, km = (number(r.minutes, 0), in_figures(r.km, "km", 1)) if r.signals else ("", "")
+        row = (
+            f"{file:<{wide}}  {r.begun:<16}  {r.arm or '?':<8}  {minutes:>4}  {km:>5}  "
+            f"{rate:>4}  {known:>5}"
+        )
+        if r.verdict == "usable":
+            return [f"{row}  usable"]
+        indent = "    "
+        said = textwrap.wrap(
+            with_twins(r.verdict),
+            max(60, width),
+            initial_indent=indent,
+            subsequent_indent=indent,
+        )
+        return [row, *said]
 
 
 def check_study(
@@ -168,7 +182,8 @@ def check_study(
         warnings.append("the schedule is sealed: no arm is known or shown until it is opened")
     else:
         warnings += [f"no usable run of the {a} arm" for a in ARMS if not _usable(runs, a)]
-    return StudyCheck(study, tuple(runs), tuple(warnings), estimator)
+    control, of_control = check_control(study, sources, runs, progress)
+    return StudyCheck(study, tuple(runs), (*warnings, *of_control), estimator, control)
 
 
 def by_day(study: Study) -> bool:

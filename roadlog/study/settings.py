@@ -444,6 +444,13 @@ class Study(_Table):
         """The schedule's seed, for the draws of the randomisation test; 1 without one."""
         return (self.schedule.seed if self.schedule else None) or 1
 
+    def of_control_car(self) -> "Study":
+        """The study as its control car sees it: its own car, no add-on, no arms, no fuel book."""
+        vehicle = (self.control and self.control.vehicle) or self.vehicle
+        device = self.device.model_copy(update={"washout_km": 0.0, "carry_over": "none"})
+        bare = {"schedule": None, "claim": None, "control": None, "fills": (), "cans": ()}
+        return self.model_copy(update={"vehicle": vehicle, "device": device, **bare})
+
     @model_validator(mode="after")
     def _no_batch_twice(self) -> "Study":
         names = [b.name for b in self.batches]
