@@ -38,7 +38,7 @@ from roadlog.stats.interval import NamedInterval, at_level
 from roadlog.study.settings import Study
 
 TOGETHER_MIN = 30.0  # between the starts of two runs that count as one pair
-SAME_HOURS_MIN = 180.0  # beyond which the cars didn't meet the same traffic and weather
+SAME_HOURS_MIN = 90.0  # beyond which the cars didn't meet the same traffic and weather
 SAME_LENGTH = 0.05  # of the two runs of a pair, relative
 LEAST_PLACED = 0.8  # of the control car's distance, on the road that the test car is compared on
 MOST_OWN_CHANGE = 0.04  # of the control car between periods: as much as `ONE_CAR_ALONE` can cover
@@ -291,11 +291,11 @@ def _pair_warnings(test: pd.DataFrame, control: pd.DataFrame, pairs: pd.DataFram
         )
     if len(pairs):
         apart = float(pairs["apart_min"].median())
-        if abs(apart) > TOGETHER_MIN:
+        if pairs["apart_min"].abs().median() > TOGETHER_MIN:
             found.append(
                 Warned(
                     "control-hours",
-                    f"the control car starts {abs(apart):.0f} min "
+                    f"the control car starts {pairs['apart_min'].abs().median():.0f} min "
                     f"{'after' if apart > 0 else 'before'} the test car, as the logs' clocks have "
                     "it: drive together, or set the clocks alike",
                 )
@@ -326,8 +326,8 @@ def _vetoes(
             f"undecided: only {100 * share:.0f} % of what the control car drove lies on the road "
             "that the test car is compared on: both have to drive the same road"
         )
-    apart = float(pairs["apart_min"].median()) if len(pairs) else float("nan")
-    if not abs(apart) <= SAME_HOURS_MIN:
+    apart = float(pairs["apart_min"].abs().median()) if len(pairs) else float("nan")
+    if not apart <= SAME_HOURS_MIN:
         found.append(
             "undecided: the two cars didn't drive at the same hours, as the clocks of their logs "
             "have it, so they didn't meet the same traffic and weather"

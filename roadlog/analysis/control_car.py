@@ -31,6 +31,10 @@ from roadlog.runs.table import Sources, build_runs, read_logs
 from roadlog.study.settings import Study
 from roadlog.wording.progress import bar
 
+SAME_ENGINE = ("speed_kmh", "engine_rpm", "maf_g_s", "map_kpa", "engine_load_pct")
+LEAST_ALIKE, ONE_DRIVE = 2, 0.97  # signals, and their correlation within the same second
+LEAST_COMMON_S, MOST_LATER_S = 120, 7200.0
+
 
 @dataclass(frozen=True)
 class ControlCar:
@@ -110,6 +114,8 @@ def read_control_car(
     metered = metered_by(gauge, own, runs, samples, nothing, notes, progress)
     network = _network(own, metered, placed, notes)
     tracks = placed_runs(own, metered, network, placed.weather, progress)
+    if not any((t["segment"].astype(str) != "").any() for t in tracks.values()):
+        raise DesignError("none of its drives lies on the road that the test car is compared on")
     passes = build_passes(tracks, metered.runs, network, own, notes)
     return ControlCar(
         study=own,
@@ -130,13 +136,50 @@ def _refuse_shared(
     test_samples: Sequence[pd.DataFrame],
 ) -> None:
     n = len(test_samples)
-    for a, b in same_readings([*test_samples, *samples]):
-        if a < n <= b:
-            raise InputError(
-                f"{test_runs['file'].iloc[a]} (test car) and {runs['file'].iloc[b - n]} (control "
-                "car) hold the same drive, and one log can't be of two cars: leave it with the car "
-                "that drove it"
-            )
+    found = [(a, b - n) for a, b in same_readings([*test_samples, *samples]) if a < n <= b]
+    starts = [runs["start"], test_runs["start"]]
+    for b, (start, own) in enumerate(zip(starts[0], samples, strict=True)):
+        for a, (other, theirs) in enumerate(zip(starts[1], test_samples, strict=True)):
+            if one_drive(theirs, own, (start - other) / pd.Timedelta(seconds=1)):
+                found.append((a, b))
+    for a, b in found[:1]:
+        raise InputError(
+            f"{test_runs['file'].iloc[a]} (test car) and {runs['file'].iloc[b]} (control "
+            "car) hold the same drive, and one log can't be of two cars: leave it with the car "
+            "that drove it"
+        )
+
+
+def one_drive(a: pd.DataFrame, b: pd.DataFrame, later_s: float) -> bool:
+    """Whether two logs of one time hold one drive: engine and road speed move as one.
+
+    Two cars one behind the other have much the same speed some seconds apart; their engines don't
+    turn alike within the same second.
+
+    Parameters
+    ----------
+    a, b : DataFrame
+        `tables.SAMPLES`.
+    later_s : float
+        By how much `b` starts after `a` [s]; NaN unknown.
+    """
+    if not abs(later_s) < MOST_LATER_S:
+        return False
+    t, other = a["t_s"].to_numpy(dtype=float), b["t_s"].to_numpy(dtype=float) + later_s
+    inside = (t >= other[0]) & (t <= other[-1])
+    if inside.sum() < LEAST_COMMON_S:
+        return False
+    alike = []
+    for name in SAME_ENGINE:
+        if name not in a or name not in b:
+            continue
+        ours = a[name].to_numpy(dtype=float)[inside]
+        theirs = np.interp(t[inside], other, b[name].to_numpy(dtype=float))
+        known = np.isfinite(ours) & np.isfinite(theirs)
+        if known.sum() < LEAST_COMMON_S or not (np.ptp(ours[known]) and np.ptp(theirs[known])):
+            continue
+        alike.append(float(np.corrcoef(ours[known], theirs[known])[0, 1]))
+    return len(alike) >= LEAST_ALIKE and min(alike) >= ONE_DRIVE
 
 
 def _network(

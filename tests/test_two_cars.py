@@ -1,0 +1,281 @@
+"""A control car beside the test car: what a wrong one may never do is give a firm word."""
+
+import json
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+import jsonschema
+import numpy as np
+import pandas as pd
+import pytest
+
+import roadlog.analysis.beside_control as stage
+from roadlog.analysis.beside_control import beside_control, control_units, run_pairs
+from roadlog.analysis.compared import Compared, compare
+from roadlog.analysis.control_car import ControlCar, one_drive, read_control_car
+from roadlog.analysis.driven import gather
+from roadlog.analysis.earlier import NOTHING_EARLIER
+from roadlog.analysis.metering import meter
+from roadlog.analysis.placed import place
+from roadlog.analysis.result import BesideControl
+from roadlog.analysis.which_car import mixed_up
+from roadlog.closure import Ledger
+from roadlog.demo import make_study
+from roadlog.effect import decide
+from roadlog.effect.before_after import ONE_CHANGE
+from roadlog.errors import InputError
+from roadlog.report.control import control_json
+from roadlog.report.json_out import _plain
+from roadlog.runs.table import Sources, open_study, study_sources
+from roadlog.study.car import Claim
+from roadlog.study.settings import Study, parse_study
+
+SCHEMA = Path(__file__).parents[1] / "roadlog" / "report" / "results.schema.json"
+
+
+@dataclass(frozen=True)
+class Staged:
+    """A study with a control car, up to the stage that holds the cars against each other."""
+
+    study: Study
+    sources: Sources
+    stages: tuple[Any, ...]
+    car: ControlCar
+
+    def held(
+        self, patch: pytest.MonkeyPatch, change: Callable[[ControlCar], ControlCar] = lambda c: c
+    ) -> tuple[Compared, BesideControl]:
+        """What comes of the control car once something is wrong with it."""
+        patch.setattr(stage, "read_control_car", lambda *_: change(self.car))
+        compared, found = beside_control(
+            self.study, self.sources, *self.stages, randomised=False, earlier=NOTHING_EARLIER
+        )
+        assert found is not None
+        return compared, found
+
+
+@pytest.fixture(scope="module")
+def once(tmp_path_factory: pytest.TempPathFactory) -> Staged:
+    """Five days without an add-on that saves 8 %, five days with it, a control car behind."""
+    folder = tmp_path_factory.mktemp("two") / "cars"
+    make_study(folder, days=10, effect_pct=-8.0, control=True, order="once")
+    study, sources = open_study(folder)
+    driven = gather(study, sources, switched_by=None, order=None, by_chance=False, progress=False)
+    metered = meter(study, driven.runs, driven.samples, Ledger(), None, False, driven.units)
+    placed = place(study, sources, driven, metered, False)
+    compared = compare(study, driven, metered, placed, randomised=False, can_note=True)
+    car = read_control_car(
+        study, sources, driven.runs, driven.samples, placed, False, NOTHING_EARLIER
+    )
+    return Staged(study, sources, (driven, metered, placed, compared), car)
+
+
+def word(compared: Compared, claim_pct: float) -> str | None:
+    effect = compared.effect
+    return decide(
+        effect.primary, Claim(fuel_pct=claim_pct), held=effect.held, orders=effect.orders,
+        one_stage=effect.one_stage, blocking=compared.blocking,
+    ).word  # fmt: skip
+
+
+def with_passes(car: ControlCar, passes: pd.DataFrame) -> ControlCar:
+    return replace(car, passes=passes)
+
+
+def times(car: ControlCar, on: "pd.Series[bool]", factor: float) -> ControlCar:
+    f = np.where(on, factor, 1.0)
+    changed = {
+        c: car.passes[c] * f for c in ("fuel_ml", "fuel_low_ml", "fuel_high_ml", "ml_per_km")
+    }
+    return with_passes(car, car.passes.assign(**changed))
+
+
+def later_half(car: ControlCar) -> "pd.Series[bool]":
+    days = sorted(car.passes["day"].unique())
+    return car.passes["day"].isin(days[len(days) // 2 :])
+
+
+def test_one_change_gets_an_interval_from_the_control_car(
+    once: Staged, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    before: Compared = once.stages[3]
+    assert before.effect.primary.low is None
+    compared, found = once.held(monkeypatch)
+    i = compared.effect.primary
+    assert i.low is not None
+    assert i.high is not None
+    assert i.low < -8.0 < i.high
+    assert found.used
+    assert ONE_CHANGE not in compared.blocking
+    assert word(compared, 20) == "refuted"
+    assert word(compared, 3) == "undecided", "one change never supports"
+    assert set(found.runs["arm"]) == {"baseline"}
+    assert not set(found.runs["file"]) & set(compared.runs["file"])
+
+
+def test_the_control_car_stands_in_results_json(
+    once: Staged, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    _, found = once.held(monkeypatch)
+
+    class Fake:
+        control = found
+
+    told = _plain(control_json(Fake()))  # type: ignore[arg-type]
+    schema = json.loads(SCHEMA.read_text())["properties"]["control"]
+    jsonschema.validate(told, schema)
+    assert len(told["runs"]) == 20
+    assert not any("arm" in r for r in told["runs"])
+    assert told["design"] == "one change"
+
+
+@pytest.mark.parametrize("saves", [0.92, 0.97])
+def test_control_car_that_got_the_add_on_too(
+    once: Staged, monkeypatch: pytest.MonkeyPatch, saves: float
+) -> None:
+    """The difference shrinks, and would refute what the add-on truly does."""
+    compared, _ = once.held(monkeypatch, lambda c: times(c, later_half(c), saves))
+    assert word(compared, 8) == "undecided"
+
+
+@pytest.mark.parametrize("factor", [1.2, 1.609, 0.264])
+def test_control_car_whose_unit_slips_in_one_period(
+    once: Staged, monkeypatch: pytest.MonkeyPatch, factor: float
+) -> None:
+    compared, found = once.held(monkeypatch, lambda c: times(c, later_half(c), factor))
+    for claim in (1, 8, 15, 30):
+        assert word(compared, claim) == "undecided"
+    assert "with the arm" in " ".join(found.vetoes)
+
+
+def test_days_that_one_car_missed_are_told(once: Staged, monkeypatch: pytest.MonkeyPatch) -> None:
+    first = once.car.passes["day"].min()
+
+    def missed(c: ControlCar) -> ControlCar:
+        return with_passes(c, c.passes[c.passes["day"] != first].reset_index(drop=True))
+
+    compared, found = once.held(monkeypatch, missed)
+    assert found.difference is not None
+    assert len(found.difference.pairs) == 9
+    told = [str(w.message) for w in compared.warnings if w.code == "control-missing"]
+    assert len(told) == 1
+    assert first in told[0]
+
+
+def test_control_car_in_one_period_only_leaves_the_old_word(
+    once: Staged, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def early(c: ControlCar) -> ControlCar:
+        return with_passes(c, c.passes[~later_half(c)].reset_index(drop=True))
+
+    compared, found = once.held(monkeypatch, early)
+    assert not found.used
+    assert "one arm" in found.why_not
+    assert ONE_CHANGE in compared.blocking
+    assert compared.effect.primary.low is None
+
+
+def test_one_pair_gives_no_interval(once: Staged, monkeypatch: pytest.MonkeyPatch) -> None:
+    days = sorted(once.car.passes["day"].unique())
+
+    def two(c: ControlCar) -> ControlCar:
+        return with_passes(
+            c, c.passes[c.passes["day"].isin([days[0], days[-1]])].reset_index(drop=True)
+        )
+
+    compared, _ = once.held(monkeypatch, two)
+    assert compared.effect.primary.low is None
+    assert word(compared, 30) == "undecided"
+
+
+def test_clocks_hours_apart_forbid_a_word(once: Staged, monkeypatch: pytest.MonkeyPatch) -> None:
+    def late(c: ControlCar) -> ControlCar:
+        return replace(c, runs=c.runs.assign(start=c.runs["start"] + pd.Timedelta(hours=3)))
+
+    compared, found = once.held(monkeypatch, late)
+    assert word(compared, 20) == "undecided"
+    assert "same hours" in " ".join(found.vetoes)
+    assert found.ratio is None
+
+
+def test_another_road_forbids_a_word(once: Staged, monkeypatch: pytest.MonkeyPatch) -> None:
+    def astray(c: ControlCar) -> ControlCar:
+        return replace(c, runs=c.runs.assign(km=2 * c.runs["km"]))
+
+    compared, found = once.held(monkeypatch, astray)
+    assert word(compared, 20) == "undecided"
+    assert "same road" in " ".join(found.vetoes)
+
+
+def test_a_control_car_that_drifts_by_itself(once: Staged, monkeypatch: pytest.MonkeyPatch) -> None:
+    def drifts(c: ControlCar) -> ControlCar:
+        day = pd.factorize(c.passes["day"])[0]
+        f = np.exp(0.012 * day)
+        return with_passes(
+            c, c.passes.assign(fuel_ml=c.passes["fuel_ml"] * f, ml_per_km=c.passes["ml_per_km"] * f)
+        )
+
+    compared, _ = once.held(monkeypatch, drifts)
+    for claim in (8, 12, 15):
+        assert word(compared, claim) == "undecided"
+
+
+def test_one_log_can_t_be_of_two_cars(once: Staged) -> None:
+    driven = once.stages[0]
+    a, other = driven.samples[0], once.car.samples[0]
+    assert one_drive(a, a.iloc[3:].assign(t_s=a["t_s"].iloc[3:] - 3), 3.0)
+    assert not one_drive(a, other, 150.0)
+    assert not one_drive(a, other, 0.0)
+    assert not one_drive(a, a, float("nan"))
+
+
+def test_runs_are_paired_by_their_start(once: Staged) -> None:
+    compared: Compared = once.stages[3]
+    pairs = run_pairs(compared.runs, once.car.runs)
+    assert len(pairs) == 20
+    assert pairs["apart_min"].between(0, 10).all()
+    assert pairs["ratio"].notna().all()
+    units = control_units(compared.runs, once.car.runs)
+    assert len(units) == 20
+
+
+def test_a_late_control_car_stays_out(once: Staged, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Written into study.toml once the plan was registered, it may have been chosen to please."""
+    monkeypatch.setattr(stage, "control_named_late", lambda *_: True)
+    compared, found = once.held(monkeypatch)
+    assert not found.used
+    assert ONE_CHANGE in compared.blocking
+
+
+def cruising(per_km: float, seed: int = 0) -> pd.DataFrame:
+    rng = np.random.default_rng(seed)
+    speed = 80 + 10 * rng.standard_normal(300)
+    return pd.DataFrame({"speed_kmh": speed, "engine_rpm": speed * per_km / 60})
+
+
+def test_logs_of_two_cars_mixed_up_are_named() -> None:
+    test, control = [cruising(1700, i) for i in range(6)], [cruising(1900, i) for i in range(6)]
+    assert not mixed_up(test, control)
+    found = mixed_up([*test[:5], control[5]], [*control[:5], test[5]])
+    assert (found.test, found.control) == ((5,), (5,))
+    half = mixed_up([*test[:3], *control[:3]], [*control[3:], *test[3:]])
+    assert len(half.test) == len(half.control) == 3
+    alike = [cruising(1700 + 4 * i, i) for i in range(6)]
+    assert not mixed_up(alike, alike), "two cars of one kind can't be told apart"
+    assert not mixed_up([*test[:5], cruising(2600)], control), "one drive in a low gear"
+    assert not mixed_up([], control)
+
+
+def test_control_logs_are_never_of_an_arm(tmp_path: Path) -> None:
+    text = '[control]\n[logs]\nany = ["logs/**/*.csv"]\n'
+    for name in ("logs/a.csv", "logs/control/b.csv"):
+        (tmp_path / name).parent.mkdir(parents=True, exist_ok=True)
+        (tmp_path / name).write_text("time,speed\n")
+    found = study_sources(tmp_path, parse_study(text))
+    assert [p.name for p, _ in found.runs] == ["a.csv"]
+    assert [p.name for p in found.control] == ["b.csv"]
+    named = parse_study('[control]\n[logs]\nfitted = ["logs/**/*.csv"]\n')
+    with pytest.raises(InputError, match="one of the control car"):
+        study_sources(tmp_path, named)
