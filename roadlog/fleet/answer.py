@@ -18,7 +18,7 @@ from roadlog.fleet.pipeline import Fleet, Tables, told_bar
 from roadlog.fleet.result import FleetResult
 from roadlog.fleet.store import read_partitions
 from roadlog.fleet.vehicle import VehicleUnits, reduce_vehicle
-from roadlog.fleet.workers import Run, Task
+from roadlog.fleet.workers import Run, Task, in_batches
 from roadlog.quantities.fuels import FUELS
 from roadlog.study.car import Vehicle
 from roadlog.study.settings import Study
@@ -56,7 +56,8 @@ def answer(tables: Tables, run: Run, *, progress: bool = False) -> FleetStudy:
     )  # fmt: skip
     units: list[VehicleUnits] = []
     lost: list[tuple[str, str, str, str]] = []
-    for done in told_bar(run(tasks), len(tables.compared), "model", progress):
+    n = len(tables.compared)
+    for done in told_bar(in_batches(run, tasks, n), n, "model", progress):
         if done.lost is None:
             units.append(done.result)
         else:

@@ -19,7 +19,7 @@ from roadlog.fleet.one_vehicle import PASSES, RUNS, Job, Record, of_vehicle
 from roadlog.fleet.reading import Read, Rules, hidden_vin, read_source
 from roadlog.fleet.store import read_partitions
 from roadlog.fleet.vehicles import Arms, Listed, arms_of, bad_name, read_schedule, read_vehicles
-from roadlog.fleet.workers import Done, Run, Task
+from roadlog.fleet.workers import Done, Run, Task, in_batches
 from roadlog.ingest import settle_day_first
 from roadlog.quantities.facts import Fact
 from roadlog.study.fleet import FleetRule
@@ -109,8 +109,11 @@ def find_fleet(study: Study, root: Path, rule: FleetRule | None = None) -> Fleet
     for source in sources:
         by_vehicle[source.vehicle].append(source)
     kept: dict[str, tuple[Source, ...]] = {}
+    alike: dict[str, list[str]] = defaultdict(list)
+    for name in by_vehicle:
+        alike[name.casefold()].append(name)
     for name, own in by_vehicle.items():
-        why = _no_vehicle(name, by_vehicle, listed, rule.vehicles)
+        why = _no_vehicle(name, alike[name.casefold()], listed, rule.vehicles)
         if why is None:
             kept[name] = tuple(own)
         else:
@@ -136,16 +139,16 @@ def _as_listed(rule: FleetRule, listed: Iterable[Listed], *, scheduled: bool) ->
 
 
 def _no_vehicle(
-    name: str, names: Iterable[str], listed: Mapping[str, Listed], table: str
+    name: str, alike: Sequence[str], listed: Mapping[str, Listed], table: str
 ) -> Fact | None:
-    """Why a name of the logs is no vehicle."""
+    """Why a name of the logs is no vehicle; `alike`: it and those like it but for case."""
     if (bad := bad_name(name)) is not None:
         return bad
     if listed and name not in listed:
         return LeftOut.UNDECLARED(table=table)
-    alike = [n for n in names if n != name and n.casefold() == name.casefold()]
-    if alike and not listed:
-        return LeftOut.TWO_SPELLINGS(name=name, other=alike[0], table=table)
+    others = [n for n in alike if n != name]
+    if others and not listed:
+        return LeftOut.TWO_SPELLINGS(name=name, other=others[0], table=table)
     return None
 
 
@@ -205,7 +208,8 @@ def _read_all(
     first = (
         Task(n, vehicle_rules, (*_time_rule(fleet, n), own)) for n, own in fleet.sources.items()
     )
-    for done in told_bar(run(first), len(fleet.sources), "dates", progress):
+    n = len(fleet.sources)
+    for done in told_bar(in_batches(run, first, n), n, "dates", progress):
         if done.lost is None:
             rules[done.task.name], reads[done.task.name] = done.result, []
         else:
@@ -216,7 +220,7 @@ def _read_all(
         for s in fleet.sources[name]
     )
     total = sum(len(fleet.sources[n]) for n in rules)
-    for done in told_bar(run(tasks), total, "reading", progress):
+    for done in told_bar(in_batches(run, tasks, total), total, "reading", progress):
         source: Source = done.task.arguments[0]
         if done.lost is None:
             reads[source.vehicle].append(done.result)

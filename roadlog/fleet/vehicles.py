@@ -164,17 +164,26 @@ def read_schedule(path: Path, study: Study) -> dict[str, dict[str, Assigned]]:
                 f"{path}: no column '{name}': add it (known: vehicle, day, arm, block)"
             )
     blocks = next((table[h] for h in table.columns if split_unit(str(h))[0] in BLOCK), None)
+    days, arms = columns["day"].tolist(), columns["arm"].tolist()
+    named = columns["vehicle"].tolist() if "vehicle" in columns else [""] * len(table)
+    dealt = [""] * len(table) if blocks is None else blocks.fillna("").tolist()
+    names: dict[str, str] = {}
+    known: dict[object, Arm | None] = {}
     found: dict[str, dict[str, Assigned]] = {}
-    for i in range(len(table)):
-        where = f"{path}: line {line_of(table, i)}"
-        day, arm = columns["day"].iloc[i], _arm(columns["arm"].iloc[i], study, where)
-        name = tidy(columns["vehicle"].iloc[i]) if "vehicle" in columns else ""
-        if pd.isna(day) or arm is None:
-            raise InputError(f"{where}: day or arm is blank: fill it in")
-        block = "" if blocks is None or pd.isna(blocks.iloc[i]) else str(blocks.iloc[i])
-        mine = found.setdefault(name, {})
-        told = Assigned(arm, str(day), block)
-        if mine.setdefault(str(day), told) != told:
+    for i, (day, cell, of, block) in enumerate(zip(days, arms, named, dealt, strict=True)):
+        if cell not in known:
+            known[cell] = _arm(cell, study, f"{path}: line {line_of(table, i)}")
+        arm = known[cell]
+        if arm is None or pd.isna(day) or pd.isna(of):
+            where = f"{path}: line {line_of(table, i)}"
+            what = "vehicle" if pd.isna(of) else "day or arm"
+            raise InputError(f"{where}: {what} is blank: fill it in")
+        if of not in names:
+            names[of] = tidy(of)
+        name = names[of]
+        told = Assigned(arm, str(day), str(block))
+        if found.setdefault(name, {}).setdefault(str(day), told) != told:
+            where = f"{path}: line {line_of(table, i)}"
             raise InputError(f"{where}: {name or 'the fleet'} has {day} twice: keep one")
     return found
 

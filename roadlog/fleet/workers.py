@@ -6,10 +6,11 @@ can hold. A task that fails or whose worker dies is told with why; it never ends
 
 import errno
 import itertools
+import math
 import multiprocessing
 import os
 import time
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
@@ -22,6 +23,8 @@ from roadlog.fleet.facts import LeftOut
 from roadlog.quantities.facts import Fact
 from roadlog.study.own_code import code_sha256
 
+MOST_IN_BATCH, LEAST_BATCHES = 256, 4000  # of short tasks: a batch is one to those who do them
+ASK_S = 1.0  # between two looks at how many workers a cluster has
 MOST_TRIES = 3  # of one task, each after its worker died or its disk failed
 PER_WORKER = 2  # tasks in flight: one being done and one waiting
 NO_WORKER_S = 60.0  # without any worker, before a cluster is given up
@@ -94,6 +97,36 @@ def _retried(done: Done) -> Task | None:
 
 def _dead(task: Task) -> Done:
     return Done(task, lost=LeftOut.DIED(n=task.tries))
+
+
+def in_batches(run: Run, tasks: Iterable[Task], total: int) -> Iterator[Done]:
+    """Do `total` short tasks, several at a time where there are many: handing one out takes time.
+
+    What a batch didn't bring to an end (its worker died, or a disk failed) is done task by task.
+    """
+    size = min(max(total // LEAST_BATCHES, 1), MOST_IN_BATCH)
+    if size == 1:
+        yield from run(tasks)
+        return
+    left = iter(tasks)
+    batches = iter(lambda: tuple(itertools.islice(left, size)), ())
+    again: list[Task] = []
+    for done in run(Task(b[0].name, batch_done, (b,)) for b in batches):
+        if done.lost is not None:
+            again += done.task.arguments[0]
+            continue
+        for one in done.result:
+            if (retried := _retried(one)) is None:
+                yield one
+            else:
+                again.append(retried)
+    if again:
+        yield from run(again)
+
+
+def batch_done(tasks: Sequence[Task]) -> list[Done]:
+    """Do some tasks, one after the other."""
+    return [done_of(task) for task in tasks]
 
 
 def serial(tasks: Iterable[Task]) -> Iterator[Done]:
@@ -263,10 +296,12 @@ def _on_cluster(client: Any, tasks: Iterable[Task]) -> Iterator[Done]:
 
     left, todo, suspects = iter(tasks), list[Task](), list[Task]()
     flight: dict[Any, Task] = {}
-    alive = time.monotonic()
+    alive, asked, threads = time.monotonic(), -math.inf, 0
     while True:
-        workers = client.scheduler_info(n_workers=-1)["workers"]
-        threads = sum(int(w["nthreads"]) for w in workers.values())
+        if not threads or time.monotonic() - asked > ASK_S:
+            workers = client.scheduler_info(n_workers=-1)["workers"]
+            threads = sum(int(w["nthreads"]) for w in workers.values())
+            asked = time.monotonic()
         alive = time.monotonic() if threads else alive
         if time.monotonic() - alive > NO_WORKER_S:
             raise DesignError(

@@ -4,17 +4,24 @@ import errno
 import os
 import signal
 import sys
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 
 import pytest
 
 from roadlog.errors import InputError
+from roadlog.fleet import workers
+from roadlog.fleet.facts import LeftOut
 from roadlog.fleet.workers import (
     MOST_TRIES,
     DiskFailed,
+    Done,
     Task,
     _require_same_code,
+    batch_done,
     cluster,
+    done_of,
+    in_batches,
     processes,
     serial,
 )
@@ -116,3 +123,29 @@ def test_workers_with_other_code_are_refused() -> None:
 
     with pytest.raises(InputError, match=r"10\.0\.0\.7:1 has another state of roadlog's code"):
         _require_same_code(Client(), "tcp://10.0.0.5:8786")
+
+
+def test_short_tasks_go_in_batches_and_each_keeps_its_own_fate(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(workers, "LEAST_BATCHES", 3)
+    handed_out: list[str] = []
+
+    def dying(tasks: Iterable[Task]) -> Iterator[Done]:
+        """A worker that dies of the second batch, and of the task in it that is at fault."""
+        for task in tasks:
+            handed_out.append(task.name)
+            names = [t.name for t in task.arguments[0]] if task.call is batch_done else [task.name]
+            poisoned = "poison" in names
+            yield Done(task, lost=LeftOut.DIED(n=3)) if poisoned else done_of(task)
+
+    tasks = [Task(f"n{i}", _square, (i,)) for i in range(9)]
+    tasks[1] = Task("file", _fails, ("file", tmp_path / "file"))
+    tasks[2] = Task("network", _fails, ("network", tmp_path / "network"))
+    tasks[4] = Task("poison", _square, (4,))
+    done = {d.task.name: d for d in in_batches(dying, tasks, len(tasks))}
+    assert sorted(done) == sorted(t.name for t in tasks)
+    assert {name for name, d in done.items() if d.lost} == {"file", "network", "poison"}
+    assert [done[f"n{i}"].result for i in (0, 3, 5, 6, 7, 8)] == [0, 9, 25, 36, 49, 64]
+    assert handed_out == ["n0", "n3", "n6", "network", "n3", "poison", "n5"]
+    assert len((tmp_path / "file").read_text()) == 1
