@@ -5,6 +5,7 @@ Heavy libraries are imported by the command that needs them.
 """
 
 import argparse
+import atexit
 import gc
 import os
 import sys
@@ -29,6 +30,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     # Imports and tables make many objects and few that are thrown away in circles.
     gc.set_threshold(GARBAGE_AFTER, 10, 10)
+    atexit.register(gc.freeze)  # at the end all goes anyway: without looking through it first
     parser = _parser()
     arguments = parser.parse_args(argv)
     if not hasattr(arguments, "run"):

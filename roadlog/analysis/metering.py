@@ -328,13 +328,18 @@ def estimators_beside(
         `tables.RUNS`, whose `used` may leave out more than `metered.runs` does.
     """
     variants_of = earlier.variants(study, metered.calibration)
-    tables = []
+    tables, of_arm, of_km = [], [], []
     for s, arm, km, used, batch in zip(
         metered.samples, runs["arm"], runs["km"], runs["used"], metered.batches, strict=True
     ):
         if used:
-            tables.append(variants_of(s, batch).assign(arm=arm, km=km))
-    every = pd.concat(tables, ignore_index=True)
+            tables.append(variants_of(s, batch))
+            of_arm.append(arm)
+            of_km.append(km)
+    sizes = [len(t) for t in tables]
+    every = pd.concat(tables, ignore_index=True).assign(
+        arm=np.repeat(np.array(of_arm, dtype=object), sizes), km=np.repeat(of_km, sizes)
+    )
     rows = []
     for name in every["estimator"].unique():
         mine = every[every["estimator"] == name]

@@ -16,6 +16,7 @@ import pandas as pd
 
 from roadlog.fuel.air import Array, air_flow, manifold_air
 from roadlog.fuel.choice import is_logged
+from roadlog.quantities.columns import Table, columns_of
 from roadlog.quantities.signals import signal
 from roadlog.quantities.warm import WARM_AFTER_S, WARM_COOLANT_C
 
@@ -143,12 +144,13 @@ def find_accessory(
     Air is MAF where every run logs it, else manifold pressure by speed-density, else absolute
     load (PID 43).
     """
-    measure = _measure(samples)
+    told = [columns_of(s) for s in samples]
+    measure = _measure(told)
     if measure is None:
         return AccessoryState(
             False, "the logs hold no air flow, manifold pressure or absolute load with engine speed"
         )
-    runs = [_closed_throttle(s, measure, displacement_l or 1.0) for s in samples]
+    runs = [_closed_throttle(s, measure, displacement_l or 1.0) for s in told]
     first = two_modes(np.concatenate([values(r.air, r.warm, r.t_s) for r in runs]))
     if first is None:
         return AccessoryState(False, "the logs hold too little warm standstill")
@@ -263,7 +265,7 @@ def values(x: Array, keep: Array, t_s: Array, every_s: float = VALUE_S) -> Array
     return np.asarray(group.median()[enough], dtype=float)
 
 
-def _measure(samples: Sequence[pd.DataFrame]) -> str | None:
+def _measure(samples: Sequence[Table]) -> str | None:
     needs = {"maf": ("maf_g_s",), "map": ("map_kpa", "intake_air_temp_c"),
              "absolute-load": ("absolute_load_pct",)}  # fmt: skip
     for name, signals in needs.items():
@@ -274,7 +276,7 @@ def _measure(samples: Sequence[pd.DataFrame]) -> str | None:
     return None
 
 
-def _closed_throttle(samples: pd.DataFrame, measure: str, displacement_l: float) -> _Run:
+def _closed_throttle(samples: Table, measure: str, displacement_l: float) -> _Run:
     t, rpm, speed = (signal(samples, c) for c in ("t_s", "rpm", "speed_kmh"))
     flow = (
         manifold_air(samples, displacement_l)
@@ -306,7 +308,7 @@ def _closed_throttle(samples: pd.DataFrame, measure: str, displacement_l: float)
     )
 
 
-def _at_rest(samples: pd.DataFrame, t: Array, rpm: Array, speed: Array) -> Array:
+def _at_rest(samples: Table, t: Array, rpm: Array, speed: Array) -> Array:
     """Foot off the pedal for `AT_REST_S`; at standstill it counts as off where it isn't logged."""
     pedal = signal(samples, "pedal_pct")
     idle = (speed < STANDING_BELOW_KMH) & (rpm > IDLE_RPM[0]) & np.isfinite(pedal)

@@ -5,7 +5,7 @@ the reason that they give against a firm finding. Road that is lost in one arm m
 other can pass for an effect, whatever the interval says: docs/road.md has the simulation.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -15,7 +15,7 @@ from roadlog.passes.facts import Lost
 from roadlog.quantities.against import Against
 from roadlog.quantities.arms import ARMS
 from roadlog.quantities.arrays import Bools, Floats, Ints
-from roadlog.quantities.columns import Columns, Table, columns_of
+from roadlog.quantities.columns import Array, Columns, Table, columns_of
 from roadlog.quantities.facts import Fact, Veto, Warned
 from roadlog.road.network import Network
 from roadlog.road.trace import travelled
@@ -149,12 +149,17 @@ def road_use(
     by_arm = used.groupby("segment")["arm"].nunique()
     barren = {str(s): Lost.ONE_ARM() for s in by_arm.index[by_arm < len(ARMS)]}
     parts = []
+    passes_of = _passes_of(table)
     each_run = zip(runs["run"], runs["arm"], runs["reason"], samples, strict=True)
     for run, arm, reason, frame in each_run:
         if run in on_road:
-            mine = table[(table["run"] == run) & (table["segment"] != "")]
             steps, code, causes = _of_track(
-                on_road[run], mine, network, np.isin(cells[run].home, shared), cells[run], barren
+                on_road[run],
+                passes_of(run),
+                network,
+                _are_in(cells[run].home, shared),
+                cells[run],
+                barren,
             )
             placed = float(steps[on_road[run]["traversal"] >= 0].sum())
         else:
@@ -172,6 +177,30 @@ def road_use(
     each = pd.DataFrame(parts)
     arms: dict[str, ArmUse] = {arm: _summed(each[each["arm"] == arm]) for arm in ARMS}
     return RoadUse(arms, each[["run", "driven_km", "placed_km", "used_km"]])
+
+
+def _passes_of(table: pd.DataFrame) -> Callable[[int], tuple[Array, Array]]:
+    """Reason and segment of a run's passes on segments, in their order."""
+    of_run = table["run"].to_numpy()
+    on = np.flatnonzero((table["segment"] != "").to_numpy(bool))
+    on = on[np.argsort(of_run[on], kind="stable")]
+    runs, reason, segment = (
+        a[on] for a in (of_run, *(table[c].to_numpy(object) for c in ("reason", "segment")))
+    )
+
+    def of(run: int) -> tuple[Array, Array]:
+        first, last = np.searchsorted(runs, [run, run + 1])
+        return reason[first:last], segment[first:last]
+
+    return of
+
+
+def _are_in(numbers: Ints, ordered: Ints) -> Bools:
+    """Whether each number is among those, which are in order."""
+    if not len(ordered):
+        return np.zeros(len(numbers), bool)
+    at = np.minimum(np.searchsorted(ordered, numbers), len(ordered) - 1)
+    return np.asarray(ordered[at] == numbers, bool)
 
 
 def _apart(km: pd.Series, set_aside: bool) -> float:
@@ -207,7 +236,7 @@ def _summed(each: pd.DataFrame) -> ArmUse:
 
 def _of_track(
     track: Columns,
-    mine: pd.DataFrame,
+    mine: tuple[Array, Array],
     network: Network,
     on_shared: Bools,
     cells: "_Cells",
@@ -227,7 +256,7 @@ def _of_track(
         off = network.off.get(int(track["run"][0]), Lost.AT_REST())
         code[:] = number.setdefault(off, len(number))
     entries = np.unique(entry[entry >= 0])
-    for which, reason, segment in zip(entries, mine["reason"], mine["segment"], strict=True):
+    for which, reason, segment in zip(entries, *mine, strict=True):
         why = reason or barren.get(segment, "")
         code[entry == which] = number.setdefault(why, len(number))
     return steps, code, list(number)

@@ -9,6 +9,8 @@ from collections.abc import Mapping, Sequence
 from functools import partial
 from pathlib import Path
 
+import numpy as np
+
 from roadlog.errors import InputError, RoadlogError
 from roadlog.ingest.text.columns import is_known, match_columns
 from roadlog.ingest.text.dialect import sniff, utf8_text
@@ -16,10 +18,11 @@ from roadlog.ingest.text.source import Text
 from roadlog.study.settings import ColumnRule, TimeRule
 
 _YEAR_LAST = re.compile(r"(\d{1,2})[-/.](\d{1,2})[-/.](?:\d{4}|\d{2})\b")
-# Begins with what few places of a log hold, so that a text without it is passed over at once.
 _BEHIND_FIRST = re.compile(rb"[-/.]\d{1,2}[-/.](?:\d{4}|\d{2})\b")
 _OTHER_DIGITS = re.compile(rb"[\xd9\xdb\xdf\xe0\xe1\xea\xef\xf0]")  # first bytes of digits in UTF-8
 _HEAD_BYTES = 1 << 17
+_SEPARATES = np.isin(np.arange(256), list(b"-/."))
+_IS_DIGIT = np.isin(np.arange(256), list(b"0123456789"))
 
 
 def settle_day_first(
@@ -67,8 +70,11 @@ def _fields(path: Path, columns: Mapping[str, ColumnRule]) -> list[tuple[int, in
 
 def _year_last(text: bytes) -> bool:
     """Whether a cell can begin with such a date: a first field of one or two digits before it."""
-    if _OTHER_DIGITS.search(text):
+    if not text.isascii() and _OTHER_DIGITS.search(text):
         return True
-    starts = (m.start() for m in _BEHIND_FIRST.finditer(text))
-    fields = (text[max(0, at - 3) : at] for at in starts)
-    return any(f[-1:].isdigit() and not (len(f) == 3 and f.isdigit()) for f in fields)
+    letters = np.frombuffer(b"   " + text, np.uint8)
+    marks = np.flatnonzero(_SEPARATES[letters])
+    near = marks[:-1][np.diff(marks) <= 3]
+    digits = [_IS_DIGIT[letters[near - back]] for back in (1, 2, 3)]
+    near = near[digits[0] & ~(digits[1] & digits[2])] - 3
+    return any(_BEHIND_FIRST.match(text, int(at)) for at in near)
