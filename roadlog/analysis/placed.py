@@ -80,10 +80,8 @@ def placed_runs(
     runs = metered.runs
     starts = {int(r): pd.Timestamp(t) for r, t in zip(runs["run"], runs["start"], strict=True)}
     wind = wind_share(study.weather.shelter, study.weather.wind_height_m)
-    matched = {
-        r: road.placed(columns_of(f), network, r)
-        for r, f in bar(metered.usable.items(), "road", progress)
-    }
+    driven = ((r, columns_of(f)) for r, f in bar(metered.usable.items(), "road", progress))
+    matched = dict(road.placed_each(driven, network))
     sky = None if weather is None else sky_of(weather)
     usual = usual or usual_level(metered.usable.values())
     told = runs["ambient_start_c"] if "ambient_start_c" in runs else pd.Series(dtype=float)

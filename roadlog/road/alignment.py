@@ -9,6 +9,7 @@ sustained over 200 m, less the drive's own receiver bias, tells parallel roads a
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 import pandas as pd
@@ -24,6 +25,7 @@ HEADING_M = 40.0  # weight of heading in the search: unit heading vectors count 
 SEARCH_M = 1.25 * REACH_M  # place and heading together
 SQUARE_M = 62.5  # of the plane, by which points far from a line are told without a search
 LEAST_COSINE = 1 - (SEARCH_M / HEADING_M) ** 2 / 2 - 0.1  # of headings within the search, and more
+LEAST_FOR_GUESSES = 8  # vertices of a line
 OFF_LINE_M = 120.0  # driven away from the line for longer than this ends a chain
 GLITCH_M = 300.0  # unless both distances agree closely: then only the receiver left it
 MAX_BLIND_M = 1500.0  # longest stretch without fixes that a chain may bridge
@@ -54,28 +56,70 @@ class Line:
         """Length of the line [m]."""
         return float(self.s_m[-1])
 
+    @cached_property
+    def _clear(self) -> tuple[Floats, Floats]:
+        """Half of each vertex's distance from all but itself and the next one, two either side.
+
+        A point nearer to a vertex than that is nearer to it than to any such.
+        """
+        found = self.tree.query(self.tree.data, k=6)
+        away, other = np.asarray(found[0]), np.asarray(found[1])
+        apart = np.abs(other - np.arange(len(other))[:, None])
+        one, two = (np.where(apart > k, away, np.inf).min(axis=1) / 2 for k in (1, 2))
+        return np.minimum(one, SEARCH_M), np.minimum(two, SEARCH_M)
+
+    def nearest(self, query: Floats, guess: Ints) -> Ints:
+        """The vertex nearest to each place and heading (x, y, weighted heading), -1 beyond reach.
+
+        Of the five vertices about where `guess` leads, the nearest, if that settles it; else by
+        the tree.
+        """
+        n = len(self.s_m)
+        if len(guess) < n or n < LEAST_FOR_GUESSES:
+            found = np.asarray(self.tree.query(query, distance_upper_bound=SEARCH_M)[1])
+            return np.where(found < n, found, -1)
+        one, two = self._clear
+        places, (x, y) = np.ascontiguousarray(self.tree.data.T), query.T[:2]
+        middle, step = guess, self.length_m / (n - 1)
+        for _ in range(2):
+            tx, ty = self.tx[middle], self.ty[middle]
+            along = (x - self.x_m[middle]) * tx + (y - self.y_m[middle]) * ty
+            middle = np.clip(middle + np.rint(along / step).astype(np.int64), 2, n - 3)
+        least, vertex = np.full(len(x), np.inf), middle
+        for k in range(-2, 3):
+            at = middle + k
+            away = sum((c[at] - q) ** 2 for c, q in zip(places, query.T, strict=True))
+            nearer = away < least
+            least, vertex = np.where(nearer, away, least), np.where(nearer, at, vertex)
+        beside = np.abs(vertex - middle)
+        clear = np.where(beside == 0, two[vertex], np.where(beside == 1, one[vertex], 0.0))
+        open_ = np.flatnonzero(~(least < clear**2))
+        found = np.asarray(self.tree.query(query[open_], distance_upper_bound=SEARCH_M)[1])
+        vertex[open_] = np.where(found < n, found, -1)
+        return vertex
+
 
 @dataclass(frozen=True)
 class _Around:
     """Which squares of the plane lie near a line, and in which eighths of a turn it runs there.
 
-    `near` is True where a point of that square (columns east, rows north, from `x_m`, `y_m`) and
-    heading may find a vertex within reach: what isn't is off the line without a search.
+    `vertex` is -1 where no point of that square (columns east, rows north, from `x_m`, `y_m`) and
+    heading can find a vertex within reach: it is off the line without a search. Elsewhere it is a
+    vertex in that square or near it.
     """
 
     x_m: float
     y_m: float
-    near: Bools
+    vertex: Ints
 
-    def may_find(self, x_m: Floats, y_m: Floats, hx: Floats, hy: Floats) -> Bools:
-        """Whether each point may find a vertex of the line within reach."""
-        rows, columns, eighths = self.near.shape
+    def guess(self, x_m: Floats, y_m: Floats, hx: Floats, hy: Floats) -> Ints:
+        """A vertex to begin the search for the nearest from, -1 where none is within reach."""
+        rows, columns, eighths = self.vertex.shape
         i = np.floor((y_m - self.y_m) / SQUARE_M)
         j = np.floor((x_m - self.x_m) / SQUARE_M)
         inside = (i >= 0) & (i < rows) & (j >= 0) & (j < columns)
         at = np.where(inside, i * columns + j, 0).astype(np.int64) * eighths
-        found: Bools = inside & self.near.ravel()[at + _eighth(hx, hy)]
-        return found
+        return np.where(inside, self.vertex.ravel()[at + _eighth(hx, hy)], -1)
 
 
 def _eighth(hx: Floats, hy: Floats) -> Ints:
@@ -86,7 +130,7 @@ def _eighth(hx: Floats, hy: Floats) -> Ints:
 def _around(x_m: Floats, y_m: Floats, tx: Floats, ty: Floats) -> _Around:
     left, low = x_m.min() - SEARCH_M, y_m.min() - SEARCH_M
     shape = [int((c.max() + SEARCH_M - a) / SQUARE_M) + 1 for c, a in ((y_m, low), (x_m, left))]
-    near = np.zeros((*shape, 8), bool)
+    start = np.full((*shape, 8), -1, np.int64)
     reach = int(np.ceil(SEARCH_M / SQUARE_M))
     i, j = ((c - a) // SQUARE_M for c, a in ((y_m, low), (x_m, left)))
     rim = np.linspace(0, 2 * np.pi, 64, endpoint=False)
@@ -96,12 +140,12 @@ def _around(x_m: Floats, y_m: Floats, tx: Floats, ty: Floats) -> _Around:
     for k, where in enumerate(_eighth(cosine, sine)):
         eighths[:, where] |= alike[:, k]
     vertex, eighth = np.nonzero(eighths)
-    for di in range(-reach, reach + 1):
-        for dj in range(-reach, reach + 1):
-            row = np.clip(i + di, 0, shape[0] - 1).astype(np.int64)[vertex]
-            column = np.clip(j + dj, 0, shape[1] - 1).astype(np.int64)[vertex]
-            near[row, column, eighth] = True
-    return _Around(float(left), float(low), near)
+    beside = [(di, dj) for di in range(-reach, reach + 1) for dj in range(-reach, reach + 1)]
+    for di, dj in sorted(beside, key=lambda step: -np.hypot(*step)):  # the nearest square last
+        row = np.clip(i + di, 0, shape[0] - 1).astype(np.int64)[vertex]
+        column = np.clip(j + dj, 0, shape[1] - 1).astype(np.int64)[vertex]
+        start[row, column, eighth] = vertex
+    return _Around(float(left), float(low), start)
 
 
 @dataclass(frozen=True)
@@ -216,12 +260,12 @@ def _trimmed(chain: Ints, owner: Ints, unbiased_m: Floats, d: Floats) -> Ints:
 def _candidates(
     points: Points, line: Line, free: Bools
 ) -> tuple[Ints, Floats, Floats, Floats, Floats]:
-    may = line.around.may_find(points.x_m, points.y_m, points.hx, points.hy)
-    rows = np.flatnonzero(free & may)
+    guess = line.around.guess(points.x_m, points.y_m, points.hx, points.hy)
+    rows = np.flatnonzero(free & (guess >= 0))
     x, y = points.x_m[rows], points.y_m[rows]
     query = np.column_stack([x, y, HEADING_M * points.hx[rows], HEADING_M * points.hy[rows]])
-    vertex = np.asarray(line.tree.query(query, distance_upper_bound=SEARCH_M)[1])
-    found = vertex < len(line.s_m)
+    vertex = line.nearest(query, guess[rows])
+    found = vertex >= 0
     rows, x, y, v = rows[found], x[found], y[found], vertex[found]
     tx, ty = line.tx[v], line.ty[v]
     along = (x - line.x_m[v]) * tx + (y - line.y_m[v]) * ty

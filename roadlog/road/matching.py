@@ -5,8 +5,10 @@ Between fixes the position along the segment follows the wheel distance, so that
 tunnel isn't lost. Method section 3.
 """
 
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -19,11 +21,12 @@ from roadlog.quantities.tables import TRACK
 from roadlog.road.alignment import Alignment, Line, approach, gather, line_of
 from roadlog.road.by_distance import BY_DISTANCE, place
 from roadlog.road.network import Network, Segment
-from roadlog.road.trace import STEP_M, make_trace
+from roadlog.road.trace import STEP_M, Trace, make_traces
 from roadlog.road.viterbi import follow
 
 END_REACH_M = 3 * STEP_M  # a chain that begins this near an end of its line reaches that end
 SHORTEST_PIECE_M = 60.0
+AT_ONCE = 30_000  # samples that are placed together: more outgrow the processor's cache
 
 
 def match(track: pd.DataFrame, network: Network, run: int) -> pd.DataFrame:
@@ -56,8 +59,8 @@ def match(track: pd.DataFrame, network: Network, run: int) -> pd.DataFrame:
     >>> network = find_network(dict.fromkeys(range(4), drive), dict(enumerate(arms)))
     >>> flow = dict.fromkeys(("fuel_flow_g_s", "fuel_flow_low_g_s", "fuel_flow_high_g_s"), 0.7)
     >>> drive = drive.assign(**flow, fuel_state="metered")
-    >>> sorted(set(match(drive, network, 0)["segment"]))
-    ['', 'A01', 'A02', 'A03', 'A04']
+    >>> match(drive, network, 0)["segment"].value_counts().to_dict()
+    {'A02': 50, 'A04': 50, 'A01': 49, 'A03': 49, '': 2}
     """
     if network.kind == BY_DISTANCE:
         return place(track, network, run)
@@ -66,31 +69,81 @@ def match(track: pd.DataFrame, network: Network, run: int) -> pd.DataFrame:
 
 def placed(track: Columns, network: Network, run: int) -> Columns:
     """`match` of a run's columns."""
-    if network.kind == BY_DISTANCE:
-        return columns_of(place(frame_of(track), network, run))
-    trace = make_trace(track, run, network.origin or (0.0, 0.0))
-    d, x, y, n = trace.sample_d_m, trace.sample_x_m, trace.sample_y_m, len(track)
+    return next(placed_each([(run, track)], network))[1]
+
+
+def placed_each(
+    tracks: Iterable[tuple[int, Columns]], network: Network, at_once: int = AT_ONCE
+) -> Iterator[tuple[int, Columns]]:
+    """`placed` of many runs, some together: their number changes the time it takes alone.
+
+    Parameters
+    ----------
+    tracks : iterable of (int, Columns)
+        Runs with their columns; one group of them is held at a time.
+    network : Network
+    at_once : int
+        Samples that a group holds, where a run alone isn't longer.
+    """
+    group: dict[int, Columns] = {}
+    held = 0
+    for run, track in tracks:
+        if network.kind == BY_DISTANCE:
+            yield run, columns_of(place(frame_of(track), network, run))
+            continue
+        if group and (held + len(track) > at_once or run in group):
+            yield from _placed(group, network)
+            group, held = {}, 0
+        group[run] = track
+        held += len(track)
+    if group:
+        yield from _placed(group, network)
+
+
+def _placed(tracks: dict[int, Columns], network: Network) -> Iterator[tuple[int, Columns]]:
+    origin = network.origin or (0.0, 0.0)
+    traces = make_traces(list(tracks.values()), list(tracks), origin, profile=False)
     if network.kind == "run":
-        same = np.zeros(n, np.int64)
-        return track.assign(
-            run=same + run, x_m=x, y_m=y, segment=Words(same, (network.segments[0].id,)),
-            traversal=same, s_m=d, grade=0.0, d_m=d, bearing_deg=np.nan,
-        )  # fmt: skip
+        for (run, track), trace in zip(tracks.items(), traces, strict=True):
+            same = np.zeros(len(track), np.int64)
+            yield run, track.assign(
+                run=same + run, x_m=trace.sample_x_m, y_m=trace.sample_y_m,
+                segment=Words(same, (network.segments[0].id,)), traversal=same,
+                s_m=trace.sample_d_m, grade=0.0, d_m=trace.sample_d_m, bearing_deg=np.nan,
+            )  # fmt: skip
+        return
     corridors = _corridors(network)
-    which, piece, s = np.full(n, -1), np.full(n, -1), np.full(n, np.nan)
-    if len(trace.d_m):
-        moving = (d > d[0]) & (d < d[-1])
-        lines = [c.line for c in corridors]
-        pieces = _pieces(approach(gather([trace]), lines), trace.d_m, lines)
-        for number, (line, at_d, at_s) in enumerate(pieces):
-            a, b = np.searchsorted(d, at_d[0], "left"), np.searchsorted(d, at_d[-1], "right")
-            free = (piece[a:b] < 0) & moving[a:b]
-            which[a:b][free], piece[a:b][free] = line, number
-            s[a:b][free] = np.interp(d[a:b], at_d, at_s)[free]
-        near = piece >= 0
-        x, y = _between_fixes(x, d, near), _between_fixes(y, d, near)
-    on = _on_segments(network.segments, corridors, which, piece, s)
-    return track.assign(run=np.full(n, run), x_m=x, y_m=y, **on, d_m=d)
+    ends = np.cumsum([0, *(len(t) for t in tracks.values())]).tolist()
+    which, piece, s = np.full(ends[-1], -1), np.full(ends[-1], -1), np.full(ends[-1], np.nan)
+    each = [slice(a, b) for a, b in pairwise(ends)]
+    pieces = _pieces(traces, [c.line for c in corridors])
+    for trace, i, found in zip(traces, each, pieces, strict=True):
+        _lay(trace.sample_d_m, found, which[i], piece[i], s[i])
+    on = _on_segments(network.segments, corridors, which, piece, s, ends[:-1])
+    for (run, track), trace, i in zip(tracks.items(), traces, each, strict=True):
+        d, near = trace.sample_d_m, piece[i] >= 0
+        x, y = trace.sample_x_m, trace.sample_y_m
+        if len(trace.d_m):
+            x, y = _between_fixes(x, d, near), _between_fixes(y, d, near)
+        mine = {name: _part(column, i) for name, column in on.items()}
+        yield run, track.assign(run=np.full(len(track), run), x_m=x, y_m=y, **mine, d_m=d)
+
+
+def _part(column: NDArray[Any] | Words, i: slice) -> NDArray[Any] | Words:
+    return Words(column.codes[i], column.words) if isinstance(column, Words) else column[i]
+
+
+def _lay(
+    d: Floats, pieces: list[tuple[int, Floats, Floats]], which: Ints, piece: Ints, s: Floats
+) -> None:
+    """Fill in which line, which piece and where along it each sample of a run is."""
+    for number, (line, at_d, at_s) in enumerate(pieces):
+        a, b = np.searchsorted(d, at_d[0], "left"), np.searchsorted(d, at_d[-1], "right")
+        a = max(a, np.searchsorted(d, d[0], "right"))  # standing before the first move
+        b = min(b, np.searchsorted(d, d[-1], "left"))  # and after the last
+        free = np.flatnonzero(piece[a:b] < 0) + a
+        which[free], piece[free] = line, number
+        s[free] = np.interp(d[free], at_d, at_s)
 
 
 @dataclass(frozen=True)
@@ -134,10 +187,25 @@ def _joined(index: Ints, segments: list[Segment]) -> _Corridor:
     return _Corridor(line, index, ends, grade, np.unwrap(np.arctan2(line.tx, line.ty)))
 
 
-def _pieces(rows: Alignment, d: Floats, lines: list[Line]) -> list[tuple[int, Floats, Floats]]:
-    """Unbroken pieces of following one line, disjoint: line, distances, positions along it."""
+def _pieces(traces: Sequence[Trace], lines: list[Line]) -> list[list[tuple[int, Floats, Floats]]]:
+    """Each run's unbroken pieces of following one line, disjoint: line, distances, positions."""
+    points = gather(traces)
+    rows = approach(points, lines)
+    owner = points.owner[rows.point]
+    order = np.argsort(owner, kind="stable")
+    cut = np.searchsorted(owner[order], np.arange(len(traces) + 1))
+    first = np.cumsum([0, *(len(t.d_m) for t in traces)])
+    return [
+        _pieces_of(rows, t.d_m, lines, order[cut[k] : cut[k + 1]], int(first[k]))
+        for k, t in enumerate(traces)
+    ]
+
+
+def _pieces_of(
+    rows: Alignment, d: Floats, lines: list[Line], mine: Ints, first: int
+) -> list[tuple[int, Floats, Floats]]:
     out = []
-    for which, point, s in follow(rows, lines, np.arange(len(rows.point)), 0, len(d)):
+    for which, point, s in follow(rows, lines, mine, first, len(d)):
         at_d = d[point]
         if at_d[-1] - at_d[0] >= SHORTEST_PIECE_M:
             out.append((which, *_to_ends(at_d, s, lines[which].length_m)))
@@ -181,9 +249,17 @@ def _between_fixes(c: Floats, d: Floats, near: np.ndarray) -> Floats:
 
 
 def _on_segments(
-    segments: tuple[Segment, ...], corridors: list[_Corridor], which: Ints, piece: Ints, s: Floats
+    segments: tuple[Segment, ...],
+    corridors: list[_Corridor],
+    which: Ints,
+    piece: Ints,
+    s: Floats,
+    begin: list[int],
 ) -> dict[str, NDArray[Any] | Words]:
-    """Columns segment, traversal, s_m, grade and bearing_deg from positions along corridors."""
+    """Columns segment, traversal, s_m, grade and bearing_deg from positions along corridors.
+
+    Of several runs, one after another, from the samples `begin` on.
+    """
     n = len(s)
     index, along = np.full(n, -1), np.full(n, np.nan)
     grade, bearing = np.zeros(n), np.full(n, np.nan)
@@ -197,10 +273,12 @@ def _on_segments(
         bearing[rows] = np.degrees(np.interp(s[rows], c.line.s_m, c.bearing)) % 360
     changed = np.ones(n, bool)
     changed[1:] = (index[1:] != index[:-1]) | (piece[1:] != piece[:-1])
-    entry = (index >= 0) & changed
+    changed[[i for i in begin if i < n]] = True
+    entered = np.append(0, np.cumsum((index >= 0) & changed))
+    entered = entered[1:] - np.repeat(entered[begin], np.diff([*begin, n]))
     return {
         "segment": Words(index + 1, ("", *(g.id for g in segments))),
-        "traversal": np.where(index >= 0, np.cumsum(entry) - 1, -1),
+        "traversal": np.where(index >= 0, entered - 1, -1),
         "s_m": along,
         "grade": grade,
         "bearing_deg": bearing,

@@ -8,7 +8,6 @@ from collections.abc import Iterable
 from functools import lru_cache
 
 import numpy as np
-from numpy.polynomial.chebyshev import chebpts1, chebvander
 from numpy.typing import NDArray
 from pyproj import Proj
 
@@ -17,10 +16,6 @@ from roadlog.quantities.columns import Table
 from roadlog.quantities.signals import signal
 
 Origin = tuple[float, float]
-
-_SERIES_REACH_DEG = 0.5  # in latitude and longitude, from the origin
-_SERIES_UP_TO_DEG = 75.0  # of latitude: nearer to a pole the projection bends too much for a series
-_SERIES_DEGREE = 8
 
 
 def centre(tracks: Iterable[Table]) -> Origin | None:
@@ -62,41 +57,13 @@ def to_local(lat_deg: Floats, lon_deg: Floats, origin: Origin) -> tuple[Floats, 
     >>> float(y[1].round(0))
     1112.0
     """
-    north = lat_deg - origin[0]
-    east = (lon_deg - origin[1] + 180) % 360 - 180
-    ok = np.isfinite(north) & np.isfinite(east)
+    ok = np.isfinite(lat_deg) & np.isfinite(lon_deg)
+    if ok.all():
+        x, y = _plane(origin)(lon_deg, lat_deg)
+        return np.asarray(x, float), np.asarray(y, float)
     x, y = np.full((2, len(ok)), np.nan)
-    if not ok.any():
-        return x, y
-    if not ok.all():
-        north, east = north[ok], east[ok]
-    reach = max(north.max(), -north.min(), east.max(), -east.min())
-    if reach > _SERIES_REACH_DEG or abs(origin[0]) + reach > _SERIES_UP_TO_DEG:
+    if ok.any():
         x[ok], y[ok] = _plane(origin)(lon_deg[ok], lat_deg[ok])
-    else:
-        x[ok], y[ok] = _by_series(north, east, origin)
-    return x, y
-
-
-def _by_series(north: Floats, east: Floats, origin: Origin) -> tuple[Floats, Floats]:
-    """The same near the origin, at a tenth of the cost: by Chebyshev's polynomials in both angles.
-
-    They are fitted to the projection itself and differ from it by less than 10⁻⁷ m.
-    """
-    u, v = north / _SERIES_REACH_DEG, east / _SERIES_REACH_DEG
-    of_north, of_east = chebvander(u, _SERIES_DEGREE), chebvander(v, _SERIES_DEGREE)
-    x, y = ((of_north @ c * of_east).sum(axis=1) for c in _series(origin))
-    return x, y
-
-
-@lru_cache(maxsize=4)
-def _series(origin: Origin) -> tuple[Floats, Floats]:
-    """Coefficients of easting and northing, degrees of latitude by those of longitude."""
-    nodes = chebpts1(_SERIES_DEGREE + 1)
-    lat, lon = np.meshgrid(nodes * _SERIES_REACH_DEG, nodes * _SERIES_REACH_DEG, indexing="ij")
-    plane = _plane(origin)(origin[1] + lon.ravel(), origin[0] + lat.ravel())
-    back = np.linalg.inv(chebvander(nodes, _SERIES_DEGREE))
-    x, y = (back @ np.asarray(c, float).reshape(lat.shape) @ back.T for c in plane)
     return x, y
 
 

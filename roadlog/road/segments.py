@@ -24,7 +24,7 @@ from roadlog.road.projection import Origin, centre, to_geographic
 from roadlog.road.raster import ElevationRaster, check_heights
 from roadlog.road.shared_lines import COUNT_STEP_M, Stretch, shared_stretches
 from roadlog.road.store import kept_pieces
-from roadlog.road.trace import STEP_M, Trace, make_trace
+from roadlog.road.trace import STEP_M, Trace, make_traces
 
 WHOLE_RUN = "run"
 SHORTEST_SHARE = 0.4  # stretches shorter than this share of a segment's length are left out
@@ -84,14 +84,14 @@ def find_network(
     >>> drive["lat_deg"], drive["lon_deg"] = 50 + 0.00018 * drive["t_s"], 8.0
     >>> arms = ["baseline", "fitted", "baseline", "fitted"]
     >>> network = find_network(dict.fromkeys(range(4), drive), dict(enumerate(arms)))
-    >>> [(s.id, round(s.length_m, -2)) for s in network.segments]
-    [('A01', 1000.0), ('A02', 1000.0), ('A03', 1000.0), ('A04', 1000.0)]
+    >>> [(s.id, round(s.length_m)) for s in network.segments]
+    [('A01', 980), ('A02', 1000), ('A03', 980), ('A04', 999)]
     """
     runs = sorted(tracks)
     origin = centre([tracks[r] for r in runs])
     if origin is None:
         return _whole_runs(tracks)
-    traces = [make_trace(tracks[r], r, origin) for r in runs]
+    traces = make_traces([tracks[r] for r in runs], runs, origin)
     points = gather(traces)
     fitted = np.array([arms[r] == "fitted" for r in runs])
     shortest = SHORTEST_SHARE * 1000 * segment_length_km
@@ -126,7 +126,8 @@ def find_network(
 
 def _whole_runs(tracks: Mapping[int, Table]) -> Network:
     none = np.empty(0)
-    lengths = [make_trace(t, r, (0.0, 0.0)).sample_d_m for r, t in tracks.items()]
+    traces = make_traces(list(tracks.values()), list(tracks), (0.0, 0.0), profile=False)
+    lengths = [t.sample_d_m for t in traces]
     length = float(np.median([d[-1] for d in lengths if len(d)] or [0.0]))
     return Network("run", None, (Segment(WHOLE_RUN, length, *(none,) * 7),), {})
 

@@ -5,14 +5,15 @@ stands doesn't wander with its receiver's noise) and the smoothed path at equal 
 with heading, altitude and arrival time. The first step of method section 3.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter1d, uniform_filter1d
 
 from roadlog.physics.atmosphere import pressure_altitude
-from roadlog.quantities.arrays import Bools, Floats, middle
+from roadlog.quantities.arrays import Bools, Floats, Ints, median_at_most
 from roadlog.quantities.columns import Table
 from roadlog.quantities.signals import signal
 from roadlog.road.projection import Origin, positions, to_local
@@ -25,6 +26,7 @@ SPARSE_M = 30.0  # fixes farther apart than this are joined by curves, not chord
 MERGE_M = 4.0  # fixes closer together than this count as one place
 MAX_FIX_GAP_M = 200.0  # a point farther than this from fixes on both sides isn't seen
 COARSE_SHARE = 0.2  # a barometer with more readings on whole half kPa than this is too coarse
+PAD = 8  # points that the wider smoothing looks to either side
 MAX_SPEED_GAP_S = 15.0  # wheel speed is interpolated over this much at most
 
 
@@ -34,8 +36,8 @@ class Trace:
 
     `sample_d_m`, `sample_x_m`, `sample_y_m` [m] hold distance and raw position (NaN where no fix)
     at every sample. The other arrays hold one value every `STEP_M`: distance, easting, northing,
-    unit heading (`hx`, `hy`), altitude [m] (NaN where none), arrival time [s], and whether fixes
-    near enough support the point.
+    unit heading (`hx`, `hy`), altitude [m] (NaN where none), arrival time [s] (both empty where
+    they weren't asked for), and whether fixes near enough support the point.
     """
 
     run: int
@@ -57,41 +59,163 @@ def make_trace(track: Table, run: int, origin: Origin) -> Trace:
 
     A run without two distinct fixes gives a trace without points.
     """
-    lat, lon, fix = positions(track)
+    return make_traces([track], [run], origin)[0]
+
+
+def make_traces(
+    tracks: Sequence[Table], runs: Sequence[int], origin: Origin, *, profile: bool = True
+) -> list[Trace]:
+    """`make_trace` of many runs at once, each as if it were alone.
+
+    Without `profile` the traces have no altitudes and no arrival times.
+    """
+    if not tracks:
+        return []
+    where = [positions(track) for track in tracks]
+    ends = np.cumsum([0, *(len(fix) for _, _, fix in where)]).tolist()
+    lat, lon, fix = (np.concatenate(parts) for parts in zip(*where, strict=True))
     x, y = to_local(np.where(fix, lat, np.nan), np.where(fix, lon, np.nan), origin)
-    d = travelled(track, x, y)
-    if fix.sum() < 2 or d[fix][-1] - d[fix][0] < 2 * STEP_M:
-        none = np.empty(0)
-        return Trace(run, d, x, y, *(none,) * 7, np.empty(0, bool))
-    altitude = altitudes(track)
-    own = np.flatnonzero(fix)[_own_fixes(lat[fix], lon[fix])]
-    at, mx, my, malt = _merge(d[own], x[own], y[own], altitude[own])
-    grid = np.arange(np.ceil(at[0]), at[-1], STEP_M / 2)
-    rough = np.vstack([_joined(grid, at, mx), _joined(grid, at, my)])
-    wide = gaussian_filter1d(rough, NOISY_SMOOTHING_M / (STEP_M / 2), mode="nearest")
-    hx, hy = _slopes(wide)
-    fx, fy = wide
-    if middle(np.abs(rough - wide).ravel()) <= QUIET_M:
-        fx, fy = gaussian_filter1d(rough, SMOOTHING_M / (STEP_M / 2), mode="nearest")
-    norm = np.maximum(np.hypot(hx, hy), 1e-9)
-    after = np.clip(np.searchsorted(at, grid), 1, len(at) - 1)
-    half = slice(None, None, 2)
-    arrival = np.interp(grid, d + 1e-6 * np.arange(len(d)), signal(track, "t_s"))
-    known = np.isfinite(malt)
-    alt = np.interp(grid, at[known], malt[known]) if known.any() else np.full(len(grid), np.nan)
-    seen = at[after] - at[after - 1] <= MAX_FIX_GAP_M
-    return Trace(
-        run, d, x, y, grid[half], fx[half], fy[half], (hx / norm)[half], (hy / norm)[half],
-        np.where(seen, alt, np.nan)[half], arrival[half], seen[half],
-    )  # fmt: skip
-
-
-def _slopes(rows: Floats) -> Floats:
-    """`numpy.gradient` along each row, without its cost on short ones."""
-    out = np.empty_like(rows)
-    out[:, 1:-1] = (rows[:, 2:] - rows[:, :-2]) / 2
-    out[:, 0], out[:, -1] = rows[:, 1] - rows[:, 0], rows[:, -1] - rows[:, -2]
+    each = [slice(a, b) for a, b in pairwise(ends)]
+    driven = [travelled(t, x[i], y[i]) for t, i in zip(tracks, each, strict=True)]
+    fixes = [np.flatnonzero(fix[i]) for i in each]
+    located = [k for k, at in enumerate(fixes) if _goes_anywhere(driven[k][at])]
+    none: Floats = np.empty(0)
+    empty = (*(none,) * 7, np.empty(0, bool))
+    out = [Trace(r, d, x[i], y[i], *empty) for r, d, i in zip(runs, driven, each, strict=True)]
+    if not located:
+        return out
+    used = np.concatenate([fixes[k] + ends[k] for k in located])
+    size = np.array([len(fixes[k]) for k in located])
+    keep = _own_fixes(lat[used], lon[used], size)
+    used, of = used[keep], np.repeat(np.arange(len(size)), size)[keep]
+    d = np.concatenate(driven)[used]
+    first = _places(d, of)
+    at, mx, my = (_means(c, first) for c in (d, x[used], y[used]))
+    paths = _paths(at, mx, my, np.diff(np.searchsorted(of[first], np.arange(len(size) + 1))))
+    if profile:
+        level = np.full(len(x), np.nan)
+        for k in located:
+            level[each[k]] = altitudes(tracks[k])
+        height = _means(level[used], first)
+    for n, (k, path) in enumerate(zip(located, paths, strict=True)):
+        alt, arrival = none, none
+        if profile:
+            mine = slice(*np.searchsorted(of[first], (n, n + 1)))
+            alt = _height(path, at[mine], height[mine])
+            late = driven[k] + 1e-6 * np.arange(len(driven[k]))
+            arrival = np.interp(path.d_m, late, signal(tracks[k], "t_s"))
+        out[k] = Trace(
+            runs[k], driven[k], x[each[k]], y[each[k]], path.d_m, path.x_m, path.y_m,
+            path.hx, path.hy, alt, arrival, path.seen,
+        )  # fmt: skip
     return out
+
+
+def _goes_anywhere(d: Floats) -> bool:
+    """Whether fixes at these distances make a trace."""
+    return len(d) > 1 and bool(d[-1] - d[0] >= 2 * STEP_M)
+
+
+@dataclass(frozen=True)
+class _Path:
+    """A trace's points, as in `Trace`."""
+
+    d_m: Floats
+    x_m: Floats
+    y_m: Floats
+    hx: Floats
+    hy: Floats
+    seen: Bools
+
+
+def _paths(at: Floats, x: Floats, y: Floats, size: Ints) -> list[_Path]:
+    """The smoothed paths through the places (at, x, y), `size` of them a run, at equal steps.
+
+    All runs are gone through at once: each array holds one run after the other.
+    """
+    step = STEP_M / 2
+    last = np.cumsum(size) - 1
+    start = last + 1 - size
+    begin = np.ceil(at[start])
+    n = np.ceil((at[last] - begin) / step).astype(np.int64)
+    head = np.cumsum(n) - n
+    number = np.arange(n.sum()) - np.repeat(head, n)
+    grid = np.repeat(begin, n) + step * number
+    before = _places_before(at, np.repeat(begin, size), np.repeat(n, size), head, size, n, step)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        gap, slopes = np.diff(at), [np.diff(c) / np.diff(at) for c in (x, y)]
+    beyond = grid - at[before]
+    rough = np.array(
+        [slope[before] * beyond + c[before] for slope, c in zip(slopes, (x, y), strict=True)]
+    )
+    width = gap[np.maximum(before - (beyond == 0), np.repeat(start, n))]
+    inner = np.ones(len(gap), bool)
+    inner[last[:-1]] = False
+    close = median_at_most(gap[inner], size - 1, SPARSE_M)
+    for k in np.flatnonzero(~close & (size >= 5)):
+        mine, places = slice(head[k], head[k] + n[k]), slice(start[k], last[k] + 1)
+        for c, out in zip((x, y), rough, strict=True):
+            _curved(out[mine], grid[mine], width[mine], at[places], c[places])
+    longer, order = n + 2 * PAD, np.arange(len(n))
+    inside = np.arange(n.sum()) + np.repeat(PAD * (2 * order + 1), n)
+    padded = np.arange(longer.sum()) - np.repeat(PAD * (2 * order + 1), longer)
+    padded = np.clip(padded, np.repeat(head, longer), np.repeat(head + n - 1, longer))
+    held = rough[:, padded]
+    wide = gaussian_filter1d(held, NOISY_SMOOTHING_M / step)[:, inside]
+    quiet = median_at_most(np.abs(rough - wide).T.ravel(), 2 * n, QUIET_M)
+    half = np.flatnonzero(number % 2 == 0)
+    fx, fy = wide[:, half]
+    if quiet.any():
+        narrow = gaussian_filter1d(held, SMOOTHING_M / step)[:, inside[half]]
+        fx, fy = np.where(np.repeat(quiet, (n + 1) // 2), narrow, wide[:, half])
+    hx, hy = _slopes(wide, half, head, n)
+    norm = np.maximum(np.hypot(hx, hy), 1e-9)
+    columns = (grid[half], fx, fy, hx / norm, hy / norm, (width <= MAX_FIX_GAP_M)[half])
+    cut = np.cumsum([0, *((n + 1) // 2)]).tolist()
+    return [_Path(*(c[a:b] for c in columns)) for a, b in pairwise(cut)]
+
+
+def _places_before(
+    at: Floats, begin: Floats, most: Ints, head: Ints, size: Ints, n: Ints, step: float
+) -> Ints:
+    """For every point of the grids the last place that doesn't lie beyond it."""
+    reached = np.ceil((at - begin) / step)
+    reached += begin + step * reached < at
+    reached -= begin + step * (reached - 1) >= at
+    reached = np.maximum(reached, 0).astype(np.int64)
+    among = reached < most
+    passed = np.cumsum(
+        np.bincount((reached + np.repeat(head, size))[among], minlength=int(n.sum()))
+    )
+    earlier = np.append(0, passed)[head]
+    first = np.cumsum(size) - size
+    before: Ints = np.minimum(
+        passed + np.repeat(first - earlier - 1, n), np.repeat(first + size - 2, n)
+    )
+    return before
+
+
+def _curved(out: Floats, grid: Floats, width: Floats, at: Floats, c: Floats) -> None:
+    """Put Akima's curves in the chords' place where fixes are far apart, but no gap."""
+    from scipy.interpolate import Akima1DInterpolator
+
+    curve = (width > STEP_M) & (width <= MAX_FIX_GAP_M)
+    out[curve] = Akima1DInterpolator(at, c)(grid[curve])
+
+
+def _slopes(rows: Floats, at: Ints, head: Ints, n: Ints) -> Floats:
+    """`numpy.gradient` of each run's part of the rows, at the points `at`."""
+    first, last = np.zeros(rows.shape[1], np.int64), np.zeros(rows.shape[1], np.int64)
+    first[head], last[head + n - 1] = 1, 1
+    low, high = at - 1 + first[at], at + 1 - last[at]
+    return (rows[:, high] - rows[:, low]) / (high - low)
+
+
+def _height(path: _Path, at: Floats, height: Floats) -> Floats:
+    known = np.isfinite(height)
+    if not known.any():
+        return np.full(len(path.d_m), np.nan)
+    return np.where(path.seen, np.interp(path.d_m, at[known], height[known]), np.nan)
 
 
 def altitudes(track: Table) -> Floats:
@@ -122,33 +246,22 @@ def altitudes(track: Table) -> Floats:
     return height + float(np.median((fixes - height)[both])) if both.any() else height
 
 
-def _own_fixes(lat: Floats, lon: Floats) -> NDArray[np.int64]:
-    """Indices of the fixes that the receiver gave, without those that a time base filled in.
+def _own_fixes(lat: Floats, lon: Floats, size: Ints) -> Bools:
+    """Which fixes the receiver gave, without those that a time base filled in; `size` a run.
 
-    Filled-in fixes lie on the chord between their neighbours, which cuts corners. All are kept
-    unless between a half and eleven twelfths of those in motion are such.
+    Filled-in fixes lie on the chord between their neighbours, which cuts corners. All of a run are
+    kept unless between a half and eleven twelfths of those in motion are such.
     """
     bent, moves = np.zeros(len(lat), bool), np.zeros(len(lat), bool)
     for c in (lat, lon):
-        bent[1:-1] |= np.abs(np.diff(c, 2)) > 1e-9
-        moves[1:] |= np.diff(c) != 0
-    bent[[0, -1]] = True
-    slow = moves.sum() / 12 < bent.sum() < moves.sum() / 2
-    return np.flatnonzero(bent) if slow else np.arange(len(lat))
-
-
-def _joined(grid: Floats, at: Floats, c: Floats) -> Floats:
-    """Fixes joined by chords, or by Akima's curves where they are far apart (but no gap)."""
-    out = np.interp(grid, at, c)
-    apart = np.diff(at)
-    if len(at) < 5 or middle(apart) <= SPARSE_M:
-        return out
-    from scipy.interpolate import Akima1DInterpolator
-
-    step = apart[np.clip(np.searchsorted(at, grid) - 1, 0, len(apart) - 1)]
-    curve = (step > STEP_M) & (step <= MAX_FIX_GAP_M)
-    out[curve] = Akima1DInterpolator(at, c)(grid[curve])
-    return out
+        step = np.diff(c)
+        bent[1:-1] |= np.abs(np.diff(step)) > 1e-9
+        moves[1:] |= step != 0
+    first = np.cumsum(size) - size
+    bent[first], bent[first + size - 1], moves[first] = True, True, False
+    own, moving = (np.add.reduceat(c.astype(np.int64), first) for c in (bent, moves))
+    slow = (moving / 12 < own) & (own < moving / 2)
+    return bent | ~np.repeat(slow, size)
 
 
 def travelled(track: Table, x_m: Floats, y_m: Floats) -> Floats:
@@ -193,12 +306,20 @@ def _position_steps(t: Floats, x: Floats, y: Floats) -> Floats:
     return np.where(steps > np.diff(t) * 1.0, steps, 0.0)
 
 
-def _merge(d: Floats, x: Floats, y: Floats, altitude: Floats) -> tuple[Floats, ...]:
+def _places(d: Floats, run: Ints) -> Ints:
+    """The first fix of each place that counts as one."""
     place = np.floor(d / MERGE_M)
-    first = np.flatnonzero(np.concatenate([[True], np.diff(place) != 0]))
-    n = np.diff(np.append(first, len(d)))
-    known = np.isfinite(altitude)
-    total = np.add.reduceat(np.where(known, altitude, 0.0), first)
+    return np.flatnonzero(np.append(True, (place[1:] != place[:-1]) | (run[1:] != run[:-1])))
+
+
+def _means(values: Floats, first: Ints) -> Floats:
+    """Mean of the finite values of each place, NaN where there is none."""
+    known = np.isfinite(values)
+    if known.all():
+        n = np.diff(np.append(first, len(values)))
+        return np.asarray(np.add.reduceat(values, first) / n, float)
+    total = np.add.reduceat(np.where(known, values, 0.0), first)
     count = np.add.reduceat(known.astype(float), first)
-    alt = np.divide(total, count, out=np.full(len(n), np.nan), where=count > 0)
-    return (*(np.add.reduceat(c, first) / n for c in (d, x, y)), alt)
+    return np.asarray(
+        np.divide(total, count, out=np.full(len(first), np.nan), where=count > 0), float
+    )

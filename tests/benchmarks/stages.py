@@ -127,9 +127,7 @@ def measure(folder: Path, rounds: int) -> dict[str, float]:
     tracks = {int(r): f for r, f in zip(runs["run"], flows, strict=True)}
     arms = {int(r): str(a) for r, a in zip(runs["run"], arm, strict=True)}
     network = clock("network (once)", lambda: road.find_network(tracks, arms))
-    matched = clock(
-        "placing on the road", lambda: {r: stages.place(f, network, r) for r, f in tracks.items()}
-    )
+    matched = clock("placing on the road", lambda: stages.place_all(tracks, network))
     matched = clock("gaps bridged", lambda: road.bridged(matched, network))
     starts = {int(r): t for r, t in zip(runs["run"], runs["start"], strict=True)}
     usual = usual_level(tracks.values())
@@ -158,6 +156,7 @@ class _Stages:
 
     flow: Callable[..., Any]
     place: Callable[..., Any]
+    place_all: Callable[..., Any]
     sky: Callable[..., Any]
     conditions: Callable[..., Any]
 
@@ -166,8 +165,12 @@ def _stages() -> _Stages:
     from roadlog import fuel, road
     from roadlog.passes import conditions
 
-    if not hasattr(road, "placed"):
-        return _Stages(fuel.fuel_flow, road.match, lambda w: w, conditions.add_conditions)
+    if not hasattr(road, "placed_each"):
+
+        def each(tracks: dict[int, Any], network: Any) -> dict[int, Any]:
+            return {r: road.match(f, network, r) for r, f in tracks.items()}
+
+        return _Stages(fuel.fuel_flow, road.match, each, lambda w: w, conditions.add_conditions)
     from roadlog.fuel.flow import flow_of
     from roadlog.passes.sky import sky_of
     from roadlog.quantities.columns import columns_of
@@ -175,7 +178,10 @@ def _stages() -> _Stages:
     def flow(samples: pd.DataFrame, *rest: Any) -> Any:
         return flow_of(columns_of(samples), *rest)
 
-    return _Stages(flow, road.placed, sky_of, conditions.conditions_of)
+    def together(tracks: dict[int, Any], network: Any) -> dict[int, Any]:
+        return dict(road.placed_each(tracks.items(), network))
+
+    return _Stages(flow, road.placed, together, sky_of, conditions.conditions_of)
 
 
 def _scan(folder: Path) -> None:

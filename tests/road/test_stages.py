@@ -3,35 +3,16 @@
 import numpy as np
 import pandas as pd
 import pytest
-from scipy.spatial import cKDTree
 
 from roadlog.passes.conditions import add_conditions
 from roadlog.passes.sky import rain_between, weather_at
 from roadlog.physics.atmosphere import WEATHER_REACH
 from roadlog.road.alignment import HEADING_M, SEARCH_M, make_line
-from roadlog.road.projection import _plane, to_local
 from roadlog.study.car import Vehicle
 
 
-@pytest.mark.parametrize(
-    "origin",
-    [(47.6, 20.95), (0.0, 179.9), (-33.9, 151.2), (70.0, 20.0), (-74.0, -10.0), (89.0, 0)],
-)
-@pytest.mark.parametrize("reach", [0.3, 3.0])
-def test_the_plane_by_a_series_is_the_plane(origin: tuple[float, float], reach: float) -> None:
-    rng = np.random.default_rng(1)
-    lat = np.clip(origin[0] + rng.uniform(-reach, reach, 200), -90, 90)
-    lon = (origin[1] + rng.uniform(-reach, reach, 200) + 180) % 360 - 180
-    lat[:5] = np.nan
-    x, y = to_local(lat, lon, origin)
-    there = np.isfinite(lat)
-    expected = _plane(origin)(lon[there], lat[there])
-    assert np.isnan(x[:5]).all()
-    np.testing.assert_allclose((x[there], y[there]), expected, rtol=0, atol=1e-7)
-
-
 @pytest.mark.parametrize("seed", range(20))
-def test_what_is_told_without_a_search_finds_nothing_by_one(seed: int) -> None:
+def test_the_nearest_vertex_is_that_of_a_search_through_all(seed: int) -> None:
     rng = np.random.default_rng(seed)
     turn = np.cumsum(rng.normal(0, rng.choice([0.02, 0.2, 1.0]), 400)) + rng.uniform(0, 7)
     line = make_line(np.cumsum(20 * np.cos(turn)), np.cumsum(20 * np.sin(turn)))
@@ -41,13 +22,15 @@ def test_what_is_told_without_a_search_finds_nothing_by_one(seed: int) -> None:
     hx, hy = np.cos(angle), np.sin(angle)
     axes = [[1.0, 0.0], [0.0, 1.0], [-1.0, 0.0], [0.0, -1.0]]
     hx[:4], hy[:4] = np.transpose(axes)
-    assert isinstance(line.tree, cKDTree)
     query = np.column_stack([x, y, HEADING_M * hx, HEADING_M * hy])
-    found = np.isfinite(line.tree.query(query, distance_upper_bound=SEARCH_M)[0])
-    may = line.around.may_find(x, y, hx, hy)
-    assert not (found & ~may).any()
-    assert found.any()
-    assert not may.all()
+    vertices = np.column_stack([line.x_m, line.y_m, HEADING_M * line.tx, HEADING_M * line.ty])
+    away = np.linalg.norm(query[:, None] - vertices, axis=2)
+    expected = np.where(away.min(axis=1) < SEARCH_M, away.argmin(axis=1), -1)
+    guess = line.around.guess(x, y, hx, hy)
+    assert (expected[guess < 0] == -1).all()
+    assert (guess < 0).any()
+    assert (expected >= 0).any()
+    np.testing.assert_array_equal(line.nearest(query, np.maximum(guess, 0)), expected)
 
 
 def weather(zone: str | None, seed: int) -> pd.DataFrame:
