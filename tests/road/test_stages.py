@@ -3,12 +3,18 @@
 import numpy as np
 import pandas as pd
 import pytest
+from scipy.ndimage import gaussian_filter1d
 
 from roadlog.passes.conditions import add_conditions
 from roadlog.passes.sky import rain_between, weather_at
 from roadlog.physics.atmosphere import WEATHER_REACH
+from roadlog.quantities.columns import columns_of, frame_of
+from roadlog.road import find_network, placed, placed_each
 from roadlog.road.alignment import HEADING_M, SEARCH_M, make_line
+from roadlog.road.projection import _plane
+from roadlog.road.trace import make_traces
 from roadlog.study.car import Vehicle
+from tests.road.towns import SETTINGS, driven
 
 
 @pytest.mark.parametrize("seed", range(20))
@@ -73,3 +79,63 @@ def test_a_study_without_weather_and_one_without_rows_are_alike() -> None:
     start = pd.Timestamp("2026-03-02 07:00")
     bare = add_conditions(track, Vehicle(), start=start)
     pd.testing.assert_frame_equal(add_conditions(track, Vehicle(), start=start, weather=none), bare)
+
+
+def _same(one: pd.DataFrame, two: pd.DataFrame) -> None:
+    pd.testing.assert_frame_equal(one, two, check_exact=True)
+
+
+def _placed_alike(seed: int, sizes: tuple[int, ...]) -> None:
+    made = driven(SETTINGS[seed % len(SETTINGS)], seed)
+    network = find_network(made.tracks, made.arms, segment_length_km=1.0, min_runs_per_arm=2)
+    some = dict(made.tracks)
+    nowhere = some[0].assign(lat_deg=np.nan, lon_deg=np.nan)
+    some |= {900: nowhere, 901: some[0].iloc[:1], 902: some[0].assign(lat_deg=50.0, lon_deg=8.0)}
+    some |= {903: some[1].drop(columns=["lat_deg", "lon_deg"]), 904: some[1].iloc[:0]}
+    alone = {r: frame_of(placed(columns_of(t), network, r)) for r, t in some.items()}
+    for size in sizes:
+        told = [(r, columns_of(t)) for r, t in some.items()]
+        together = dict(placed_each(iter(told), network, size))
+        assert list(together) == list(some)
+        for run, expected in alone.items():
+            _same(frame_of(together[run]), expected)
+
+
+def test_runs_placed_together_are_placed_as_each_alone() -> None:
+    _placed_alike(3, (1, 2_000, 10**6))
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("seed", range(20))
+def test_runs_of_twenty_towns_placed_together_are_placed_as_each_alone(seed: int) -> None:
+    _placed_alike(seed, (5_000, 10**6))
+
+
+def test_smoothed_traces_are_those_of_the_plain_filters() -> None:
+    """The trace against `numpy.interp` and scipy's filters, run by run."""
+    rng = np.random.default_rng(4)
+    tracks = []
+    for noise, every in [(0.5, 1), (25.0, 1), (3.0, 1), (1.0, 4)]:
+        t = np.arange(0.0, 400.0, every)
+        drive = pd.DataFrame({"t_s": t, "speed_kmh": 36 + 30 * np.sin(t / 40)})
+        drive["lat_deg"] = 50 + 9e-6 * (10 * t + rng.normal(0, noise, len(t)))
+        drive["lon_deg"] = 8 + 1.4e-5 * (200 * np.sin(t / 60) + rng.normal(0, noise, len(t)))
+        tracks.append(drive)
+    traces = make_traces(tracks, [0, 1, 2, 3], (50.0, 8.0))
+    for drive, trace in zip(tracks, traces, strict=True):
+        x, y = _plane((50.0, 8.0))(drive["lon_deg"].to_numpy(), drive["lat_deg"].to_numpy())
+        place = np.floor(trace.sample_d_m / 4)
+        d = pd.Series(trace.sample_d_m).groupby(place).mean().to_numpy()
+        means = [pd.Series(c).groupby(place).mean().to_numpy() for c in (x, y)]
+        grid = np.arange(np.ceil(d[0]), d[-1], 10.0)
+        if np.median(np.diff(d)) > 30:
+            continue
+        rough = np.array([np.interp(grid, d, c) for c in means])
+        wide, narrow = (gaussian_filter1d(rough, sigma, mode="nearest") for sigma in (2.0, 1.2))
+        heading = np.gradient(wide, axis=1)[:, ::2]
+        found = narrow if np.median(np.abs(rough - wide)) <= 3.5 else wide
+        np.testing.assert_allclose(trace.d_m, grid[::2], rtol=0, atol=0)
+        np.testing.assert_allclose([trace.x_m, trace.y_m], found[:, ::2], rtol=0, atol=1e-8)
+        np.testing.assert_allclose(
+            [trace.hx, trace.hy], heading / np.hypot(*heading), rtol=0, atol=1e-9
+        )
