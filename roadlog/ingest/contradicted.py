@@ -14,6 +14,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from roadlog.ingest import shelf
 from roadlog.ingest.facts import Repair
 from roadlog.ingest.log import Log
 from roadlog.quantities.arrays import Floats
@@ -64,6 +65,7 @@ def without_contradicted(log: Log) -> Log:
         at_rest[part] = _ruled_out(t, rpm, maf, BREATHING_G_S, driven)
         no_air[part] = _ruled_out(t, maf, rpm, TURNING_RPM)
         frozen[part] = _frozen(t, maf, rpm, ends)
+        shelf.rest()
     slipped = _off_scale(frame, parts, no_air | frozen, at_rest)
     told = (
         (no_air, Repair.NO_AIR),
@@ -79,10 +81,9 @@ def without_contradicted(log: Log) -> Log:
     ]
     if not facts:
         return log
-    put = frame.assign(
-        maf_g_s=frame["maf_g_s"].mask(no_air | frozen | slipped), rpm=frame["rpm"].mask(at_rest)
-    )
-    return replace(log, frame=put, facts=(*log.facts, *facts))
+    blank = {"maf_g_s": no_air | frozen | slipped, "rpm": at_rest}
+    put = {n: shelf.kept(frame[n].mask(b).to_numpy(np.float64)) for n, b in blank.items()}
+    return replace(log, frame=frame.assign(**put), facts=(*log.facts, *facts))
 
 
 def _parts(rows: int) -> list[slice]:
@@ -105,21 +106,28 @@ def _off_scale(frame: pd.DataFrame, parts: list[slice], no_air: Marked, at_rest:
     ):
         if name not in frame or slipped.any():
             continue
-        kept = [_scale(frame, part, no_air, at_rest, (name, least)) for part in parts]
-        ratios = [ratio for _, ratio in kept if len(ratio)]
-        if sum(map(len, ratios)) < 3 * SCALE_READINGS:
+        ratios = shelf.space(len(frame))
+        for part in parts:
+            ratios[part] = _scale(frame, part, no_air, at_rest, (name, least))
+            shelf.rest()
+        known = ratios[~np.isnan(ratios)]
+        if len(known) < 3 * SCALE_READINGS:
             continue
-        middle = float(np.median(np.concatenate(ratios)))
-        for part, (rows, ratio) in zip(parts, kept, strict=True):
-            slipped[part] = _slipped(part.stop - part.start, rows, ratio - middle, factor)
+        middle = float(np.median(known, overwrite_input=True))
+        del known
+        for part in parts:
+            rows = np.flatnonzero(~np.isnan(ratios[part]))
+            far = ratios[part][rows] - middle
+            slipped[part] = _slipped(part.stop - part.start, rows, far, factor)
+            shelf.rest()
     slipped &= np.isfinite(frame["maf_g_s"].to_numpy(np.float64))
     return slipped & ~no_air & (frame["maf_g_s"].to_numpy(np.float64) > 0)
 
 
 def _scale(
     frame: pd.DataFrame, part: slice, no_air: Marked, at_rest: Marked, load: tuple[str, float]
-) -> tuple[Rows, Floats]:
-    """Rows of a part that can be held against the load, and log of air a revolution and load."""
+) -> Floats:
+    """Log of air a revolution and load, NaN where a row of the part can't be held against it."""
     name, least = load
     t, maf, rpm, loaded = (
         frame[c].to_numpy(np.float64)[part] for c in ("t_s", "maf_g_s", "rpm", name)
@@ -127,7 +135,9 @@ def _scale(
     speed = _held(t, np.where(at_rest[part], np.nan, rpm))
     filled = _held(t, np.where(loaded > least, loaded, np.nan))
     rows = np.flatnonzero((maf > 0) & ~no_air[part] & (speed > TURNING_RPM) & np.isfinite(filled))
-    return rows, np.log(maf[rows] / (speed[rows] * filled[rows]))
+    ratio = np.full(len(t), np.nan)
+    ratio[rows] = np.log(maf[rows] / (speed[rows] * filled[rows]))
+    return ratio
 
 
 def _stretches(v: Floats, same: Floats) -> tuple[Rows, Rows, Rows]:

@@ -7,6 +7,7 @@ stands as `943` beside it no unit explains both. Part of the ingest stage.
 import numpy as np
 
 from roadlog.errors import InputError
+from roadlog.ingest import shelf
 from roadlog.ingest.log import Log
 
 SLOWEST_RPM = 50.0  # starters turn an engine at 100 to 250: common practice, no source
@@ -25,13 +26,18 @@ def refuse_crawling(log: Log) -> Log:
     if "rpm" not in log.frame.columns:
         return log
     rpm = log.frame["rpm"].to_numpy(np.float64)
-    turning = rpm[rpm > 0]
-    slow = turning[(turning < SLOWEST_RPM) & (turning % 1 != 0)]
-    if len(slow) < LEAST_READINGS or len(slow) <= LARGEST_SHARE * len(turning):
+    turning, found = 0, []
+    for part in shelf.parts(len(rpm)):
+        some = rpm[part][rpm[part] > 0]
+        turning += len(some)
+        some = some[some < SLOWEST_RPM]
+        found.append(some[some % 1 != 0])
+    slow = np.concatenate(found)
+    if len(slow) < LEAST_READINGS or len(slow) <= LARGEST_SHARE * turning:
         return log
     header = next((c.header for c in log.columns if c.signal == "rpm"), "rpm")
     raise InputError(
-        f"{log.path}: column '{header}': {len(slow)} of {len(turning)} engine speeds lie under "
+        f"{log.path}: column '{header}': {len(slow)} of {turning} engine speeds lie under "
         f"{SLOWEST_RPM:.0f} rpm, which no engine runs at ({slow[0]:g}): if the point stands "
         "between thousands, take it out; else name the unit"
     )

@@ -6,16 +6,16 @@ integral runs over true time and leaves the gaps out. The clocks of OBD and GPS 
 other by their two speeds.
 """
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
 
 from roadlog.errors import InputError
+from roadlog.ingest import shelf
 from roadlog.ingest.clock.coarse import spread_rounded
-from roadlog.quantities.arrays import median_step
-from roadlog.quantities.columns import Table, columns_of, index_of
+from roadlog.quantities.columns import Columns, Table, columns_of, index_of
 from roadlog.quantities.signals import POSITION, SIGNALS, Nature
 from roadlog.quantities.tables import SAMPLES
 
@@ -122,25 +122,16 @@ def resample(frame: pd.DataFrame, *, step_s: float = 1.0) -> pd.DataFrame:
     """
     if not step_s > 0:
         raise InputError(f"sampling step {step_s} s is not positive: give 1, 0.5 or 0.2")
-    told = columns_of(frame)
-    names = [c for c in told.columns if c in SIGNALS]
-    raw = np.array([told.floats(n) for n in names]).reshape(len(names), len(frame))
-    there = np.isfinite(raw)
-    logged = there.any(axis=0)
-    if not logged.any():
-        raise InputError("the log holds no row with a value of a known signal: check its columns")
-    times = told.floats("t_s")
-    if not logged.all():
-        times, raw = times[logged], raw[:, logged]
-    steps = np.diff(times)
-    if len(steps) and steps.min() < 0:
-        backwards = np.flatnonzero(steps < 0)
+    names, times, raw = _logged(frame)
+    earlier = times[1:] < times[:-1]
+    if earlier.any():
+        backwards = np.flatnonzero(earlier)
         raise InputError(
             f"time runs backwards after {times[backwards[0]]:.1f} s: split the log there"
         )
     times = spread_rounded(times)
     new = np.append(True, times[1:] != times[:-1])
-    rows, distinct = times[new], bool(new.all())
+    rows, distinct = shelf.where(new, times), bool(new.all())
     grid, at, dt = _grid(rows, step_s)
     edges = np.clip(np.append(grid - step_s / 2, grid[-1] + step_s / 2), rows[0], rows[-1])
     out = np.empty((2 + len(names), len(grid)))
@@ -150,9 +141,43 @@ def resample(frame: pd.DataFrame, *, step_s: float = 1.0) -> pd.DataFrame:
         t, v = _readings(times, values, distinct=distinct, last=_keeps_last(name))
         often = 2 * close >= len(t) - 1  # else the median interval is no less than that
         into[:] = _carry(name, t, v, at, edges if often else None, step_s)
+        if len(t) >= shelf.LARGE_ROWS:
+            shelf.rest()
     if len(rows) > 1:
         out[2:, dt == 0] = np.nan
     return SAMPLES.check(pd.DataFrame(out.T, columns=index_of("t_s", "dt_s", *names), copy=False))
+
+
+def _logged(frame: pd.DataFrame) -> tuple[list[str], Array, Iterable[Array]]:
+    """Signals of a log, and times and values of the rows in which any has one.
+
+    Raises
+    ------
+    InputError
+        If there is no such row.
+    """
+    large = len(frame) >= shelf.LARGE_ROWS
+    if large:  # a column at a time: all together are more than memory is meant to hold
+        told = Columns(dict.fromkeys(map(str, frame.columns)), len(frame), frame)
+    else:
+        told = columns_of(frame)
+    names = [c for c in told.columns if c in SIGNALS]
+    times = told.floats("t_s")
+    if large:
+        logged = np.zeros(len(frame), bool)
+        for name in names:
+            logged |= shelf.finite(told.floats(name))
+    else:
+        raw = np.array([told.floats(n) for n in names]).reshape(len(names), len(frame))
+        logged = np.isfinite(raw).any(axis=0)
+    if not logged.any():
+        raise InputError("the log holds no row with a value of a known signal: check its columns")
+    if large:
+        columns = (shelf.where(logged, told.floats(n)) for n in names)
+        return names, shelf.where(logged, times), columns
+    if not logged.all():
+        times, raw = times[logged], raw[:, logged]
+    return names, times, raw
 
 
 def integrate(samples: Table, column: str, *, also: Sequence[str] = ()) -> float:
@@ -336,15 +361,17 @@ def _grid(rows: Array, step_s: float) -> tuple[Array, Array, Array]:
     grid = rows[0] + step_s * np.arange(n)
     if len(rows) == 1:
         return grid, grid, np.zeros(n)
+    limit = _limit_s("flow", shelf.median_step(rows))
     interval = np.diff(rows)
-    gap = interval > _limit_s("flow", median_step(rows))
-    covered = np.concatenate([[0.0], np.cumsum(np.where(gap, 0.0, interval))])
-    dt = np.diff(np.interp(np.append(grid - step_s / 2, grid[-1] + step_s / 2), rows, covered))
+    gap = interval > limit
+    interval[gap] = 0.0
+    covered = shelf.summed(interval)
+    dt = np.diff(shelf.interp(np.append(grid - step_s / 2, grid[-1] + step_s / 2), rows, covered))
     dt[dt < 1e-9] = 0.0
     at = np.clip(grid, rows[0], rows[-1])
     if not gap.any():
         return grid, at, dt
-    i = np.clip(np.searchsorted(rows, at, side="right") - 1, 0, len(interval) - 1)
+    i = np.clip(np.searchsorted(rows, at, side="right") - 1, 0, len(gap) - 1)
     left, right = rows[i], rows[i + 1]
     nearest = np.where(at - left <= right - at, left, right)
     return grid, np.where(gap[i], nearest, at), dt
@@ -353,7 +380,10 @@ def _grid(rows: Array, step_s: float) -> tuple[Array, Array, Array]:
 def _readings(times: Array, values: Array, *, distinct: bool, last: bool) -> tuple[Array, Array]:
     """The finite readings of one signal at distinct times; doubles averaged, or the last kept."""
     there = np.isfinite(values)
-    t, v = (times, values) if there.all() else (times[there], values[there])
+    if there.all():
+        t, v = times, values
+    else:
+        t, v = shelf.where(there, times), shelf.where(there, values)
     if distinct or len(t) < 2 or (t[1:] > t[:-1]).all():
         return t, v
     each, start, counts = np.unique(t, return_index=True, return_counts=True)
@@ -368,7 +398,7 @@ def _carry(name: str, t: Array, v: Array, at: Array, edges: Array | None, step_s
         return np.full(len(at), np.nan)
     nature = SIGNALS[name].nature
     if name == _CIRCULAR:
-        limit = _limit_s("position", median_step(t))
+        limit = _limit_s("position", shelf.median_step(t))
         return _evaluate(t, np.unwrap(v, period=360.0), at, limit, 0.0) % 360.0
     if nature == "status":
         return _hold(t, v, at, SLOW_LIMIT_S)
@@ -377,9 +407,9 @@ def _carry(name: str, t: Array, v: Array, at: Array, edges: Array | None, step_s
     often = nature == "flow" and edges is not None
     doubtful = _beyond(t, at, FLOW_LIMIT_S[0])
     if not often and not doubtful.size:
-        value: Array = np.interp(at, t, v)
+        value: Array = shelf.interp(at, t, v)
         return value
-    median = median_step(t)
+    median = shelf.median_step(t)
     limit = _limit_s(nature, median)
     beyond = min(median, limit) if nature == "flow" else 0.0
     value = _evaluate(t, v, at, limit, beyond, doubtful)
@@ -393,6 +423,8 @@ def _hold(t: Array, v: Array, at: Array, limit_s: float) -> Array:
     """The last reading, up to `limit_s` old; before the first reading, that one, as long."""
     i = np.searchsorted(t, at, side="right") - 1
     held = v[np.maximum(i, 0)]
+    if len(v) >= shelf.LARGE_ROWS:
+        shelf.rest()
     age = np.where(i >= 0, at - t[np.maximum(i, 0)], t[0] - at)
     return np.where(age <= limit_s, held, np.nan)
 
@@ -403,7 +435,7 @@ def _beyond(t: Array, at: Array, limit_s: float) -> Array:
     Those before the first reading and after the last are among them.
     """
     first, last = at.searchsorted(t[0]), at.searchsorted(t[-1], side="right")
-    wide: Array = np.flatnonzero(t[1:] - t[:-1] > limit_s * (1 - 1e-9))
+    wide: Array = shelf.wider(t, limit_s * (1 - 1e-9))
     if not wide.size:
         if first == 0 and last == len(at):
             return wide
@@ -423,7 +455,7 @@ def _evaluate(
     """
     if len(t) == 0:
         return np.full(len(at), np.nan)
-    value: Array = np.interp(at, t, v)
+    value: Array = shelf.interp(at, t, v)
     if doubtful is None:
         doubtful = _beyond(t, at, limit_s)
     if not doubtful.size:
@@ -441,16 +473,26 @@ def _evaluate(
 
 def _cell_means(t: Array, v: Array, edges: Array, limit_s: float) -> tuple[Array, Array]:
     """Mean of the interpolated signal between successive `edges`, and the time that it covers."""
-    width = np.diff(t)
-    bridged = width <= limit_s
-    area = np.concatenate([[0.0], np.cumsum(np.where(bridged, width * (v[1:] + v[:-1]) / 2, 0))])
-    time = np.concatenate([[0.0], np.cumsum(np.where(bridged, width, 0.0))])
     e = np.clip(edges, t[0], t[-1])
     i = np.clip(np.searchsorted(t, e, side="right") - 1, 0, len(t) - 2)
-    s = np.where(bridged[i], e - t[i], np.where(e >= t[i + 1], width[i], 0.0))
-    slope = (v[i + 1] - v[i]) / width[i]
-    part = np.where(bridged[i], s * (v[i] + slope * s / 2), 0.0)
-    area_at, time_at = area[i] + part, time[i] + np.where(bridged[i], s, 0.0)
+    area_at, time_at = np.empty(len(e)), np.empty(len(e))
+    area_before = time_before = 0.0
+    for part in shelf.parts(len(t) - 1):
+        rows = slice(part.start, part.stop + 1)
+        width = t[rows][1:] - t[rows][:-1]
+        bridged = width <= limit_s
+        steps = np.where(bridged, width * (v[rows][1:] + v[rows][:-1]) / 2, 0)
+        area = np.cumsum(np.concatenate([[area_before], steps]))
+        time = np.cumsum(np.concatenate([[time_before], np.where(bridged, width, 0.0)]))
+        area_before, time_before = float(area[-1]), float(time[-1])
+        inside = slice(*np.searchsorted(i, (part.start, part.stop)).tolist())
+        k, at = i[inside] - part.start, e[inside]
+        left, right = t[rows][k], t[rows][k + 1]
+        first = v[rows][k]
+        s = np.where(bridged[k], at - left, np.where(at >= right, width[k], 0.0))
+        slope = (v[rows][k + 1] - first) / width[k]
+        area_at[inside] = area[k] + np.where(bridged[k], s * (first + slope * s / 2), 0.0)
+        time_at[inside] = time[k] + np.where(bridged[k], s, 0.0)
     share = np.diff(time_at)
     mean = np.diff(area_at) / np.where(share > 0, share, 1.0)
     return np.where(share > 0, mean, np.nan), share

@@ -9,10 +9,11 @@ import pandas as pd
 import pytest
 
 from roadlog.errors import InputError
-from roadlog.ingest import read_log
+from roadlog.ingest import read_log, shelf
 from roadlog.ingest.table import rows
-from roadlog.ingest.text import source
+from roadlog.ingest.text import grown, source
 from roadlog.ingest.text.source import Text
+from roadlog.ingest.timebase import resample
 from tests.benchmarks.ingest import write_log
 
 # Of the frame's size above what the interpreter and its libraries take. Small pieces of the text,
@@ -119,3 +120,23 @@ def test_a_text_in_pieces_reads_as_it_does_whole(tmp_path, request, change, enco
     pd.testing.assert_frame_equal(pieces.frame, whole.frame)
     assert pieces.notes == whole.notes
     assert pieces.columns == whole.columns
+
+
+def test_columns_on_files_are_to_the_bit_those_in_memory(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A log whose columns are too large for memory: read, checked and resampled in parts."""
+    path = tmp_path / "log.csv"
+    write_log(path, 3, "iso")
+    raw = path.read_bytes().replace(b"2026-03-02T07:12:00.100+01:00", b"")
+    path.write_bytes(raw)
+    plain = read_log(path)
+    samples = resample(plain.frame)
+    monkeypatch.setattr(shelf, "LARGE_ROWS", 4096)
+    monkeypatch.setattr(grown, "_MOST_IN_MEMORY", 1 << 16)
+    monkeypatch.setattr(rows, "_PIECE", 1 << 18)
+    large = read_log(path)
+    assert large.facts == plain.facts
+    assert large.start == plain.start
+    pd.testing.assert_frame_equal(large.frame, plain.frame, check_exact=True)
+    pd.testing.assert_frame_equal(resample(large.frame), samples, check_exact=True)

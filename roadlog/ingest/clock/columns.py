@@ -18,6 +18,7 @@ import pyarrow.compute as pc
 from numpy.typing import NDArray
 
 from roadlog.errors import InputError
+from roadlog.ingest import shelf
 from roadlog.ingest.clock.coarse import without_standing
 from roadlog.ingest.clock.datetext import (
     DayMonthUnclear,
@@ -105,6 +106,7 @@ def read_clock(
     times = _combine(found, place, notes)
     rows = _with_time(times.seconds, place, notes)
     seconds = times.seconds if rows is None else times.seconds[rows]
+    shelf.rest()
     order, seconds = in_order(seconds, rows, times, place, notes)
     if order is not None:
         rows = order if rows is None else rows[order]
@@ -120,7 +122,8 @@ def read_clock(
         rule = rule.model_copy(update={"zone": times.place_zone})
     start = in_zone(start, rule, place.path, notes)
     assumed = times.assumed if times.kind in ("elapsed", "date") else ""
-    return Clock(seconds - seconds[0], start, rows, tuple(notes), assumed, times.unit)
+    since = shelf.kept(seconds - seconds[0])
+    return Clock(since, start, rows, tuple(notes), assumed, times.unit)
 
 
 def in_zone(
@@ -269,7 +272,7 @@ def _from_timestamps(column: TimeColumn) -> Times:
         valid = kept[0].as_py() if len(kept) else None
     if valid is None:
         return Times("wall", np.full(len(stamps), np.nan))
-    seconds, at = np.empty(len(stamps)), 0
+    seconds, at = shelf.space(len(stamps)), 0
     for c in stamps.chunks:
         part = seconds[at : at + len(c)]
         part[:] = (c.fill_null(valid).to_numpy(zero_copy_only=False) - valid) / 1e9
@@ -287,8 +290,8 @@ def _from_timestamps(column: TimeColumn) -> Times:
 
 def _from_numbers(values: Floats, meaning: Meaning, dated: bool) -> Times | None:
     """Epoch, packed date or time, spreadsheet serial day, or elapsed, by size and step."""
-    values = np.where((values > -1e6) & (values < 1e20), values, np.nan)
-    known = values[~np.isnan(values)]
+    values = shelf.kept(np.where((values > -1e6) & (values < 1e20), values, np.nan))
+    known = shelf.where(~np.isnan(values), values)
     if not len(known):
         return None
     size = float(np.partition(known, len(known) // 2)[len(known) // 2])

@@ -102,7 +102,7 @@ def _strays(seconds: Floats) -> NDArray[np.bool_]:
     """Up to five rows together whose time leaps by over a minute, from which it leaps back."""
     out = np.zeros(len(seconds), bool)
     steps = np.diff(seconds)
-    for at in np.flatnonzero(np.abs(steps) > _STRAY_S)[:100]:
+    for at in np.flatnonzero((steps > _STRAY_S) | (steps < -_STRAY_S))[:100]:
         before = seconds[at]
         for end in range(at + 2, min(at + 2 + _MOST_STRAYS, len(seconds))):
             back = seconds[end] - before

@@ -10,6 +10,7 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 
+from roadlog.ingest import shelf
 from roadlog.ingest.clock.coarse import spread_rounded
 from roadlog.ingest.facts import Repair
 from roadlog.ingest.log import Log
@@ -39,7 +40,9 @@ def without_false_fixes(log: Log) -> Log:
     if not {"lat_deg", "lon_deg"} <= set(frame.columns):
         return log
     lat, lon = (frame[c].to_numpy(np.float64) for c in ("lat_deg", "lon_deg"))
-    nowhere = (np.abs(lat) < NOWHERE_DEG) & (np.abs(lon) < NOWHERE_DEG)
+    nowhere = np.empty(len(lat), bool)
+    for part in shelf.parts(len(lat)):
+        nowhere[part] = (np.abs(lat[part]) < NOWHERE_DEG) & (np.abs(lon[part]) < NOWHERE_DEG)
     some = bool(nowhere.any())
     frozen, seconds, metres = _frozen(frame, np.where(nowhere, np.nan, lat) if some else lat, lon)
     if not nowhere.any() and not frozen.any():
@@ -50,7 +53,11 @@ def without_false_fixes(log: Log) -> Log:
     if frozen.any():
         facts.append(Repair.FROZEN_FIX(seconds=seconds, km=metres / 1000))
     blank = nowhere | frozen
-    kept = {c: frame[c].mask(blank) for c in POSITION if c in frame.columns}
+    kept = {
+        c: shelf.kept(frame[c].mask(blank).to_numpy(np.float64))
+        for c in POSITION
+        if c in frame.columns
+    }
     return replace(
         log, frame=frame.assign(**kept), facts=tuple(facts), frozen_s=log.frozen_s + seconds
     )
@@ -58,33 +65,33 @@ def without_false_fixes(log: Log) -> Log:
 
 def wheel_distance_m(t_s: Floats, speed_kmh: Floats, at_s: Floats) -> tuple[Floats, Floats]:
     """Distance by speed [m] at the times `at_s`, and time without speed [s] up to each of them."""
-    have = np.isfinite(speed_kmh)
-    t, v = t_s[have], speed_kmh[have]
+    have = shelf.finite(speed_kmh)
+    t, v = shelf.where(have, t_s), shelf.where(have, speed_kmh)
     if len(t) < 2:
         return np.zeros(len(at_s)), at_s - at_s[:1]
-    way = v[1:] + v[:-1]  # in place from here: logs may hold tens of millions of rows
+    way, gaps_in, lost_in = shelf.space(len(t) - 1), [], []
+    for part in shelf.parts(len(t) - 1):
+        behind = slice(part.start + 1, part.stop + 1)
+        dt = t[behind] - t[part]
+        way[part] = (v[behind] + v[part]) * dt / (2 * 3.6)
+        wide = np.flatnonzero(dt > MAX_SPEED_GAP_S)
+        way[part][wide] = 0.0
+        gaps_in.append(wide + part.start)
+        lost_in.append(dt[wide])
+    gaps, lost = np.concatenate(gaps_in), np.cumsum(np.concatenate(lost_in))
     del v
-    dt = np.diff(t)
-    way *= dt
-    way /= 2 * 3.6
-    gaps = np.flatnonzero(dt > MAX_SPEED_GAP_S)
-    way[gaps] = 0.0
-    lost = np.cumsum(dt[gaps])
-    del dt
-    along = np.zeros(len(t))
-    np.cumsum(way, out=along[1:])
+    along = shelf.summed(way)
     del way
-    metres = np.interp(at_s, t, along)
-    del along
-    if len(gaps):
-        knots = np.column_stack([t[gaps], t[gaps + 1]]).ravel()
-        before = np.append(0.0, lost[:-1])
-        blind = np.interp(at_s, knots, np.column_stack([before, lost]).ravel())
-    else:
-        blind = np.zeros(len(at_s))
-    early, late = at_s < t[0], at_s > t[-1]
-    blind[early] -= t[0] - at_s[early]
-    blind[late] += at_s[late] - t[-1]
+    metres, blind = shelf.space(len(at_s)), shelf.space(len(at_s))
+    knots = np.column_stack([t[gaps], t[gaps + 1]]).ravel()
+    without = np.column_stack([np.append(0.0, lost[:-1]), lost]).ravel() if len(gaps) else knots
+    for part in shelf.parts(len(at_s)):
+        at, into = at_s[part], blind[part]
+        metres[part] = np.interp(at, t, along)
+        into[:] = np.interp(at, knots, without) if len(gaps) else 0.0
+        early, late = at < t[0], at > t[-1]
+        into[early] -= t[0] - at[early]
+        into[late] += at[late] - t[-1]
     return metres, blind
 
 
@@ -95,14 +102,17 @@ def _frozen(frame: pd.DataFrame, lat: Floats, lon: Floats) -> tuple[Bools, float
         return old, 0.0, 0.0
     t = spread_rounded(frame["t_s"].to_numpy(np.float64))
     speed = frame["speed_kmh"].to_numpy(np.float64)
-    fix = np.isfinite(lat) & np.isfinite(lon)
+    fix = shelf.finite(lat) & shelf.finite(lon)
     if fix.sum() < 2:
         return old, 0.0, 0.0
-    stays = np.concatenate([[False], _repeats(lat[fix]) & _repeats(lon[fix]), [False]])
+    stays = _repeats(shelf.where(fix, lat))
+    stays &= _repeats(shelf.where(fix, lon))
+    stays = np.concatenate([[False], stays, [False]])
+    shelf.rest()
     first, last = np.flatnonzero(stays[1:] != stays[:-1]).reshape(-1, 2).T
     if not len(first):
         return old, 0.0, 0.0
-    d, _ = wheel_distance_m(t, speed, t[fix])
+    d, _ = wheel_distance_m(t, speed, shelf.where(fix, t))
     stands = d[last] - d[first] >= FROZEN_M
     rows = np.flatnonzero(fix)
     seconds = metres = 0.0

@@ -12,12 +12,14 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
+from numpy.typing import NDArray
 
 from roadlog.errors import InputError
+from roadlog.ingest import shelf
 from roadlog.ingest.clock.coarse import spread_rounded
 from roadlog.ingest.log import ColumnMatch, Log
 from roadlog.ingest.positions.fixes import wheel_distance_m, without_false_fixes
-from roadlog.quantities.arrays import Floats
+from roadlog.quantities.arrays import Bools, Floats
 from roadlog.quantities.units import convert
 
 EARTH_RADIUS_M = 6371008.8  # mean radius R1, IUGG (GRS 80)
@@ -139,25 +141,42 @@ def chords(frame: Mapping[str, Floats], signal: str, *, scale: float = 1.0) -> C
     """
     if not {signal, "lat_deg", "lon_deg"} <= frame.keys():
         return None
-    fix = np.isfinite(frame["lat_deg"]) & np.isfinite(frame["lon_deg"])
-    if fix.sum() < LEAST_CHORDS or np.isfinite(frame[signal]).sum() < LEAST_CHORDS:
+    fix = shelf.finite(frame["lat_deg"]) & shelf.finite(frame["lon_deg"])
+    if fix.sum() < LEAST_CHORDS or shelf.finite(frame[signal]).sum() < LEAST_CHORDS:
         return None
-    at = frame["t_s"][fix]
+    at = shelf.where(fix, frame["t_s"])
     d, blind = wheel_distance_m(frame["t_s"], frame[signal], at)
     length = scale * float(np.clip((d[-1] - d[0]) / CHORDS, SHORTEST_CHORD_M, CHORD_M))
-    apart = np.diff(d)
-    if scale < 1 and length < FIXES_IN_CHORD * float(np.quantile(apart[apart > 0], 0.75)):
-        return None
-    chord = np.floor(d / length)
+    if scale < 1:
+        apart = np.diff(d)
+        if length < FIXES_IN_CHORD * float(np.quantile(apart[apart > 0], 0.75)):
+            return None
+    chord = shelf.space(len(d))
+    for part in shelf.parts(len(d)):
+        np.floor(d[part] / length, out=chord[part])
     ends = np.flatnonzero(np.append(True, chord[1:] > chord[:-1]))
-    rows = np.flatnonzero(fix)[ends]
+    del chord
+    shelf.rest()
+    rows = _places(fix, ends)
     lat, lon = frame["lat_deg"][rows], frame["lon_deg"][rows]
+    shelf.rest()
     driven = np.diff(d[ends])
     kept = (np.diff(blind[ends]) == 0) & (driven > length / 2) & (driven < 2 * length)
     if kept.sum() < LEAST_CHORDS:
         return None
     east = (np.diff(lon) + 180) % 360 - 180
     return Chords(np.diff(lat)[kept], east[kept], lat[1:][kept], lon[1:][kept], driven[kept])
+
+
+def _places(there: Bools, which: NDArray[np.intp]) -> NDArray[np.intp]:
+    """`numpy.flatnonzero(there)[which]`, for a few of many in order."""
+    found, before = [], 0
+    for part in shelf.parts(len(there)):
+        rows = np.flatnonzero(there[part])
+        inside = which[(which >= before) & (which < before + len(rows))]
+        found.append(rows[inside - before] + part.start)
+        before += len(rows)
+    return np.concatenate(found)
 
 
 def _check_unit(log: Log, signal: str, ratio: float) -> None:

@@ -16,6 +16,7 @@ import pandas as pd
 import pyarrow as pa
 
 from roadlog.errors import InputError
+from roadlog.ingest import shelf
 from roadlog.ingest.clock.columns import TimeColumn, read_clock
 from roadlog.ingest.clock.datetext import zone_of
 from roadlog.ingest.clock.order import Place
@@ -112,13 +113,15 @@ def read_delimited(
     for i, m in signals:  # a column leaves the table as it is claimed: none is held twice
         signs = held[f"c{hemispheres[i]}"] if i in hemispheres else None
         claim = _claim(m, held.pop(f"c{i}"), i, signs, dialect, place, notes)
+        claim = replace(claim, values=shelf.kept(claim.values))
         claims.append(claim if clock.rows is None else claim.at(clock.rows))
         del claim
+        shelf.rest()
     claims, units = units_by_values(trims_in_percent(claims, notes), clock.t_s, notes)
     kept = settle(claims, path)
     del claims
     notes.extend(kept.notes)
-    frame, t_s = {c.signal: c.values for c in kept.claims}, clock.t_s
+    frame, t_s = {c.signal: shelf.kept(c.values) for c in kept.claims}, shelf.kept(clock.t_s)
     matches = in_read_units(_matches(meanings, times, kept.dropped), units)
     long_units: tuple[UnitEvidence, ...] = ()
     if any(m.role == "name" for m in meanings):

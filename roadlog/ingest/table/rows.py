@@ -25,7 +25,7 @@ from roadlog.ingest.facts import Repair
 from roadlog.ingest.log import shown
 from roadlog.ingest.text.columns import match_header, unit_of
 from roadlog.ingest.text.dialect import BLANKS, Dialect, read_records
-from roadlog.ingest.text.grown import Grown
+from roadlog.ingest.text.grown import Grown, taken
 from roadlog.ingest.text.shape import MAX_TORN, to_width
 from roadlog.ingest.text.source import Text
 from roadlog.quantities.facts import Fact
@@ -73,10 +73,10 @@ def read_rows(
         _note_torn(torn, data, notes)
     kept = _named_rows(table, list(nameless), partial(line_of, None), notes)
     if kept is not None:
-        table, line_of = table.take(pa.array(kept)), partial(_through, line_of, kept)
+        table, line_of = taken(table, kept), partial(_through, line_of, kept)
     rows = _header_rows(table, dialect, partial(line_of, None), path, notes)
     if rows is not None:
-        table = table.take(pa.array(rows))
+        table = taken(table, rows)
     if not len(table):
         raise InputError(f"{path}: line {dialect.first_line}: no complete row: the log is empty")
     return table, Place(path, partial(line_of, rows), dialect.preamble)

@@ -11,6 +11,7 @@ from typing import Literal
 
 import numpy as np
 
+from roadlog.ingest import shelf
 from roadlog.ingest.facts import Repair
 from roadlog.ingest.log import shown
 from roadlog.ingest.text.rivals import Claim
@@ -66,14 +67,13 @@ def form_of(short: Sequence[Floats], long: Sequence[Floats], unit: str) -> Form:
     >>> form_of([np.array([0.78, -1.56, 0.0])], [np.array([0.78, 0.78, 0.78])], "none")
     'percent'
     """
-    columns = [v[np.isfinite(v)] for v in (*short, *long) if np.isfinite(v).any()]
-    if not columns:
+    told = [_told(v) for v in (*short, *long)]
+    shares = [near / n for _, near, n in told if n]
+    if not shares:
         return "percent"
-    distinct = np.unique(np.concatenate(columns))
-    if all(
-        ((v >= FACTOR_RANGE[0]) & (v <= FACTOR_RANGE[1])).mean() >= FACTOR_SHARE for v in columns
-    ):
-        moves = any(len(np.unique(v[np.isfinite(v)])) > 1 for v in short)
+    distinct = np.unique(np.concatenate([values for values, _, _ in told]))
+    if all(share >= FACTOR_SHARE for share in shares):
+        moves = any(len(values) > 1 for values, _, _ in told[: len(short)])
         steps = np.round(distinct / TRIM_STEP_PCT) * TRIM_STEP_PCT
         maybe_percent = bool((np.abs(distinct - steps) <= STILL).all())
         if moves or unit == "ratio" or (unit == "none" and not maybe_percent):
@@ -83,6 +83,17 @@ def form_of(short: Sequence[Floats], long: Sequence[Floats], unit: str) -> Form:
     if small and (unit == "ratio" or (distinct != 0).sum() >= LEAST_DISTINCT):
         return "fraction"
     return "percent"
+
+
+def _told(values: Floats) -> tuple[Floats, int, int]:
+    """The distinct readings of a column; how many lie where factors do, and how many there are."""
+    distinct, near, n = [], 0, 0
+    for part in shelf.parts(len(values)):
+        some = values[part][np.isfinite(values[part])]
+        near += int(np.count_nonzero((some >= FACTOR_RANGE[0]) & (some <= FACTOR_RANGE[1])))
+        n += len(some)
+        distinct.append(np.unique(some))
+    return np.unique(np.concatenate(distinct)), near, n
 
 
 def _unit(claim: Claim) -> str | None:
@@ -101,7 +112,7 @@ def _converted(claim: Claim, form: Form, notes: list[Fact]) -> Claim:
         return dataclasses.replace(claim, meaning=meaning)
     if form == "fraction":
         notes.append(Repair.TRIM_FRACTION(header=name))
-        return dataclasses.replace(claim, meaning=meaning, values=100 * claim.values)
+        return dataclasses.replace(claim, meaning=meaning, values=shelf.kept(100 * claim.values))
     wrong = (claim.values < FACTOR_RANGE[0]) | (claim.values > FACTOR_RANGE[1])
     notes.append(
         Repair.TRIM_FACTOR_BLANKED(header=name, n=int(wrong.sum()))
@@ -109,4 +120,4 @@ def _converted(claim: Claim, form: Form, notes: list[Fact]) -> Claim:
         else Repair.TRIM_FACTOR(header=name)
     )
     percent = np.where(wrong, np.nan, 100 * (claim.values - 1))
-    return dataclasses.replace(claim, meaning=meaning, values=percent)
+    return dataclasses.replace(claim, meaning=meaning, values=shelf.kept(percent))

@@ -6,14 +6,37 @@ the ingest stage.
 """
 
 from collections.abc import Mapping
+from typing import Any
 
 import numpy as np
 import pyarrow as pa
+from numpy.typing import NDArray
 
+from roadlog.ingest import shelf
 from roadlog.ingest.text.source import MAX_IN_MEMORY
-from roadlog.quantities.arrays import Floats
 
+_MOST_IN_MEMORY = 1 << 27
+_LANES = {
+    pa.float64(): np.float64,
+    pa.timestamp("ns"): np.int64,
+    pa.timestamp("ns", "UTC"): np.int64,
+}
 _SPARE = 1.1  # of the rows that the pieces so far promise: only what is written takes memory
+
+
+def taken(table: pa.Table, rows: NDArray[np.int64]) -> pa.Table:
+    """These rows of a table, in order; numbers stay where they can be many."""
+    columns = {}
+    for name in table.column_names:
+        column = table[name]
+        if pa.types.is_float64(column.type) and column.num_chunks == 1 and not column.null_count:
+            values = shelf.taken(column.chunk(0).to_numpy(), rows)
+            held = [None, pa.py_buffer(values)]
+            whole = pa.Array.from_buffers(pa.float64(), len(rows), held)
+            columns[name] = pa.chunked_array([whole])
+        else:
+            columns[name] = column.take(pa.array(rows))
+    return pa.table(columns)
 
 
 class Grown:
@@ -21,10 +44,11 @@ class Grown:
 
     def __init__(self, types: Mapping[str, pa.DataType], size: int) -> None:
         self._types, self._size = types, size
-        self._rows = 0
-        self._numbers: dict[str, Floats] = {
-            n: np.empty(0) for n, t in types.items() if pa.types.is_float64(t)
+        self._rows, self._large = 0, False
+        self._numbers: dict[str, NDArray[Any]] = {
+            n: np.empty(0, _LANES[t]) for n, t in types.items() if t in _LANES
         }
+        self._blank: dict[str, NDArray[np.bool_]] = {}
         self._others: dict[str, list[pa.Array]] = {n: [] for n in types if n not in self._numbers}
 
     def add(self, part: pa.Table, done: int) -> None:
@@ -33,26 +57,49 @@ class Grown:
         for name, held in self._numbers.items():
             if end > len(held):
                 wanted = int(_SPARE * end * max(1.0, self._size / done)) + 1
-                self._numbers[name] = np.empty(wanted)
-                self._numbers[name][: self._rows] = held[: self._rows]
-            at = self._rows
-            for chunk in part[name].chunks:
-                self._numbers[name][at : at + len(chunk)] = chunk.to_numpy(zero_copy_only=False)
-                at += len(chunk)
+                self._large = self._large or 8 * wanted * len(self._types) > _MOST_IN_MEMORY
+                grown = (shelf.empty if self._large else np.empty)(wanted, held.dtype)
+                for some in shelf.parts(self._rows):
+                    grown[some] = held[some]
+                self._numbers[name] = grown
+            self._put(name, part[name])
         for name, chunks in self._others.items():
             chunks.extend(part[name].chunks)
         self._rows = end
+        if self._large:
+            shelf.rest()
+
+    def _put(self, name: str, column: pa.ChunkedArray) -> None:
+        """Write a piece of a column behind what there is of it."""
+        held, at = self._numbers[name], self._rows
+        stamps = held.dtype == np.int64
+        if stamps and (column.null_count or name in self._blank):
+            before = self._blank.get(name, np.zeros(0, bool))
+            blank = np.zeros(len(held), bool)
+            blank[: len(before)] = before
+            blank[at : at + len(column)] = column.is_null().to_numpy()
+            self._blank[name] = blank
+        for chunk in column.chunks:
+            if stamps:
+                chunk = chunk.cast(pa.int64()).fill_null(0)
+            held[at : at + len(chunk)] = chunk.to_numpy(zero_copy_only=False)
+            at += len(chunk)
 
     def table(self) -> pa.Table:
         """All pieces together."""
         if self._size > MAX_IN_MEMORY:
             pa.default_memory_pool().release_unused()
-        columns = {}
+        columns: dict[str, pa.ChunkedArray] = {}
         for name, kind in self._types.items():
             if name in self._numbers:
-                buffer = pa.py_buffer(self._numbers[name][: self._rows])
-                whole = pa.Array.from_buffers(kind, self._rows, [None, buffer])
-                columns[name] = pa.chunked_array([whole])
+                held = self._numbers[name][: self._rows]
+                blank = self._blank.get(name, np.zeros(0, bool))[: self._rows]
+                valid = pa.py_buffer(np.packbits(~blank, bitorder="little")) if len(blank) else None
+                whole = pa.Array.from_buffers(kind, self._rows, [valid, pa.py_buffer(held)])
+                one = pa.types.is_float64(kind)
+                columns[name] = pa.chunked_array(
+                    [whole] if one else [whole[p] for p in shelf.parts(self._rows)], kind
+                )
             else:
                 columns[name] = pa.chunked_array(self._others[name], kind)
         return pa.table(columns)

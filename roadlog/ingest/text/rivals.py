@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from roadlog.errors import InputError
+from roadlog.ingest import shelf
 from roadlog.ingest.datum import ALTITUDE, datum_of
 from roadlog.ingest.facts import Repair
 from roadlog.ingest.text.cells import step_of
@@ -39,7 +40,7 @@ class Claim:
 
     def at(self, rows: NDArray[np.int64]) -> "Claim":
         """The same claim at these rows, in this order."""
-        return replace(self, values=self.values[rows])
+        return replace(self, values=shelf.taken(self.values, rows))
 
 
 @dataclass(frozen=True)
@@ -73,7 +74,7 @@ def settle(claims: Sequence[Claim], path: Path) -> Settled:
                     dropped[c.column] = f"[columns] gives {signal} to another column"
             rivals = ruled
         rivals = _above_sea_level(rivals, dropped)
-        full = [c for c in rivals if not np.isnan(c.values).all()]
+        full = [c for c in rivals if len(rivals) == 1 or not np.isnan(c.values).all()]
         best = canonical((full or rivals)[0])
         for rival in map(canonical, full[1:]):
             fine, coarse = sorted((best, rival), key=_step)
@@ -83,6 +84,7 @@ def settle(claims: Sequence[Claim], path: Path) -> Settled:
             dropped[coarse.column] = f"repeats '{fine.meaning.header}'"
             best = fine
         kept.append(best)
+        shelf.rest()
     return Settled(tuple(kept), dropped, tuple(notes))
 
 
@@ -102,7 +104,7 @@ def canonical(claim: Claim) -> Claim:
     unit, own = claim.meaning.unit, SIGNALS[claim.signal].unit
     if unit is None or unit == own:
         return claim
-    return replace(claim, values=convert(claim.values, unit, own))
+    return replace(claim, values=shelf.kept(convert(claim.values, unit, own)))
 
 
 def clean(frame: Mapping[str, Floats], path: Path, notes: list[Fact]) -> dict[str, Floats]:
@@ -120,12 +122,13 @@ def clean(frame: Mapping[str, Floats], path: Path, notes: list[Fact]) -> dict[st
         if nowhere.any():
             notes.append(Repair.NULL_ISLAND(fixes=int(nowhere.sum()), all=len(nowhere)))
             for name in ("lat_deg", "lon_deg"):
-                out[name] = np.where(nowhere, np.nan, out[name])
+                out[name] = shelf.kept(np.where(nowhere, np.nan, out[name]))
     for name, values in out.items():
         signal = SIGNALS[name]
         if not len(values):
             continue
         least, most = np.fmin.reduce(values), np.fmax.reduce(values)
+        shelf.rest()
         if not (least < signal.low or most > signal.high):
             continue
         wrong = (values < signal.low) | (values > signal.high)
@@ -134,15 +137,17 @@ def clean(frame: Mapping[str, Floats], path: Path, notes: list[Fact]) -> dict[st
                 signal=name, n=int(wrong.sum()), low=signal.low, high=signal.high, unit=signal.unit
             )
         )
-        out[name] = np.where(wrong, np.nan, values)
+        out[name] = shelf.kept(np.where(wrong, np.nan, values))
     return out
 
 
 def _check_positions(lat: Floats, lon: Floats, path: Path) -> None:
-    both = ~np.isnan(lat) & ~np.isnan(lon)
+    both, over = np.zeros((2, len(lat)), bool)
+    for part in shelf.parts(len(lat)):
+        both[part] = ~np.isnan(lat[part]) & ~np.isnan(lon[part])
+        over[part] = both[part] & (np.abs(lat[part]) > 90)
     if not both.any():
         return
-    over = both & (np.abs(lat) > 90)
     if over.sum() <= 0.01 * both.sum():
         return
     value = float(lat[over][0])

@@ -1,0 +1,158 @@
+"""Columns that are larger together than memory is meant to hold: on files without a name.
+
+A log of 1 GB has more numbers than half of that memory. Its columns are float64 all the same, to
+the last bit, but lie in mapped temporary files: what isn't worked on needn't be in memory. `rest`
+puts them back on the shelf, `parts` works through them piece by piece. Part of the ingest stage.
+"""
+
+import mmap
+import tempfile
+from collections.abc import Iterator
+from itertools import pairwise
+from typing import Any
+from weakref import WeakSet
+
+import numpy as np
+from numpy.typing import DTypeLike, NDArray
+
+from roadlog.quantities import arrays
+from roadlog.quantities.arrays import Bools, Floats
+
+LARGE_ROWS = 1 << 20
+_shelved: WeakSet[mmap.mmap] = WeakSet()
+
+
+def empty(rows: int, dtype: DTypeLike = np.float64) -> NDArray[Any]:
+    """An array on the shelf, of any value; it goes when nobody holds it any more.
+
+    >>> column = empty(3)
+    >>> column[:] = 1.5, 2.5, np.nan
+    >>> rest()
+    >>> column.tolist()
+    [1.5, 2.5, nan]
+    """
+    size = max(1, rows * np.dtype(dtype).itemsize)
+    with tempfile.TemporaryFile() as file:
+        file.truncate(size)
+        held = mmap.mmap(file.fileno(), size)
+    _shelved.add(held)
+    return np.frombuffer(held, dtype, rows)
+
+
+def space(rows: int) -> Floats:
+    """Room for so many float64: on the shelf if they are many."""
+    return np.empty(rows) if rows < LARGE_ROWS else empty(rows)
+
+
+def rest() -> None:
+    """Take all shelves' pages out of this process's memory; what they hold stays."""
+    if hasattr(mmap, "MADV_DONTNEED"):  # else the system has its own way to make room
+        for held in list(_shelved):
+            held.madvise(mmap.MADV_DONTNEED)
+
+
+def kept(values: Floats) -> Floats:
+    """The values, on the shelf if they are many."""
+    if len(values) < LARGE_ROWS or _lies_there(values):
+        return values
+    out = empty(len(values))
+    for part in parts(len(values)):
+        out[part] = values[part]
+    return out
+
+
+def parts(rows: int) -> Iterator[slice]:
+    """Equal parts of so many rows, none large; after each the shelves are put to rest."""
+    if rows <= LARGE_ROWS:
+        yield slice(0, rows)
+        return
+    edges = np.linspace(0, rows, -(-rows // LARGE_ROWS) + 1).astype(int)
+    for a, b in pairwise(edges.tolist()):
+        yield slice(a, b)
+        rest()
+
+
+def summed(steps: Floats) -> Floats:
+    """`numpy.cumsum` behind a leading 0, to the last bit, in parts; `steps` may be overwritten."""
+    if len(steps) < LARGE_ROWS:
+        return np.concatenate([[0.0], np.cumsum(steps)])
+    out = empty(len(steps) + 1)
+    out[0] = 0.0
+    for part in parts(len(steps)):
+        steps[part.start] += out[part.start]
+        np.cumsum(steps[part], out=out[part.start + 1 : part.stop + 1])
+    return out
+
+
+def where(there: Bools, values: Floats) -> Floats:
+    """`values[there]`, on the shelf if they are many; the values themselves if all are there."""
+    if len(values) < LARGE_ROWS:
+        return values[there]
+    if there.all():
+        return values
+    out, at = empty(int(np.count_nonzero(there))), 0
+    for part in parts(len(values)):
+        some = values[part][there[part]]
+        out[at : at + len(some)] = some
+        at += len(some)
+    return out
+
+
+def taken(values: Floats, rows: NDArray[np.int64]) -> Floats:
+    """`values[rows]`, on the shelf if they are many."""
+    if len(rows) < LARGE_ROWS:
+        return values[rows]
+    out = empty(len(rows))
+    for part in parts(len(rows)):
+        out[part] = values[rows[part]]
+    return out
+
+
+def finite(values: Floats) -> Bools:
+    """`numpy.isfinite`, in parts."""
+    out = np.empty(len(values), bool)
+    for part in parts(len(values)):
+        np.isfinite(values[part], out=out[part])
+    return out
+
+
+def median_step(t: Floats) -> float:
+    """`roadlog.quantities.arrays.median_step`, the steps on the shelf if they are many."""
+    if len(t) < LARGE_ROWS:
+        return arrays.median_step(t)
+    steps, half = empty(len(t) - 1), (len(t) - 1) // 2
+    for part in parts(len(steps)):
+        steps[part] = t[part.start + 1 : part.stop + 1] - t[part]
+    steps.partition(half)
+    below = steps[half] if len(steps) % 2 else steps[:half].max()
+    return float((below + steps[half]) / 2)
+
+
+def wider(t: Floats, limit: float) -> NDArray[np.intp]:
+    """Where the step to the next time is more than that, in parts."""
+    found = [
+        np.flatnonzero(t[part.start + 1 : part.stop + 1] - t[part] > limit) + part.start
+        for part in parts(max(0, len(t) - 1))
+    ]
+    return found[0] if len(found) == 1 else np.concatenate(found)
+
+
+def interp(at: Floats, t: Floats, v: Floats) -> Floats:
+    """`numpy.interp` at non-decreasing times, in parts of the readings' length."""
+    if len(t) < LARGE_ROWS:
+        return np.interp(at, t, v)
+    out = np.empty(len(at))
+    cuts = np.linspace(0, len(at), -(-len(t) // LARGE_ROWS) + 1).astype(int)
+    for a, b in pairwise(cuts.tolist()):
+        out[a:b] = np.interp(at[a:b], t, v)
+        rest()
+    return out
+
+
+def _lies_there(values: Floats) -> bool:
+    at = values.__array_interface__["data"][0]
+    return any(start <= at < start + size for start, size in map(_place, list(_shelved)))
+
+
+def _place(held: mmap.mmap) -> tuple[int, int]:
+    return np.frombuffer(held, np.uint8).__array_interface__["data"][0], len(held)
