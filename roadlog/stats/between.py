@@ -37,6 +37,7 @@ _NODES = (15, 64)  # of sigma2, of the generalised Q
 _FEW_NODES = (5, 12)
 _MANY = 2_000
 _CHUNK = 500
+_CELLS = 200_000  # of vehicles and gammas, at once
 _HALVINGS = 44
 
 
@@ -180,14 +181,13 @@ def fiducial(fit: Between, nodes: tuple[int, int] | None = None) -> Fiducial:
     q = np.tile(chdtri(n - 1, (np.arange(many) + 0.5) / many), few)
     low, high = _reach(fit.noise)
     grid = np.concatenate([[0.0], np.geomspace(low, high, _GRID)])
-    found = [_at(g, fit.values, fit.noise) for g in grid]
-    left = np.array([f[2] for f in found])
+    totals, means, left, _ = _over(grid, fit.values, fit.noise)
     level = np.log(np.maximum(sigma2 * q, 1e-300))
     at = np.interp(-level, -np.log(np.maximum(left, 1e-300)), np.arange(len(grid)))
     step = np.arange(len(grid))
     gamma = np.interp(at, step, grid)
-    mean = np.interp(at, step, [f[1] for f in found])
-    total = np.interp(at, step, [float((1 / (g + fit.noise)).sum()) for g in grid])
+    mean = np.interp(at, step, means)
+    total = np.interp(at, step, totals)
     return Fiducial(gamma * sigma2, sigma2, mean, sigma2 / total)
 
 
@@ -225,12 +225,21 @@ def _at(gamma: float, values: Floats, noise: Floats) -> tuple[Floats, float, flo
     return weights, mean, float(w @ (values - mean) ** 2)
 
 
-def _criterion(gamma: float, values: Floats, noise: Floats, squares: float, df: float) -> float:
-    w = 1 / (gamma + noise)
-    _, _, left = _at(gamma, values, noise)
-    return float(
-        (df + len(values) - 1) * np.log(squares + left) - np.log(w).sum() + np.log(w.sum())
-    )
+def _over(grid: Floats, values: Floats, noise: Floats) -> tuple[Floats, Floats, Floats, Floats]:
+    """Sum of weights, mean, generalised Q (times sigma2) and sum of log weights at each gamma.
+
+    A few rows of the grid at once, so that memory doesn't grow with the number of vehicles.
+    """
+    total, mean, left, logs = (np.empty(len(grid)) for _ in range(4))
+    step = max(1, _CELLS // len(values))
+    for start in range(0, len(grid), step):
+        part = slice(start, start + step)
+        w = 1 / (grid[part, None] + noise)
+        total[part] = w.sum(axis=1)
+        logs[part] = np.log(w).sum(axis=1)
+        mean[part] = w @ values / total[part]
+        left[part] = np.einsum("gn,gn->g", w, np.square(values - mean[part, None]))
+    return total, mean, left, logs
 
 
 def _slope(gamma: float, values: Floats, noise: Floats, squares: float, df: float) -> float:
@@ -248,7 +257,9 @@ def _least(values: Floats, noise: Floats, squares: float, df: float) -> float:
 
     low, high = _reach(noise)
     grid = np.concatenate([[0.0], np.geomspace(low, high, _COARSE)])
-    best = int(np.argmin([_criterion(g, values, noise, squares, df) for g in grid]))
+    total, _, left, logs = _over(grid, values, noise)
+    criterion = (df + len(values) - 1) * np.log(squares + left) - logs + np.log(total)
+    best = int(np.argmin(criterion))
     a, b = grid[max(best - 1, 0)], grid[min(best + 1, len(grid) - 1)]
     args = (values, noise, squares, df)
     if _slope(a, *args) >= 0 or _slope(b, *args) <= 0:
