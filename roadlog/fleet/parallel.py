@@ -64,8 +64,10 @@ def estimate_parallel(
         means, errors = without_each(fit)
         weights[arm == a] = sign * fit.weights
         without[arm == a] = sign * (means - other.mean)
-        both = np.sqrt(errors**2 + other.se**2)
-        left = both**4 / (errors**4 / max(fit.df - 1, 1) + other.se**4 / other.df)
+        (_, own_df), (other_se, other_df) = fit.robust, other.robust
+        rest_df = own_df * max(fit.df - 1, 1) / fit.df
+        both = np.sqrt(errors**2 + other_se**2)
+        left = both**4 / (errors**4 / rest_df + other_se**4 / other_df)
         peers[arm == a] = fit.values - np.median(fit.values)
         if fit.df >= LEAST_AN_ARM:
             half = [float(t_half(s, nu)) for s, nu in zip(both, left, strict=True)]
@@ -81,7 +83,7 @@ def estimate_parallel(
         half=float(t_half(se, df)),
         method=_method(design, arm, df),
         raw=own,
-        noise=noise + np.where(arm == 1, fits[0].tau2 + fits[0].se**2, 0.0),
+        noise=noise + np.where(arm == 1, fits[0].tau2 + fits[0].robust[0] ** 2, 0.0),
         peers=peers,
         weights=weights,
         without=without,
@@ -161,9 +163,9 @@ def _arms(ones: Sequence[_One], arm: np.ndarray) -> tuple[Between, Between]:
 
 
 def _welch(fits: tuple[Between, Between]) -> tuple[float, float]:
-    a, b = (fit.se**2 for fit in fits)
-    se2 = a + b
-    return float(np.sqrt(se2)), float(se2**2 / (a**2 / fits[0].df + b**2 / fits[1].df))
+    (a, a_df), (b, b_df) = (fit.robust for fit in fits)
+    se2 = a**2 + b**2
+    return float(np.sqrt(se2)), float(se2**2 / (a**4 / a_df + b**4 / b_df))
 
 
 def _excess(fits: tuple[Between, Between], tau: float, se: float, df: float) -> Fiducial:

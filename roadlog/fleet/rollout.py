@@ -3,8 +3,10 @@
 Switch units become cells of vehicle and period of calendar time, and `roadlog.stats.rollout` holds
 treated cells against what the vehicle's own untreated cells and the vehicles not yet fitted let
 expect. Weeks that all vehicles share (weather, fuel, season) drop out, and an effect may grow or
-fade with time. The unit of replication is the vehicle: chance drew which one's turn came when, so
-the interval collects the effects that the orders of chance don't reject.
+fade with time. The unit of replication is the vehicle: each is left out in turn (jackknife, t).
+Under nine vehicles with an effect of their own the jackknife is too careful, and the interval
+collects the effects that the orders of chance don't reject; with more, those are too careful where
+effects differ (docs/fleet.md).
 """
 
 from collections.abc import Sequence
@@ -25,6 +27,7 @@ from roadlog.stats.interval import percent
 from roadlog.stats.rollout import Imputed, RolloutOrders, impute, rollout_orders
 
 LEAST_WITH_EFFECT = 3  # vehicles whose own effect tells the spread
+LEAST_FOR_JACKKNIFE = 9  # with an effect of their own, from which the orders aren't asked
 MOST_PERIODS = 400
 
 
@@ -153,7 +156,8 @@ def _contrast(
     cells: Cells, found: Imputed, orders: RolloutOrders | None, *, influence: bool
 ) -> FleetContrast:
     n = len(cells.vehicles)
-    ends = None if orders is None else orders.interval()
+    judged = int((found.share > 0).sum())
+    ends = None if orders is None or judged >= LEAST_FOR_JACKKNIFE else orders.interval()
     needed = influence or ends is None
     without = _without_each(cells) if needed else np.full(n, found.estimate)
     some = without[np.isfinite(without)]
@@ -161,7 +165,10 @@ def _contrast(
     jackknife = float(np.sqrt((n - 1) * some.var())) if len(some) else float("nan")
     if ends is None:
         half, se = float(t_half(jackknife, df)), jackknife
-        method = "no interval from the orders of chance; jackknife over vehicles, t"
+        method = (
+            "vehicles held against those not yet fitted, by period; jackknife over vehicles, t "
+            f"with {df:.0f} degrees of freedom"
+        )
     else:
         half = max(ends[1] - found.estimate, found.estimate - ends[0])
         se = max(half / float(t_half(1.0, df)), 0.0) if df > 0 else half / 2

@@ -77,11 +77,12 @@ def estimate_within(vehicles: Sequence[VehicleUnits], which: Which) -> FleetCont
     q = np.array([o.noise for o in own]) * relative
     fit = fit_between(t, q, float(squares.sum()), float(df.sum()))
     shared, days = _shared_days(own, fit.weights)
-    v_mean = fit.se**2
+    own_se, own_df = fit.robust
+    v_mean = own_se**2
     se = float(np.sqrt(v_mean + shared))
-    nu = fit.df
+    nu = own_df
     if shared > 0:
-        nu = (v_mean + shared) ** 2 / (v_mean**2 / fit.df + shared**2 / max(days, 1.0))
+        nu = (v_mean + shared) ** 2 / (v_mean**2 / own_df + shared**2 / max(days, 1.0))
     without, without_se = without_each(fit)
     least = len(own) >= LEAST_VEHICLES
     rest_df = nu * (fit.df - 1) / fit.df
@@ -91,7 +92,7 @@ def estimate_within(vehicles: Sequence[VehicleUnits], which: Which) -> FleetCont
         se=se,
         df=nu,
         half=float(t_half(se, nu)) if least else float("nan"),
-        method=_method(fit, shared),
+        method=_method(len(own), nu, shared),
         raw=t,
         noise=fit.sigma2 * q,
         weights=fit.weights,
@@ -215,10 +216,9 @@ def _reading_sd(fit: Between) -> float:
     return float(np.sqrt(scale * (fit.gamma + np.median(fit.noise)) + fit.se**2))
 
 
-def _method(fit: Between, shared: float) -> str:
-    n = len(fit.values)
+def _method(n: int, df: float, shared: float) -> str:
     said = (
-        f"mixed model over {n} vehicles, each with its own effect; Knapp-Hartung t with "
-        f"{n - 1} degrees of freedom (vehicles)"
+        f"mixed model over {n} vehicles, each with its own effect; t with {df:.1f} degrees of "
+        "freedom (vehicles, by Bell and McCaffrey)"
     )
     return said + ("; days that vehicles share in the interval" if shared > 0 else "")
