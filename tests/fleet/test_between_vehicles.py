@@ -179,3 +179,21 @@ def test_a_wrong_date_is_named() -> None:
     fleet[2] = replace(fleet[2], figures=replace(f, day=f.day - 20_000))
     with pytest.raises(DesignError, match="v00002"):
         fit_fleet(fleet, ROLLOUT)
+
+
+def test_a_rollout_of_many_leaves_each_vehicle_out_and_one_of_few_asks_the_orders() -> None:
+    fleet = rollout_fleet(np.random.default_rng(10), 14, effect=-0.03, spread=0.02)
+    cells = make_cells(fleet, ROLLOUT, lambda f: f.value)
+    rest = []
+    for i in range(14):
+        keep = np.arange(14) != i
+        without = impute(cells.value[keep], cells.size[keep], cells.start[keep])
+        assert without is not None
+        rest.append(without.estimate)
+    half = stats.t.ppf(0.975, 12) * np.sqrt(13 * np.var(rest))
+    found = fit_fleet(fleet, ROLLOUT)
+    middle = np.log1p(found.effect.estimate / 100)
+    assert found.effect.low == pytest.approx(100 * np.expm1(middle - half))
+    assert found.randomisation.low != pytest.approx(found.effect.low, abs=1e-3)
+    few = fit_fleet(rollout_fleet(np.random.default_rng(10), 7, spread=0.02), ROLLOUT)
+    assert (few.effect.low, few.effect.high) == (few.randomisation.low, few.randomisation.high)
