@@ -101,7 +101,7 @@ def _plan(a: argparse.Namespace) -> int:
     if study.device.carry_over == "permanent":
         scatter = _scatter(a, study, unit_plan(plan, 0))
         print("\n".join([study.name, *verdict.permanent_lines(study, plan, scatter)]))
-        return 1
+        return 1 if study.control is None else _plan_two_cars(a, study, now)
     layout = unit_plan(plan, study.device.washout_km)
     kept = has_schedule(study) and not a.redraw
     plan_sealed.refuse(a, study, kept)
@@ -128,6 +128,30 @@ def _plan(a: argparse.Namespace) -> int:
     return 0
 
 
+def _plan_two_cars(a: argparse.Namespace, study: "Study", now: dt.datetime) -> int:
+    """The schedule of both cars for an add-on that stays: without, then on the test car."""
+    from roadlog.plan import verdict
+    from roadlog.plan.proposal import has_schedule, write_plan
+    from roadlog.plan.schedule import driving_days
+    from roadlog.plan.two_cars import periods_of, schedule_of_periods
+
+    kept = has_schedule(study) and not a.redraw
+    if kept:
+        assert study.schedule is not None
+        schedule = study.schedule
+    else:
+        days = driving_days(study.plan, study.plan.start or now.date() + dt.timedelta(days=1))
+        schedule = schedule_of_periods(days, periods_of(len(days), again=False))
+    print("\n".join(verdict.both_cars_lines(study, schedule)))
+    if a.dry_run:
+        print("Nothing was written (--dry-run).")
+        return 0
+    whole = study.model_copy(update={"schedule": schedule})
+    _say_written(a.study, write_plan(a.study, whole, now, None, kept=kept), kept)
+    print("Next: print the sheet; log every drive of both cars; then roadlog analyze.")
+    return 0
+
+
 def _lines(p: "Proposal") -> list[str]:
     import numpy as np
 
@@ -150,6 +174,7 @@ def _lines(p: "Proposal") -> list[str]:
         refutable_curve(scatter, layout, progress=sys.stderr.isatty()), study.plan.days_per_unit
     )
     lines += verdict.loss_lines(p.lost, s.needed)
+    lines += verdict.control_lines(study)
     lines += paragraph("To log", " ".join(log_lines(study)))
     drawn = redraw(schedule, [str(u.unit) for u in schedule.unit], np.random.default_rng(1))
     if schedule.randomised and drawn is not None:

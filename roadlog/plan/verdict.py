@@ -13,13 +13,26 @@ from roadlog.effect.finding import LEAST_P_FOR_GATE
 from roadlog.plan.promise import STUDIES, Scatter, needed_units
 from roadlog.plan.result import ChanceOfWord
 from roadlog.plan.size import Loss, Size, UnitPlan, log_of
-from roadlog.stats.power import smallest_detectable_pct
+from roadlog.plan.two_cars import (
+    ASSUMED_TOGETHER,
+    periods_of,
+    switched_gain,
+    two_car_size,
+)
+from roadlog.plan.two_cars import STUDIES as STUDIES_OF_TWO
+from roadlog.stats.periods import LEAST_IN_PERIOD
 from roadlog.stats.randomise import ENOUGH_ASSIGNMENTS
 from roadlog.study.car import Claim
 from roadlog.study.settings import Plan, Schedule, Study
 from roadlog.wording.screen import LABEL, paragraph
 
 RELIABLE = 0.8
+TOGETHER = (
+    "Both cars start within a few minutes on every drive, same route, fuel from one pump, tyres "
+    "set on the same mornings; the control car never gets the add-on, nor fuel with an additive, "
+    "and its logs never lie among the test car's. Keep the distance that the law asks, or a few "
+    "minutes; no phone between the cars; whoever is cut off drives on alone: road law comes first."
+)
 
 
 def days_lines(schedule: Schedule, plan: Plan, spare: int) -> list[str]:
@@ -170,35 +183,86 @@ def chance_line(assignments: int) -> list[str]:
 
 def permanent_lines(study: Study, plan: Plan, scatter: Scatter) -> list[str]:
     """Why a permanent add-on can't be switched by the day, and what can be done instead."""
-    n = max(4, plan.days // 2)
-    # Difference between two cars on the same day, before against after: variance 4/n.
-    found = smallest_detectable_pct(scatter.unit_sd * math.sqrt(4 / n), 2 * n - 2)
     lines = paragraph(
         "Verdict",
         f"{study.device.name} is declared permanent (carry_over): what stays in the car after it "
         "is taken out would count for both arms, so days can't be dealt out by chance. No "
-        "schedule is written.",
+        "schedule of days in and out is drawn.",
     )
     lines += paragraph(
-        "Better",
-        f"a parallel control: two cars of one kind on one route, {n} days both without; then "
-        f"chance gives it to one of them (toss a coin before witnesses), {n} days more. The change "
-        "of the treated car less that of the other is the effect; weather, fuel and season cancel. "
-        f"At this scatter it finds {found:.1f} % 4 times out of 5, as long as the two cars age "
-        "alike: one pair of cars can't prove that, more pairs can. roadlog computes each car's "
-        "fuel (passes.csv); it doesn't set two cars against each other: that comparison is yours.",
+        "Control car",
+        "needed: a second car of one kind on the same days and road, that never gets it. Both "
+        "drive without it first; then chance gives it to one of them (toss a coin before "
+        "witnesses), and both drive on. The change of the treated car less that of the other is "
+        "the effect: weather, traffic and fuel from one pump go out. What happens to one car alone "
+        "(tyres, service, who drives) doesn't. Without a second car one change gives no interval "
+        "and no word.",
     )
+    lines += two_car_lines(study, plan, scatter, again=False)
     lines += paragraph(
-        "Weaker",
-        f"a run-in design with one car: {2 * n} days or more without, long enough to show how much "
-        "fuel use drifts by itself; then treat, drive the seller's run-in distance without "
-        f"counting it, and {n} days with. The finding stays undecided unless the drift seen "
-        "beforehand is small against the claim.",
+        "More pairs",
+        "one pair of cars never shows that a claim holds, since whatever else was done to the "
+        "treated car at that moment counts for it: it can only refute. Two pairs of cars or more, "
+        'by chance, can (roadlog fleet, switched = "vehicle").',
     )
+    if study.control is None:
+        lines += paragraph(
+            "To do",
+            "write [control] into study.toml (its logs go into logs/control), and plan again: that "
+            "writes the schedule of both cars.",
+        )
     return lines + paragraph(
         "If not so",
         'correct carry_over in [device] to "none" or "washes out" if its effect ends when it is '
         "taken out.",
+    )
+
+
+def two_car_lines(study: Study, plan: Plan, scatter: Scatter, *, again: bool) -> list[str]:
+    """What two cars show in so many days, by how far their days go together."""
+    claim = None if study.claim is None else log_of(study.claim)
+    n = max(2 * LEAST_IN_PERIOD, plan.days)
+    periods = periods_of(n, again=again)
+    sizes = [two_car_size(periods, scatter, r, claim) for r in ASSUMED_TOGETHER]
+    head = f"{'days of the two cars':26}{'half-width':>11}{'refutes':>9}"
+    rows = [
+        f"{f'go together by {s.together:.1f}':26}{f'+/-{s.half_width_pct:.1f} %':>11}"
+        f"{f'{-s.refutable_pct:.1f} %':>9}"
+        + ("" if s.refuted is None else f"   the claim {100 * s.refuted:.0f} times in 100")
+        for s in sizes
+        if s is not None
+    ]
+    said = " + ".join(map(str, periods))
+    note = (
+        f"{said} days, {STUDIES_OF_TWO} simulated studies of an add-on that does nothing; refutes: "
+        "the smallest claim refuted 4 times out of 5"
+    )
+    lines = [head, *rows]
+    told = [("Buys" if i == 0 else "").ljust(LABEL) + line for i, line in enumerate(lines)]
+    return told + paragraph("", note + ".")
+
+
+def both_cars_lines(study: Study, schedule: Schedule) -> list[str]:
+    """The days of both cars, and how they are driven together."""
+    lines = []
+    for k, unit in enumerate(schedule.unit):
+        test = study.label(unit.arm)
+        lines.append(f"{k + 1:>3}  {_day(unit.unit)}   test car: {test}   control car: without")
+    told = [("Both cars" if i == 0 else "").ljust(LABEL) + line for i, line in enumerate(lines)]
+    return told + paragraph("Together", TOGETHER)
+
+
+def control_lines(study: Study) -> list[str]:
+    """What a control car adds to a study that chance switches: nothing that it needs."""
+    if study.control is None:
+        return []
+    each = ", ".join(f"{switched_gain(r):.2f} at {r:.1f}" for r in ASSUMED_TOGETHER)
+    return paragraph(
+        "Control car",
+        "not needed: chance switches the days. The result will be the test car's change less the "
+        "control car's; its interval is that of the test car alone times "
+        f"{each} of correlation between the two cars' days (1.00 at 0.5: below that a second car "
+        "makes it wider). " + TOGETHER,
     )
 
 

@@ -248,15 +248,31 @@ def test_a_claim_too_small_for_the_days_is_said_with_what_would_settle_it(tmp_pa
     assert "or a claim of" in out
 
 
-def test_permanent_add_on_gets_no_day_schedule_but_two_other_designs(tmp_path, capsys):
+def test_permanent_add_on_gets_no_day_schedule_but_a_control_car(tmp_path, capsys):
     folder = tmp_path / "additive"
     main(["new", str(folder), "--carry-over", "permanent", "--claim-fuel", "5"])
     assert main(["plan", str(folder), *START]) == 1
     out = " ".join(capsys.readouterr().out.split())
-    assert "No schedule is written" in out
-    assert "parallel control" in out
-    assert "run-in" in out
+    assert "can't be dealt out by chance" in out
+    assert "Control car needed" in out
+    assert "the claim " in out
+    assert "roadlog fleet" in out
     assert load_study(folder).schedule is None
+
+    path = folder / "study.toml"
+    path.write_text(path.read_text() + '\n[control]\nname = "the other car"\n')
+    assert main(["plan", str(folder), *START]) == 0
+    out = " ".join(capsys.readouterr().out.split())
+    assert "control car: without" in out
+    assert "road law comes first" in out
+    schedule = load_study(folder).schedule
+    assert schedule is not None
+    arms = [u.arm for u in schedule.unit]
+    assert not schedule.randomised
+    assert arms == sorted(arms)
+    assert arms.count("fitted") == len(arms) // 2
+    assert "no phone between the cars" in (folder / "plan" / "sheet.html").read_text()
+    assert main(["plan", str(folder)]) == 0, "again: the schedule that it has"
 
 
 def test_a_washout_longer_than_half_a_day_asks_for_longer_units(tmp_path, capsys):
