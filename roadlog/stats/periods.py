@@ -65,7 +65,8 @@ def contrast_periods(periods: Sequence[Floats], signs: Sequence[float]) -> Perio
     slow = float(weight @ [_slow_variance(p) for p in periods])
     plain = np.array([p.var(ddof=1) / len(p) for p in periods])
     freedom = np.array([len(p) - 1 for p in periods])
-    slow_df = float(COSINES * len(periods))
+    lengths = np.array([len(p) for p in periods])
+    slow_df = _satterthwaite(weight / lengths, np.full(len(periods), COSINES))
     plain_df = _satterthwaite(weight * plain, freedom)
     slow_half = float(stdtrit(slow_df, 0.975)) * np.sqrt(slow)
     plain_half = float(stdtrit(plain_df, 0.975)) * np.sqrt(float(weight @ plain))
@@ -85,6 +86,6 @@ def _slow_variance(values: Floats) -> float:
 
 
 def _satterthwaite(parts: Floats, df: Floats) -> float:
-    """Degrees of freedom of a sum of variances (Welch–Satterthwaite)."""
+    """Degrees of freedom of a sum of variances (Welch-Satterthwaite)."""
     total = float(parts.sum())
     return total**2 / float((parts**2 / df).sum()) if total > 0 else float(df.sum())
