@@ -9,6 +9,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any, cast
 
+from roadlog.bench.photos import PHOTOS
 from roadlog.study.lock import one_writer
 
 Tell = Callable[..., None]
@@ -146,4 +147,5 @@ LAST_TASKS: dict[str, Callable[..., Result]] = {
     "runout": runout,
     "standing-start": standing_start,
     "engine-signals": engine_signals,
+    **PHOTOS,
 }

@@ -31,6 +31,7 @@ if TYPE_CHECKING:
 
 PHOTOS, SEALED = "for_scorers", "sealed"
 SHEET, KEY, OPENED = "score_sheet.csv", "key.json", "opened.json"
+FORMATS = ("JPEG", "PNG", "WEBP", "TIFF", "BMP", "GIF")  # none that is a program, as EPS
 LARGEST_SIDE = 1600  # pixels; both photos of a pair fit the same box
 MOST_PIXELS = 120_000_000  # decoded, 3 bytes each; a small file can claim any number
 CANNOT_SAY = "x"
@@ -65,7 +66,7 @@ class BlindTest:
     ties: int
 
 
-def prepare_photos(pairs_file: Path, out: Path, *, seed: int) -> int:
+def prepare_photos(pairs_file: Path, out: Path, *, seed: int, within: bool = False) -> int:
     """Lay out the photos for blind scoring.
 
     Parameters
@@ -76,6 +77,8 @@ def prepare_photos(pairs_file: Path, out: Path, *, seed: int) -> int:
         New folder: `for_scorers/` with photos and score sheet, `sealed/` with the key.
     seed : int
         Of the shuffling.
+    within : bool
+        Whether the CSV may name only files beside it, as where somebody else sent it.
 
     Returns
     -------
@@ -103,7 +106,7 @@ def prepare_photos(pairs_file: Path, out: Path, *, seed: int) -> int:
     if sheet["pair"].duplicated().any():
         name = sheet.loc[sheet["pair"].duplicated(), "pair"].iloc[0]
         raise InputError(f"{pairs_file}: pair '{name}' is there twice: give each pair its own name")
-    sources = [_photos_of(row, pairs_file) for row in sheet.to_dict("records")]
+    sources = [_photos_of(row, pairs_file, within) for row in sheet.to_dict("records")]
     rng = np.random.default_rng(seed)
     order, flipped = rng.permutation(len(sheet)), rng.integers(0, 2, len(sheet)).astype(bool)
     key = []
@@ -390,12 +393,17 @@ def _band(kappa: float) -> str:
     return "almost perfect agreement"
 
 
-def _photos_of(row: dict[Any, Any], pairs_file: Path) -> tuple[Path, Path]:
+def _photos_of(row: dict[Any, Any], pairs_file: Path, within: bool) -> tuple[Path, Path]:
     found = []
     for when in ("before", "after"):
         if not row[when]:
             raise InputError(f"{pairs_file}: line {row['line']} has no {when} photo: name one")
         path = pairs_file.parent / row[when]
+        if within and row[when] not in {p.name for p in pairs_file.parent.iterdir()}:
+            raise InputError(
+                f"{pairs_file}: line {row['line']}: '{row[when][:80]}' is none of the pictures "
+                "that came with it"
+            )
         if not path.is_file():
             raise InputError(f"{pairs_file}: line {row['line']}: {path} doesn't exist")
         _open_image(path).close()
@@ -409,7 +417,7 @@ def _open_image(path: Path) -> "Image":
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore", Image.DecompressionBombWarning)
-            photo = Image.open(path)
+            photo = Image.open(path, formats=FORMATS)
     except Image.DecompressionBombError as e:
         raise _too_large(path) from e
     except (UnidentifiedImageError, OSError, ValueError, SyntaxError) as e:

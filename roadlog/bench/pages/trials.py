@@ -1,26 +1,29 @@
 """Trials beside the road test: each one's result and cautions, and forms for those of few numbers.
 
-The forms call the same functions as the commands; a trial that needs logs or photographs is named
-with its command.
+The forms call the same functions as the commands.
 """
 
 from typing import Any, NamedTuple
 
 from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
-from starlette.responses import RedirectResponse, Response
+from starlette.responses import FileResponse, RedirectResponse, Response
 from starlette.routing import Route
 
 from roadlog.bench.forms import typed
 from roadlog.bench.jobs import Job
 from roadlog.bench.pages.result import work_of
+from roadlog.bench.photos import FOLDER, FOR_SCORERS, Arrived
 from roadlog.bench.reader import units_in, word_of
+from roadlog.bench.sent import Form, read_form
 from roadlog.bench.show import (
     COMMA,
+    HIDDEN,
     N_,
     Here,
     Step,
     ask,
+    bench_of,
     language_of,
     page,
     start_job,
@@ -101,14 +104,17 @@ NAMES = {
 CAUTIONS = {
     "runout": N_("Outdoors only: exhaust gas kills. Fuel stays away from flames and hot parts."),
     "standing-start": N_("On a closed course only, never on a public road."),
+    "inspection": N_(
+        "Take photographs with the engine off and cold, the battery disconnected where a part "
+        "comes out; no flame or spark near fuel parts."
+    ),
     "ceiling": N_(
         "Gas from an add-on that splits water explodes at a spark: measure outdoors, no flames."
     ),
 }
-BY_COMMAND = {
-    "inspection": "roadlog inspect",
-}
 LONGEST = 40
+LONGEST_WORDS = 200
+WANTED = {"lower": -1, "higher": 1}
 
 
 async def trials(request: Request) -> Response:
@@ -125,8 +131,8 @@ async def _shown(
 ) -> Response:
     told = await ask(request, "trials", folder=here.folder)
     units = units_in((fields or {}).get("asked_in")) or units_for(request, here)
-    works = {name: await work_of(request, here, name) for name in FORMS}
-    typed_in = {n: _given(request, n, work, units) for n, work in works.items()}
+    works = {name: await work_of(request, here, name) for name in (*FORMS, "photos", "scores")}
+    typed_in = {n: _given(request, n, works[n], units) for n in FORMS}
     return await page(
         request,
         "trials.html",
@@ -138,7 +144,7 @@ async def _shown(
         names=NAMES,
         forms=FORMS,
         cautions=CAUTIONS,
-        commands=BY_COMMAND,
+        inspection=await run_in_threadpool(_laid_out, here),
         works=works,
         typed=typed_in | ({name: fields} if fields else {}),
         faulty=name,
@@ -195,6 +201,55 @@ async def run(request: Request) -> Response:
     return RedirectResponse(f"{here.at}/trials#{name}", 303)
 
 
+def _laid_out(here: Here) -> str:
+    """Where the pictures of the study are laid out, "" if they aren't."""
+    place = here.folder / FOLDER
+    return f"{place}" if (place / FOR_SCORERS).is_file() else ""
+
+
+async def _came(request: Request) -> tuple[Arrived, Form]:
+    """The files of a form in a folder of their own, and its fields."""
+    arrived = await run_in_threadpool(Arrived, bench_of(request).home / HIDDEN)
+    try:
+        return arrived, await read_form(request, arrived.begin)
+    except BaseException:
+        await run_in_threadpool(arrived.drop)
+        raise
+
+
+async def photos(request: Request) -> Response:
+    """Take pictures and their table, and lay them out."""
+    here = await study_of(request)
+    arrived, _ = await _came(request)
+    await run_in_threadpool(lambda: start_job(request, "photos", here, folder=f"{arrived.folder}"))
+    return RedirectResponse(f"{here.at}/trials#inspection", 303)
+
+
+async def scores(request: Request) -> Response:
+    """Take filled score sheets, and open the key."""
+    here = await study_of(request)
+    arrived, form = await _came(request)
+    words = {k: form.fields.get(k, "").strip() for k in ("meaning", "claim")}
+    wanted = WANTED.get(form.fields.get("wanted", "lower"))
+    if wanted is None or not words["meaning"] or max(map(len, words.values())) > LONGEST_WORDS:
+        await run_in_threadpool(arrived.drop)
+        raise InputError(f"say in at most {LONGEST_WORDS} letters what a higher score means")
+    given = {**words, "wanted": wanted}
+    await run_in_threadpool(
+        lambda: start_job(request, "scores", here, folder=f"{arrived.folder}", given=given)
+    )
+    return RedirectResponse(f"{here.at}/trials#inspection", 303)
+
+
+async def for_scorers(request: Request) -> Response:
+    """The nameless copies and the sheet, to give to scorers; the key stays here."""
+    here = await study_of(request)
+    path = here.folder / FOLDER / FOR_SCORERS
+    if not await run_in_threadpool(_laid_out, here) or path.is_symlink():
+        raise InputError("no pictures are laid out for scorers yet")
+    return FileResponse(path, media_type="application/zip", filename=FOR_SCORERS)
+
+
 def _label(request: Request, asked: Ask, units: Units) -> str:
     """The question, with the unit that a number is read in."""
     if asked.unit is None:
@@ -231,5 +286,8 @@ def _value(
 STEP = Step("/trials", N_("Trials"))
 ROUTES = [
     Route("/study/{study}/trials", trials),
+    Route("/study/{study}/trials/inspection/photos", photos, methods=["POST"]),
+    Route("/study/{study}/trials/inspection/scores", scores, methods=["POST"]),
+    Route("/study/{study}/trials/inspection/for_scorers.zip", for_scorers),
     Route("/study/{study}/trials/{trial}", run, methods=["POST"]),
 ]
