@@ -20,6 +20,7 @@ MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", 
 A_DAY, MORE_DAYS = "{weekday} {day} {month}", "{days} and {more} more"
 _ISO = re.compile(r"(\d{4})-(\d\d)-(\d\d)(?!\d)")
 _AMOUNT = re.compile(r"[\d,]+(?:\.\d+)?(?= \D+$)")
+_TWICE = re.compile(r"(?<=[a-zä]\.)\.(?=\s|$)")  # a shortened month ends the sentence
 _HOW = re.compile(r"(?<=\w):[^{}]+\}")  # a value's format: what goes over is formatted already
 Figure = Callable[[str], str]
 
@@ -61,7 +62,7 @@ def speaker(language: str, texts: Catalogue, figure: Figure) -> Callable[[Any], 
         if known:
             spoken = Markup(escape(_HOW.sub("}", texts.gettext(sentence)))).format(**values)
             with shown_in("metric"):  # the values are in the reader's units already
-                return Markup(typeset(spoken))
+                return Markup(typeset(_TWICE.sub("", spoken)))
         english = speaker(ENGLISH, Catalogue({}, {}), str)
         return _in_english(english(data), language)
 

@@ -50,7 +50,7 @@ def proposal_facts(p: Proposal) -> list[Fact]:
         *_of_drives(p, log),
     ]
     said += [OfIntake.TARGET(place=t) for t in p.targets]
-    return said + [OfIntake.NOTE(why=n) for n in log.notes]
+    return said + [OfIntake.NOTE(why=n) for n in log.facts]
 
 
 def _of_drives(p: Proposal, log: Log) -> list[Fact]:

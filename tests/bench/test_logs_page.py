@@ -25,14 +25,17 @@ from starlette.testclient import TestClient
 from roadlog.bench import inbox as inbox_module
 from roadlog.bench import looking
 from roadlog.bench.answers import ANSWERS
+from roadlog.bench.as_data import as_data
 from roadlog.bench.inbox import LONGEST_NAME, Inbox, safe_name
 from roadlog.bench.jobs import Job, Jobs
 from roadlog.bench.quick import Quick
 from roadlog.bench.saying import speaker
 from roadlog.bench.words import catalogue
 from roadlog.errors import InputError
+from roadlog.ingest import read_log
 from roadlog.ingest.facts import Unclear
-from roadlog.runs.intake import propose
+from roadlog.runs.intake import Proposal, propose
+from roadlog.runs.proposed import proposal_facts
 from roadlog.study.folder import load_study, log_files
 from roadlog.study.lock import one_writer
 
@@ -591,3 +594,15 @@ def test_what_a_file_leaves_open_is_told_without_an_option_and_in_german(
     german = speaker("de", catalogue("de"), str)(row["said"][0])
     assert german.startswith("Noch nicht übernommen: ")
     assert "lang=" not in german
+
+
+def test_what_was_repaired_is_told_in_german(fresh: Path) -> None:
+    rows = "".join(f"{i},{30 + i % 9},{3 + i % 5},93.0\n" for i in range(60))
+    put_in(fresh, "x.csv", f"time,speed [km/h],maf [g/s],altitude\n{rows}".encode())
+    row = looking.one_file(folder=str(fresh), file="x.csv")
+    assert "no unit in the header" in json.dumps(row["layout"])
+    path = Inbox(fresh).find("x.csv")
+    said = [as_data(f) for f in proposal_facts(Proposal(path, log=read_log(path)))]
+    german = " ".join(speaker("de", catalogue("de"), str)(s) for s in said)
+    assert "Hinweis: „time“ hat keine Einheit: als Sekunden genommen" in german
+    assert "Hinweis: <span" not in german
