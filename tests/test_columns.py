@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from roadlog.ingest import timebase
+from roadlog.ingest import timebase, twospeeds
 from roadlog.quantities.columns import Columns, Words, columns_of, frame_of
 
 
@@ -74,7 +74,7 @@ def test_all_lags_at_once_are_each_lag_by_itself(kind: str) -> None:
         wheel[:] = 0.0
     elif kind == "half missing":
         gps[: n // 2] = np.nan
-    lags, r = timebase._correlations(wheel, gps, 1.0)
+    lags, r = twospeeds.correlations(wheel, gps, 1.0)
     assert lags[0] == -30
     assert len(lags) == 61
     np.testing.assert_allclose(r, lag_by_lag(wheel, gps), rtol=1e-11, atol=1e-11)
@@ -104,3 +104,38 @@ def test_a_signal_is_interpolated_held_or_left_out_sample_by_sample() -> None:
         v, limit, hold = rng.normal(size=len(t)), rng.choice([3.0, 10.0]), rng.choice([0.0, 2.5])
         expected = one_by_one(t, v, at, limit, hold)
         np.testing.assert_array_equal(timebase._evaluate(t, v, at, limit, hold), expected)
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_signals_sampled_together_are_sampled_as_each_by_itself(seed: int) -> None:
+    """`resample` against the rule for one signal, for signals of every nature with gaps."""
+    rng = np.random.default_rng(seed)
+    n = 400
+    t = np.cumsum(rng.choice([0.4, 1.0, 1.1, 2.0], n) * rng.uniform(0.9, 1.1, n))
+    t[n // 2 :] += rng.choice([0.0, 8.0, 90.0])
+    names = ["speed_kmh", "maf_g_s", "rpm", "coolant_temp_c", "heading_deg", "lat_deg",
+             "fuel_status", "stft1_pct", "ambient_temp_c"]  # fmt: skip
+    frame = pd.DataFrame({"t_s": t})
+    for name in names:
+        frame[name] = rng.uniform(0, 359, n)
+        frame.loc[rng.random(n) < rng.choice([0.0, 0.05, 0.6, 0.97]), name] = np.nan
+        first, last = rng.integers(0, 12, 2)
+        frame.loc[: first - 1, name] = np.nan
+        frame.loc[n - last :, name] = np.nan
+    frame.loc[0, "rpm"] = frame.loc[n - 1, "rpm"] = 800.0
+    if seed % 3 == 0:
+        frame = frame.iloc[np.sort(rng.choice(n, n + 40))]  # rows that share their time
+        frame.loc[frame.index[0], "rpm"] = 800.0
+    frame["maf_g_s"] = np.nan if seed == 5 else frame["maf_g_s"]
+    samples = timebase.resample(frame)
+    raw = frame[frame[names].notna().any(axis=1)]
+    times = timebase.spread_rounded(raw["t_s"].to_numpy())
+    rows = np.unique(times)
+    grid, at, dt = timebase._grid(rows, 1.0)
+    edges = np.clip(np.append(grid - 0.5, grid[-1] + 0.5), rows[0], rows[-1])
+    for name in names:
+        status = name == "fuel_status"
+        mine = timebase._readings(times, raw[name].to_numpy(), distinct=False, last=status)
+        alone = timebase._carry(name, *mine, at, edges, 1.0)
+        alone[dt == 0] = np.nan
+        np.testing.assert_array_equal(samples[name], alone, err_msg=name)

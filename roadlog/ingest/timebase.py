@@ -15,7 +15,9 @@ import pandas as pd
 from roadlog.errors import InputError
 from roadlog.ingest import shelf
 from roadlog.ingest.clock.coarse import spread_rounded
-from roadlog.quantities.columns import Columns, Table, columns_of, index_of
+from roadlog.ingest.twospeeds import MIN_OVERLAP_S, Lag, lag_of
+from roadlog.quantities.arrays import median_step, middle
+from roadlog.quantities.columns import Columns, Table, columns_of, frame_of, index_of
 from roadlog.quantities.signals import POSITION, SIGNALS, Nature
 from roadlog.quantities.tables import SAMPLES
 
@@ -24,19 +26,12 @@ Array = np.ndarray
 GAP_INTERVALS = 3.0
 FLOW_LIMIT_S = (3.0, 10.0)
 SLOW_LIMIT_S = 60.0
-MAX_LAG_S = 30.0
 
 _CIRCULAR = "heading_deg"
 _STEP_TOLERANCE_S = 3.0  # engine run time is whole seconds and is polled late
 _MOVING_KMH = 20.0
-_MIN_OVERLAP_S = 60.0
-_MIN_CORRELATION = 0.7
-_MIN_PROMINENCE = 0.02
-_MAX_LAG_CHANGE_S = 2.0
 _OFTEN = 0.9  # read at less than this share of the grid's step, a flow is averaged over it
-_ROUNDING = (
-    1e-9  # a variance that is less than this share of the sum of squares is looked at closely
-)
+TOGETHER_ROWS = 100_000  # of a longer log one signal at a time is worked on
 
 
 @dataclass(frozen=True)
@@ -120,9 +115,29 @@ def resample(frame: pd.DataFrame, *, step_s: float = 1.0) -> pd.DataFrame:
     >>> resample(raw)["t_s"].tolist()
     [0.0, 1.0, 2.0, 3.0]
     """
+    return _framed(*_resampled(_told(frame), step_s))
+
+
+def _told(frame: pd.DataFrame) -> Columns:
+    """The columns of a log; of a long one each when it is asked for: all are too much for memory."""
+    if len(frame) < shelf.LARGE_ROWS:
+        return columns_of(frame)
+    return Columns(dict.fromkeys(map(str, frame.columns)), len(frame), frame)
+
+
+def _framed(names: Sequence[str], rows: Array) -> pd.DataFrame:
+    return SAMPLES.check(pd.DataFrame(rows.T, columns=index_of(*names), copy=False))
+
+
+def _in_columns(names: Sequence[str], rows: Array) -> Columns:
+    return Columns(dict(zip(names, rows, strict=True)), rows.shape[1])
+
+
+def _resampled(told: Columns, step_s: float) -> tuple[list[str], Array]:
+    """Names of the samples' columns, and the columns."""
     if not step_s > 0:
         raise InputError(f"sampling step {step_s} s is not positive: give 1, 0.5 or 0.2")
-    names, times, raw = _logged(frame)
+    names, times, raw = _logged(told)
     earlier = times[1:] < times[:-1]
     if earlier.any():
         backwards = np.flatnonzero(earlier)
@@ -137,18 +152,28 @@ def resample(frame: pd.DataFrame, *, step_s: float = 1.0) -> pd.DataFrame:
     out = np.empty((2 + len(names), len(grid)))
     out[0], out[1] = grid, dt
     close = np.count_nonzero(rows[1:] - rows[:-1] < _OFTEN * step_s)
+    joined: list[_Channel] = []
     for name, values, into in zip(names, raw, out[2:], strict=True):
         t, v = _readings(times, values, distinct=distinct, last=_keeps_last(name))
         often = 2 * close >= len(t) - 1  # else the median interval is no less than that
+        nature = SIGNALS[name].nature
+        averaged = nature == "flow" and often
+        if len(t) and len(rows) <= TOGETHER_ROWS and nature != "status" and not averaged:
+            v = np.unwrap(v, period=360.0) if name == _CIRCULAR else v
+            joined.append(_Channel(into, nature, t, v))
+            continue
         into[:] = _carry(name, t, v, at, edges if often else None, step_s)
         if len(t) >= shelf.LARGE_ROWS:
             shelf.rest()
-    if len(rows) > 1:
+    _interpolate(joined, at)
+    if _CIRCULAR in names:
+        out[2 + names.index(_CIRCULAR)] %= 360.0
+    if len(rows) > 1 and not dt.all():
         out[2:, dt == 0] = np.nan
-    return SAMPLES.check(pd.DataFrame(out.T, columns=index_of("t_s", "dt_s", *names), copy=False))
+    return ["t_s", "dt_s", *names], out
 
 
-def _logged(frame: pd.DataFrame) -> tuple[list[str], Array, Iterable[Array]]:
+def _logged(told: Columns) -> tuple[list[str], Array, Iterable[Array]]:
     """Signals of a log, and times and values of the rows in which any has one.
 
     Raises
@@ -156,19 +181,15 @@ def _logged(frame: pd.DataFrame) -> tuple[list[str], Array, Iterable[Array]]:
     InputError
         If there is no such row.
     """
-    large = len(frame) >= shelf.LARGE_ROWS
-    if large:  # a column at a time: all together are more than memory is meant to hold
-        told = Columns(dict.fromkeys(map(str, frame.columns)), len(frame), frame)
-    else:
-        told = columns_of(frame)
+    large = len(told) >= shelf.LARGE_ROWS
     names = [c for c in told.columns if c in SIGNALS]
     times = told.floats("t_s")
     if large:
-        logged = np.zeros(len(frame), bool)
+        logged = np.zeros(len(told), bool)
         for name in names:
             logged |= shelf.finite(told.floats(name))
     else:
-        raw = np.array([told.floats(n) for n in names]).reshape(len(names), len(frame))
+        raw = np.array([told.floats(n) for n in names]).reshape(len(names), len(told))
         logged = np.isfinite(raw).any(axis=0)
     if not logged.any():
         raise InputError("the log holds no row with a value of a known signal: check its columns")
@@ -178,6 +199,84 @@ def _logged(frame: pd.DataFrame) -> tuple[list[str], Array, Iterable[Array]]:
     if not logged.all():
         times, raw = times[logged], raw[:, logged]
     return names, times, raw
+
+
+@dataclass(frozen=True)
+class _Channel:
+    """A signal that is interpolated into one row of the samples: its readings, one at least."""
+
+    into: Array
+    nature: Nature
+    t: Array
+    v: Array
+
+
+def _interpolate(channels: Sequence[_Channel], at: Array) -> None:
+    """Interpolate each into its place; across gaps and beyond the ends as its nature has it.
+
+    What lies in a gap or beyond the ends of any signal is looked at together.
+    """
+    if not channels:
+        return
+    for c in channels:
+        c.into[:] = np.interp(at, c.t, c.v)
+    t, v = (np.concatenate([getattr(c, name) for c in channels]) for name in ("t", "v"))
+    size = np.array([len(c.t) for c in channels])
+    end = np.cumsum(size)
+    start, slow = end - size, np.array([c.nature == "slow" for c in channels])
+    gap = np.diff(t, append=0.0)
+    gap[end - 1] = 0.0
+    least = np.where(slow, SLOW_LIMIT_S, FLOW_LIMIT_S[0]) * (1 - 1e-9)
+    wide = np.flatnonzero(gap > np.repeat(least, size))
+    each, none = np.arange(len(channels)), np.full(len(channels), -1)
+    # stretches of `at`: whose, from, to, and the readings on either side
+    of = np.concatenate([each, each, np.searchsorted(end, wide, side="right")])
+    low = np.concatenate(
+        [0 * each, at.searchsorted(t[end - 1], side="right"), at.searchsorted(t[wide], "right")]
+    )
+    high = np.concatenate(
+        [at.searchsorted(t[start]), 0 * each + len(at), at.searchsorted(t[wide + 1])]
+    )
+    left, right = (
+        np.concatenate([none, end - 1, wide]), np.concatenate([start, none, wide + 1])
+    )  # fmt: skip
+    n = np.maximum(high - low, 0)
+    if not n.any():
+        return
+    index = np.arange(n.sum()) - np.repeat(np.cumsum(n) - n - low, n)
+    of, left, right = (np.repeat(a, n) for a in (of, left, right))
+    since = np.where(left >= 0, at[index] - t[left], np.inf)
+    until = np.where(right >= 0, t[right] - at[index], np.inf)
+    held = np.where(since <= until, v[left], v[right])
+    limit = np.where(slow, SLOW_LIMIT_S, 0.0)
+    for k in np.unique(of[(since + until < np.inf) & ~slow[of]]):
+        limit[k] = _limit_s(channels[k].nature, median_step(channels[k].t))
+    near = _held(channels, of, np.minimum(since, until))
+    for k in np.unique(of[since + until > limit[of]]):
+        mine = np.flatnonzero((of == k) & (since + until > limit[of]))
+        channels[k].into[index[mine]] = np.where(near, held, np.nan)[mine]
+
+
+def _held(channels: Sequence[_Channel], of: Array, away_s: Array) -> Array:
+    """Whether a reading so far away is held: up to the limit if slow, one interval if flow."""
+    near = np.zeros(len(of), bool)
+    for k in np.unique(of):
+        channel, mine = channels[k], np.flatnonzero(of == k)
+        if channel.nature == "slow":
+            near[mine] = away_s[mine] <= SLOW_LIMIT_S
+        elif channel.nature == "flow":
+            gaps = channel.t[1:] - channel.t[:-1]
+            for i in mine[away_s[mine] <= FLOW_LIMIT_S[1]]:
+                near[i] = _median_reaches(gaps, float(away_s[i]))
+    return near
+
+
+def _median_reaches(values: Array, least: float) -> bool:
+    """Whether the median is `least` or more, by counting; worked out where that doesn't tell."""
+    n, many = len(values), 2 * int(np.count_nonzero(values >= least))
+    if many == n and n:
+        return middle(values) >= least
+    return many > n
 
 
 def integrate(samples: Table, column: str, *, also: Sequence[str] = ()) -> float:
@@ -237,23 +336,25 @@ def speed_scale(samples: pd.DataFrame) -> SpeedScale:
     if not {"speed_kmh", "gps_speed_kmh"} <= set(samples.columns.tolist()):
         return SpeedScale(np.nan, 0.0, np.nan, False, 0, "the run has not both speeds")
     told = columns_of(samples)
+    found = _lag_of(told)
+    if np.isnan(found.correlation) and found.n * _step(told) < MIN_OVERLAP_S:
+        return SpeedScale(np.nan, 0.0, np.nan, False, found.n, found.note)
     t, wheel, gps = told.floats("t_s"), told.floats("speed_kmh"), told.floats("gps_speed_kmh")
-    both = np.isfinite(wheel) & np.isfinite(gps)
-    n = int(both.sum())
-    step = float(t[1] - t[0]) if len(t) > 1 else 1.0
-    if n * step < _MIN_OVERLAP_S:
-        return SpeedScale(
-            np.nan, 0.0, np.nan, False, n, "the two speeds overlap for under a minute"
-        )
-    lag, peak, note = _find_lag(wheel, gps, step)
-    if not note:
-        note = _lag_change(wheel, gps, step)
-    lag = 0.0 if note else lag
     there = np.isfinite(gps)
-    shifted = _evaluate((t - lag)[there], gps[there], t, FLOW_LIMIT_S[0], 0.0)
+    shifted = _evaluate((t - found.lag_s)[there], gps[there], t, FLOW_LIMIT_S[0], 0.0)
     fast = np.isfinite(shifted) & (wheel > _MOVING_KMH) & (shifted > _MOVING_KMH)
-    factor = float(np.median(shifted[fast] / wheel[fast])) if fast.sum() * step >= 30 else np.nan
-    return SpeedScale(factor, lag, peak, not note, n, note)
+    enough = fast.sum() * _step(told) >= 30
+    factor = float(np.median(shifted[fast] / wheel[fast])) if enough else np.nan
+    return SpeedScale(factor, found.lag_s, found.correlation, not found.note, found.n, found.note)
+
+
+def _lag_of(told: Columns) -> Lag:
+    return lag_of(told.floats("speed_kmh"), told.floats("gps_speed_kmh"), _step(told))
+
+
+def _step(told: Columns) -> float:
+    t = told.floats("t_s")
+    return float(t[1] - t[0]) if len(t) > 1 else 1.0
 
 
 def on_one_clock(log: pd.DataFrame) -> tuple[pd.DataFrame, float | None]:
@@ -266,13 +367,27 @@ def on_one_clock(log: pd.DataFrame) -> tuple[pd.DataFrame, float | None]:
     float or None
         By how much positions came late [s], where that was put right.
     """
-    samples = resample(log)
-    if not {"lat_deg", "gps_speed_kmh", "speed_kmh"} <= set(samples.columns):
+    names, rows = _resampled(_told(log), 1.0)
+    lag_s = _positions_late_s(_in_columns(names, rows))
+    samples = _framed(names, rows)
+    return (samples if lag_s is None else shift_positions(samples, lag_s)), lag_s
+
+
+def one_clock_of(log: Columns) -> tuple[Columns, float | None]:
+    """`on_one_clock` of a log's columns."""
+    samples = _in_columns(*_resampled(log, 1.0))
+    lag_s = _positions_late_s(samples)
+    if lag_s is None:
         return samples, None
-    scale = speed_scale(samples)
-    if not scale.aligned or abs(scale.lag_s) < 1:
-        return samples, None
-    return shift_positions(samples, scale.lag_s), scale.lag_s
+    return columns_of(shift_positions(frame_of(samples), lag_s)), lag_s
+
+
+def _positions_late_s(samples: Columns) -> float | None:
+    """By how much positions come late, where that is a second or more and sure [s]."""
+    if not all(name in samples for name in ("lat_deg", "gps_speed_kmh", "speed_kmh")):
+        return None
+    found = _lag_of(samples)
+    return None if found.note or abs(found.lag_s) < 1 else found.lag_s
 
 
 def shift_positions(samples: pd.DataFrame, lag_s: float) -> pd.DataFrame:
@@ -496,77 +611,3 @@ def _cell_means(t: Array, v: Array, edges: Array, limit_s: float) -> tuple[Array
     share = np.diff(time_at)
     mean = np.diff(area_at) / np.where(share > 0, share, 1.0)
     return np.where(share > 0, mean, np.nan), share
-
-
-def _correlations(wheel: Array, gps: Array, step: float) -> tuple[Array, Array]:
-    """Pearson correlation of the two speeds at every lag on the grid; positive = GPS late.
-
-    From the sums over the samples that have both, for all lags at once.
-    """
-    reach = round(MAX_LAG_S / step)
-    lags = np.arange(-reach, reach + 1)
-    a_there, b_there = np.isfinite(wheel), np.isfinite(gps)
-    a, x = _centred(wheel, a_there), a_there.astype(float)
-    b, y = np.zeros((2, len(gps) + 2 * reach))
-    inside = slice(reach, reach + len(gps))
-    b[inside], y[inside] = _centred(gps, b_there), b_there
-    n, ab = np.correlate(y, x), np.correlate(b, a)
-    sa, saa = np.correlate(y, a), np.correlate(y, a * a)
-    sb, sbb = np.correlate(b, x), np.correlate(b * b, x)
-    r = np.full(len(lags), np.nan)
-    enough = ~(n * step < _MIN_OVERLAP_S / 2)
-    over = np.maximum(n, 1.0)
-    va, vb, both = saa - sa * sa / over, sbb - sb * sb / over, ab - sa * sb / over
-    clear = (va > _ROUNDING * saa) & (vb > _ROUNDING * sbb)
-    sure = enough & clear
-    r[sure] = both[sure] / np.sqrt(va[sure] * vb[sure])
-    for k in np.flatnonzero(enough & ~clear):
-        r[k] = _correlation(wheel, gps, int(lags[k]))
-    return lags * step, r
-
-
-def _centred(value: Array, there: Array) -> Array:
-    """The values less their mean, 0 where there is none."""
-    if not there.any():
-        return np.zeros(len(value))
-    return np.where(there, value - value[there].mean(), 0.0)
-
-
-def _correlation(wheel: Array, gps: Array, lag: int) -> float:
-    """Pearson correlation at one lag [samples], 0 where either speed stands."""
-    late, early = max(0, lag), max(0, -lag)
-    a, b = wheel[early : len(wheel) - late], gps[late : len(gps) - early]
-    ok = np.isfinite(a) & np.isfinite(b)
-    x, y = a[ok] - a[ok].mean(), b[ok] - b[ok].mean()
-    spread = float(np.sqrt((x @ x) * (y @ y)))
-    return float(x @ y) / spread if spread > 0 else 0.0
-
-
-def _find_lag(wheel: Array, gps: Array, step: float) -> tuple[float, float, str]:
-    """The lag [s] by parabola through the peak, the correlation there, and what speaks against."""
-    lags, r = _correlations(wheel, gps, step)
-    if not np.isfinite(r).any():
-        return 0.0, np.nan, "the two speeds overlap too little"
-    k = int(np.nanargmax(r))
-    peak = float(r[k])
-    if k in (0, len(r) - 1):
-        return 0.0, peak, f"the clocks differ by {MAX_LAG_S:.0f} s or more"
-    if peak < _MIN_CORRELATION or peak - float(np.nanmedian(r)) < _MIN_PROMINENCE:
-        return 0.0, peak, "the correlation of the two speeds is too flat to align the clocks"
-    around = r[k - 1 : k + 2].tolist()
-    if np.isfinite(around).all():  # to the last digit: readings 3 s apart lie within reach or not
-        around = [_correlation(wheel, gps, k + i - len(r) // 2) for i in (-1, 0, 1)]
-        peak = around[1]
-    bend = float(around[0] - 2 * around[1] + around[2])
-    refine = float(0.5 * (around[0] - around[2]) / bend) if np.isfinite(bend) and bend < 0 else 0.0
-    return float(lags[k] + refine * step), peak, ""
-
-
-def _lag_change(wheel: Array, gps: Array, step: float) -> str:
-    """One sentence if the two halves of a run give different lags, else ""."""
-    middle = len(wheel) // 2
-    first, _, a = _find_lag(wheel[:middle], gps[:middle], step)
-    second, _, b = _find_lag(wheel[middle:], gps[middle:], step)
-    if a or b or abs(first - second) <= _MAX_LAG_CHANGE_S:
-        return ""
-    return f"the GPS clock steps by {second - first:+.0f} s against the other within the run"

@@ -23,6 +23,7 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
+import pyarrow.parquet as pq
 
 DAYS = 20  # of the demonstration, two runs a day: the material of which all runs are made
 TOLERANCE = 1e-9
@@ -102,23 +103,24 @@ def measure(folder: Path, rounds: int) -> dict[str, float]:
     with (folder / "study.pickle").open("rb") as source:
         study, runs, weather = pickle.load(source)
     files = [folder / "runs" / f for f in runs["file"]]
-    clock = _Clock(rounds)
-    frames = clock("read", lambda: [pd.read_parquet(f) for f in files])
+    clock, stages = _Clock(rounds), _stages()
+    raw = clock("read", lambda: [stages.read(f) for f in files])
     clock("scan by DuckDB", lambda: _scan(folder))
-    logs = [_Log(frame, path) for frame, path in zip(frames, files, strict=True)]
-    samples = clock("time base", lambda: metering.sampled(logs, False)[0])  # type: ignore[arg-type]
+    samples = clock(
+        "time base", lambda: [stages.sampled(r, f) for r, f in zip(raw, files, strict=True)]
+    )
     n = sum(map(len, samples))
-    runs = metering.judged(runs, samples)
+    framed = [stages.frame(s) for s in samples]
+    runs = metering.judged(runs, framed)
     arm = runs["arm"].to_numpy()
     calibration = clock(
         "calibration (once)",
         lambda: fuel.calibrate(
-            [s for s, a in zip(samples, arm, strict=True) if a == "baseline"],
+            [s for s, a in zip(framed, arm, strict=True) if a == "baseline"],
             study,
-            fitted_samples=[s for s, a in zip(samples, arm, strict=True) if a == "fitted"],
+            fitted_samples=[s for s, a in zip(framed, arm, strict=True) if a == "fitted"],
         ),
     )
-    stages = _stages()
     flows = clock(
         "fuel flow",
         lambda: [stages.flow(s, study, "maf-trims", calibration, None) for s in samples],
@@ -154,6 +156,9 @@ def measure(folder: Path, rounds: int) -> dict[str, float]:
 class _Stages:
     """The stages that work run by run: on plain columns, or on frames in a tree before them."""
 
+    read: Callable[..., Any]
+    sampled: Callable[..., Any]
+    frame: Callable[..., Any]
     flow: Callable[..., Any]
     place: Callable[..., Any]
     place_all: Callable[..., Any]
@@ -166,22 +171,49 @@ def _stages() -> _Stages:
     from roadlog.passes import conditions
 
     if not hasattr(road, "placed_each"):
-
-        def each(tracks: dict[int, Any], network: Any) -> dict[int, Any]:
-            return {r: road.match(f, network, r) for r, f in tracks.items()}
-
-        return _Stages(fuel.fuel_flow, road.match, each, lambda w: w, conditions.add_conditions)
+        return _before(fuel.fuel_flow, conditions.add_conditions)
     from roadlog.fuel.flow import flow_of
+    from roadlog.ingest.timebase import one_clock_of
     from roadlog.passes.sky import sky_of
-    from roadlog.quantities.columns import columns_of
+    from roadlog.quantities.columns import Columns, columns_of, frame_of
 
-    def flow(samples: pd.DataFrame, *rest: Any) -> Any:
+    def read(path: Path) -> Columns:
+        with pq.ParquetFile(path, memory_map=True) as file:
+            table = file.reader.read_all(use_threads=False)
+        arrays = {
+            name: column.combine_chunks().to_numpy(zero_copy_only=False)
+            for name, column in zip(table.column_names, table.columns, strict=True)
+        }
+        return Columns(arrays, table.num_rows)
+
+    def sampled(columns: Columns, path: Path) -> Columns:
+        return one_clock_of(columns)[0]
+
+    def flow(samples: Any, *rest: Any) -> Any:
         return flow_of(columns_of(samples), *rest)
 
     def together(tracks: dict[int, Any], network: Any) -> dict[int, Any]:
         return dict(road.placed_each(tracks.items(), network))
 
-    return _Stages(flow, road.placed, together, sky_of, conditions.conditions_of)
+    stages = (read, sampled, frame_of, flow, road.placed, together, sky_of)
+    return _Stages(*stages, conditions.conditions_of)
+
+
+def _before(flow: Callable[..., Any], conditions: Callable[..., Any]) -> _Stages:
+    from roadlog import road
+    from roadlog.analysis import metering
+
+    def sampled(frame: pd.DataFrame, path: Path) -> pd.DataFrame:
+        return metering.sampled([_Log(frame, path)], False)[0][0]  # type: ignore[list-item]
+
+    def each(tracks: dict[int, Any], network: Any) -> dict[int, Any]:
+        return {r: road.match(f, network, r) for r, f in tracks.items()}
+
+    def same(table: Any) -> Any:
+        return table
+
+    stages = (pd.read_parquet, sampled, same, flow, road.match, each, same)
+    return _Stages(*stages, conditions)
 
 
 def _scan(folder: Path) -> None:
@@ -196,7 +228,6 @@ def _scan(folder: Path) -> None:
 def streamed(folder: Path, runs: int) -> float:
     """Peak memory [MB] of taking `runs` runs through the stages, each forgotten when it is done."""
     from roadlog import fuel, road
-    from roadlog.analysis import metering
     from roadlog.passes.table import build_passes
 
     with (folder / "study.pickle").open("rb") as source:
@@ -206,9 +237,9 @@ def streamed(folder: Path, runs: int) -> float:
         nonlocal calibration
         for file in table["file"][first:last]:
             path = folder / "runs" / file
-            samples = metering.sampled([_Log(pd.read_parquet(path), path)], False)[0]  # type: ignore[list-item]
-            calibration = calibration or fuel.calibrate(samples, study)
-            yield stages.flow(samples[0], study, "maf-trims", calibration, None)
+            samples = stages.sampled(stages.read(path), path)
+            calibration = calibration or fuel.calibrate([stages.frame(samples)], study)
+            yield stages.flow(samples, study, "maf-trims", calibration, None)
 
     calibration, stages = None, _stages()
     sky = stages.sky(weather)
