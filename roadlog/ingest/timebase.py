@@ -119,7 +119,7 @@ def resample(frame: pd.DataFrame, *, step_s: float = 1.0) -> pd.DataFrame:
 
 
 def _told(frame: pd.DataFrame) -> Columns:
-    """The columns of a log; of a long one each when it is asked for: all are too much for memory."""
+    """The columns of a log; of a long one each when it is asked for, to spare memory."""
     if len(frame) < shelf.LARGE_ROWS:
         return columns_of(frame)
     return Columns(dict.fromkeys(map(str, frame.columns)), len(frame), frame)
