@@ -173,7 +173,7 @@ def _keepable(frame: pd.DataFrame) -> bool:
         and all(isinstance(name, str) for name in frame.columns)
         and frame.columns.is_unique
         and frame.columns.name is None
-        and all(str(dtype) in _KEPT_DTYPES for dtype in frame.dtypes)
+        and all(str(dtype) in _KEPT_DTYPES for dtype in set(frame.dtypes))
     )
 
 
