@@ -4,7 +4,8 @@ import json
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any
+from types import SimpleNamespace
+from typing import Any, cast
 
 import jsonschema
 import numpy as np
@@ -19,14 +20,15 @@ from roadlog.analysis.driven import gather
 from roadlog.analysis.earlier import NOTHING_EARLIER
 from roadlog.analysis.metering import meter
 from roadlog.analysis.placed import place
-from roadlog.analysis.result import BesideControl
+from roadlog.analysis.result import Analysed, BesideControl
 from roadlog.analysis.which_car import mixed_up
+from roadlog.check.control import check_control
 from roadlog.closure import Ledger
 from roadlog.demo import make_study
 from roadlog.effect import decide
 from roadlog.effect.before_after import ONE_CHANGE
 from roadlog.errors import InputError
-from roadlog.report.control import control_json
+from roadlog.report.control import control_json, control_part
 from roadlog.report.json_out import _plain
 from roadlog.runs.table import Sources, open_study, study_sources
 from roadlog.study.car import Claim
@@ -70,6 +72,11 @@ def once(tmp_path_factory: pytest.TempPathFactory) -> Staged:
         study, sources, driven.runs, driven.samples, placed, False, NOTHING_EARLIER
     )
     return Staged(study, sources, (driven, metered, placed, compared), car)
+
+
+def replace_control(found: BesideControl) -> Analysed:
+    """Something with a control car, for what reads nothing else."""
+    return cast(Analysed, SimpleNamespace(control=found))
 
 
 def word(compared: Compared, claim_pct: float) -> str | None:
@@ -120,10 +127,7 @@ def test_the_control_car_stands_in_results_json(
 ) -> None:
     _, found = once.held(monkeypatch)
 
-    class Fake:
-        control = found
-
-    told = _plain(control_json(Fake()))  # type: ignore[arg-type]
+    told = _plain(control_json(replace_control(found)))
     schema = json.loads(SCHEMA.read_text())["properties"]["control"]
     jsonschema.validate(told, schema)
     assert len(told["runs"]) == 20
@@ -279,3 +283,24 @@ def test_control_logs_are_never_of_an_arm(tmp_path: Path) -> None:
     named = parse_study('[control]\n[logs]\nfitted = ["logs/**/*.csv"]\n')
     with pytest.raises(InputError, match="one of the control car"):
         study_sources(tmp_path, named)
+
+
+def test_the_report_tells_what_each_car_did(once: Staged, monkeypatch: pytest.MonkeyPatch) -> None:
+    _, found = once.held(monkeypatch)
+    part = control_part(replace_control(found))
+    assert part is not None
+    said = " ".join(part.said)
+    assert "SAE J1321" in said
+    assert "The add-on came once" in said
+    assert "(no interval)" in said, "the test car alone has none after one change"
+    assert part.runs is not None
+    assert len(part.runs.rows) == 20
+
+
+def test_check_lists_the_control_car_s_runs(once: Staged) -> None:
+    two = replace(once.sources, control=once.sources.control[:2])
+    runs, told = check_control(once.study, two, (), lambda _: None)
+    assert [r.arm for r in runs] == ["none", "none"]
+    assert all(r.usable for r in runs)
+    assert told == ["the test car has no usable run on 1 days of the control car: 2026-03-02"]
+    assert check_control(once.study, replace(two, control=()), (), lambda _: None)[1]

@@ -24,6 +24,7 @@ from roadlog.quantities.units import economy_change_pct, mpg_imperial, mpg_us
 from roadlog.report import figures, tabulate
 from roadlog.report.blinded import who_knew
 from roadlog.report.claim_table import parts_of_claim
+from roadlog.report.control import control_part
 from roadlog.report.dictionary import data_dictionary, glossary
 from roadlog.report.map import MapParts, map_parts, why_no_map
 from roadlog.report.narrow import in_short, narrowers
@@ -119,6 +120,7 @@ def report_page(
         compared=_compared(a),
         wider=_wider(a),
         sums_differ=sums_differ(a),
+        control=control_part(a),
         units_title=_units_title(a),
         **_narrower(a),
         dictionary=data_dictionary(a.passes, synthetic=a.study.synthetic),

@@ -178,3 +178,29 @@ def test_pairs_tell_the_plain_ratio() -> None:
     found = compare_periods(*shared(15, 12, np.zeros(12)), np.repeat([0, 1], 6))
     assert isinstance(found.pairs, pd.DataFrame)
     assert (found.pairs["ratio"] > 0).all()
+
+
+def test_mixed_model_of_both_cars_gives_the_same_difference() -> None:
+    """Against statsmodels' MixedLM: the arm's interaction with the car, day as random effect."""
+    import statsmodels.formula.api as smf
+
+    n = 16
+    arm = np.tile([0, 1, 1, 0], n // 4)
+    test, control = shared(16, n, -0.05 * arm, common=0.012)
+    layout = replace(
+        lay_out(passes(np.random.default_rng(1), days=n), randomised=True),
+        units=test.units, unit_arm=arm, unit_fixed=np.ones((n, 1)),
+    )  # fmt: skip
+    ours = compare_switched(test, control, layout, -1, None)
+    assert ours is not None
+    both = pd.DataFrame(
+        {
+            "y": np.concatenate([control.value, test.value]),
+            "car": np.repeat([0, 1], n),
+            "arm": np.tile(arm, 2),
+            "day": np.tile(np.arange(n), 2),
+        }
+    )
+    fit = smf.mixedlm("y ~ arm * car", both, groups="day").fit(reml=True)
+    assert np.log1p(ours.primary.estimate / 100) == pytest.approx(fit.params["arm:car"], abs=1e-6)
+    assert ours.primary.se == pytest.approx(fit.bse["arm:car"], rel=1e-3)

@@ -130,6 +130,7 @@ def weather(a: Analysed) -> Objection:
         "With the add-on in, " + listed([m.told for m in facts]) + ".",
         _alike(facts),
         _allowed(a, known),
+        _met_by_both(a),
         in_order(s),
     ]
     whole = s.drawn and s.bounded and not s.once and not any(m.missed for m in facts)
@@ -138,6 +139,18 @@ def weather(a: Analysed) -> Objection:
         "yes" if whole and known == set(_WEATHER) else "partly",
         tuple(x for x in lines if x), numbers, (CONDITIONS, ALONG),
     )  # fmt: skip
+
+
+def _met_by_both(a: Analysed) -> str:
+    """What a control car says of the weather; empty without one."""
+    c = a.control
+    if c is None or c.difference is None:
+        return ""
+    own = c.difference.control_alone
+    return (
+        "A second car without the add-on drove on the same days and road: between the arms its "
+        f"fuel use changed by {own.estimate:+.1f} %, and that is taken off the test car's change."
+    )
 
 
 def _noted_rain(a: Analysed) -> dict[str, str]:

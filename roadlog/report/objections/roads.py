@@ -200,13 +200,24 @@ def one_route(a: Analysed) -> Objection:
     )  # fmt: skip
 
 
+def _driven_cars(a: Analysed) -> str:
+    if a.control is None:
+        return (
+            "One car was driven, so this study can't tell of any other: not that it works there, "
+            "and not that it doesn't."
+        )
+    return (
+        "One car had the add-on. The control car beside it tells what weather and traffic did, not "
+        "what the add-on does in another car: that this study can't tell."
+    )
+
+
 def only_this_car(a: Analysed) -> Objection:
     """It works on other cars."""
     return Objection(
         "only-this-car", "seller", "It works on other cars; yours is the exception.", "can't tell",
         (
-            "One car was driven, so this study can't tell of any other: not that it works there, "
-            "and not that it doesn't.",
+            _driven_cars(a),
             "The same plan on other cars would tell, and so would the seller's own test by an "
             "order that chance draws, with its logs open to all.",
         ),
