@@ -11,7 +11,7 @@ import pytest
 from roadlog.errors import InputError
 from roadlog.ingest import read_log, shelf
 from roadlog.ingest.table import rows
-from roadlog.ingest.text import grown, source
+from roadlog.ingest.text import cells, grown, source
 from roadlog.ingest.text.source import Text
 from roadlog.ingest.timebase import resample
 from tests.benchmarks.ingest import write_log
@@ -140,3 +140,50 @@ def test_columns_on_files_are_to_the_bit_those_in_memory(
     assert large.start == plain.start
     pd.testing.assert_frame_equal(large.frame, plain.frame, check_exact=True)
     pd.testing.assert_frame_equal(resample(large.frame), samples, check_exact=True)
+
+
+ROW = "2026-03-02T07:{m:02d}:{s:02d}Z,{v},{rpm},\n"
+DRIVE = [ROW.format(m=i // 60, s=i % 60, v=40 + i % 7, rpm=900 + i % 50) for i in range(600)]
+STAMPED = "time,speed (km/h),engine speed (rpm),MAF (g/s)\n"
+LATE = {
+    "a column that is empty first": lambda r: [*r[:500], *(x[:-1] + "4.5\n" for x in r[500:])],
+    "a unit behind late values": lambda r: [*r[:500], *(x[:-1] + "0.5 lb/min\n" for x in r[500:])],
+    "text late": lambda r: [*r[:550], r[550][:-1] + "no answer\n", *r[551:]],
+    "a note over two lines": lambda r: [*r[:300], r[300][:-1] + '"4\n5"\n', *r[301:]],
+    "the header again": lambda r: [*r[:300], STAMPED, *r[300:]],
+    "two files joined": lambda r: [*r[:300], "\ufeff" + STAMPED, *r[300:]],
+    "another unit in a later header": lambda r: [
+        *r[:300], STAMPED.replace("km/h", "mph"), *r[300:]
+    ],
+    "torn rows late": lambda r: [*r[:500], *(x[:30] + "\n" for x in r[500:510]), *r[510:]],
+    "NUL bytes late": lambda r: [*r[:500], "\0" * 999 + r[500], *r[501:]],
+    "letters of several bytes": lambda r: [x[:-1] + "4,5 °\n".replace(",", ".") for x in r],
+    "CRLF": lambda r: [x.replace("\n", "\r\n") for x in r],
+    "one long line": lambda r: [*r[:300], r[300][:-1] + "4" * 9999 + "\n", *r[301:]],
+    "thousands late": lambda r: [*r[:500], *(x.replace(",9", ",9.9") for x in r[500:])],
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("late", LATE)
+@pytest.mark.parametrize("size", [700, 701, 702, 703])
+def test_what_comes_late_is_read_in_pieces_as_it_is_whole(
+    late: str, size: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = tmp_path / "log.csv"
+    path.write_text("".join([STAMPED, *LATE[late](DRIVE)]), newline="")
+    whole = _told(path)
+    monkeypatch.setattr(shelf, "LARGE_ROWS", 64)
+    monkeypatch.setattr(grown, "_MOST_IN_MEMORY", 0)
+    monkeypatch.setattr(rows, "_PIECE", size)
+    monkeypatch.setattr(source, "PIECE", size)
+    monkeypatch.setattr(source, "MAX_IN_MEMORY", 4096)
+    monkeypatch.setattr(cells, "_MANY_CELLS", 16)
+    assert _told(path) == whole
+
+
+def _told(path: Path) -> tuple[object, ...]:
+    try:
+        log = read_log(path)
+    except InputError as e:
+        return (str(e),)
+    return log.frame.to_csv(), log.facts, log.start, log.columns

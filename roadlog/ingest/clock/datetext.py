@@ -7,8 +7,9 @@ settled from the data, or asked for.
 """
 
 import re
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import partial
 from typing import Literal
 
 import numpy as np
@@ -18,10 +19,12 @@ import pyarrow.compute as pc
 from numpy.typing import NDArray
 
 from roadlog.ingest.facts import Repair
+from roadlog.ingest.text.cells import coded
 from roadlog.quantities.arrays import Bools, Floats
 from roadlog.quantities.facts import Fact
 
 Kind = Literal["wall", "date", "day time", "elapsed"]
+Spread = Callable[[Floats], Floats]
 
 _MONTHS = ["jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec"]
 _MONTH = (
@@ -106,19 +109,22 @@ def parse_times(text: pa.Array, day_first: bool | None) -> Times | None:
     if form is None:
         return None
     kind, pattern = form
-    parts = pc.extract_regex(text, pattern=pattern.pattern)
+    few = coded(text)
+    parts = pc.extract_regex(text if few is None else few[0], pattern=pattern.pattern)
+    spread = partial(_spread, None if few is None else few[1])
     names = set(pattern.groupindex)
     clock, minutes_only = _clock_seconds(parts, names)
+    clock = spread(clock)
     if kind == "day time" and "h" not in names:
         return Times("elapsed", _over_hours(clock))
     if kind == "day time":
         return Times(kind, clock, minutes_only=minutes_only)
-    days, note = _days(parts, names, clock, day_first)
+    days, note = _days(parts, names, clock, day_first, spread)
     valid = ~np.isnan(days)
     if not valid.any():
         raise NoSuchDay
     first = days[valid][0]
-    offset, zone = _offsets(parts, names)
+    offset, zone = _offsets(parts, names, spread)
     seconds = (days - first) * 86400.0
     if kind == "wall":
         seconds = seconds + clock - np.nan_to_num(offset)
@@ -132,6 +138,11 @@ def parse_times(text: pa.Array, day_first: bool | None) -> Times | None:
             origin = origin.tz_localize("UTC").tz_convert(zone)
         return Times(kind, seconds, origin, note)
     return Times(kind, seconds, pd.Timestamp(int(first), unit="D"), note)
+
+
+def _spread(codes: NDArray[np.int32] | None, values: Floats) -> Floats:
+    """What was read of each distinct cell, for every row."""
+    return values if codes is None else np.append(values, np.nan)[codes]
 
 
 def is_plain(text: pa.Array) -> bool:
@@ -209,7 +220,7 @@ def _clock_seconds(parts: pa.Array, names: set[str]) -> tuple[Floats, bool]:
 
 
 def _days(
-    parts: pa.Array, names: set[str], clock: Floats, day_first: bool | None
+    parts: pa.Array, names: set[str], clock: Floats, day_first: bool | None, spread: Spread
 ) -> tuple[Floats, Fact | None]:
     y = _number(parts, "y")
     short = pc.fill_null(pc.less_equal(pc.utf8_length(pc.struct_field(parts, "y")), 2), False)
@@ -218,10 +229,10 @@ def _days(
         name = pc.utf8_lower(pc.struct_field(parts, "mon"))
         month = pc.index_in(name, value_set=pa.array(_MONTHS))
         mo = np.asarray(month.cast(pa.float64()).to_numpy(zero_copy_only=False), np.float64) + 1
-        return civil_days(y, mo, _number(parts, "d")), None
+        return spread(civil_days(y, mo, _number(parts, "d"))), None
     if "mo" in names:
-        return civil_days(y, _number(parts, "mo"), _number(parts, "d")), None
-    a, b = _number(parts, "a"), _number(parts, "b")
+        return spread(civil_days(y, _number(parts, "mo"), _number(parts, "d"))), None
+    y, a, b = spread(y), spread(_number(parts, "a")), spread(_number(parts, "b"))
     separator = next((x for x in pc.struct_field(parts, "sep").to_pylist() if x), "")
     first, note = _day_is_first(y, a, b, clock, day_first, separator)
     return (civil_days(y, b, a) if first else civil_days(y, a, b)), note
@@ -275,14 +286,16 @@ def civil_days(y: Floats, mo: Floats, d: Floats) -> Floats:
     return np.where(ok, day.astype(np.int64).astype(np.float64), np.nan)
 
 
-def _offsets(parts: pa.Array, names: set[str]) -> tuple[Floats, str | None]:
+def _offsets(parts: pa.Array, names: set[str], spread: Spread) -> tuple[Floats, str | None]:
     """Offset from UTC [s] of each row (NaN without), and the first row's zone."""
-    none = np.full(len(parts), np.nan)
+    none = spread(np.full(len(parts), np.nan))
     if "z" not in names:
         return none, None
     text = pd.Series(pc.struct_field(parts, "z").to_numpy(zero_copy_only=False))
     known = {z: _offset_minutes(z) for z in text.dropna().unique() if z}
-    minutes = text.map({z: m for z, m in known.items() if m is not None}).to_numpy(np.float64)
+    minutes = spread(
+        text.map({z: m for z, m in known.items() if m is not None}).to_numpy(np.float64)
+    )
     have: Bools = ~np.isnan(minutes)
     if not have.any():
         return none, None

@@ -11,10 +11,11 @@ import numpy as np
 import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
+from numpy.typing import NDArray
 
 from roadlog.ingest.text.columns import unit_of
 from roadlog.ingest.text.dialect import BLANKS
-from roadlog.ingest.text.numerals import Unsettled, plain_numerals
+from roadlog.ingest.text.numerals import MarkUnclear, Unsettled, plain_numerals
 from roadlog.quantities.arrays import Bools, Floats
 from roadlog.quantities.signals import (
     CLOSED_LOOP,
@@ -26,6 +27,7 @@ from roadlog.quantities.signals import (
 from roadlog.quantities.units import BARE, UNITS, convert
 
 _SWITCH_WORDS = {"on": 1.0, "yes": 1.0, "true": 1.0, "off": 0.0, "no": 0.0, "false": 0.0}
+_MANY_CELLS = 2048
 _STATUS_BYTES = (0, 1, 2, 4, 8, 16)
 _NUMBER = r"^(?P<number>[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)\s*(?P<rest>[^\d\s.,:].*)?$"
 _ANGLE = (
@@ -79,10 +81,20 @@ def numbers(
     if pa.types.is_floating(column.type) or pa.types.is_integer(column.type):
         values = floats(column)
         return values, np.zeros(len(values), bool)
+    few = coded(column)
+    if few is not None:
+        return _of_few(*few, decimal, unit, unsettled)
+    return _of_text(column, decimal, unit, unsettled)
+
+
+def _of_text(
+    column: pa.ChunkedArray | pa.Array, decimal: str, unit: str | None, unsettled: Unsettled
+) -> tuple[Floats, Bools]:
+    """`numbers` of a column of text, cell by cell."""
     text = _without_lone_units(plain_numerals(texts(column), decimal, unsettled))
     parts = pc.extract_regex(text, _NUMBER)
     found = pc.struct_field(parts, "number")
-    values = np.asarray(
+    values: Floats = np.asarray(
         pd.to_numeric(pd.Series(found.to_numpy(zero_copy_only=False)), errors="coerce"), np.float64
     )
     values = np.where(np.isinf(values), np.nan, values)
@@ -90,6 +102,31 @@ def numbers(
         values = _own_units(values, pc.struct_field(parts, "rest"), unit)
     bad = np.isnan(values) & np.asarray(pc.is_valid(text).to_numpy(zero_copy_only=False), bool)
     return values, bad
+
+
+def coded(column: pa.ChunkedArray | pa.Array) -> tuple[pa.Array, NDArray[np.int32]] | None:
+    """Each distinct cell once, in order of appearance, and which one each cell is (-1 for null).
+
+    None where cells are few or mostly distinct: nothing is saved there.
+    """
+    if len(column) < _MANY_CELLS or len(pc.unique(column[:_MANY_CELLS])) > _MANY_CELLS // 2:
+        return None
+    found = pc.dictionary_encode(column)
+    if isinstance(found, pa.ChunkedArray):
+        found = found.unify_dictionaries().combine_chunks()
+    codes = found.indices.fill_null(-1).to_numpy(zero_copy_only=False)
+    return found.dictionary, codes
+
+
+def _of_few(
+    words: pa.Array, codes: NDArray[np.int32], decimal: str, unit: str | None, unsettled: Unsettled
+) -> tuple[Floats, Bools]:
+    """`numbers` of a column with few distinct cells: all that it asks of cells, it asks of any."""
+    try:
+        values, bad = _of_text(words, decimal, unit, unsettled)
+    except MarkUnclear as e:
+        raise MarkUnclear(int(np.argmax(codes == e.row)), e.cell) from None
+    return np.append(values, np.nan)[codes], np.append(bad, False)[codes]
 
 
 def angles(column: pa.ChunkedArray, decimal: str) -> tuple[Floats, Bools]:
