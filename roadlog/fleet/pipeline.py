@@ -10,6 +10,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
+import numpy as np
 import pandas as pd
 
 from roadlog.errors import DesignError, InputError
@@ -276,12 +277,13 @@ def _aside(
     fleet: Fleet, reads: Mapping[str, Sequence[Read]]
 ) -> dict[str, dict[tuple[str, int], Fact]]:
     """Runs that can't be their vehicle's, by what the logs of all vehicles show together."""
+    twice = _seen_twice(mark for own in reads.values() for r in own for mark, _ in r.runs)
     owners: dict[str, dict[str, str]] = defaultdict(dict)  # mark -> vehicle -> a log of it
     vins: dict[str, Counter[str]] = defaultdict(Counter)
     for name, own in reads.items():
         for read in own:
             for mark, vin in read.runs:
-                if mark:
+                if mark in twice:
                     owners[mark].setdefault(name, read.source.shown)
                 if vin:
                     vins[name][vin] += 1
@@ -300,6 +302,15 @@ def _aside(
                 elif others and not vin:
                     aside[name][read.key, piece] = LeftOut.TWO_VEHICLES(other=others[0])
     return aside
+
+
+def _seen_twice(marks: Iterable[str]) -> set[str]:
+    """The marks that are there more than once, held at 8 bytes a run."""
+    kept = [m for m in marks if m]
+    short = np.fromiter((int(m[:16], 16) for m in kept), np.uint64, len(kept))
+    short.sort()
+    again = set(short[1:][short[1:] == short[:-1]].tolist())
+    return {m for m in kept if int(m[:16], 16) in again} if again else set()
 
 
 def _left_out(

@@ -5,8 +5,9 @@
 `roadlog fleet`'s own functions, a second time with nothing to do, and prints tables in Markdown:
 CPU and wall seconds, peaks of the process that hands out tasks and of those that do them, the share
 of each stage, and how each grows. `--some N` takes only N vehicles, evenly spread, through the
-tasks, and says so. `--where cluster --kill 3` works on a real Dask cluster of two processes, one of
-which is killed when the third vehicle is done. All data are invented and labelled so.
+tasks, and says so; `--distinct N` makes only N and gives the others their files. `--where cluster
+--kill 3` works on a real Dask cluster of two processes, one of which is killed when the third
+vehicle is done. All data are invented and labelled so.
 """
 
 import argparse
@@ -36,10 +37,14 @@ SAMPLES_A_VEHICLE = 101_704  # what the demonstration's 50 days hold
 SEED = 20260302
 
 
-def make(folder: Path, vehicles: int, days: int, form: str) -> dict[str, Any]:
+def make(folder: Path, vehicles: int, days: int, form: str, distinct: int) -> dict[str, Any]:
     """Write the fleet, vehicle by vehicle; what it took."""
     from roadlog.demo.fleet import make_fleet
 
+    if 0 < distinct < vehicles:
+        few = folder.parent / f"{form}-{distinct}x{days}"
+        make(few, distinct, days, form, 0)
+        _linked(few, folder, vehicles, distinct)
     make_fleet(folder, vehicles=vehicles, days=days, form=form, seed=SEED)  # type: ignore[arg-type]
     files = [
         p for p in folder.rglob("*") if p.suffix in (".csv", ".parquet") and p.parent != folder
@@ -51,6 +56,19 @@ def make(folder: Path, vehicles: int, days: int, form: str) -> dict[str, Any]:
         "cpu_s": time.process_time(),
         "peak_mb": peak_mb(),
     }
+
+
+def _linked(few: Path, folder: Path, vehicles: int, distinct: int) -> None:
+    """Give the vehicles after the first ones the files of those, as links under their own names."""
+    (folder / ".made").mkdir(parents=True, exist_ok=True)
+    for i in range(vehicles):
+        home = f"samples/vehicle=van%20{i % distinct + 1:04d}"
+        for path in (few / home).rglob("*.parquet"):
+            to = folder / f"samples/vehicle=van%20{i + 1:04d}" / path.relative_to(few / home)
+            to.parent.mkdir(parents=True, exist_ok=True)
+            to.unlink(missing_ok=True)
+            to.hardlink_to(path)
+        (folder / ".made" / f"van {i + 1:04d}").touch()
 
 
 def scan(folder: Path, form: str) -> dict[str, Any]:
@@ -296,7 +314,8 @@ def one_size(samples: float, form: str, scratch: Path, a: argparse.Namespace) ->
     vehicles = a.vehicles or max(1, round(samples / SAMPLES_A_VEHICLE))
     folder = scratch / f"{form}-{vehicles}x{a.days}"
     out = scratch / f"out-{form}-{vehicles}x{a.days}-{a.where}{a.kill or ''}"
-    common = ["--vehicles", str(vehicles), "--days", str(a.days), "--form", form]
+    common = ["--vehicles", str(vehicles), "--days", str(a.days), "--form", form,
+              "--distinct", str(a.distinct)]  # fmt: skip
     made = _apart("--step", "make", "--folder", str(folder), *common)
     told: dict[str, Any] = {"form": form, "days": a.days, "where": a.where, "made": made}
     told["scan"] = _apart("--step", "scan", "--folder", str(folder), *common)
@@ -313,7 +332,7 @@ def one_size(samples: float, form: str, scratch: Path, a: argparse.Namespace) ->
 
 def _step(a: argparse.Namespace) -> dict[str, Any]:
     if a.step == "make":
-        return make(a.folder, a.vehicles, a.days, a.form[0])
+        return make(a.folder, a.vehicles, a.days, a.form[0], a.distinct)
     if a.step == "scan":
         return scan(a.folder, a.form[0])
     return work(a.folder, a.out, a.where, a.workers, a.kill, a.some)
@@ -329,6 +348,8 @@ def main() -> None:
     parser.add_argument("--where", choices=("serial", "processes", "cluster"), default="processes")
     parser.add_argument("--workers", type=int, default=1)
     parser.add_argument("--some", type=int, default=0, metavar="N")
+    parser.add_argument("--distinct", type=int, default=0, metavar="N", help="make so many, the "
+                        "others of a Parquet fleet are links to them (with --some N)")  # fmt: skip
     parser.add_argument("--kill", type=int, default=0, metavar="N")
     parser.add_argument("--once", action="store_true", help="without a second run")
     parser.add_argument("--keep", action="store_true", help="the fleets' files")
