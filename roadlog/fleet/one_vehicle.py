@@ -6,7 +6,7 @@ all runs then go through in pieces of whole days, so that memory doesn't grow wi
 """
 
 import dataclasses
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -29,6 +29,7 @@ from roadlog.errors import DesignError, InputError, RoadlogError
 from roadlog.fleet.facts import LeftOut
 from roadlog.fleet.reading import Card, Read, Rules, read_alike_units
 from roadlog.fleet.store import (
+    Packed,
     keyed,
     read_json,
     read_pieces,
@@ -92,7 +93,10 @@ class Job:
 
 @dataclass(frozen=True)
 class Record:
-    """What is known of a vehicle when its task is done; kept as JSON beside its tables."""
+    """What is known of a vehicle when its task is done; kept as JSON beside its tables.
+
+    Whoever handed the task out gets `segments` packed: it holds the records of all vehicles.
+    """
 
     vehicle: str
     key: str
@@ -107,7 +111,7 @@ class Record:
     why_not: str = ""
     why_code: str = ""
     idle_g_s: float | None = None
-    segments: tuple[dict[str, Any], ...] = ()
+    segments: Iterable[Mapping[str, Any]] = ()
     road: str = ""  # kind of the network
 
 
@@ -121,6 +125,11 @@ def of_vehicle(job: Job) -> tuple[Record, bool]:
     OSError
         If the disk is full or fails.
     """
+    record, anew = _made(job)
+    return dataclasses.replace(record, segments=Packed(tuple(record.segments))), anew
+
+
+def _made(job: Job) -> tuple[Record, bool]:
     key = job.key
     path = job.work / VEHICLES / f"{key}.json"
     if (before := _kept(path, job.out)) is not None:

@@ -6,7 +6,8 @@ renamed, so that whatever is killed leaves whole files or none.
 
 import hashlib
 import json
-from collections.abc import Mapping, Sequence
+import zlib
+from collections.abc import Iterator, Mapping, Sequence
 from functools import partial
 from pathlib import Path
 from typing import Any
@@ -64,6 +65,20 @@ def read_pieces(path: Path, pieces: Mapping[int, Sequence[str]]) -> dict[int, pd
         own = table.select(list(columns)).slice(at[0], len(at)) if len(at) else table.slice(0, 0)
         found[piece] = own.to_pandas()
     return found
+
+
+class Packed:
+    """Plain dictionaries held as compressed text, for what is there for each of many vehicles.
+
+    >>> list(Packed([{"id": "A01", "km": 1.25}]))
+    [{'id': 'A01', 'km': 1.25}]
+    """
+
+    def __init__(self, items: Sequence[Mapping[str, Any]]) -> None:
+        self.text = zlib.compress(json.dumps(list(items)).encode(), 1)
+
+    def __iter__(self) -> Iterator[Mapping[str, Any]]:
+        yield from json.loads(zlib.decompress(self.text))
 
 
 def vehicle_folder(root: Path, vehicle: str) -> Path:

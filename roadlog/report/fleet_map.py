@@ -73,7 +73,7 @@ class FleetMap:
     most: int
 
 
-def fleet_map(records: Iterable[tuple[str, tuple[Mapping[str, Any], ...]]]) -> FleetMap | None:
+def fleet_map(records: Iterable[tuple[str, Iterable[Mapping[str, Any]]]]) -> FleetMap | None:
     """The map of a fleet; None without any position.
 
     Parameters
@@ -81,11 +81,13 @@ def fleet_map(records: Iterable[tuple[str, tuple[Mapping[str, Any], ...]]]) -> F
     records : iterable of (vehicle, segments)
         Segments as `roadlog.fleet.one_vehicle.Record` has them.
     """
-    every = [(vehicle, s) for vehicle, segments in records for s in segments]
-    if not every:
+    held = list(records)  # packed: unpacked anew for each size of cells
+    starts = [s["lat"][0] for _, segments in held for s in segments]
+    if not starts:
         return None
-    middle = float(np.median([s["lat"][0] for _, s in every]))
+    middle = float(np.median(starts))
     for cell_m in CELL_STEPS_M:
+        every = ((vehicle, s) for vehicle, segments in held for s in segments)
         cells = _cells(every, cell_m, middle)
         if len(cells) <= MOST_CELLS:
             break
@@ -97,7 +99,7 @@ def fleet_map(records: Iterable[tuple[str, tuple[Mapping[str, Any], ...]]]) -> F
 
 
 def _cells(
-    every: list[tuple[str, Mapping[str, Any]]], cell_m: int, middle: float
+    every: Iterable[tuple[str, Mapping[str, Any]]], cell_m: int, middle: float
 ) -> dict[Cell, Sums]:
     """Sums by cell; a segment's fuel and distance are shared out along its line."""
     east = cell_m / (M_PER_DEG * math.cos(math.radians(middle)))
