@@ -24,7 +24,13 @@ from roadlog.fleet.vehicle import NO_DAY, VehicleUnits
 from roadlog.quantities.arrays import Floats
 from roadlog.stats.between import LEAST_VEHICLES, Between, fit_between
 from roadlog.stats.interval import percent
-from roadlog.stats.rollout import Imputed, RolloutOrders, impute, rollout_orders
+from roadlog.stats.rollout import (
+    Imputed,
+    RolloutOrders,
+    impute,
+    impute_without_each,
+    rollout_orders,
+)
 
 LEAST_WITH_EFFECT = 3  # vehicles whose own effect tells the spread
 LEAST_FOR_JACKKNIFE = 9  # with an effect of their own, from which the orders aren't asked
@@ -159,7 +165,11 @@ def _contrast(
     judged = int((found.share > 0).sum())
     ends = None if orders is None or judged >= LEAST_FOR_JACKKNIFE else orders.interval()
     needed = influence or ends is None
-    without = _without_each(cells) if needed else np.full(n, found.estimate)
+    without = (
+        impute_without_each(cells.value, cells.size, cells.start)
+        if needed
+        else np.full(n, found.estimate)
+    )
     some = without[np.isfinite(without)]
     df = float(len(some) - 2)
     jackknife = float(np.sqrt((n - 1) * some.var())) if len(some) else float("nan")
@@ -202,17 +212,6 @@ def _contrast(
         notes=(*cells.notes, *_silent(cells, found)),
         ends=ends,
     )
-
-
-def _without_each(cells: Cells) -> Floats:
-    """The effect without each vehicle in turn, NaN where nothing can be judged then."""
-    n = len(cells.vehicles)
-    found = np.full(n, np.nan)
-    for i in range(n):
-        keep = np.arange(n) != i
-        rest = impute(cells.value[keep], cells.size[keep], cells.start[keep])
-        found[i] = np.nan if rest is None else rest.estimate
-    return found
 
 
 def _between(cells: Cells, found: Imputed) -> Between | None:

@@ -6,6 +6,7 @@ and is all that the fleet's model needs, so that pass tables can be read one veh
 """
 
 import hashlib
+import sys
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
@@ -47,7 +48,7 @@ class Figures:
 
     arm: Integers
     day: Integers
-    fixed: Floats
+    fixed: NDArray[np.float64 | np.int8]
     value: Floats
     total: Floats
     physical: Floats
@@ -146,8 +147,8 @@ def reduce_vehicle(
     return VehicleUnits(
         vehicle=name,
         group=group,
-        units=layout.units,
-        block=layout.unit_block if layout.blocked else (),
+        units=tuple(sys.intern(str(u)) for u in layout.units),
+        block=tuple(sys.intern(str(b)) for b in layout.unit_block) if layout.blocked else (),
         figures=_figures(layout, fit, total, physics),
         passes=len(layout.passes),
         obstacles=work_obstacles(fit, physics),
@@ -202,7 +203,7 @@ def _figures(
     return Figures(
         arm=layout.unit_arm,
         day=_days(layout),
-        fixed=layout.unit_fixed,
+        fixed=_narrow(layout.unit_fixed),
         value=fit.ratio_log,
         total=total.ratio_log,
         physical=physical_ratio(fit, physics),
@@ -214,6 +215,11 @@ def _figures(
         pass_variance=fit.pass_variance,
         digest=_digests(layout),
     )
+
+
+def _narrow(fixed: Floats) -> NDArray[np.float64 | np.int8]:
+    """The same columns in an eighth of the memory where all are indicators: a fleet keeps them."""
+    return fixed.astype(np.int8) if np.isin(fixed, (0.0, 1.0)).all() else fixed
 
 
 def _days(layout: Layout) -> Integers:

@@ -47,7 +47,7 @@ _KURTOSIS = 1.2  # beyond the normal's that effects are given room for: t on nin
 _LEAST_FOR_TAILS = 5  # vehicles; with fewer the spread is open enough
 _ALONE = 1e-12  # of the weights: what is left beside a vehicle that has them all
 _CELLS = 200_000  # of vehicles and gammas, at once
-_HALVINGS = 44
+_HALVINGS = 32
 
 
 @dataclass(frozen=True)

@@ -109,6 +109,26 @@ def impute(
     return Imputed(estimate, error, weights, own, share, level, period, score)
 
 
+def impute_without_each(values: Floats, size: Floats, start: Integers) -> Floats:
+    """The effect without each cluster in turn (n,), NaN where nothing can be judged then."""
+    n, t = values.shape
+    y = np.where(size > 0, values, 0.0)[None]
+    before = np.arange(t) < start[:, None]
+    found = np.full(n, np.nan)
+    at_once = max(1, _CELLS // (4 * n * t))
+    for first in range(0, n, at_once):
+        out = np.arange(first, min(first + at_once, n))
+        rest = np.repeat(size[None], len(out), axis=0)
+        rest[np.arange(len(out)), out] = 0.0
+        untreated = rest * before
+        known, seen = untreated.sum(axis=2) > 0, untreated.sum(axis=1) > 0
+        some = (rest * ~before * known[:, :, None] * seen[:, None, :]).any(axis=(1, 2))
+        if some.any():
+            starts = np.broadcast_to(start, (int(some.sum()), n))
+            found[out[some]] = _of_orders(y, rest[some], starts)[0][0]
+    return found
+
+
 @dataclass(frozen=True, eq=False)
 class RolloutOrders:
     """What the orders say. Of each order, the real one first: effect and squared error of the
@@ -280,8 +300,9 @@ def _normal(untreated: Floats, part: Floats, by_period: Floats) -> Floats:
 
 
 def _of_orders(responses: Floats, size: Floats, starts: Integers) -> tuple[Floats, Floats]:
-    """Effects (r, N) of each response and their errors' products (r, r, N), order by order."""
-    t = size.shape[1]
+    """Effects (r, N) of each response and their errors' products (r, r, N), order by order; `size`
+    (n, t), or one for each order."""
+    t = size.shape[-1]
     before = np.arange(t) < starts[:, :, None]
     untreated = size * before
     known = untreated.sum(axis=2)
@@ -310,6 +331,6 @@ def _of_orders(responses: Floats, size: Floats, starts: Integers) -> tuple[Float
         effects.append(estimate)
         below = (untreated * rest * h).sum(axis=2)
         scores.append(above - share * estimate[:, None] - below)
-    n = int((size.sum(axis=1) > 0).sum())
+    n = int((size.sum(axis=-1) > 0).sum(axis=-1).max())
     s = np.stack(scores)
     return np.stack(effects), np.einsum("rpn,spn->rsp", s, s) * n / max(n - 1, 1)

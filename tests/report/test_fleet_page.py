@@ -23,6 +23,8 @@ def test_mean_and_next_car_are_told_in_words() -> None:
     screen = "\n".join(fleet_lines(found))
     assert "Next car" in screen
     assert "listed with why" in " ".join(screen.split())
+    for text in (page, screen):
+        assert "this car" not in " ".join(text.split())  # a fleet's word is of many
 
 
 def test_names_are_text_and_nothing_comes_from_a_network() -> None:
