@@ -48,7 +48,7 @@ class Figures:
 
     arm: Integers
     day: Integers
-    fixed: NDArray[np.float64 | np.int8]
+    fixed: Floats | NDArray[np.int8]
     value: Floats
     total: Floats
     physical: Floats
@@ -217,7 +217,7 @@ def _figures(
     )
 
 
-def _narrow(fixed: Floats) -> NDArray[np.float64 | np.int8]:
+def _narrow(fixed: Floats) -> Floats | NDArray[np.int8]:
     """The same columns in an eighth of the memory where all are indicators: a fleet keeps them."""
     return fixed.astype(np.int8) if np.isin(fixed, (0.0, 1.0)).all() else fixed
 

@@ -164,7 +164,7 @@ def _own(v: VehicleUnits, which: Which) -> _Own | str:
     z = which(f)
     if not np.isfinite(z).all():
         return "a switch unit without fuel"
-    found = contrast_units(z, f.arm, f.fixed, f.expected_ml)
+    found = contrast_units(z, f.arm, np.asarray(f.fixed, dtype=float), f.expected_ml)
     if found is None:
         return "its blocks hold one arm each, so its units can't be compared"
     w = f.expected_ml / (f.expected_ml + f.expected_ml.mean())
