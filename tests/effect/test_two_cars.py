@@ -180,6 +180,7 @@ def test_pairs_tell_the_plain_ratio() -> None:
     assert (found.pairs["ratio"] > 0).all()
 
 
+@pytest.mark.filterwarnings("ignore:The MLE may be on the boundary")
 def test_mixed_model_of_both_cars_gives_the_same_difference() -> None:
     """Against statsmodels' MixedLM: the arm's interaction with the car, day as random effect."""
     import statsmodels.formula.api as smf
