@@ -38,6 +38,7 @@ def add(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None
     where.add_argument("--workers", type=int, metavar="N", help="processes of this computer "
                        "(default: one a core; 1 works without any)")  # fmt: skip
     p.add_argument("--out", type=Path, metavar="DIR", help="where to write (default: results/)")
+    p.add_argument("--without-map", action="store_true", help="a page that shows no place")
     p.set_defaults(run=_fleet)
 
 
@@ -65,7 +66,7 @@ def _fleet(a: argparse.Namespace) -> int:
         except RoadlogError:
             write_left_out(tables, out)  # why there is no answer may stand there
             raise
-    write_fleet(found, out)
+    write_fleet(found, out, with_map=not a.without_map)
     print("\n".join(fleet_lines(found)))
     print(f"Report: {out / 'fleet.html'}")
     return 0 if found.result.effect.low is not None else 1

@@ -23,6 +23,8 @@ APART_CELLS = 12  # empty cells between two places that are drawn apart
 M_PER_DEG = 111_195.0
 WIDTH = 1000.0
 SHADES = 5
+SCALE_STEPS_M = tuple(k * 10**n for n in range(2, 7) for k in (1, 2, 5))
+_FOOT = 44.0  # of a drawing, for the bar
 
 Cell = tuple[int, int]
 
@@ -61,16 +63,17 @@ class Place:
     name: str
     drawing: Markup
     passes: int
+    bar: str
 
 
 @dataclass(frozen=True)
 class FleetMap:
-    """The drawings by size, the side of a cell, and how many places aren't drawn."""
+    """The drawings by size, the side of a cell, what its shades mean, and how many aren't drawn."""
 
     cell_m: int
     places: tuple[Place, ...]
     left: int
-    most: int
+    classes: tuple[tuple[int, str], ...]
 
 
 def fleet_map(records: Iterable[tuple[str, Iterable[Mapping[str, Any]]]]) -> FleetMap | None:
@@ -95,7 +98,7 @@ def fleet_map(records: Iterable[tuple[str, Iterable[Mapping[str, Any]]]]) -> Fle
     sized = sorted(groups, key=lambda g: (-sum(sum(cells[c].passes.values()) for c in g), min(g)))
     most = max(sum(s.passes.values()) for s in cells.values())
     places = [_place(g, cells, cell_m, middle, most) for g in sized[:MOST_PLACES]]
-    return FleetMap(cell_m, tuple(places), max(0, len(sized) - MOST_PLACES), most)
+    return FleetMap(cell_m, tuple(places), max(0, len(sized) - MOST_PLACES), _classes(cells, most))
 
 
 def _cells(
@@ -153,30 +156,70 @@ def _apart(cells: set[Cell]) -> list[list[Cell]]:
     return groups
 
 
+def _shade(passes: int, most: int) -> int:
+    return min(SHADES, 1 + int(SHADES * math.log1p(passes) / math.log1p(max(most, 2))))
+
+
+def _classes(cells: Mapping[Cell, Sums], most: int) -> tuple[tuple[int, str], ...]:
+    """Each shade that is drawn, with the fewest and the most passes that any square of it has."""
+    held: dict[int, list[int]] = defaultdict(list)
+    for cell in cells.values():
+        n = sum(cell.passes.values())
+        held[_shade(n, most)].append(n)
+    return tuple(
+        (shade, f"{min(n):,}" if min(n) == max(n) else f"{min(n):,} to {max(n):,}")
+        for shade, n in sorted(held.items())
+    )
+
+
 def _place(
     group: list[Cell], cells: Mapping[Cell, Sums], cell_m: int, middle: float, most: int
 ) -> Place:
     west, south = min(i for i, _ in group), min(j for _, j in group)
     wide, high = max(i for i, _ in group) - west + 1, max(j for _, j in group) - south + 1
-    side = min(WIDTH / max(wide, 8), 40.0)
-    boxes = []
-    for i, j in sorted(group):
-        n = sum(cells[i, j].passes.values())
-        shade = min(SHADES, 1 + int(SHADES * math.log1p(n) / math.log1p(max(most, 2))))
-        x, y = (i - west) * side, (high - 1 - (j - south)) * side
-        boxes.append(
-            f'<rect x="{x:.1f}" y="{y:.1f}" width="{side:.1f}" height="{side:.1f}" '
-            f'class="use{shade}"><title>{escape(cells[i, j].words)}</title></rect>'
-        )
     lat = (south + high / 2) * cell_m / M_PER_DEG
     lon = (west + wide / 2) * cell_m / (M_PER_DEG * math.cos(math.radians(middle)))
+    # squares are cut by the middle latitude of all: elsewhere they are wider or narrower
+    across = math.cos(math.radians(lat)) / math.cos(math.radians(middle))
+    side = min(WIDTH / max(wide * across, 8), 40.0)
+    boxes = []
+    for i, j in sorted(group):
+        shade = _shade(sum(cells[i, j].passes.values()), most)
+        x, y = (i - west) * side * across, (high - 1 - (j - south)) * side
+        boxes.append(
+            f'<rect x="{x:.1f}" y="{y:.1f}" width="{side * across:.1f}" height="{side:.1f}" '
+            f'class="use{shade}"><title>{escape(cells[i, j].words)}</title></rect>'
+        )
+    breadth = max(wide * side * across, 8 * side)
+    bar_m = max(m for m in SCALE_STEPS_M if m <= max(breadth / side * cell_m / 3, SCALE_STEPS_M[0]))
+    name = f"about {lat:.2f}, {lon:.2f}"
     passes = max(sum(cells[c].passes.values()) for c in group)
-    name = f"{wide * cell_m / 1000:.1f} by {high * cell_m / 1000:.1f} km about {lat:.2f}, {lon:.2f}"
-    width = max(wide * side, 8 * side)
+    foot = high * side + _FOOT
     drawing = Markup(
-        f'<svg class="fleet-map" viewBox="0 0 {width:.0f} {high * side:.0f}" '
-        f'style="max-height:{min(70, 12 + 0.06 * high * side):.0f}vh" role="img" '
-        f'aria-label="Map, north up: {escape(name)}; up to {passes} passes in a square">'
-        f"{''.join(boxes)}</svg>"
+        f'<svg class="fleet-map" viewBox="0 0 {breadth:.0f} {foot:.0f}" '
+        f'style="max-height:{min(70, 12 + 0.06 * foot):.0f}vh" role="img" '
+        f'aria-label="Map, north up: {escape(name)}; up to {passes} passes in a square; the bar '
+        f'below is {in_length(bar_m)} long">{"".join(boxes)}'
+        f"{_scale_bar(breadth, foot, bar_m / cell_m * side)}</svg>"
     )
-    return Place(name, drawing, passes)
+    return Place(name, drawing, passes, in_length(bar_m))
+
+
+def _scale_bar(breadth: float, foot: float, long: float) -> str:
+    """A bar at the left and an arrow to the north at the right, below the squares."""
+    y, x = foot - 0.35 * _FOOT, breadth - 0.3 * _FOOT
+    up = foot - 0.8 * _FOOT
+    return (
+        f'<path class="scale" d="M1 {y - 8:.1f}V{y:.1f}H{1 + long:.1f}V{y - 8:.1f}"/>'
+        f'<path class="scale" d="M{x:.1f} {y + 4:.1f}V{up:.1f}M{x - 7:.1f} {up + 9:.1f}'
+        f'L{x:.1f} {up:.1f}L{x + 7:.1f} {up + 9:.1f}"/>'
+    )
+
+
+def in_length(metres: int) -> str:
+    """A round length as the reader's study has it.
+
+    >>> in_length(500), in_length(20_000)
+    ('500 m', '20 km')
+    """
+    return f"{metres} m" if metres < 1000 else f"{metres // 1000} km"

@@ -1,36 +1,131 @@
-"""A fleet's result in plain sentences, alike on screen and page."""
+"""A fleet's result in plain sentences, alike on screen and page.
 
+The answer comes first, in the words that one car's has; figures and their statistics stand apart.
+"""
+
+import re
+from dataclasses import dataclass
+from typing import Any
+from urllib.parse import unquote
+
+import pandas as pd
+
+from roadlog.analysis.answered import claimed
 from roadlog.fleet.answer import FleetStudy
-from roadlog.stats.interval import Interval
+from roadlog.fleet.answered import answer_of_fleet
+from roadlog.wording.answer import claim_words
 from roadlog.wording.numbers import ends_of, number, percent, signed
 from roadlog.wording.screen import paragraph
+from roadlog.wording.units import told
 
 HOW = {
-    "within": "each vehicle drove with and without the add-on, switched by the day",
-    "vehicle": "each vehicle drove with or without the add-on, for good",
-    "rollout": "all vehicles began without the add-on, and got it at different times",
+    "within": "Each vehicle drove with and without the add-on, switched by the day",
+    "vehicle": "Each vehicle drove with or without the add-on, for good",
+    "rollout": "All vehicles began without the add-on, and got it at different times",
 }
+_FOLDER = re.compile(r"(?<=vehicle=)[^/\\]+")
+_MONTH = re.compile(r"month=(\d{4}-\d\d)")
 
 
-def lines_of_effect(found: FleetStudy) -> list[tuple[str, str]]:
-    """Label and sentence of what was found: the fleet's mean, the next car, the spread."""
-    r = found.result
-    n = f"{r.n_vehicles} vehicle{'s' * (r.n_vehicles != 1)}"
-    lines = [("mean", f"over {n}, fuel use changed by {_changed(r.effect)}")]
-    ends = None if r.next_vehicle is None else ends_of(r.next_vehicle)
-    lines.append(
-        (
-            "next car",
-            "what a single further vehicle would get can't be told from this test"
-            if ends is None
-            else "the next vehicle of this kind may see its fuel use change by "
-            f"{signed(ends[0])} to {signed(ends[1])} % (95 % prediction interval)",
+@dataclass(frozen=True)
+class Reason:
+    """One reason for leaving out: what it cost in words, and the first few of them."""
+
+    why: str
+    n: int
+    cost: str
+    others: int
+    examples: tuple[str, ...]
+
+
+def reasons(left_out: pd.DataFrame) -> list[Reason]:
+    """Why something was left out, a line a cause, the commonest first."""
+    found = []
+    for _, rows in left_out.groupby("code", sort=True):
+        shown = [
+            f"{v}: {readable(str(w))}" if w else str(v)
+            for v, w in zip(rows["vehicle"], rows["what"], strict=True)
+        ]
+        every = rows["why"].astype(str).value_counts()
+        first = min(every[every == every.max()].index)
+        found.append(Reason(first, len(rows), _cost(rows), len(every) - 1, tuple(shown[:3])))
+    return sorted(found, key=lambda r: (-r.n, r.why))
+
+
+def readable(path: str) -> str:
+    """A path whose vehicle is written as it is called.
+
+    >>> readable("samples/vehicle=van%201/month=2026-03/a%20b.parquet")
+    'samples/vehicle=van 1/month=2026-03/a%20b.parquet'
+    """
+    return _FOLDER.sub(lambda m: unquote(m[0]), path)
+
+
+def _cost(rows: pd.DataFrame) -> str:
+    whole = rows.loc[rows["what"] == "", "vehicle"].nunique()
+    parts = (rows["what"] != "").sum()
+    said = [_counted(whole, "whole vehicle")] if whole else []
+    if parts:
+        of = rows.loc[rows["what"] != "", "vehicle"].nunique()
+        said.append(f"{_counted(int(parts), 'log or run', 'logs or runs')} of {_counted(of)}")
+    return " and ".join(said)
+
+
+def _counted(n: int, one: str = "vehicle", many: str = "") -> str:
+    return f"{n:,} {one if n == 1 else many or one + 's'}"
+
+
+def first_lines(found: FleetStudy) -> list[tuple[str, str]]:
+    """What stands under the answer, without statistics: how much was driven, when, how switched."""
+    records = found.tables.compared
+    km = sum(r.km for r in records)
+    drives = sum(r.n_used for r in records)
+    lines = [("Driven", f"{_counted(len(records))}, {drives:,} drives, {told(km, 'km')}")]
+    months = sorted({m[1] for r in records for p in r.passes if (m := _MONTH.search(p))})
+    if months:
+        lines.append(("Dates", months[0] if len(months) == 1 else f"{months[0]} to {months[-1]}"))
+    chance = "chance decided" if found.design.randomised else "chance didn't decide"
+    what = {"within": "on which days", "vehicle": "which vehicles", "rollout": "when each"}
+    lines.append(("Switched", f"{HOW[found.result.design]}; {chance} {what[found.result.design]}"))
+    if found.study.claim is not None:
+        lines.append(("Claim", claim_words(claimed(found.study.claim))))
+    return lines
+
+
+def silent(found: FleetStudy) -> list[tuple[str, str]]:
+    """Vehicles that say nothing of a change of their own, each with why."""
+    why = {str(v): str(w) for v, w in zip(*(found.result.left_out[c] for c in ("vehicle", "why")),
+                                          strict=True)}  # fmt: skip
+    whole = found.left_out[found.left_out["what"] == ""]
+    for v, w in zip(whole["vehicle"], whole["why"], strict=True):
+        why.setdefault(str(v), str(w))
+    rows = found.result.vehicles
+    if rows["estimate"].notna().any():  # else the design tells no vehicle's own
+        for _, row in rows[rows["estimate"].isna()].iterrows():
+            why.setdefault(str(row["vehicle"]), _mute(found.result.design, row))
+    return sorted(why.items())
+
+
+def _mute(design: str, row: "pd.Series[Any]") -> str:
+    """Why a vehicle that counts shows no change of its own."""
+    if design == "vehicle" and not row["fitted_units"]:
+        return "it drove without the add-on for good: the others are held against it"
+    if design == "rollout" and not row["weight"]:
+        return (
+            "no vehicle was left without the add-on when it got it: it serves as yardstick before "
+            "and says nothing after"
         )
-    )
+    return "its own drives alone don't tell a change; they count in the range of all"
+
+
+def figures(found: FleetStudy) -> list[tuple[str, str]]:
+    """Label and sentence of what the annex has beside the intervals."""
+    r = found.result
+    lines = []
     if r.spread is not None and (both := ends_of(r.spread)) is not None:
         lines.append(
             (
-                "spread",
+                "Spread",
                 f"the vehicles' own effects differ by a standard deviation of "
                 f"{number(r.spread.estimate)} points (95 % interval {number(both[0])} to "
                 f"{number(both[1])})",
@@ -38,50 +133,43 @@ def lines_of_effect(found: FleetStudy) -> list[tuple[str, str]]:
         )
     lines.append(
         (
-            "fuel use",
-            f"{number(r.baseline.l_per_100km, 2)} L/100 km without, "
-            f"{number(r.fitted.l_per_100km, 2)} with the add-on (plain sums, unadjusted)",
+            "Fuel use",
+            f"{told(r.baseline.l_per_100km, 'L/100 km', 2)} without, "
+            f"{told(r.fitted.l_per_100km, 'L/100 km', 2)} with the add-on (plain sums, unadjusted)",
         )
     )
-    lines.append(("switched", HOW[r.design] + _by_chance(found)))
     return lines
 
 
-def _by_chance(found: FleetStudy) -> str:
-    return "; chance decided" if found.design.randomised else "; chance didn't decide it"
-
-
-def _changed(effect: Interval) -> str:
-    ends = ends_of(effect)
-    if ends is None:
-        return f"{percent(effect.estimate)} (no interval can be given)"
-    return (
-        f"{percent(effect.estimate)} (95 % interval {signed(ends[0])} to {signed(ends[1])} %) at "
-        "equal driving"
-    )
-
-
 def fleet_lines(found: FleetStudy) -> list[str]:
-    """The summary for a screen, ending in the finding."""
-    records = found.tables.compared
+    """The summary for a screen: the answer, what it rests on, and the figures at the end."""
+    made = answer_of_fleet(found)
     first = found.study.name + (" (SYNTHETIC DATA)" if found.study.synthetic else "")
     lines = paragraph("Fleet", first)
+    lines += paragraph("Answer", f"{made.title}. {made.text}")
+    for label, text in first_lines(found):
+        lines += paragraph(label, text)
     out = found.left_out
-    whole = out.loc[out["what"] == "", "vehicle"].nunique()
-    lines += paragraph(
-        "Data",
-        f"{len(records)} vehicles, {sum(r.n_used for r in records):,} runs, "
-        f"{sum(r.km for r in records):,.0f} km; {whole} vehicle{'s' * (whole != 1)} and "
-        f"{int((out['what'] != '').sum())} logs or runs left out, listed with why in left_out.csv",
-    )
-    for label, text in lines_of_effect(found):
-        lines += paragraph(f"{label[0].upper()}{label[1:]}", text)
+    if len(out):
+        lines += paragraph("Left out", f"{_cost(out)}, each with why in left_out.csv")
+        for r in reasons(out)[:5]:
+            lines += paragraph(" ", f"{r.n}: {r.why}{_alike(r)}", hang=2)
+    for row in found.result.rows():
+        ends = ends_of(row.interval)
+        span = "no interval" if ends is None else f"{signed(ends[0])} to {signed(ends[1])} %"
+        lines += paragraph("In numbers" if row is found.result.rows()[0] else " ",
+                           f"{row.name}: {percent(row.interval.estimate)} ({span})")  # fmt: skip
+    for label, text in figures(found):
+        lines += paragraph(label, text)
     for w in found.result.warnings:
         lines += paragraph("Note", str(w.message))
     finding = found.result.finding
     if found.study.claim is not None:
-        lines += paragraph("Claim", found.study.claim.as_change)
         lines += paragraph("Finding", str(finding.word))
-    for reason in finding.reasons:
-        lines += paragraph("", str(reason))
+    for reason in finding.reasons[1:]:
+        lines += paragraph(" ", str(reason))
     return lines
+
+
+def _alike(r: Reason) -> str:
+    return f" (and {r.others} alike)" if r.others else ""

@@ -8,6 +8,7 @@ from typing import Any
 import pandas as pd
 
 from roadlog.fleet.answer import FleetStudy
+from roadlog.fleet.answered import answer_of_fleet
 from roadlog.fleet.pipeline import Tables
 from roadlog.report.fleet_page import fleet_page
 from roadlog.study.durable import atomic_write
@@ -41,6 +42,17 @@ def fleet_json(found: FleetStudy) -> dict[str, Any]:
             for code, rows in found.left_out.groupby("code", sort=True)
         },
         "result": found.result.to_json(),
+        "answer": _answer(found),
+    }
+
+
+def _answer(found: FleetStudy) -> dict[str, Any]:
+    made = answer_of_fleet(found)
+    return {
+        "title": made.title,
+        "sentences": list(made.sentences),
+        "claim": made.outcome,
+        "shows": made.shows,
     }
 
 
@@ -49,14 +61,14 @@ def _told(row: "pd.Series[Any]") -> str:
     return f"{row['vehicle']}{what}: {row['why']}"
 
 
-def write_fleet(found: FleetStudy, out: Path) -> None:
+def write_fleet(found: FleetStudy, out: Path, *, with_map: bool = True) -> None:
     """Write fleet.html, fleet.json, vehicles.csv and left_out.csv into a folder.
 
     All contents are made before the first file is touched.
     """
     data = json.dumps(fleet_json(found), indent=1, ensure_ascii=False, allow_nan=False) + "\n"
     contents = {
-        "fleet.html": fleet_page(found),
+        "fleet.html": fleet_page(found, with_map=with_map),
         "fleet.json": data,
         "vehicles.csv": _csv(found.result.vehicles, found.study),
         LEFT_OUT: _csv(found.left_out, found.study),

@@ -2,7 +2,7 @@
 
 An `Answer` goes in, one small SVG element comes out that can be read on a phone. Colours are the
 page's own variables, so that it follows light and dark; an outline without filling is a range on
-which no conclusion may rest.
+which no conclusion may rest. Over many vehicles a thinner bar beneath is the next one's range.
 """
 
 from collections.abc import Callable
@@ -17,6 +17,8 @@ WIDTH, HEIGHT = 360.0, 138.0
 _LEFT, _RIGHT = 14.0, WIDTH - 14.0
 _MARKS, _SECOND, _BAR, _ENDS, _AXIS = 15.0, 33.0, 64.0, 100.0, 116.0
 _HIGH = 16.0  # of the bar
+_SECOND_ROW = 46.0  # what the next car's bar adds to the height
+_THIN = 8.0
 _GAP = 7.0  # from the middle to each of two labels that share it
 _LETTER = 7.6  # a rough width of one letter; only decides where labels stand
 
@@ -60,7 +62,7 @@ def span_picture(answer: Answer) -> Markup | None:
     """
     if answer.range_pct is None and answer.claim_pct is None:
         return None
-    points: list[float] = [0.0, *(answer.range_pct or ())]
+    points: list[float] = [0.0, *(answer.range_pct or ()), *(answer.next_pct or ())]
     if answer.claim_pct is not None:
         points.append(answer.claim_pct)
     low, high = min(points), max(points)
@@ -70,19 +72,21 @@ def span_picture(answer: Answer) -> Markup | None:
         inner = 0.12 * (_RIGHT - _LEFT)
         return _LEFT + inner + (pct - low) / reach * (_RIGHT - _LEFT - 2 * inner)
 
+    more = 0.0 if answer.next_pct is None else _SECOND_ROW
+    axis = _AXIS + more
     zero = _Label("no change", x(0.0), _MARKS, "zero")
-    parts = [_line(zero.x, _MARKS + 4, "zero"), zero.__html__()]
+    parts = [_line(zero.x, _MARKS + 4, axis, "zero"), zero.__html__()]
     if answer.claim_pct is not None:
-        parts += _claim(answer, x(answer.claim_pct), zero)
-    parts += _bar(answer, x)
+        parts += _claim(answer, x(answer.claim_pct), zero, axis)
+    parts += _bars(answer, x)
     parts += [
-        f'<line x1="{_LEFT:g}" x2="{_RIGHT:g}" y1="{_AXIS:g}" y2="{_AXIS:g}" class="axis"/>',
-        f'<text x="{_LEFT:g}" y="{_AXIS + 16:g}" class="way">← less fuel</text>',
-        f'<text x="{_RIGHT:g}" y="{_AXIS + 16:g}" text-anchor="end" class="way">more fuel →</text>',
+        f'<line x1="{_LEFT:g}" x2="{_RIGHT:g}" y1="{axis:g}" y2="{axis:g}" class="axis"/>',
+        f'<text x="{_LEFT:g}" y="{axis + 16:g}" class="way">← less fuel</text>',
+        f'<text x="{_RIGHT:g}" y="{axis + 16:g}" text-anchor="end" class="way">more fuel →</text>',
     ]
     head = (
         f'<svg class="span" role="img" aria-label="{escape(typeset(in_words(answer)))}" '
-        f'viewBox="0 0 {WIDTH:g} {HEIGHT:g}">'
+        f'viewBox="0 0 {WIDTH:g} {HEIGHT + more:g}">'
     )
     return Markup(head + "".join(parts) + "</svg>")
 
@@ -97,14 +101,16 @@ def in_words(answer: Answer) -> str:
     else:
         doubt = ", on which no conclusion may rest" if answer.doubted else ""
         said.append(f"The range is {answer.range_sides[0]} to {answer.range_sides[1]}{doubt}.")
+    if answer.next_sides is not None:
+        said[1] += f" The next car's is {answer.next_sides[0]} to {answer.next_sides[1]}."
     return ". ".join((said[0], said[1]))
 
 
-def _claim(answer: Answer, at: float, zero: _Label) -> list[str]:
+def _claim(answer: Answer, at: float, zero: _Label, axis: float) -> list[str]:
     label = _Label(f"claim: {answer.claim_side}", at, _MARKS, "claim")
     if abs(label.at - zero.at) < label.half + zero.half + 8:
         label = _beside(label, zero)
-    return [_line(at, label.y + 4, "claim"), label.__html__()]
+    return [_line(at, label.y + 4, axis, "claim"), label.__html__()]
 
 
 def _beside(label: _Label, zero: _Label) -> _Label:
@@ -116,25 +122,41 @@ def _beside(label: _Label, zero: _Label) -> _Label:
     return _Label(label.text, at, _SECOND, label.kind, "end" if left else "start")
 
 
-def _bar(answer: Answer, x: Callable[[float], float]) -> list[str]:
+def _bars(answer: Answer, x: Callable[[float], float]) -> list[str]:
     if answer.range_pct is None or answer.range_sides is None:
-        return [_Label("no range can be given", WIDTH / 2, _BAR + 12, "none").__html__()]
-    a, b = (x(end) for end in answer.range_pct)
+        parts = [_Label("no range can be given", WIDTH / 2, _BAR + 12, "none").__html__()]
+    else:
+        parts = _bar(answer.range_pct, answer.range_sides, x, (_BAR, _HIGH), answer.doubted)
+    if answer.next_pct is not None and answer.next_sides is not None:
+        place = (_BAR + _SECOND_ROW + (_HIGH - _THIN), _THIN)
+        parts += _bar(answer.next_pct, answer.next_sides, x, place, answer.doubted)
+    return parts
+
+
+def _bar(
+    ends: tuple[float, float],
+    sides: tuple[str, str],
+    x: Callable[[float], float],
+    place: tuple[float, float],
+    doubted: bool,
+) -> list[str]:
+    top, high = place
+    below = top + high + _ENDS - _BAR - _HIGH
+    a, b = (x(end) for end in ends)
     left, right = min(a, (a + b) / 2 - 1.5), max(b, (a + b) / 2 + 1.5)
-    kind = "range doubted" if answer.doubted else "range"
-    first = _Label(answer.range_sides[0], a, _ENDS, "end")
-    second = _Label(answer.range_sides[1], b, _ENDS, "end")
+    kind = "range doubted" if doubted else "range"
+    first, second = _Label(sides[0], a, below, "end"), _Label(sides[1], b, below, "end")
     if second.at - first.at < first.half + second.half + 2 * _GAP:
         middle = max(min((a + b) / 2, WIDTH - 2 * (second.half + _GAP)), 2 * (first.half + _GAP))
-        first = _Label(first.text, middle - _GAP, _ENDS, "end", "end")
-        second = _Label(second.text, middle + _GAP, _ENDS, "end", "start")
+        first = _Label(first.text, middle - _GAP, below, "end", "end")
+        second = _Label(second.text, middle + _GAP, below, "end", "start")
     return [
-        f'<rect x="{left:.1f}" y="{_BAR:g}" width="{right - left:.1f}" height="{_HIGH:g}" '
+        f'<rect x="{left:.1f}" y="{top:g}" width="{right - left:.1f}" height="{high:g}" '
         f'class="{kind}"/>',
         first.__html__(),
         second.__html__(),
     ]
 
 
-def _line(at: float, top: float, kind: str) -> str:
-    return f'<line x1="{at:.1f}" x2="{at:.1f}" y1="{top:g}" y2="{_AXIS:g}" class="{kind}"/>'
+def _line(at: float, top: float, axis: float, kind: str) -> str:
+    return f'<line x1="{at:.1f}" x2="{at:.1f}" y1="{top:g}" y2="{axis:g}" class="{kind}"/>'

@@ -13,15 +13,15 @@ from typing import Literal
 
 from roadlog.quantities.facts import Fact
 from roadlog.stats.interval import FindingWord, Interval, rule
-from roadlog.wording.facts import Told
-from roadlog.wording.numbers import ends_of, number
+from roadlog.wording.facts import Told, ToldOfMany
+from roadlog.wording.numbers import ends_of
 from roadlog.wording.screen import one_line
+from roadlog.wording.sizes import DIGITS, amount, digits_for, same, side, under, way, widened
 
 Outcome = Literal["ruled out", "borne out", "not settled", "no answer", "not decided yet"]
 Shown = Literal["less", "more", "no change"]
 
 LONGEST_NAME = 40
-_DIGITS = (1, 2)
 _LEAST_CLAIM = 0.01
 _PROGRESS = {"day": Told.DAYS, "run": Told.DRIVES, "stretch": Told.STRETCHES}
 _TITLES: dict[Outcome, Told] = {
@@ -79,6 +79,10 @@ class Facts:
     device : str
     tests : int
         How many tests the interval is pooled from.
+    vehicles : int
+        How many vehicles one test had, if the interval is of their mean.
+    following : tuple of (low, high), optional [% fuel use]
+        Where the next car's own change may lie; asked only over many tests or vehicles.
     """
 
     interval: Interval
@@ -94,6 +98,13 @@ class Facts:
     synthetic: bool = False
     device: str = "add-on"
     tests: int = 1
+    vehicles: int = 1
+    following: tuple[float, float] | None = None
+
+    @property
+    def of_many(self) -> bool:
+        """Whether it is of a mean over many, so that the next one is another question."""
+        return max(self.tests, self.vehicles) > 1
 
 
 @dataclass(frozen=True)
@@ -103,7 +114,8 @@ class Answer:
     `title` fits a card. `said` are the facts that title and sentences are made of, in order.
     `outcome` is of the claim (None without one), `shows` of zero (None where nothing may be
     concluded). `range_pct` and `claim_pct` are what is drawn [% fuel use], and `range_sides` and
-    `claim_side` the same in words, as '6.0 % less' ('' without a claim).
+    `claim_side` the same in words, as '6.0 % less' ("" without a claim). `next_pct` and
+    `next_sides` are the next car's, where the range is of a mean over many.
     """
 
     title: str
@@ -117,6 +129,8 @@ class Answer:
     claim: str
     synthetic: bool
     said: tuple[Fact, ...] = ()
+    next_pct: tuple[float, float] | None = None
+    next_sides: tuple[str, str] | None = None
 
     @property
     def doubted(self) -> bool:
@@ -156,6 +170,9 @@ def answer(facts: Facts) -> Answer:
         outcome = _outcome(facts, ends)
         said = [_of_zero(facts, ends), *_of_claim(facts, ends, outcome), *_left(facts, ends)]
     title = _title(facts, outcome, shows)
+    if facts.of_many:
+        said = [*said, _of_next(facts, doubted=shows is None)]
+    following = facts.following if facts.of_many else None
     return Answer(
         title=first_large(str(title)),
         sentences=tuple(first_large(str(s)) for s in said),
@@ -168,6 +185,8 @@ def answer(facts: Facts) -> Answer:
         claim="" if facts.claim is None else claim_words(facts.claim),
         synthetic=facts.synthetic,
         said=(title, *said),
+        next_pct=following,
+        next_sides=None if following is None else _sides(facts, following),
     )
 
 
@@ -195,7 +214,7 @@ def _in_words(claim: Claimed, digits: int) -> Fact:
     own, c = _own_words(claim), claim.fuel_use_change_pct
     if claim.quantity == "fuel_use" or c == 0:
         return own
-    return Told.IN_FUEL(own=own, change=_side(c, digits))
+    return Told.IN_FUEL(own=own, change=side(c, digits))
 
 
 def _own_words(claim: Claimed) -> Fact:
@@ -216,7 +235,7 @@ def _the_claim(claim: Claimed, words: Fact) -> Fact:
 
 def _named(facts: Facts, ends: tuple[float, float] | None = None) -> Fact:
     assert facts.claim is not None
-    digits = _DIGITS[0] if ends is None else _digits(facts, ends)
+    digits = DIGITS[0] if ends is None else _digits(facts, ends)
     return _the_claim(facts.claim, _in_words(facts.claim, digits))
 
 
@@ -245,17 +264,24 @@ def _test(facts: Facts) -> Fact:
     if facts.tests > 1:
         kind = Told.SYNTHETIC_POOL if facts.synthetic else Told.POOL
         return kind(tests=facts.tests)
+    if facts.vehicles > 1:
+        fleet = ToldOfMany.SYNTHETIC_FLEET if facts.synthetic else ToldOfMany.FLEET
+        return fleet(vehicles=f"{facts.vehicles:,}")
     return Told.SYNTHETIC_TEST() if facts.synthetic else Told.TEST()
 
 
 def _where(facts: Facts) -> Fact:
-    return Told.THERE() if facts.tests > 1 else Told.HERE()
+    if facts.tests > 1:
+        return Told.THERE()
+    if facts.vehicles > 1:
+        return ToldOfMany.IN_FLEET(vehicles=f"{facts.vehicles:,}")
+    return Told.HERE()
 
 
 def _outcome(facts: Facts, ends: tuple[float, float]) -> Outcome | None:
     if facts.claim is None:
         return None
-    cleared = rule(*_widened(ends, facts.margin), facts.claim.fuel_use_change_pct)
+    cleared = rule(*widened(ends, facts.margin), facts.claim.fuel_use_change_pct)
     if facts.word == cleared == "refuted":
         return "ruled out"
     return "borne out" if facts.word == cleared == "supported" else "not settled"
@@ -264,7 +290,7 @@ def _outcome(facts: Facts, ends: tuple[float, float]) -> Outcome | None:
 def _shown(facts: Facts, ends: tuple[float, float]) -> Shown:
     if facts.against_change and not _saving_borne_out(facts, ends):
         return "no change"
-    low, high = _widened(ends, facts.margin)
+    low, high = widened(ends, facts.margin)
     if high < 0:
         return "less"
     return "more" if low > 0 else "no change"
@@ -273,14 +299,6 @@ def _shown(facts: Facts, ends: tuple[float, float]) -> Shown:
 def _saving_borne_out(facts: Facts, ends: tuple[float, float]) -> bool:
     claim = facts.claim
     return claim is not None and claim.pct > 0 and _outcome(facts, ends) == "borne out"
-
-
-def _widened(ends: tuple[float, float], margin: float) -> tuple[float, float]:
-    """The ends with the margin beyond each [% fuel use]; without one, as they are."""
-    if margin <= 0:
-        return ends
-    by = math.exp(max(margin, 0.0))
-    return (100 + ends[0]) / by - 100, (100 + ends[1]) * by - 100
 
 
 def _of_zero(facts: Facts, ends: tuple[float, float]) -> Fact:
@@ -292,7 +310,7 @@ def _of_zero(facts: Facts, ends: tuple[float, float]) -> Fact:
         return Told.SHOWS_MORE(span=span, test=test, where=_where(facts))
     if ends[0] <= 0 <= ends[1]:
         return Told.SHOWS_NO_CHANGE(span=span, test=test)
-    low, high = _widened(ends, facts.margin)
+    low, high = widened(ends, facts.margin)
     if low > 0 or high < 0:
         return Told.CHANGE_FORBIDDEN(span=span, why=facts.against_change[0], test=test)
     return Told.WITHIN_MARGIN(span=span, test=test)
@@ -309,7 +327,7 @@ def _of_claim(facts: Facts, ends: tuple[float, float], outcome: Outcome | None) 
         return [(Told.PARTLY if open_yet else Told.AGAINST_BELOW)(claim=named)]
     near = ends[0] if outcome == "ruled out" else ends[1]
     just: Fact | str = ""
-    if near != c and _same(near, c, _DIGITS[-1]):
+    if near != c and same(near, c, DIGITS[-1]):
         just = Told.ONLY_JUST()
     if outcome == "ruled out":
         more: Fact | str = Told.ANY_SAVING() if shows == "more" and c < 0 else ""
@@ -340,9 +358,9 @@ def _not_ruled_out(facts: Facts, ends: tuple[float, float]) -> list[Fact]:
     """The one sentence of what is possible beside no change, where anything is."""
     low, high = ends
     digits = _digits(facts, ends)
-    beyond = _widened(ends, facts.margin)
-    saving = _under(low, digits) if low < 0 else None
-    extra = _under(high, digits) if high > 0 else None
+    beyond = widened(ends, facts.margin)
+    saving = under(low, digits) if low < 0 else None
+    extra = under(high, digits) if high > 0 else None
     pairs = tuple(zip(ends, beyond, strict=True))
     also = _also([*(pairs[:1] if low < 0 else ()), *(pairs[1:] if high > 0 else ())], digits)
     if saving is not None and extra is not None:
@@ -359,7 +377,7 @@ def _not_ruled_out(facts: Facts, ends: tuple[float, float]) -> list[Fact]:
 
 def _also(pairs: Sequence[tuple[float, float]], digits: int) -> Fact | str:
     """The ends as unequal driving may stretch them, "" where that prints the same."""
-    sizes = [(_amount(e, digits), _amount(w, digits)) for e, w in pairs]
+    sizes = [(amount(e, digits), amount(w, digits)) for e, w in pairs]
     if all(a == b for a, b in sizes):
         return ""
     if len(sizes) == 1:
@@ -370,9 +388,9 @@ def _also(pairs: Sequence[tuple[float, float]], digits: int) -> Fact | str:
 def _wider(facts: Facts, ends: tuple[float, float]) -> Fact | str:
     """A shown change's range as unequal driving may stretch it, "" where that prints the same."""
     digits = _digits(facts, ends)
-    wide = sorted(_widened(ends, facts.margin), key=abs)
-    apart = [_amount(end, digits) for end in wide]
-    if apart == [_amount(end, digits) for end in sorted(ends, key=abs)]:
+    wide = sorted(widened(ends, facts.margin), key=abs)
+    apart = [amount(end, digits) for end in wide]
+    if apart == [amount(end, digits) for end in sorted(ends, key=abs)]:
         return ""
     return Told.ALSO_RANGE(low=apart[0], high=apart[1])
 
@@ -398,6 +416,8 @@ def _no_range(facts: Facts) -> list[Fact]:
         why = Told.NO_FIGURE()
     elif facts.one_change:
         why, then = Told.ONE_CHANGE(), [Told.SWITCH_AGAIN()]
+    elif facts.vehicles > 1:
+        why, then = ToldOfMany.TOO_FEW(), [ToldOfMany.TEST_MORE()]
     else:
         why, then = Told.TOO_FEW(), [Told.SWITCH_MORE()]
     return [Told.FOR_ONE(gives=_gives_no_answer(facts), why=why), _neither(facts), *then]
@@ -415,6 +435,29 @@ def _too_early(facts: Facts, ends: tuple[float, float] | None) -> list[Fact]:
     if facts.claim is not None:
         last = Told.UNDECIDED_ON(claim=_named(facts, ends))
     return [Told.PROGRESS(progress=_progress(facts)), now, last]
+
+
+def _of_next(facts: Facts, *, doubted: bool) -> Fact:
+    """What the next car may get, which a mean over many doesn't tell."""
+    one = ToldOfMany.NEXT_CAR() if facts.tests > 1 else ToldOfMany.NEXT_VEHICLE()
+    if facts.following is None:
+        return ToldOfMany.NEXT_UNKNOWN(one=one, test=_test(facts))
+    if doubted:
+        low, high = _both_sides(facts, facts.following)
+        return ToldOfMany.NEXT_FIGURES(one=one, low=low, high=high)
+    span = _span(facts, facts.following)
+    if facts.claim is None:
+        return ToldOfMany.NEXT(span=span, one=one)
+    c = facts.claim.fuel_use_change_pct
+    bare = rule(*facts.following, c)
+    if rule(*widened(facts.following, facts.margin), c) != bare:
+        return ToldOfMany.NEXT(span=span, one=one)
+    claim = _the_claim(facts.claim, _own_words(facts.claim))
+    if bare == "refuted":
+        return ToldOfMany.NEXT_NONE(span=span, one=one, claim=claim)
+    if bare == "supported":
+        return ToldOfMany.NEXT_ALL(span=span, one=one, claim=claim)
+    return ToldOfMany.NEXT_PART(span=span, one=one, claim=claim)
 
 
 def _progress(facts: Facts) -> Fact:
@@ -441,11 +484,11 @@ def _span(facts: Facts, ends: tuple[float, float]) -> Fact:
     digits = _digits(facts, ends)
     if low == high == 0:
         return Told.SPAN_NONE()
-    if low == high or (low * high > 0 and _same(low, high, digits)):
+    if low == high or (low * high > 0 and same(low, high, digits)):
         if abs(low) < 10.0**-digits:
-            return _side(low, digits)
-        return Told.SPAN_WITHIN(step=f"{10.0**-digits:g} %", side=_side(low, digits))
-    near, far = _amount(low, digits), _amount(high, digits)
+            return side(low, digits)
+        return Told.SPAN_WITHIN(step=f"{10.0**-digits:g} %", side=side(low, digits))
+    near, far = amount(low, digits), amount(high, digits)
     if low < 0 < high:
         return Told.SPAN_BOTH(low=near, high=far)
     if low == 0:
@@ -459,60 +502,22 @@ def _span(facts: Facts, ends: tuple[float, float]) -> Fact:
 
 def _both_sides(facts: Facts, ends: tuple[float, float]) -> tuple[Fact, Fact]:
     digits = _digits(facts, ends)
-    return _side(ends[0], digits), _side(ends[1], digits)
+    return side(ends[0], digits), side(ends[1], digits)
 
 
 def _sides(facts: Facts, ends: tuple[float, float]) -> tuple[str, str]:
     digits = _digits(facts, ends)
-    return str(_way(ends[0], digits)), str(_way(ends[1], digits))
+    return str(way(ends[0], digits)), str(way(ends[1], digits))
 
 
 def _claim_side(facts: Facts, ends: tuple[float, float] | None) -> str:
     if facts.claim is None:
         return ""
-    digits = _DIGITS[0] if ends is None else _digits(facts, ends)
-    return str(_way(facts.claim.fuel_use_change_pct, digits))
-
-
-def _side(end: float, digits: int) -> Fact:
-    if end == 0:
-        return Told.NONE()
-    return (Told.LESS_FUEL if end < 0 else Told.MORE_FUEL)(size=_amount(end, digits))
-
-
-def _way(end: float, digits: int) -> Fact:
-    if end == 0:
-        return Told.NONE()
-    return (Told.LESS if end < 0 else Told.MORE)(size=_amount(end, digits))
-
-
-def _amount(pct: float, digits: int) -> Fact | str:
-    """A size in percent; one that the decimals can't show is 'under' the smallest that they can."""
-    size = abs(pct)
-    if size > 0 and float(f"{size:.{digits}f}") == 0:
-        return Told.UNDER(size=f"{10.0**-digits:g} %")
-    return f"{number(size, digits)} %"
-
-
-def _under(pct: float, digits: int) -> Fact:
-    amount = _amount(pct, digits)
-    return amount if isinstance(amount, Fact) else Told.UNDER(size=amount)
+    digits = DIGITS[0] if ends is None else _digits(facts, ends)
+    return str(way(facts.claim.fuel_use_change_pct, digits))
 
 
 def _digits(facts: Facts, ends: tuple[float, float]) -> int:
-    """Decimals that keep apart, with their signs, what isn't the same; at most two."""
-    told: list[tuple[float, ...]] = [(*ends, 0.0)]
-    if facts.claim is not None:
-        c = facts.claim.fuel_use_change_pct
-        told = [(*ends, 0.0, c), *((end, c) for end in _widened(ends, facts.margin))]
-    few, most = _DIGITS
-    return few if all(_told_apart(group, few) for group in told) else most
-
-
-def _told_apart(values: Sequence[float], digits: int) -> bool:
-    kinds = set(values)
-    return len({round(v, digits) + 0.0 for v in kinds}) == len(kinds)
-
-
-def _same(a: float, b: float, digits: int) -> bool:
-    return round(a, digits) == round(b, digits)
+    return digits_for(
+        ends, None if facts.claim is None else facts.claim.fuel_use_change_pct, facts.margin
+    )

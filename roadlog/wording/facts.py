@@ -129,3 +129,26 @@ class Told(Kind):
     )
     SWITCH_AGAIN = "To tell, switch it in and out again, in an order that chance draws."
     SWITCH_MORE = "To tell, switch it in and out more often, in an order that chance draws."
+
+
+class ToldOfMany(Kind):
+    """What an answer says over many vehicles, and of the next one."""
+
+    FLEET = "this test of {vehicles} vehicles"
+    SYNTHETIC_FLEET = "this synthetic test of {vehicles} vehicles"
+    IN_FLEET = "in these {vehicles} vehicles on average"
+    TOO_FEW = "too few vehicles count to show how much vehicles vary by themselves"
+    TEST_MORE = "To tell, test more vehicles."
+    WITHOUT_ONE = "without one of the vehicles the range would reach no change"
+    APART = "vehicles unlike the others make it, and without them the range would reach no change"
+    MIDDLE = "the middle vehicle's own change lies on the other side"
+    NEXT_VEHICLE = "the next vehicle like these"
+    NEXT_CAR = "the next car like these"
+    NEXT_UNKNOWN = "What {one} would get can't be told from {test}."
+    NEXT = "{span} for {one}."
+    NEXT_NONE = "{span} for {one}: nothing in that range reaches {claim}."
+    NEXT_ALL = "{span} for {one}: all of that range reaches {claim}."
+    NEXT_PART = "{span} for {one}: part of that range reaches {claim}, part doesn't."
+    NEXT_FIGURES = (
+        "For {one} the figures run from {low} to {high}; no conclusion may rest on them either."
+    )

@@ -249,4 +249,7 @@ def _facts(
         synthetic=entries[0].synthetic,
         device=device,
         tests=len(entries),
+        following=None
+        if pooled.ahead is None
+        else (percent(pooled.ahead[0]), percent(pooled.ahead[1])),
     )

@@ -116,10 +116,6 @@ def screen(k: Known) -> list[str]:
     lines += paragraph("Answer", f"{k.answer.title}. {k.answer.text}")
     if k.claim is not None:
         lines += paragraph("Claim", f"{claim_words(k.claim)}.")
-    for reason in k.reasons:
-        lines += paragraph("Finding", f"{k.word or 'none'}: {reason}")
-    lines += paragraph("Next car", next_car(k))
-    lines += paragraph("Unlike", unlike(k.pooled))
     headings = ("", "study", "estimate, %", "from", "to", "weight, %")
     rows = [
         (str(i + 1), _short(e.label), signed(e.interval.estimate), signed(e.interval.low),
@@ -132,6 +128,9 @@ def screen(k: Known) -> list[str]:
     lines.append("")
     for part in k.parts:
         lines += paragraph("Agreed first", part_words(part.name, len(part.entries), part.pooled))
+    for reason in k.reasons:
+        lines += paragraph("Finding", f"{k.word or 'none'}: {reason}")
+    lines += paragraph("Unlike", unlike(k.pooled))
     lines += not_pooled(k.refused)
     for plan in k.unheard:
         lines += paragraph("No result", f"of the plan {plan}: no archive here has it.")
@@ -145,14 +144,6 @@ def not_pooled(refused: Sequence[Refused]) -> list[str]:
         for r in refused
         for line in paragraph("Not pooled", f"{one_line(r.path)}: {r.why}.", hang=2)
     ]
-
-
-def next_car(k: Known) -> str:
-    """Where the next car's own change may lie, in a sentence."""
-    if k.pooled.ahead is None:
-        return "Two studies don't tell how far the next car may differ."
-    low, high = (signed(percent(end)) for end in k.pooled.ahead)
-    return f"Of the next car like these, the change may lie anywhere from {low} to {high} %."
 
 
 def unlike(pooled: Pooled) -> str:
