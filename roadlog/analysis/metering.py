@@ -6,6 +6,7 @@ arms (method sections 1 and 2).
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import pandas as pd
@@ -15,12 +16,15 @@ from roadlog.analysis.earlier import NOTHING_EARLIER, Earlier
 from roadlog.analysis.facts import NotUsed, Righted
 from roadlog.errors import DesignError
 from roadlog.fuel.batches import weighed_baseline_l
+from roadlog.fuel.flow import flow_of
 from roadlog.fuel.levels import arm_refusal, level_of, refusals
 from roadlog.fuel.outliers import outlying_signals
 from roadlog.ingest import Log, timebase
 from roadlog.quantities.arms import ARMS
+from roadlog.quantities.columns import Columns, Table, columns_of, frame_of
 from roadlog.quantities.facts import Fact, Warned
 from roadlog.quantities.fuels import Fuel
+from roadlog.quantities.signals import signal
 from roadlog.stats.unit_contrast import require_replication
 from roadlog.study.settings import Study
 from roadlog.wording.progress import bar
@@ -32,23 +36,29 @@ SHORTEST_RUN_KM = 0.5
 class Metered:
     """All runs with what they burned.
 
-    `runs` has a row, `samples`, `flows` (`tables.FUEL`) and `batches` an entry a run, in the same
-    order; `estimator` and `calibration` are those of the whole study, `warnings` what had to be
-    assumed or passed over on the way to them.
+    `runs` has a row, `samples`, `burned` (`tables.FUEL`) and `batches` an entry a run, in the same
+    order; `flows` are frames of `burned`, made when first asked for. `estimator` and `calibration`
+    are those of the whole study, `warnings` what had to be assumed or passed over on the way to
+    them.
     """
 
     runs: pd.DataFrame
     samples: tuple[pd.DataFrame, ...]
-    flows: tuple[pd.DataFrame, ...]
+    burned: tuple[Columns, ...]
     batches: tuple[Fuel | None, ...]
     estimator: str
     calibration: fuel.Calibration
     warnings: tuple[Warned, ...] = ()
 
+    @cached_property
+    def flows(self) -> tuple[pd.DataFrame, ...]:
+        """Fuel flow of every run as a frame."""
+        return tuple(frame_of(f) for f in self.burned)
+
     @property
-    def usable(self) -> dict[int, pd.DataFrame]:
+    def usable(self) -> dict[int, Columns]:
         """Fuel flow of the runs that count, by run."""
-        each = zip(self.runs["run"], self.flows, self.runs["used"], strict=True)
+        each = zip(self.runs["run"], self.burned, self.runs["used"], strict=True)
         return {int(r): f for r, f, used in each if used}
 
 
@@ -291,7 +301,7 @@ def metered_by(
     """Fuel flow and totals of every run by a yardstick; parameters as for `meter`."""
     batches = fuel.fuels_by_run(runs, study, ledger.fills, notes)
     flows = [
-        fuel.fuel_flow(s, study, gauge.estimator, gauge.calibration, batch)
+        flow_of(columns_of(s), study, gauge.estimator, gauge.calibration, batch)
         for s, batch in zip(bar(samples, "fuel", progress), batches, strict=True)
     ]
     return Metered(
@@ -362,7 +372,7 @@ def estimators_beside(
 
 def _with_totals(
     runs: pd.DataFrame,
-    flows: Sequence[pd.DataFrame],
+    flows: Sequence[Table],
     study: Study,
     batches: Sequence[Fuel | None],
 ) -> pd.DataFrame:
@@ -376,7 +386,7 @@ def _with_totals(
     per_gram = np.array([fuel.litres_per_gram(f, study, b) for f, b in each])
     columns: dict[str, Sequence[float] | np.ndarray] = {
         "km": [timebase.distance_km(f, also=("fuel_flow_g_s",)) for f in flows],
-        "hours": [float(f["dt_s"].sum()) / 3600 for f in flows],
+        "hours": [float(signal(f, "dt_s").sum()) / 3600 for f in flows],
         "l_per_g": per_gram,
     }
     for column, source in (

@@ -6,6 +6,7 @@ The third stage of `roadlog.analysis.analyse`, after fuel and before passes.
 import hashlib
 from dataclasses import dataclass
 
+import numpy as np
 import pandas as pd
 
 from roadlog import road
@@ -15,7 +16,7 @@ from roadlog.errors import InputError
 from roadlog.passes.conditions import Level, conditions_of, usual_level
 from roadlog.passes.sky import sky_of
 from roadlog.physics.air import wind_share
-from roadlog.quantities.columns import Columns, columns_of
+from roadlog.quantities.columns import Columns
 from roadlog.quantities.facts import Warned
 from roadlog.runs.routes import routes_of
 from roadlog.runs.table import Sources
@@ -80,7 +81,7 @@ def placed_runs(
     runs = metered.runs
     starts = {int(r): pd.Timestamp(t) for r, t in zip(runs["run"], runs["start"], strict=True)}
     wind = wind_share(study.weather.shelter, study.weather.wind_height_m)
-    driven = ((r, columns_of(f)) for r, f in bar(metered.usable.items(), "road", progress))
+    driven = bar(metered.usable.items(), "road", progress)
     matched = dict(road.placed_each(driven, network))
     sky = None if weather is None else sky_of(weather)
     usual = usual or usual_level(metered.usable.values())
@@ -117,7 +118,7 @@ def _network(
     root, rule, runs = sources.root, study.road, metered.runs
     arms = {int(r): str(a) for r, a in zip(runs["run"], runs["arm"], strict=True)}
     tracks = metered.usable
-    located = any("lat_deg" in t and t["lat_deg"].notna().any() for t in tracks.values())
+    located = any(np.isfinite(t.floats("lat_deg")).any() for t in tracks.values())
     if rule.same_route and not located:
         return road.find_pieces(
             tracks,

@@ -178,7 +178,7 @@ def fuel_variants(
     return pd.DataFrame(rows, columns=columns)
 
 
-def idle_flow_g_s(flow: pd.DataFrame) -> float:
+def idle_flow_g_s(flow: Table) -> float:
     """Median fuel flow [g/s] of a run while the warm engine idles at standstill; NaN without any.
 
     Parameters

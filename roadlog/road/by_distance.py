@@ -14,7 +14,9 @@ from scipy.ndimage import gaussian_filter1d
 
 from roadlog.errors import DesignError
 from roadlog.quantities.arrays import Floats
+from roadlog.quantities.columns import Table
 from roadlog.quantities.facts import Fact, Kind
+from roadlog.quantities.signals import signal
 from roadlog.quantities.tables import TRACK
 from roadlog.road.elevation import BIN_M, fuse, smooth
 from roadlog.road.network import Network, Segment
@@ -30,7 +32,7 @@ SLOWEST_KMH = 5.0  # standing counts as this, or one red light would outweigh th
 TWO_ROUTES = 0.25  # correlation within groups less that between them
 LEAST_TO_COMPARE = 4
 
-Travel = tuple[pd.DataFrame, Floats]  # samples of a run, how far its wheels had turned [m]
+Travel = tuple[Table, Floats]  # samples of a run, how far its wheels had turned [m]
 
 
 class OffRoute(Kind):
@@ -45,7 +47,7 @@ class OffRoute(Kind):
 
 
 def find_pieces(
-    tracks: Mapping[int, pd.DataFrame],
+    tracks: Mapping[int, Table],
     arms: Mapping[int, str],
     routes: Mapping[int, str],
     *,
@@ -124,7 +126,7 @@ def _heights(driven: Sequence[Travel], usual_m: float) -> tuple[Floats, Floats, 
         if "altitude_m" in track:
             bins.append(np.rint(d * usual_m / d[-1] / BIN_M).astype(np.int64))
             drives.append(np.full(len(track), i))
-            altitudes.append(track["altitude_m"].to_numpy(float))
+            altitudes.append(signal(track, "altitude_m"))
     if not bins or not any(np.isfinite(a).any() for a in altitudes):
         return np.empty(0), np.empty(0), np.empty(0)
     places = int(max(b.max() for b in bins)) + 1
@@ -176,7 +178,7 @@ def place(track: pd.DataFrame, network: Network, run: int) -> pd.DataFrame:
     )  # fmt: skip
 
 
-def _distance(track: pd.DataFrame) -> Floats:
+def _distance(track: Table) -> Floats:
     nowhere = np.full(len(track), np.nan)
     return travelled(track, nowhere, nowhere)
 
@@ -246,7 +248,7 @@ def _profiles(driven: Sequence[Travel]) -> Floats:
     out = []
     for track, d in driven:
         s = np.linspace(0, d[-1], places)
-        at = np.interp(s, d + 1e-6 * np.arange(len(d)), track["t_s"].to_numpy(float))
+        at = np.interp(s, d + 1e-6 * np.arange(len(d)), signal(track, "t_s"))
         pace = np.minimum(np.diff(at) / np.diff(s), 3.6 / SLOWEST_KMH)
         out.append(gaussian_filter1d(-np.log(np.maximum(pace, 1e-3)), SMOOTH_M / PROFILE_STEP_M))
     return np.array(out)

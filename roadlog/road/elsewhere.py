@@ -8,9 +8,9 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
 import numpy as np
-import pandas as pd
 
 from roadlog.quantities.arrays import Floats
+from roadlog.quantities.columns import Table
 from roadlog.road.projection import positions
 
 BESIDE_KM = 50.0  # one study's drives lie no farther apart than this, to count as one area
@@ -33,12 +33,12 @@ class Elsewhere:
     why: str
 
 
-def elsewhere(tracks: Mapping[int, pd.DataFrame]) -> Elsewhere | None:
+def elsewhere(tracks: Mapping[int, Table]) -> Elsewhere | None:
     """The first run that is far from another and beside it once turned; None if there is none.
 
     Parameters
     ----------
-    tracks : mapping of run to DataFrame
+    tracks : mapping of run to DataFrame or Columns
         Samples, with `lat_deg`, `lon_deg` [°] where the run has positions.
     """
     places = {r: _middle(t) for r, t in tracks.items()}
@@ -54,7 +54,7 @@ def elsewhere(tracks: Mapping[int, pd.DataFrame]) -> Elsewhere | None:
     return None
 
 
-def _middle(track: pd.DataFrame) -> Floats | None:
+def _middle(track: Table) -> Floats | None:
     lat, lon, fix = positions(track)
     return np.array([np.median(lat[fix]), np.median(lon[fix])]) if fix.any() else None
 
