@@ -5,7 +5,7 @@ out (method section 4), with the passes that a rule set beforehand leaves out li
 """
 
 import re
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -130,7 +130,7 @@ def build_passes(
 
 @dataclass(frozen=True)
 class _Samples:
-    """All samples on the network, run after run: columns, pass numbers, step and entry."""
+    """All samples on the network, run after run, with pass numbers; the segment of each pass."""
 
     columns: dict[str, Floats]
     number: NDArray[np.int64]
@@ -145,45 +145,49 @@ class _Samples:
 
 
 def _stack(driven: Mapping[int, Columns]) -> _Samples:
-    columns: dict[str, list[Floats]] = {c: [] for c in _TAKEN}
-    run, traversal, segment, elapsed, distance, step = [], [], [], [], [], []
-    for r, track in driven.items():
-        on = np.flatnonzero(track["traversal"] >= 0)
-        n = len(track)
-        for c, parts in columns.items():
-            parts.append(track.floats(c)[on] if c in track else np.full(len(on), np.nan))
-        d, t = _distance(track), track.floats("t_s")
-        run.append(np.full(len(on), r))
-        traversal.append(track["traversal"][on].astype(np.int64))
-        segment.append(_words(track, on))
-        last = median_step(t) if n > 1 else 0.0
-        elapsed.append(np.append(np.diff(t), last)[on])
-        distance.append(d[on])
-        step.append(np.append(np.diff(d), 0.0)[on])
-    if not run:
+    tracks = list(driven.values())
+    if not tracks:
         none, whole = np.empty(0), np.empty(0, dtype=np.int64)
         return _Samples(
             dict.fromkeys(_TAKEN, none), whole, whole, whole, whole, np.empty(0, object), none,
             none, none, {},
         )  # fmt: skip
-    runs, entries = np.concatenate(run), np.concatenate(traversal)
+    entries = np.concatenate([t["traversal"] for t in tracks]).astype(np.int64)
+    on = np.flatnonzero(entries >= 0)
+    runs = np.repeat(np.array(list(driven)), [len(t) for t in tracks])[on]
+    entries = entries[on]
+    ways = [_distance(t) for t in tracks]
+    elapsed, step = [], []
+    for track, d in zip(tracks, ways, strict=True):
+        t = track.floats("t_s")
+        last = median_step(t) if len(t) > 1 else 0.0
+        elapsed.append(np.append(t[1:] - t[:-1], last))
+        step.append(np.append(d[1:] - d[:-1], 0.0))
     new = np.append(True, (np.diff(runs) != 0) | (np.diff(entries) != 0))[: len(runs)]
     source = {
         r: (_first_word(t, "ambient_source"), _first_word(t, "pressure_source"))
         for r, t in driven.items()
     }
+    first = np.flatnonzero(new)
     return _Samples(
-        {c: np.concatenate(p) for c, p in columns.items()}, np.cumsum(new) - 1,
-        np.flatnonzero(new), runs, entries, np.concatenate(segment), np.concatenate(elapsed),
-        np.concatenate(distance), np.concatenate(step), source,
+        {c: np.concatenate([t.floats(c) for t in tracks])[on] for c in _TAKEN},
+        np.cumsum(new) - 1, first, runs, entries, _words(tracks, on[first]),
+        np.concatenate(elapsed)[on], np.concatenate(ways)[on], np.concatenate(step)[on], source,
     )  # fmt: skip
 
 
-def _words(track: Columns, on: NDArray[np.int64]) -> NDArray[np.object_]:
-    column = track.column("segment")
-    if isinstance(column, Words):
-        return np.array(column.words, dtype=object)[column.codes[on]]
-    return np.asarray(column[on], object)
+def _words(tracks: Sequence[Columns], at: NDArray[np.int64]) -> NDArray[np.object_]:
+    """The segments of some of the samples of all tracks, one after another."""
+    begin = np.cumsum([0, *(len(t) for t in tracks)])
+    found = np.empty(len(at), dtype=object)
+    cut = np.searchsorted(at, begin)
+    for track, start, a, b in zip(tracks, begin[:-1], cut[:-1], cut[1:], strict=True):
+        column, mine = track.column("segment"), at[a:b] - start
+        if isinstance(column, Words):
+            found[a:b] = np.array(column.words, dtype=object)[column.codes[mine]]
+        else:
+            found[a:b] = np.asarray(column[mine], object)
+    return found
 
 
 def _first_word(track: Columns, name: str) -> str:
@@ -242,7 +246,7 @@ def _sums(samples: _Samples, ml_per_g: Mapping[int, float]) -> pd.DataFrame:
         {
             "run": samples.run[first],
             "traversal": samples.traversal[first],
-            "segment": pd.array(samples.segment[first], dtype="str"),
+            "segment": pd.array(samples.segment, dtype="str"),
             "entry_s": c["t_s"][first],
             "entry_km": samples.d_m[first] / 1000,
             "distance_km": km,
