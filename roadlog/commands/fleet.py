@@ -81,11 +81,11 @@ def _what(a: argparse.Namespace) -> "tuple[Study, Path, FleetRule | None, Path]"
 
     first = Path(a.study[0])
     if len(a.study) == 1 and first.is_dir():
-        study = opened(first)
+        study = opened(first, fleet=True)
         if study.fleet is None:
             raise InputError(
-                f'{first}/study.toml has no [fleet]: add it with logs = ["cars/*/logs/*.csv"], or '
-                "use 'roadlog analyze' for one car"
+                f"{first}: this is one car's study: roadlog analyze {first} (a fleet's study.toml "
+                'has [fleet] with logs = ["cars/*/logs/*.csv"])'
             )
         rule = study.fleet
         if a.vehicles is not None:

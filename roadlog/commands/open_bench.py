@@ -44,6 +44,9 @@ def add(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None
 
 def _open(a: argparse.Namespace) -> int:
     from roadlog.bench.serve import serve
+    from roadlog.commands.sources import refuse_fleet
+
+    refuse_fleet(a.folder)
 
     def ready(address: str) -> None:
         print(f"Open in your browser: {address}", flush=True)

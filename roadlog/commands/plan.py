@@ -32,6 +32,7 @@ def add(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None
             "  roadlog plan my_test --dry-run             # only the numbers\n"
             "  roadlog plan my_test --days 12 --start 2026-03-02\n"
             "  roadlog plan my_test --pilot logs/pilot    # scatter from your own drives\n"
+            "  roadlog plan my_fleet                      # sizes and schedule of a fleet\n"
             "  roadlog plan my_test --sealed /stick/collar.json   # arms for the switcher alone\n"
         ),
         formatter_class=argparse.RawDescriptionHelpFormatter,
@@ -53,6 +54,8 @@ def add(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None
         "--pilot", nargs="+", type=Path, metavar="PATH", default=[], help="baseline logs"
     )
     p.add_argument("--seed", type=int, help="default: follows from what the study declares")
+    p.add_argument("--spread", type=float, metavar="PCT", help="of a fleet: standard deviation of "
+                   "the vehicles' own effects (default: 1)")  # fmt: skip
     p.add_argument("--dry-run", action="store_true", help="show the numbers, write nothing")
     p.add_argument("--redraw", action="store_true", help="replace the schedule that is there")
     p.add_argument(
@@ -76,7 +79,9 @@ def add(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None
 
 def _plan(a: argparse.Namespace) -> int:
     from roadlog.commands import plan_sealed
+    from roadlog.commands.plan_fleet import plan_fleet
     from roadlog.effect.design import refuse_mediators
+    from roadlog.errors import InputError
     from roadlog.plan import verdict
     from roadlog.plan.promised import keep_promise, promise_of
     from roadlog.plan.proposal import (
@@ -91,7 +96,11 @@ def _plan(a: argparse.Namespace) -> int:
     from roadlog.plan.size import unit_plan
 
     given = {k: v for k in OPTIONS if (v := getattr(a, k)) is not None}
-    study = with_options(opened(a.study), given)
+    study = with_options(opened(a.study, fleet=True), given)
+    if study.fleet is not None:
+        return plan_fleet(a, study)
+    if a.spread is not None:
+        raise InputError("--spread is for a fleet: study.toml has no [fleet]")
     refuse_mediators((*study.analysis.noted_covariates, *(study.analysis.covariates or ())))
     now = dt.datetime.now().astimezone()
     if a.register:
