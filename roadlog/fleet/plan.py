@@ -209,7 +209,7 @@ def draw_fleet(
 def _blocks(
     name: str, days: Sequence[dt.date], rng: np.random.Generator, block_size: int
 ) -> list[tuple[str, str, str, str]]:
-    rows = []
+    rows: list[tuple[str, str, str, str]] = []
     bounds = list(range(0, len(days) - len(days) % block_size, block_size)) or [0]
     if len(days) - bounds[-1] - block_size >= 2:
         bounds.append(bounds[-1] + block_size)
