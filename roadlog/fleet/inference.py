@@ -164,7 +164,7 @@ def alike_veto(contrast: FleetContrast) -> Veto | None:
     return Veto(
         "undecided: the vehicles agree far better than the scatter of their own days allows, as "
         "copies or made-up data would: look where the pass tables come from",
-        "the vehicles agree better than chance lets sound data",
+        "the vehicles agree more closely than their own days allow, as copies would",
     )
 
 

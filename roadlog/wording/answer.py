@@ -171,7 +171,7 @@ def answer(facts: Facts) -> Answer:
         said = [_of_zero(facts, ends), *_of_claim(facts, ends, outcome), *_left(facts, ends)]
     title = _title(facts, outcome, shows)
     if facts.of_many:
-        said = [*said, _of_next(facts, doubted=shows is None)]
+        said = [*said, _of_next(facts, outcome, shows)]
     following = facts.following if facts.of_many else None
     return Answer(
         title=first_large(str(title)),
@@ -437,20 +437,22 @@ def _too_early(facts: Facts, ends: tuple[float, float] | None) -> list[Fact]:
     return [Told.PROGRESS(progress=_progress(facts)), now, last]
 
 
-def _of_next(facts: Facts, *, doubted: bool) -> Fact:
-    """What the next car may get, which a mean over many doesn't tell."""
+def _of_next(facts: Facts, outcome: Outcome | None, shows: Shown | None) -> Fact:
+    """What the next car may get, which a mean over many doesn't tell; never firmer than the mean."""
     one = ToldOfMany.NEXT_CAR() if facts.tests > 1 else ToldOfMany.NEXT_VEHICLE()
     if facts.following is None:
         return ToldOfMany.NEXT_UNKNOWN(one=one, test=_test(facts))
-    if doubted:
-        low, high = _both_sides(facts, facts.following)
-        return ToldOfMany.NEXT_FIGURES(one=one, low=low, high=high)
+    low, high = facts.following
+    if shows is None or (shows == "no change" and not low <= 0 <= high):
+        less, more = _both_sides(facts, facts.following)
+        return ToldOfMany.NEXT_FIGURES(one=one, low=less, high=more)
     span = _span(facts, facts.following)
     if facts.claim is None:
         return ToldOfMany.NEXT(span=span, one=one)
     c = facts.claim.fuel_use_change_pct
     bare = rule(*facts.following, c)
-    if rule(*widened(facts.following, facts.margin), c) != bare:
+    firm = bare == "undecided" or outcome in ("ruled out", "borne out")
+    if not firm or rule(*widened(facts.following, facts.margin), c) != bare:
         return ToldOfMany.NEXT(span=span, one=one)
     claim = _the_claim(facts.claim, _own_words(facts.claim))
     if bare == "refuted":

@@ -149,6 +149,4 @@ class ToldOfMany(Kind):
     NEXT_NONE = "{span} for {one}: nothing in that range reaches {claim}."
     NEXT_ALL = "{span} for {one}: all of that range reaches {claim}."
     NEXT_PART = "{span} for {one}: part of that range reaches {claim}, part doesn't."
-    NEXT_FIGURES = (
-        "For {one} the figures run from {low} to {high}; no conclusion may rest on them either."
-    )
+    NEXT_FIGURES = "For {one} the figures run from {low} to {high}; no conclusion may rest on them."

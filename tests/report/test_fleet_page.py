@@ -89,7 +89,7 @@ def test_a_veto_is_told_in_plain_words_and_the_next_vehicles_figures_bear_nothin
     told = answer_of_fleet(found)
     assert told.outcome == "no answer"
     assert "it hangs on one vehicle, van 7" in told.text
-    assert "no conclusion may rest on them either" in told.text
+    assert "For the next vehicle like these the figures run from" in told.text
     assert fleet_page(found).count('class="range doubted"') == 2
 
 
@@ -105,7 +105,10 @@ def test_a_change_that_hangs_on_one_vehicle_isnt_told_as_shown() -> None:
     held = replace(found, result=replace(found.result, vehicles=middle))
     assert "the middle vehicle's own change" in answer_of_fleet(held).text
     by_chance = replace(found.result, randomisation=Randomisation(0.3, None, None, 280, True))
-    assert answer_of_fleet(replace(found, result=by_chance)).shows == "no change"
+    unclear = replace(by_chance, next_vehicle=Interval(-2.0, -3.0, -0.5))
+    told = answer_of_fleet(replace(found, result=unclear))
+    assert told.shows == "no change"
+    assert told.text.endswith("to 0.5 % less fuel; no conclusion may rest on them.")
 
 
 def test_forty_vehicles_have_their_names_and_those_that_say_nothing_have_why() -> None:
