@@ -438,7 +438,7 @@ def _too_early(facts: Facts, ends: tuple[float, float] | None) -> list[Fact]:
 
 
 def _of_next(facts: Facts, outcome: Outcome | None, shows: Shown | None) -> Fact:
-    """What the next car may get, which a mean over many doesn't tell; never firmer than the mean."""
+    """What the next car may get, which a mean over many doesn't tell; never firmer than that."""
     one = ToldOfMany.NEXT_CAR() if facts.tests > 1 else ToldOfMany.NEXT_VEHICLE()
     if facts.following is None:
         return ToldOfMany.NEXT_UNKNOWN(one=one, test=_test(facts))
