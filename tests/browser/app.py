@@ -12,9 +12,8 @@ import time
 from pathlib import Path
 from typing import Any
 
-from tests.browser.screen import Screen
+from tests.browser.screen import WAIT_S, Screen
 
-WAIT_S = 120.0
 ENV = {**os.environ, "OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1"}
 NOTICE = """addEventListener('securitypolicyviolation',
   e => console.error('policy: ' + e.violatedDirective + ' ' + e.blockedURI))"""
@@ -46,7 +45,7 @@ class App:
     def end(self) -> None:
         """End it as Ctrl-C does."""
         self.process.send_signal(signal.SIGINT)
-        self.process.wait(20)
+        self.process.wait(WAIT_S)
 
     def peak_mb(self) -> float:
         """The most memory that the app's own process has had [MB]."""

@@ -12,6 +12,7 @@ from typing import Any
 
 WIDTHS = (390, 768, 1280)
 HEIGHT = 844
+WAIT_S = 60.0  # machines that run tests are busy: playwright's own 30 s are too few
 GRAVE = ("serious", "critical")
 # What axe-core calls moderate, and no page may lack: headings in order, landmarks, names.
 STRUCTURE = (
@@ -34,6 +35,7 @@ class Screen:
 
     def __init__(self, page: Any) -> None:
         self.page = page
+        page.set_default_timeout(WAIT_S * 1000)
         self.asked: list[str] = []
         self.said: list[str] = []
         page.on("request", self._asks)
@@ -53,7 +55,7 @@ class Screen:
         self.page.set_viewport_size({"width": width, "height": height})
         self.page.emulate_media(media="screen", color_scheme="dark" if dark else "light")
 
-    def until(self, script: str, most_s: float = 5.0) -> None:
+    def until(self, script: str, most_s: float = WAIT_S) -> None:
         """Wait until a script is true; playwright's own way is what the pages forbid (eval)."""
         end = time.monotonic() + most_s
         while not self.page.evaluate(script):

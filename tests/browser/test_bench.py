@@ -11,8 +11,8 @@ from typing import Any
 
 import pytest
 
-from tests.browser.app import WAIT_S, App
-from tests.browser.screen import OF_COLOUR, OF_WIDTH, Screen
+from tests.browser.app import App
+from tests.browser.screen import OF_COLOUR, OF_WIDTH, WAIT_S, Screen
 
 pytestmark = pytest.mark.skipif(os.name != "posix", reason="kills a process by its number")
 
@@ -30,6 +30,7 @@ def app(tmp_path_factory: pytest.TempPathFactory, eight_days: Path) -> Iterator[
 def inside(browser: Any, app: App) -> Iterator[Any]:
     """A browser's window that was let in by the key."""
     context = browser.new_context()
+    context.set_default_timeout(WAIT_S * 1000)
     page = context.new_page()
     page.goto(app.address)
     yield context
@@ -76,7 +77,7 @@ def test_the_whole_analysis_with_a_reload_a_kill_two_tabs_and_a_restart(
     app.end()
     app.start()
     for tab in (first, second):
-        tab.page.get_by_text("ruled out").first.wait_for(timeout=WAIT_S * 1000)
+        tab.page.get_by_text("ruled out").first.wait_for()
     assert json.loads((app.home / "collar" / "results" / "results.json").read_text())["answer"]
     assert "ruled out" in first.page.locator("#answer").inner_text()
 

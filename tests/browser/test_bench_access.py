@@ -109,7 +109,7 @@ def tab(browser: Any, home: Path) -> Iterator[Window]:
     window = Window(context, app)
     window.page.goto(app.address)
     window.go("/study/collar")
-    window.page.get_by_role("term").first.wait_for(timeout=60_000)
+    window.page.get_by_role("term").first.wait_for()
     yield window
     context.close()
     app.end()
