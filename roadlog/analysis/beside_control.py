@@ -311,45 +311,54 @@ def _vetoes(
     randomised: bool,
 ) -> list[Veto]:
     """What forbids a firm word on the difference."""
-    found: list[str] = []
+    found: list[Veto] = []
     strays = [*mixed["test"], *mixed["control"]]
     if strays:
         other = "control" if mixed["test"] else "test"
+        more = f" and {len(strays) - 1} more" if len(strays) > 1 else ""
         found.append(
-            f"undecided: {strays[0]}{f' and {len(strays) - 1} more' if len(strays) > 1 else ''} "
-            f"has the gearing of the {other} car (engine speed over road speed): logs of the two "
-            "cars seem to be mixed up"
+            Veto(
+                f"undecided: {strays[0]}{more} has the gearing of the {other} car (engine speed "
+                "over road speed): logs of the two cars seem to be mixed up",
+                Against.OTHER_CAR(),
+            )
         )
     share = placed_share(car)
     if not share >= LEAST_PLACED:
         found.append(
-            f"undecided: only {100 * share:.0f} % of what the control car drove lies on the road "
-            "that the test car is compared on: both have to drive the same road"
+            Veto(
+                f"undecided: only {100 * share:.0f} % of what the control car drove lies on the "
+                "road that the test car is compared on: both have to drive the same road",
+                Against.OTHER_CAR(),
+            )
         )
     apart = float(pairs["apart_min"].abs().median()) if len(pairs) else float("nan")
     if not apart <= SAME_HOURS_MIN:
         found.append(
-            "undecided: the two cars didn't drive at the same hours, as the clocks of their logs "
-            "have it, so they didn't meet the same traffic and weather"
+            Veto(
+                "undecided: the two cars didn't drive at the same hours, as the clocks of their "
+                "logs have it, so they didn't meet the same traffic and weather",
+                Against.OTHER_CAR(),
+            )
         )
     found += _own_change(d)
-    vetoes = [Veto(s, Against.OTHER_CAR()) for s in found]
     if d.design == "one change":
-        vetoes += _of_one_change(d)
-    return vetoes
+        found += _of_one_change(d)
+    return found
 
 
-def _own_change(d: Difference) -> list[str]:
+def _own_change(d: Difference) -> list[Veto]:
     """Whether the control car's own change goes together with the arm."""
     own = d.control_alone
     if d.design == "switched":
         own = at_level(own, 0.99)
     told = own.low is not None and own.high is not None and not own.low <= 0 <= own.high
     size = abs(np.log1p(own.estimate / 100))
-    said = (
+    said = Veto(
         f"undecided: the control car's fuel use changed by {own.estimate:+.1f} % with the arm: "
         "either weather and traffic did, by more than can be taken for shared, or it got the "
-        "add-on too, or something else happened to it"
+        "add-on too, or something else happened to it",
+        Against.OTHER_CAR(),
     )
     if d.design == "one change":
         return [said] if size > MOST_OWN_CHANGE else []
