@@ -7,13 +7,13 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
-from roadlog.errors import DesignError
+from roadlog.errors import DesignError, InputError
 from roadlog.fleet import one_vehicle
 from roadlog.fleet.inputs import sources_by_pattern
 from roadlog.fleet.pipeline import find_fleet, fleet_tables
 from roadlog.fleet.reading import Card
 from roadlog.fleet.store import vehicle_folder
-from roadlog.fleet.vehicles import Arms, Assigned, bad_name, read_vehicles, tidy
+from roadlog.fleet.vehicles import Arms, Assigned, bad_name, read_schedule, read_vehicles, tidy
 from roadlog.fleet.workers import Done, Task, serial
 from roadlog.quantities.facts import Fact
 from roadlog.study.folder import load_study
@@ -144,6 +144,26 @@ def test_names_that_differ_in_case_alone_are_nobodys(tmp_path: Path) -> None:
         find_fleet(study, tmp_path)
     (tmp_path / "vehicles.csv").write_text("vehicle\nVan 1\nvan 1\n")
     assert sorted(find_fleet(study, tmp_path).sources) == ["Van 1", "van 1"]
+
+
+def test_a_schedule_says_which_of_its_lines_is_wrong(tmp_path: Path) -> None:
+    study = parse_study({"fleet": {"logs": ["cars/*/*.csv"]}})
+    path = tmp_path / "schedule.csv"
+    good = "vehicle,day,arm,block\nvan 1,2026-03-02,fitted,1\nVAN  2,2026-03-02,baseline,\n"
+    path.write_text(good)
+    found = read_schedule(path, study)
+    assert found["van 1"]["2026-03-02"] == Assigned("fitted", "2026-03-02", "1")
+    assert found["VAN 2"]["2026-03-02"] == Assigned("baseline", "2026-03-02", "")
+    for line, why in {
+        ",2026-03-03,fitted,": "line 4: vehicle is blank",
+        "van 1,,fitted,": "line 4: day or arm is blank",
+        "van 1,2026-03-03,,": "line 4: day or arm is blank",
+        "van 1,2026-03-02,baseline,1": "line 4: van 1 has 2026-03-02 twice",
+        "van 1,2026-03-03,perhaps,": "line 4: 'perhaps' is no arm",
+    }.items():
+        path.write_text(good + line + "\n")
+        with pytest.raises(InputError, match=why):
+            read_schedule(path, study)
 
 
 @pytest.mark.parametrize("name", ["../../etc", "a/b", "..", "C:\\x", "a=b", "%2e", "ü|?*"])

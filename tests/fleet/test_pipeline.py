@@ -8,7 +8,7 @@ import pandas as pd
 import pytest
 
 from roadlog.analysis.analyse import analyse
-from roadlog.fleet.pipeline import Tables, find_fleet, fleet_tables
+from roadlog.fleet.pipeline import Tables, _seen_twice, find_fleet, fleet_tables
 from roadlog.fleet.workers import processes, serial
 from roadlog.runs.table import open_study
 from roadlog.study.fleet import FleetRule
@@ -55,3 +55,11 @@ def test_two_processes_come_to_the_same_as_none(
     for one, two in zip(frames(made), frames(there), strict=True):
         pd.testing.assert_frame_equal(one, two, check_exact=True)
     assert [r.key for r in made.records] == [r.key for r in there.records]
+
+
+def test_a_drive_in_two_vehicles_is_found_among_many() -> None:
+    marks = [f"{n:024x}" for n in np.random.default_rng(1).integers(1 << 60, size=500)]
+    assert _seen_twice(marks) == set()
+    assert _seen_twice([*marks, "", "", marks[7], marks[7], marks[400]]) == {marks[7], marks[400]}
+    alike = marks[3][:16] + "ffffffff"  # the same in what is compared first
+    assert _seen_twice([*marks, alike]) >= {alike, marks[3]}
