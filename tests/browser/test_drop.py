@@ -6,6 +6,7 @@ the page.
 
 import os
 import random
+import re
 import shutil
 import signal
 from collections.abc import Iterator
@@ -20,7 +21,8 @@ pytestmark = pytest.mark.skipif(os.name != "posix", reason="reads a process's me
 LEAST_LAG = """() => { window.lag = 0; let last = performance.now(); (function look() {
   const now = performance.now(); lag = Math.max(lag, now - last); last = now;
   setTimeout(look, 20); })(); }"""
-SLOW_MS = 60
+SLOW_MS = 100
+SOME_OF = re.compile(r"\b([5-9]|[1-9]\d) / \d")  # a busy machine doesn't see each number
 HOSTILE = [
     "../../../etc/cron.csv", "a\0b.csv", "é" * 300 + ".csv", "\u202egnp.csv", "-rf.csv", "CON.csv",
     "<img src=x onerror=window.xss=1>.csv", "Twin.csv", "tWIN.csv", "...", "C:\\boot.csv", " .csv",
@@ -133,7 +135,7 @@ def test_sending_can_be_stopped_and_what_is_here_is_whole(w: Window, tmp_path: P
     folder = piled(tmp_path / "card", names)
     slowly(w)
     w.drop(folder)
-    w.page.get_by_text("5 / 100").wait_for()
+    w.page.get_by_text(SOME_OF).first.wait_for()
     w.page.get_by_role("button", name="Stop sending").click()
     said = w.page.get_by_text("Stopped:")
     said.wait_for()
@@ -153,7 +155,7 @@ def test_a_reload_in_the_middle_is_asked_about_and_loses_nothing(w: Window, tmp_
     w.page.on("dialog", lambda d: (asked.append(d.type), d.accept()))
     slowly(w)
     w.drop(folder)
-    w.page.get_by_text("5 / 80").wait_for()
+    w.page.get_by_text(SOME_OF).first.wait_for()
     w.page.mouse.click(600, 20)  # a browser asks only where somebody has touched the page
     w.page.reload()
     assert asked == ["beforeunload"]
@@ -169,7 +171,7 @@ def test_the_app_killed_in_the_middle_is_said_once(w: Window, tmp_path: Path) ->
     told = at_most_at_once(w)
     slowly(w)
     w.drop(folder)
-    w.page.get_by_text("5 / 90").wait_for()
+    w.page.get_by_text(SOME_OF).first.wait_for()
     os.kill(w.app.process.pid, signal.SIGKILL)
     w.app.process.wait()
     w.page.get_by_text("roadlog doesn't answer").wait_for()

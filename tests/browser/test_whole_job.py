@@ -45,17 +45,16 @@ def drawn(w: Window, first_day: str) -> None:
     w.page.get_by_label("First day").fill(first_day)
     w.page.get_by_text("8 driving days from").wait_for()  # said while the answers change
     w.press("Draw the schedule and register")
-    assert w.page.get_by_text("The schedule is drawn").is_visible()
+    w.page.get_by_text("The schedule is drawn").first.wait_for()
 
 
 def noted(w: Window, day: str) -> None:
     w.step("Today")
     w.page.get_by_label("Date", exact=True).fill(day)
-    w.press("Show")
     w.page.get_by_label("Cold tyre pressure").fill("250")
     w.page.get_by_label("Remarks").fill(CANARY)
     w.press("Write the notes")
-    assert w.page.get_by_text("Written.").is_visible()
+    w.page.get_by_text("Written.").wait_for()
 
 
 def logs_taken(w: Window, files: list[Path]) -> None:
@@ -66,7 +65,7 @@ def logs_taken(w: Window, files: list[Path]) -> None:
     w.settled()
     w.press("Take 8 files in")
     w.settled()
-    assert w.page.get_by_text("8 of 8 taken in").is_visible()
+    w.page.get_by_text("8 of 8 taken in").first.wait_for()
 
 
 def worked(w: Window, step: str, button: str, said: str) -> None:
@@ -82,7 +81,7 @@ def to_the_result(w: Window, stick: list[Path]) -> None:
     noted(w, stick[0].name[:10])
     logs_taken(w, stick)
     worked(w, "Result", "Analyse", "What to know of these data")
-    assert w.page.locator("#answer").is_visible()
+    w.page.locator("#answer").wait_for()
 
 
 def clean(w: Window) -> None:
