@@ -112,9 +112,9 @@ def moderated(se: Floats, df: Floats, prior_df: float = PRIOR_DF) -> Floats:
 
     References
     ----------
-    .. [1] Smyth (2004), Linear models and empirical Bayes methods, Statistical Applications in
-       Genetics and Molecular Biology 3(1), article 3: the same average of variances, there with
-       an estimated prior (from memory).
+    * [1] Smyth (2004), Linear models and empirical Bayes methods, Statistical Applications in
+      Genetics and Molecular Biology 3(1), article 3: the same average of variances, there with
+      an estimated prior (from memory).
 
     >>> moderated(np.array([1.0, 2.0]), np.array([4.0, 4.0])).tolist()
     [1.75, 3.25]
@@ -138,10 +138,10 @@ def pool(
 ) -> Pooled:
     """Combine studies with random effects.
 
-    The weights are 1 / (variance + tau²) with tau² by Paule and Mandel [1]_. The interval is that
-    of Hartung, Knapp, Sidik and Jonkman [2]_ [3]_ with Student's quantile at k - 1 degrees of
+    The weights are 1 / (variance + tau²) with tau² by Paule and Mandel [1]. The interval is that
+    of Hartung, Knapp, Sidik and Jonkman [2] [3] with Student's quantile at k - 1 degrees of
     freedom, but never narrower than the studies' own standard errors allow: where few studies
-    happen to agree, the former is absurdly narrow [4]_.
+    happen to agree, the former is absurdly narrow [4].
 
     Parameters
     ----------
@@ -161,18 +161,18 @@ def pool(
 
     References
     ----------
-    .. [1] Paule and Mandel (1982), Consensus values and weighting factors, Journal of Research of
-       the National Bureau of Standards 87(5), 377-385.
-    .. [2] Hartung and Knapp (2001), A refined method for the meta-analysis of controlled clinical
-       trials with binary outcome, Statistics in Medicine 20(24), 3875-3889.
-    .. [3] Sidik and Jonkman (2002), A simple confidence interval for meta-analysis, Statistics in
-       Medicine 21(21), 3153-3159.
-    .. [4] Jackson, Law, Rücker and Schwarzer (2017), The Hartung-Knapp modification for
-       random-effects meta-analysis: a useful refinement but are there any residual concerns?,
-       Statistics in Medicine 36(25), 3923-3934.
-    .. [5] Higgins, Thompson and Spiegelhalter (2009), A re-evaluation of random-effects
-       meta-analysis, Journal of the Royal Statistical Society A 172(1), 137-159: `ahead_plain`,
-       with k - 2 degrees of freedom.
+    * [1] Paule and Mandel (1982), Consensus values and weighting factors, Journal of Research of
+      the National Bureau of Standards 87(5), 377-385.
+    * [2] Hartung and Knapp (2001), A refined method for the meta-analysis of controlled clinical
+      trials with binary outcome, Statistics in Medicine 20(24), 3875-3889.
+    * [3] Sidik and Jonkman (2002), A simple confidence interval for meta-analysis, Statistics in
+      Medicine 21(21), 3153-3159.
+    * [4] Jackson, Law, Rücker and Schwarzer (2017), The Hartung-Knapp modification for
+      random-effects meta-analysis: a useful refinement but are there any residual concerns?,
+      Statistics in Medicine 36(25), 3923-3934.
+    * [5] Higgins, Thompson and Spiegelhalter (2009), A re-evaluation of random-effects
+      meta-analysis, Journal of the Royal Statistical Society A 172(1), 137-159: `ahead_plain`,
+      with k - 2 degrees of freedom.
 
     >>> found = pool(np.array([-1.0, 0.4, 0.9]), np.array([0.5, 0.6, 0.8]), np.array([9.0, 9, 5]))
     >>> print(f"{found.mean.mean:.2f}, {found.mean.low:.2f} to {found.mean.high:.2f}")
@@ -235,9 +235,9 @@ def reach_ahead(found: Mean, y: Floats, v: Floats) -> float:
 
     References
     ----------
-    .. [1] Nagashima, Noma and Furukawa (2019), Prediction intervals for random-effects
-       meta-analysis: a confidence distribution approach, Statistical Methods in Medical Research
-       28(6), 1689-1702 (from memory; drawn there at random, here at fixed steps).
+    * [1] Nagashima, Noma and Furukawa (2019), Prediction intervals for random-effects
+      meta-analysis: a confidence distribution approach, Statistical Methods in Medical Research
+      28(6), 1689-1702 (from memory; drawn there at random, here at fixed steps).
     """
     from scipy.optimize import brentq
     from scipy.special import chdtri, stdtr
@@ -260,10 +260,10 @@ def heterogeneity(y: Floats, v: Floats, *, level: float = LEVEL) -> Heterogeneit
 
     References
     ----------
-    .. [1] Viechtbauer (2007), Confidence intervals for the amount of heterogeneity in
-       meta-analysis, Statistics in Medicine 26(1), 37-52: the Q-profile.
-    .. [2] Higgins and Thompson (2002), Quantifying heterogeneity in a meta-analysis, Statistics in
-       Medicine 21(11), 1539-1558: I², here with the tau² that is used, as metafor gives it.
+    * [1] Viechtbauer (2007), Confidence intervals for the amount of heterogeneity in
+      meta-analysis, Statistics in Medicine 26(1), 37-52: the Q-profile.
+    * [2] Higgins and Thompson (2002), Quantifying heterogeneity in a meta-analysis, Statistics in
+      Medicine 21(11), 1539-1558: I², here with the tau² that is used, as metafor gives it.
     """
     from scipy.special import chdtrc, chdtri
 
@@ -308,8 +308,8 @@ def reml(y: Floats, v: Floats) -> float:
 
     References
     ----------
-    .. [1] Harville (1977), Maximum likelihood approaches to variance component estimation and to
-       related problems, Journal of the American Statistical Association 72, 320-338.
+    * [1] Harville (1977), Maximum likelihood approaches to variance component estimation and to
+      related problems, Journal of the American Statistical Association 72, 320-338.
     """
     from scipy.optimize import brentq
 
@@ -338,8 +338,8 @@ def slant(y: Floats, se: Floats) -> Slant:
 
     References
     ----------
-    .. [1] Egger, Davey Smith, Schneider and Minder (1997), Bias in meta-analysis detected by a
-       simple, graphical test, BMJ 315, 629-634.
+    * [1] Egger, Davey Smith, Schneider and Minder (1997), Bias in meta-analysis detected by a
+      simple, graphical test, BMJ 315, 629-634.
     """
     from scipy.special import stdtr
 
@@ -357,8 +357,8 @@ def why_no_slant(se: Floats) -> str:
 
     References
     ----------
-    .. [1] Sterne et al. (2011), Recommendations for examining and interpreting funnel plot
-       asymmetry in meta-analyses of randomised controlled trials, BMJ 343, d4002.
+    * [1] Sterne et al. (2011), Recommendations for examining and interpreting funnel plot
+      asymmetry in meta-analyses of randomised controlled trials, BMJ 343, d4002.
 
     >>> why_no_slant(np.ones(4))
     'with 4 studies it would tell next to nothing: it takes at least 10'
