@@ -28,6 +28,7 @@ from roadlog.publish.records import write_records
 from roadlog.report.blinded import who_knew
 from roadlog.report.check_page import check_page
 from roadlog.report.json_out import to_json
+from roadlog.runs.facts import OfTaking
 from roadlog.runs.intake import propose
 from roadlog.runs.table import Sources, study_sources
 from roadlog.study.folder import load_study
@@ -218,7 +219,7 @@ def test_logs_are_taken_in_without_an_arm(shut_study, tmp_path):
     assert made.arm is None
     assert made.targets == (f"logs/{log.name}",)
     said = propose(shut_study, study, [elsewhere], arm="fitted")[0]
-    assert "isn't to be said" in said.refused
+    assert said.refused and said.refused.code is OfTaking.ARM_SEALED
     assert main(["take", str(shut_study), str(elsewhere)]) == 0
     assert '"arm": null' in (shut_study / "logs" / "taken.json").read_text()
     assert words_of_arms(shut_study) == []
