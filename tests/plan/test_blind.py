@@ -219,7 +219,8 @@ def test_logs_are_taken_in_without_an_arm(shut_study, tmp_path):
     assert made.arm is None
     assert made.targets == (f"logs/{log.name}",)
     said = propose(shut_study, study, [elsewhere], arm="fitted")[0]
-    assert said.refused and said.refused.code is OfTaking.ARM_SEALED
+    assert said.refused
+    assert said.refused.code is OfTaking.ARM_SEALED
     assert main(["take", str(shut_study), str(elsewhere)]) == 0
     assert '"arm": null' in (shut_study / "logs" / "taken.json").read_text()
     assert words_of_arms(shut_study) == []
