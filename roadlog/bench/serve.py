@@ -125,6 +125,7 @@ def _listen(kept: Path, wanted: int | None) -> socket.socket:
         one.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         try:
             one.bind(("127.0.0.1", number))
+            one.listen()  # two that start together can both bind, but only one can listen
         except OSError:
             one.close()
             continue

@@ -146,7 +146,7 @@ def test_a_drive_from_start_to_ignition_off_through_a_lost_adapter_and_a_restart
     assert " end the engine stood still" in journal.read_text()
     assert "End recording" in browser.get(AT).text
     browser.post(f"{AT}/stop", data={"parked": "yes"})
-    assert state(browser) == "none"
+    waited(lambda: state(browser) == "none", "the recorder goes on after its end")
     assert "Recording was stopped." in browser.get(AT).text
 
 

@@ -11,7 +11,7 @@ from typing import Any
 
 import pytest
 
-from tests.browser.app import App
+from tests.browser.app import App, Window
 from tests.browser.screen import OF_COLOUR, OF_WIDTH, WAIT_S, Screen
 
 pytestmark = pytest.mark.skipif(os.name != "posix", reason="kills a process by its number")
@@ -42,7 +42,8 @@ def worker(app: App) -> int:
     until = time.monotonic() + WAIT_S
     while True:
         for alive in sorted((app.home / ".roadlog" / "jobs").glob("*/alive"), reverse=True):
-            told = (alive.parent / "events.jsonl").read_text()
+            events = alive.parent / "events.jsonl"
+            told = events.read_text() if events.is_file() else ""
             if alive.read_text() and '"progress"' in told and '"end"' not in told:
                 return int(alive.read_text())
         assert time.monotonic() < until
@@ -143,3 +144,62 @@ def test_the_keyboard_alone_reaches_the_main_button(app: App, inside: Any) -> No
     assert seen[0] == "To the content"
     assert seen[-1].startswith("Analyse")
     page.close()
+
+
+BATCH = '[name="n:fuel batch"]'
+
+
+def test_two_tabs_that_write_the_same_day_lose_nothing(app: App, inside: Any) -> None:
+    notes = app.home / "collar" / "notes.csv"
+    day = notes.read_text().splitlines()[1].split(",")[0]
+    tabs = [Window(inside, app) for _ in range(2)]
+    for tab in tabs:
+        tab.go(f"/study/collar/today?date={day}")
+    for tab, typed in zip(tabs, ("first hand", "second hand"), strict=True):
+        tab.page.locator(BATCH).fill(typed)
+        tab.press("Write the notes")
+    second = tabs[1].page
+    assert "noted meanwhile as" in second.locator("body").inner_text()
+    assert second.locator(BATCH).input_value() == "second hand"
+    kept = notes.read_text()
+    assert "first hand" in kept
+    assert "second hand" not in kept
+    tabs[1].press("Write the notes")
+    assert "second hand" in notes.read_text()
+    assert not [said for tab in tabs for said in tab.said if "policy" in said]
+    for tab in tabs:
+        tab.page.close()
+
+
+def test_a_browser_that_was_closed_comes_back_without_the_key(
+    app: App, inside: Any, browser: Any
+) -> None:
+    kept = inside.storage_state()
+    (cookie,) = (c for c in kept["cookies"] if c["name"] == "roadlog_bench")
+    assert cookie["expires"] > time.time() + 86_400, "a cookie of one sitting ends with it"
+    opened_anew = browser.new_context(storage_state=kept)
+    page = opened_anew.new_page()
+    answer = page.goto(f"{app.origin}/study/collar")
+    assert answer is not None
+    assert answer.status == 200
+    opened_anew.close()
+
+
+@pytest.mark.parametrize(
+    "path",
+    [
+        "/study/..%2f..%2fetc", "/study/%2e%2e/file/study.toml", "/static/..%2fdoor.py",
+        "/study/collar/file/..%2f..%2f.roadlog%2fbrowsers.json", "/static/%2e%2e%2fdoor.py",
+        "/study/collar/file/%2fetc%2fpasswd", "/study/collar/file/results/..%2fstudy.toml%00.html",
+        "/study/collar/file/logs", "/.roadlog/browsers.json", "/study/co%00llar",
+        "/study/" + "x" * 300, "/study/collar/file/results/" + "x" * 300, "/static/%00.css",
+        "/study/collar/../../etc/passwd",
+    ],
+)  # fmt: skip
+def test_no_address_leads_out_of_what_is_shown(path: str, app: App, inside: Any) -> None:
+    told = inside.request.get(app.origin + path)
+    assert told.status in (400, 403, 404, 405)
+    text = told.text()
+    assert "root:" not in text
+    assert "import " not in text
+    assert "name = " not in text

@@ -83,9 +83,13 @@ def inside(folder: Path, name: str) -> Path:
     InputError
         If the name leads elsewhere, or to no file.
     """
-    path = (folder / name).resolve()
+    try:
+        path = (folder / name).resolve()
+        there = path.is_file()
+    except (OSError, ValueError):  # a NUL, or longer than any name can be
+        path, there = folder, False
     allowed = any(path.is_relative_to((folder / f).resolve()) for f in FOLDERS)
-    if not allowed or not path.is_file() or any(p.startswith(".") for p in Path(name).parts):
+    if not allowed or not there or any(p.startswith(".") for p in Path(name).parts):
         raise InputError(f"there is no file '{name[:120]}' to show in {folder}")
     return path
 

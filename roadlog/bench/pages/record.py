@@ -187,14 +187,14 @@ async def stop(request: Request) -> Response:
         if now is not None:
             raise InputError(ELSEWHERE)
     else:
-        await run_in_threadpool(_ended, job)
+        await run_in_threadpool(_ended, job, here.folder)
     return RedirectResponse(f"{here.at}/record", 303)
 
 
-def _ended(job: Job, within_s: float = 10.0) -> None:
+def _ended(job: Job, folder: Path, within_s: float = 10.0) -> None:
     job.stop()
     until = time.monotonic() + within_s
-    while time.monotonic() < until and job.end() is None:
+    while time.monotonic() < until and (job.end() is None or shown(folder) is not None):
         time.sleep(0.1)
 
 
