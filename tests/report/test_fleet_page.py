@@ -26,7 +26,7 @@ MOST_BYTES = 5_000_000
 
 
 STATISTICS = re.compile(
-    r"\bmean|interval|prediction|spread|standard deviation|confiden|estimate|95 %|\\bp =",
+    r"\bmean|interval|prediction|spread|standard deviation|confiden|estimate|95 %|\bp =",
     re.IGNORECASE,
 )
 
