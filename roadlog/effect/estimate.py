@@ -35,7 +35,7 @@ from roadlog.quantities.arrays import Floats
 from roadlog.quantities.facts import Warned
 from roadlog.stats import power
 from roadlog.stats.interval import Interval, NamedInterval, percent, percent_interval
-from roadlog.stats.unit_contrast import UnitContrast, contrast_units
+from roadlog.stats.unit_contrast import UnitContrast, contrast_units, unit_weights
 from roadlog.stats.unit_randomisation import Redraw, UnitRandomisation, in_percent
 
 NOTHING_SET_ASIDE = "nothing set aside"
@@ -261,9 +261,7 @@ def _method(stages: Primary) -> str:
 def _orders(
     layout: Layout, fit: ExpectedFuel, rng: np.random.Generator, redraw: Redraw | None
 ) -> UnitRandomisation | None:
-    size = fit.unit_expected_ml
-    weights = size / (size + size.mean())
-    return orders_by_chance(layout, fit.ratio_log, rng, redraw, weights)
+    return orders_by_chance(layout, fit.ratio_log, rng, redraw, unit_weights(fit.unit_expected_ml))
 
 
 def _data_warnings(

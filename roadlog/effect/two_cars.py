@@ -23,7 +23,7 @@ from roadlog.quantities.arrays import Floats
 from roadlog.stats.interval import Interval, Obstacle, percent_interval
 from roadlog.stats.periods import PeriodContrast, contrast_periods
 from roadlog.stats.power import smallest_detectable_pct
-from roadlog.stats.unit_contrast import UnitContrast, contrast_units
+from roadlog.stats.unit_contrast import UnitContrast, contrast_units, unit_weights
 from roadlog.stats.unit_randomisation import Redraw, UnitRandomisation
 
 Design = Literal["switched", "one change", "baseline-device-baseline"]
@@ -147,8 +147,7 @@ def compare_switched(
     if main is None or alone is None or own is None or total is None:
         return None
     rng = np.random.default_rng(max(seed, 0))
-    weights = size / (size + size.mean())
-    orders = None if seed < 0 else orders_by_chance(layout, apart, rng, redraw, weights)
+    orders = None if seed < 0 else orders_by_chance(layout, apart, rng, redraw, unit_weights(size))
     said = f"two cars' fuel over expected fuel by switch unit, t with {main.df} degrees of freedom"
     primary = percent_interval(main.tau, main.half_width(), main.df, said)
     half, half_alone = main.half_width(), alone.half_width()

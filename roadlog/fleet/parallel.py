@@ -17,7 +17,7 @@ from roadlog.fleet.vehicle import NO_DAY, VehicleUnits
 from roadlog.quantities.arrays import Floats
 from roadlog.stats.between import Between, Fiducial, fit_between, unrelated, without_each
 from roadlog.stats.randomise import assignments
-from roadlog.stats.unit_contrast import block_columns
+from roadlog.stats.unit_contrast import block_columns, unit_weights
 from roadlog.stats.unit_randomisation import UnitRandomisation, randomise_units
 
 LEAST_AN_ARM = 2
@@ -107,16 +107,14 @@ def orders_parallel(
     drawn = assignments(arm, strata, np.random.default_rng(seed))
     size = np.array([1 / o.noise for o in ones])
     fixed = block_columns(len(ones), strata)
-    return randomise_units(
-        [o.value for o in ones], arm, fixed, drawn, weights=size / (size + size.mean())
-    )
+    return randomise_units([o.value for o in ones], arm, fixed, drawn, weights=unit_weights(size))
 
 
 def _one(v: VehicleUnits, design: FleetDesign, which: Which) -> _One | str:
     if v.figures is None:
         return v.left_out
     f = v.figures
-    w = f.expected_ml / (f.expected_ml + f.expected_ml.mean())
+    w = unit_weights(f.expected_ml)
     if design.baseline_until is None:
         after = np.ones(len(f.arm), dtype=bool)
         z = np.asarray(which(f) - f.value + f.level)

@@ -31,6 +31,7 @@ from roadlog.stats.rollout import (
     impute_without_each,
     rollout_orders,
 )
+from roadlog.stats.unit_contrast import unit_weights
 
 LEAST_WITH_EFFECT = 3  # vehicles whose own effect tells the spread
 LEAST_FOR_JACKKNIFE = 9  # with an effect of their own, from which the orders aren't asked
@@ -129,7 +130,7 @@ def make_cells(vehicles: Sequence[VehicleUnits], design: FleetDesign, which: Whi
             start[i] = int(period[f.arm == 1].min())
         fits = (period >= start[i]) == (f.arm == 1)
         off += int((~fits).sum())
-        w = f.expected_ml / (f.expected_ml + f.expected_ml.mean())
+        w = unit_weights(f.expected_ml)
         np.add.at(size[i], period[fits], w[fits])
         np.add.at(value[i], period[fits], (w * which(f))[fits])
         place.append(np.where(fits, period, -1).astype(np.intp))

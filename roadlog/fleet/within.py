@@ -30,7 +30,7 @@ from roadlog.stats.between import LEAST_VEHICLES, Between, fit_between, without_
 from roadlog.stats.moderated import moderate
 from roadlog.stats.randomise import assignments
 from roadlog.stats.reduction import orthonormal
-from roadlog.stats.unit_contrast import UnitContrast, contrast_units
+from roadlog.stats.unit_contrast import UnitContrast, contrast_units, unit_weights
 from roadlog.stats.unit_randomisation import UnitRandomisation, by_orders
 
 DRAWS = 1_999
@@ -41,11 +41,10 @@ _ONE_ARM = "one arm only, so it says nothing of the change within a vehicle"
 
 @dataclass(frozen=True, eq=False)
 class _Own:
-    """One vehicle's contrast: relative noise, residual squares, and its units' residuals."""
+    """One vehicle's contrast, its residual squares, and its units' residuals."""
 
     vehicle: VehicleUnits
     contrast: UnitContrast
-    noise: float
     squares: float
     residual: Floats
 
@@ -74,7 +73,7 @@ def estimate_within(vehicles: Sequence[VehicleUnits], which: Which) -> FleetCont
     squares = np.array([o.squares for o in own])
     relative = moderate(squares, df).relative
     t = np.array([o.contrast.tau for o in own])
-    q = np.array([o.noise for o in own]) * relative
+    q = np.array([o.contrast.noise for o in own]) * relative
     fit = fit_between(t, q, float(squares.sum()), float(df.sum()))
     shared, days = _shared_days(own, fit.weights)
     own_se, own_df = fit.robust
@@ -129,7 +128,7 @@ def orders_within(
         total *= count
         for i in members:
             f, weight = contrast.vehicles[i].known, contrast.weights[i]
-            w = np.sqrt(f.expected_ml / (f.expected_ml + f.expected_ml.mean()))
+            w = np.sqrt(unit_weights(f.expected_ml))
             basis = orthonormal(f.fixed * w[:, None])
             arms = drawn * w
             arms = arms - (arms @ basis) @ basis.T
@@ -167,13 +166,8 @@ def _own(v: VehicleUnits, which: Which) -> _Own | str:
     found = contrast_units(z, f.arm, np.asarray(f.fixed, dtype=float), f.expected_ml)
     if found is None:
         return "its blocks hold one arm each, so its units can't be compared"
-    w = f.expected_ml / (f.expected_ml + f.expected_ml.mean())
-    noise = float((found.weights**2 / w).sum())
-    squares = found.se**2 * found.df / noise if found.df > 0 else 0.0
-    basis = orthonormal(np.column_stack([f.fixed, f.arm]) * np.sqrt(w)[:, None])
-    rest = z * np.sqrt(w)
-    residual = (rest - basis @ (basis.T @ rest)) / np.sqrt(w)
-    return _Own(v, found, noise, float(squares), residual)
+    squares = float(found.residual @ found.residual) if found.df > 0 else 0.0
+    return _Own(v, found, squares, found.residual / np.sqrt(unit_weights(f.expected_ml)))
 
 
 def _shared_days(own: Sequence[_Own], weights: Floats) -> tuple[float, float]:

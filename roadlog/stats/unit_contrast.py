@@ -25,6 +25,8 @@ class UnitContrast:
 
     `weights` (units,) times the values give tau; `se` comes from the scatter between units at
     `df` degrees of freedom, `floor_se` from the scatter of passes within them (0 if unknown).
+    `noise` is tau's variance over that of a unit of weight 1; `residual` (units,) what the fit
+    leaves of each value times the root of its weight.
     """
 
     tau: float
@@ -32,6 +34,8 @@ class UnitContrast:
     se: float
     df: int
     floor_se: float
+    noise: float
+    residual: Floats
 
     @property
     def bounded(self) -> bool:
@@ -59,6 +63,17 @@ class UnitContrast:
         return float(self.weights @ values)
 
 
+def unit_weights(size: Floats) -> Floats:
+    """What each unit weighs for its size, size/(size + mean size), in (0, 1).
+
+    A short day counts less, but not in proportion: its own scatter from day to day stays.
+
+    >>> unit_weights(np.array([1.0, 3.0])).round(3).tolist()
+    [0.333, 0.6]
+    """
+    return np.asarray(size / (size + size.mean()))
+
+
 def contrast_units(
     values: Floats,
     arm: NDArray[np.intp],
@@ -76,8 +91,7 @@ def contrast_units(
     fixed : (units, k) array
         Columns that take what the arm must not: intercept, blocks, trend, groups of routes.
     size : (units,) array, optional
-        Expected fuel of each unit: a unit weighs size/(size + mean size), so that a short day
-        counts less, but not in proportion (its own scatter from day to day stays).
+        Expected fuel of each unit, which `unit_weights` makes its weight.
     pass_variance : (units,) array, optional
         Variance of each value that the passes within the unit imply.
 
@@ -87,7 +101,7 @@ def contrast_units(
         None where the fixed columns determine the arm.
     """
     n = len(values)
-    w = np.ones(n) if size is None else size / (size + size.mean())
+    w = np.ones(n) if size is None else unit_weights(size)
     root = np.sqrt(w)
     basis = orthonormal(fixed * root[:, None])
     a = root * arm
@@ -104,7 +118,7 @@ def contrast_units(
     floor = 0.0
     if pass_variance is not None and np.isfinite(pass_variance).all():
         floor = float(np.sqrt(weights**2 @ pass_variance))
-    return UnitContrast(tau, np.asarray(weights), se, df, floor)
+    return UnitContrast(tau, np.asarray(weights), se, df, floor, 1 / length, residual)
 
 
 def unit_t(

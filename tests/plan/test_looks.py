@@ -251,7 +251,7 @@ def test_report_and_json_hold_the_plans_promise_against_what_came(half_done):
 
 def test_an_interval_on_the_passes_floor_grows_as_the_normal_does():
     """At 2 degrees of freedom t grows 2.3 times from 95 to 99 %, the floor's normal 1.3 times."""
-    contrast = UnitContrast(0.01, np.ones(6), 0.002, 2, 0.02)
+    contrast = UnitContrast(0.01, np.ones(6), 0.002, 2, 0.02, 1.0, np.zeros(6))
     assert contrast.on_floor
     at_95 = replace(
         percent_interval(contrast.tau, contrast.half_width(), 2, ""), se=0.002, floor_se=0.02
