@@ -14,7 +14,7 @@ from roadlog.errors import InputError
 from roadlog.fleet.design import FleetDesign
 from roadlog.fleet.fit import fit_fleet
 from roadlog.fleet.one_vehicle import PASSES, Record
-from roadlog.fleet.pipeline import Fleet, Tables, told_bar
+from roadlog.fleet.pipeline import Fleet, Tables
 from roadlog.fleet.result import FleetResult
 from roadlog.fleet.store import read_partitions
 from roadlog.fleet.vehicle import VehicleUnits, reduce_vehicle
@@ -22,6 +22,7 @@ from roadlog.fleet.workers import Run, Task, in_batches
 from roadlog.quantities.fuels import FUELS
 from roadlog.study.car import Vehicle
 from roadlog.study.settings import Study
+from roadlog.wording.progress import bar
 
 
 @dataclass(frozen=True)
@@ -57,7 +58,7 @@ def answer(tables: Tables, run: Run, *, progress: bool = False) -> FleetStudy:
     units: list[VehicleUnits] = []
     lost: list[tuple[str, str, str, str]] = []
     n = len(tables.compared)
-    for done in told_bar(in_batches(run, tasks, n), n, "model", progress):
+    for done in bar(in_batches(run, tasks, n), "model", progress, n):
         if done.lost is None:
             units.append(done.result)
         else:

@@ -20,7 +20,7 @@ from roadlog.fleet.one_vehicle import PASSES, RUNS, Job, Record, of_vehicle
 from roadlog.fleet.reading import Read, Rules, hidden_vin, read_source
 from roadlog.fleet.store import read_partitions
 from roadlog.fleet.vehicles import Arms, Listed, arms_of, bad_name, read_schedule, read_vehicles
-from roadlog.fleet.workers import Done, Run, Task, in_batches
+from roadlog.fleet.workers import Run, Task, in_batches
 from roadlog.ingest import settle_day_first
 from roadlog.quantities.facts import Fact
 from roadlog.study.fleet import FleetRule
@@ -184,7 +184,7 @@ def fleet_tables(
     records: list[Record] = []
     anew = sum(r.anew for own in reads.values() for r in own)
     computed = 0
-    for done in told_bar(run(tasks), len(names), "vehicles", progress):
+    for done in bar(run(tasks), "vehicles", progress, len(names)):
         if done.lost is None:
             record, fresh = done.result
             records.append(record)
@@ -195,7 +195,7 @@ def fleet_tables(
     table = _left_out(fleet, lost, records)
     tables = Tables(fleet, out, tuple(records), table, {"logs": anew, "vehicles": computed})
     if not tables.compared:
-        raise DesignError(f"no vehicle can be compared: {_commonest(table)}")
+        raise DesignError(f"no vehicle can be compared: {_first(table)}")
     return tables
 
 
@@ -210,7 +210,7 @@ def _read_all(
         Task(n, vehicle_rules, (*_time_rule(fleet, n), own)) for n, own in fleet.sources.items()
     )
     n = len(fleet.sources)
-    for done in told_bar(in_batches(run, first, n), n, "dates", progress):
+    for done in bar(in_batches(run, first, n), "dates", progress, n):
         if done.lost is None:
             rules[done.task.name], reads[done.task.name] = done.result, []
         else:
@@ -221,7 +221,7 @@ def _read_all(
         for s in fleet.sources[name]
     )
     total = sum(len(fleet.sources[n]) for n in rules)
-    for done in told_bar(in_batches(run, tasks, total), total, "reading", progress):
+    for done in bar(in_batches(run, tasks, total), "reading", progress, total):
         source: Source = done.task.arguments[0]
         if done.lost is None:
             reads[source.vehicle].append(done.result)
@@ -329,25 +329,7 @@ def _left_out(
     return table.sort_values(["vehicle", "what", "code"], kind="stable", ignore_index=True)
 
 
-def _commonest(left_out: pd.DataFrame) -> str:
+def _first(left_out: pd.DataFrame) -> str:
     whole = left_out[left_out["what"] == ""]
     first = (whole if len(whole) else left_out).iloc[0]
     return f"{first['vehicle']}: {first['what']}{': ' if first['what'] else ''}{first['why']}"
-
-
-def told_bar(done: Iterator[Done], n: int, what: str, progress: bool) -> Iterator[Done]:
-    """Results as they come, counted on the way to `n`."""
-    return bar(_Sized(done, n), what, progress)
-
-
-class _Sized:
-    """Results whose number is known, for a bar."""
-
-    def __init__(self, items: Iterator[Done], n: int) -> None:
-        self.items, self.n = items, n
-
-    def __iter__(self) -> Iterator[Done]:
-        return self.items
-
-    def __len__(self) -> int:
-        return self.n

@@ -14,11 +14,15 @@ Heard = Callable[[str, int, int | None], None]  # what is counted, how many, of 
 LISTENER: ContextVar[Heard | None] = ContextVar("LISTENER", default=None)
 
 
-def bar(items: Iterable[T], what: str, shown: bool) -> Iterator[T]:
-    """The items, counted on standard error under the name `what` if `shown`, or for a listener."""
+def bar(items: Iterable[T], what: str, shown: bool, total: int | None = None) -> Iterator[T]:
+    """The items, counted on standard error under the name `what` if `shown`, or for a listener.
+
+    `total` is how many there will be, where the items themselves don't know.
+    """
     heard = LISTENER.get()
+    if total is None and isinstance(items, Sized):
+        total = len(items)
     if heard is not None:
-        total = len(items) if isinstance(items, Sized) else None
         for i, item in enumerate(items):
             heard(what, i, total)
             yield item
@@ -26,4 +30,6 @@ def bar(items: Iterable[T], what: str, shown: bool) -> Iterator[T]:
         return
     from tqdm import tqdm
 
-    yield from tqdm(items, desc=f"{what:<10}", disable=not shown, leave=False, unit="run")
+    yield from tqdm(
+        items, desc=f"{what:<10}", total=total, disable=not shown, leave=False, unit="run"
+    )
