@@ -155,8 +155,7 @@ def sources_by_data(root: Path, rule: FleetRule) -> tuple[list[Source], list[tup
         try:
             column, values, missing = _vehicles_in(path, rule.vehicle_column)
         except (OSError, pa.ArrowException) as e:
-            told = " ".join(str(e).split())[:200]
-            lost.append((shown, LeftOut.UNREADABLE(why=f"{shown}: no whole Parquet file ({told})")))
+            lost.append((shown, LeftOut.UNREADABLE(why=not_whole(shown, e))))
             continue
         except InputError as e:
             lost.append((shown, LeftOut.UNREADABLE(why=str(e))))
@@ -168,6 +167,12 @@ def sources_by_data(root: Path, rule: FleetRule) -> tuple[list[Source], list[tup
             for v in values
         ]
     return sorted(found, key=lambda s: (s.vehicle, s.shown)), lost
+
+
+def not_whole(shown: str, error: Exception) -> str:
+    """What is told of a Parquet file that can't be read."""
+    told = " ".join(str(error).split())[:200]
+    return f"{shown}: no whole Parquet file ({told}): write it again"
 
 
 def _keys(path: PurePath) -> dict[str, str]:

@@ -21,7 +21,7 @@ import pyarrow.parquet as pq
 from roadlog.analysis.metering import sampled
 from roadlog.errors import InputError
 from roadlog.fleet.facts import LeftOut, ReadFact
-from roadlog.fleet.inputs import Source
+from roadlog.fleet.inputs import Source, not_whole
 from roadlog.fleet.store import keyed, read_told, samples_file, write_samples
 from roadlog.ingest import Log, read_columns, read_log
 from roadlog.ingest.alike import read_alike
@@ -220,8 +220,7 @@ def _rows(source: Source) -> pa.Table:
     except (pa.ArrowException, OSError) as e:
         if isinstance(e, OSError) and e.errno is not None:
             raise  # the disk's word, not the file's
-        told = " ".join(str(e).split())[:200]
-        raise InputError(f"{source.shown}: no whole Parquet file ({told}): write it again") from e
+        raise InputError(not_whole(source.shown, e)) from e
 
 
 def _write(path: Path, key: str, logs: Sequence[Log], source: Source) -> dict[str, Any]:
