@@ -7,7 +7,7 @@ all runs then go through in pieces of whole days, so that memory doesn't grow wi
 
 import dataclasses
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -250,13 +250,12 @@ class _Done:
 
 @dataclass(frozen=True)
 class _Settled:
-    """What all runs of a vehicle share; `usual` and `ratio` None where one piece holds them all."""
+    """What all runs of a vehicle share; `level` and `ratio` None where one piece holds them all."""
 
     gauge: Yardstick
     network: road.Network
     level: Level | None = None
     ratio: float | None = None
-    parts: list[Metered] = field(default_factory=list)
 
 
 def _through(job: Job, table: pd.DataFrame, cards: Sequence[Card]) -> _Done:
