@@ -3,11 +3,10 @@
 import datetime as dt
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Literal
+from typing import get_args
 
 from roadlog.errors import DesignError
-
-Switched = Literal["within", "vehicle", "rollout"]
+from roadlog.study.fleet import Switching
 
 
 @dataclass(frozen=True)
@@ -35,7 +34,7 @@ class FleetDesign:
         Labels (fuel, class) by which an effect was planned; others are never shown.
     """
 
-    switched: Switched = "within"
+    switched: Switching = "within"
     randomised: bool = True
     baseline_until: dt.date | None = None
     strata: Mapping[str, str] = field(default_factory=dict)
@@ -43,7 +42,7 @@ class FleetDesign:
     groups: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
-        if self.switched not in ("within", "vehicle", "rollout"):
+        if self.switched not in get_args(Switching):
             raise DesignError(
                 f"a fleet is switched 'within' vehicles, by 'vehicle' or by 'rollout', not "
                 f"'{self.switched}'"

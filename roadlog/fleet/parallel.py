@@ -16,6 +16,7 @@ from roadlog.fleet.design import FleetDesign
 from roadlog.fleet.vehicle import NO_DAY, VehicleUnits
 from roadlog.quantities.arrays import Floats
 from roadlog.stats.between import Between, Fiducial, fit_between, unrelated, without_each
+from roadlog.stats.interval import satterthwaite
 from roadlog.stats.randomise import assignments
 from roadlog.stats.unit_contrast import block_columns, unit_weights
 from roadlog.stats.unit_randomisation import UnitRandomisation, randomise_units
@@ -67,7 +68,10 @@ def estimate_parallel(
         (_, own_df), (other_se, other_df) = fit.robust, other.robust
         rest_df = own_df * max(fit.df - 1, 1) / fit.df
         both = np.sqrt(errors**2 + other_se**2)
-        left = both**4 / (errors**4 / rest_df + other_se**4 / other_df)
+        left = satterthwaite(
+            np.array([errors**2, np.full(len(errors), other_se**2)]),
+            np.array([[rest_df], [other_df]]),
+        )
         peers[arm == a] = fit.values - np.median(fit.values)
         if fit.df >= LEAST_AN_ARM:
             half = [float(t_half(s, nu)) for s, nu in zip(both, left, strict=True)]
@@ -90,7 +94,7 @@ def estimate_parallel(
         without_half=without_half,
         unit_weights=tuple(w * o.weights for w, o in zip(weights, ones, strict=True)),
         draws=draws,
-        reading_sd=_reading_sd(fits[1], se),
+        reading_sd=fits[1].reading_sd(se),
         scale=fits[1].sigma2,
         tau2=max(fits[1].tau2 - fits[0].tau2, 0.0),
         alone=tuple(alone),
@@ -161,9 +165,8 @@ def _arms(ones: Sequence[_One], arm: np.ndarray) -> tuple[Between, Between]:
 
 
 def _welch(fits: tuple[Between, Between]) -> tuple[float, float]:
-    (a, a_df), (b, b_df) = (fit.robust for fit in fits)
-    se2 = a**2 + b**2
-    return float(np.sqrt(se2)), float(se2**2 / (a**4 / a_df + b**4 / b_df))
+    se, df = np.array([fit.robust for fit in fits]).T
+    return float(np.sqrt(se @ se)), float(satterthwaite(se**2, df))
 
 
 def _excess(fits: tuple[Between, Between], tau: float, se: float, df: float) -> Fiducial:
@@ -172,10 +175,6 @@ def _excess(fits: tuple[Between, Between], tau: float, se: float, df: float) -> 
     at = unrelated(len(fitted.tau2)) % len(others.tau2)
     beyond = np.maximum(fitted.tau2 - others.tau2[at], 0.0)
     return replace(fitted, tau2=beyond).about(tau, se, df)
-
-
-def _reading_sd(fit: Between, se: float) -> float:
-    return float(np.sqrt(fit.tau2 + fit.sigma2 * float(np.median(fit.noise)) + se**2))
 
 
 def _method(design: FleetDesign, arm: np.ndarray, df: float) -> str:

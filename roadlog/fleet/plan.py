@@ -9,6 +9,7 @@ import datetime as dt
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import get_args
 
 import numpy as np
 
@@ -17,11 +18,11 @@ from roadlog.fleet.contrast import t_half
 from roadlog.quantities.arms import ARMS
 from roadlog.quantities.arrays import Floats
 from roadlog.stats.between import LEAST_VEHICLES
-from roadlog.stats.interval import percent
+from roadlog.stats.interval import percent, satterthwaite
 from roadlog.stats.rollout import impute
 from roadlog.study.fleet import Switching
 
-DESIGNS: tuple[Switching, ...] = ("within", "vehicle", "rollout")
+DESIGNS: tuple[Switching, ...] = get_args(Switching)
 SPREAD_PCT = 1.0  # sd of vehicles' own effects; no source: a pilot fleet tells it
 LEAST_DAYS = 4
 STUDIES = 2_000
@@ -98,9 +99,7 @@ def _welch(parts: Floats, sizes: Sequence[int]) -> tuple[float, float]:
     """Standard error and degrees of freedom of a mean, or of the difference of two."""
     if min(sizes) < 2:
         return math.nan, math.nan
-    total = float(parts.sum())
-    freedom = float((parts**2 / (np.array(sizes) - 1)).sum())
-    return math.sqrt(total), total**2 / freedom if freedom else float(sum(sizes) - len(sizes))
+    return math.sqrt(parts.sum()), float(satterthwaite(parts, np.array(sizes) - 1.0))
 
 
 def _rollout_error(
@@ -136,14 +135,13 @@ def _chance(sizes: Sequence[int], sd: Sequence[float], claim: float) -> float:
         return 0.0
     rng = np.random.default_rng(_DAY_SEED)
     mean, square = np.zeros(STUDIES), np.zeros((STUDIES, len(sizes)))
-    edge = np.full(STUDIES, np.inf)
     groups = [s * rng.standard_normal((STUDIES, n)) for s, n in zip(sd, sizes, strict=True)]
     sign = [1.0, -1.0]
     for i, g in enumerate(groups):
         mean += sign[i] * g.mean(axis=1)
         square[:, i] = g.var(axis=1, ddof=1) / sizes[i]
     df = float(sum(sizes) - len(sizes))
-    edge = np.minimum(edge, mean - t_half(np.sqrt(square.sum(axis=1)), df))
+    edge = mean - t_half(np.sqrt(square.sum(axis=1)), df)
     for i, g in enumerate(groups):
         n = sizes[i]
         centred = g - g.mean(axis=1, keepdims=True)

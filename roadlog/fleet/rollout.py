@@ -206,7 +206,7 @@ def _contrast(
         without_half=np.full(n, half) * np.sqrt(n / (n - 1)),
         unit_weights=_unit_weights(cells, found),
         draws=None if between is None else between.draws.about(found.estimate, se, max(df, 1.0)),
-        reading_sd=float("nan") if between is None else _reading_sd(between, se),
+        reading_sd=float("nan") if between is None else between.reading_sd(se),
         scale=float("nan") if between is None else between.sigma2,
         tau2=float("nan") if between is None else between.tau2,
         alone=cells.alone,
@@ -237,11 +237,6 @@ def _between(cells: Cells, found: Imputed) -> Between | None:
         return fit_between(found.own[own], 1 / untreated + 1 / treated, squares, float(df))
     except FitError:
         return None
-
-
-def _reading_sd(between: Between, se: float) -> float:
-    middle = between.tau2 + between.sigma2 * float(np.median(between.noise))
-    return float(np.sqrt(middle + se**2))
 
 
 def _unit_weights(cells: Cells, found: Imputed) -> tuple[Floats, ...]:

@@ -27,6 +27,7 @@ from roadlog.fleet.contrast import FleetContrast, Which, in_order, t_half
 from roadlog.fleet.vehicle import NO_DAY, VehicleUnits
 from roadlog.quantities.arrays import Floats
 from roadlog.stats.between import LEAST_VEHICLES, Between, fit_between, without_each
+from roadlog.stats.interval import satterthwaite
 from roadlog.stats.moderated import moderate
 from roadlog.stats.randomise import assignments
 from roadlog.stats.reduction import orthonormal
@@ -81,7 +82,7 @@ def estimate_within(vehicles: Sequence[VehicleUnits], which: Which) -> FleetCont
     se = float(np.sqrt(v_mean + shared))
     nu = own_df
     if shared > 0:
-        nu = (v_mean + shared) ** 2 / (v_mean**2 / own_df + shared**2 / max(days, 1.0))
+        nu = float(satterthwaite(np.array([v_mean, shared]), np.array([own_df, max(days, 1.0)])))
     without, without_se = without_each(fit)
     least = len(own) >= LEAST_VEHICLES
     rest_df = nu * (fit.df - 1) / fit.df

@@ -12,7 +12,7 @@ import numpy as np
 from roadlog.analysis.answered import deciding_interval
 from roadlog.analysis.result import Analysed
 from roadlog.report.top import unit_words
-from roadlog.stats.interval import Interval
+from roadlog.stats.interval import Interval, log_half
 from roadlog.stats.power import smallest_detectable
 from roadlog.wording.numbers import ends_of
 
@@ -69,7 +69,7 @@ def width_of(interval: Interval, units: int) -> Width | None:
     ends = ends_of(interval)
     if ends is None or units < 1 or not interval.df >= 1 or min(ends) <= -100:
         return None
-    half = (math.log1p(ends[1] / 100) - math.log1p(ends[0] / 100)) / 2
+    half = log_half(*ends)
     se = interval.se
     if se is None:
         se = half / float(stdtrit(interval.df, 0.5 + interval.level / 2))

@@ -75,6 +75,11 @@ class Between:
         """Variance of the effect between vehicles."""
         return self.gamma * self.sigma2
 
+    def reading_sd(self, se: float) -> float:
+        """Standard deviation of what one more vehicle of the middle noise reads, about a mean whose
+        error is `se`."""
+        return float(np.sqrt(self.tau2 + self.sigma2 * float(np.median(self.noise)) + se**2))
+
     @cached_property
     def robust(self) -> tuple[float, float]:
         """Standard error of the mean and its degrees of freedom, by Bell and McCaffrey.

@@ -5,6 +5,8 @@ from typing import Literal
 
 import numpy as np
 
+from roadlog.quantities.arrays import Floats
+
 FindingWord = Literal["refuted", "supported", "undecided"]
 Role = Literal["primary", "mixed", "total", "crosscheck", "sensitivity", "unadjusted"]
 Obstacle = Literal["no-work", "weak-work", "driving-moved"]
@@ -115,6 +117,39 @@ def percent_interval(tau: float, half: float, df: float, method: str) -> Interva
         df=df,
         method=method,
     )
+
+
+def log_half(low: float, high: float) -> float:
+    """Half of an interval's width on the log scale, from its ends [%].
+
+    >>> round(log_half(-10.0, 10.0), 4)
+    0.1003
+    """
+    return float(np.log1p(high / 100) - np.log1p(low / 100)) / 2
+
+
+def satterthwaite(parts: Floats, df: Floats) -> Floats:
+    """Degrees of freedom of a sum of independent variances.
+
+    Parameters
+    ----------
+    parts : (k, ...) variances
+    df : (k, ...) theirs
+
+    Returns
+    -------
+    (...) array
+        All of `df` where the variances are nothing.
+
+    References
+    ----------
+    Satterthwaite F.E. (1946), Biometrics Bulletin 2, 110-114.
+
+    >>> float(satterthwaite(np.array([1.0, 1.0]), np.array([4.0, 4.0])))
+    8.0
+    """
+    whole, squares = parts.sum(axis=0), (parts**2 / df).sum(axis=0)
+    return np.where(whole > 0, whole**2 / np.where(whole > 0, squares, 1.0), df.sum(axis=0))
 
 
 def at_level(interval: Interval, level: float) -> Interval:

@@ -18,6 +18,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from roadlog.quantities.arrays import Floats
+from roadlog.stats.interval import satterthwaite
 
 COSINES = 2
 LEAST_IN_PERIOD = 4  # values, under which nothing is known of what changes slowly
@@ -64,10 +65,10 @@ def contrast_periods(periods: Sequence[Floats], signs: Sequence[float]) -> Perio
     weight = np.square(np.asarray(signs, dtype=float))
     slow = float(weight @ [_slow_variance(p) for p in periods])
     plain = np.array([p.var(ddof=1) / len(p) for p in periods])
-    freedom = np.array([len(p) - 1 for p in periods])
+    freedom = np.array([len(p) - 1.0 for p in periods])
     lengths = np.array([len(p) for p in periods])
-    slow_df = _satterthwaite(weight / lengths, np.full(len(periods), COSINES))
-    plain_df = _satterthwaite(weight * plain, freedom)
+    slow_df = float(satterthwaite(weight / lengths, np.full(len(periods), float(COSINES))))
+    plain_df = float(satterthwaite(weight * plain, freedom))
     slow_half = float(stdtrit(slow_df, 0.975)) * np.sqrt(slow)
     plain_half = float(stdtrit(plain_df, 0.975)) * np.sqrt(float(weight @ plain))
     if slow_half >= plain_half:
@@ -83,9 +84,3 @@ def _slow_variance(values: Floats) -> float:
     place = (np.arange(n) + 0.5) / n
     waves = np.cos(np.pi * np.outer(np.arange(1, COSINES + 1), place))
     return float(np.square(np.sqrt(2 / n) * waves @ values).mean() / n)
-
-
-def _satterthwaite(parts: Floats, df: Floats) -> float:
-    """Degrees of freedom of a sum of variances (Welch-Satterthwaite)."""
-    total = float(parts.sum())
-    return total**2 / float((parts**2 / df).sum()) if total > 0 else float(df.sum())

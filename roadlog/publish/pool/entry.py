@@ -20,7 +20,7 @@ from roadlog.publish.compare import Value
 from roadlog.publish.recheck import Rechecked
 from roadlog.quantities.facts import Veto
 from roadlog.report.top import car, driver_knew, period
-from roadlog.stats.interval import FindingWord, Interval
+from roadlog.stats.interval import FindingWord, Interval, log_half
 from roadlog.wording.answer import Claimed
 from roadlog.wording.numbers import ends_of
 from roadlog.wording.screen import one_line
@@ -134,7 +134,7 @@ def entry_of(
         synthetic=a.study.synthetic,
         interval=interval,
         change=change,
-        se=_half_width(ends) / _quantile(interval.df),
+        se=_se(ends, interval.df),
         df=interval.df,
         margin=held + open_fuel,
         word=a.finding.word,
@@ -233,19 +233,16 @@ def _unfit(done: Rechecked) -> str:
         return "it has no interval: the add-on went in and out too few times"
     if min(interval.estimate, *ends) <= -100:
         return "its interval reaches beyond no fuel at all"
-    if not _half_width(ends) / _quantile(interval.df) > LEAST_SE:
+    if not _se(ends, interval.df) > LEAST_SE:
         return "its days agree to the last digit, as no road test does"
     return ""
 
 
-def _half_width(ends: tuple[float, float]) -> float:
-    return (math.log1p(ends[1] / 100) - math.log1p(ends[0] / 100)) / 2
-
-
-def _quantile(df: float) -> float:
+def _se(ends: tuple[float, float], df: float) -> float:
+    """Log of fuel use: what a 95 % interval with these ends [%] would rest on."""
     from scipy.special import stdtrit
 
-    return float(stdtrit(df, 0.975))
+    return log_half(*ends) / float(stdtrit(df, 0.975))
 
 
 def _only_worded_otherwise(v: Value) -> bool:
