@@ -18,7 +18,7 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.parquet as pq
 
-from roadlog.study.durable import atomic_write
+from roadlog.study.durable import atomic_write, json_text, write_files
 from roadlog.study.own_code import code_sha256
 
 TOLD = b"roadlog"  # what a table of samples tells of its runs, in the file's metadata
@@ -130,8 +130,7 @@ def read_partitions(root: Path, files: list[str], vehicle: str) -> pd.DataFrame:
 
 def write_json(path: Path, data: object) -> None:
     """One file of JSON, whole or not at all."""
-    text = json.dumps(data, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
-    atomic_write(path, lambda p: p.write_text(text, encoding="utf-8"))
+    write_files(path.parent, {path.name: json_text(data).encode("utf-8")})
 
 
 def read_json(path: Path) -> dict[str, Any] | None:

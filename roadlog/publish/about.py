@@ -16,6 +16,7 @@ from typing import Any, get_args
 
 from roadlog import __version__
 from roadlog.errors import InputError
+from roadlog.study.durable import json_text
 from roadlog.study.own_code import code_sha256
 from roadlog.study.settings import Order, SwitchedBy
 
@@ -99,7 +100,7 @@ class About:
         for name in ("untrimmed_sha256", "carried", "versions"):
             plain[name] = dict(plain[name])
         whole = {"format": FORMAT, **plain}
-        return json.dumps(whole, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+        return json_text(whole)
 
 
 def told_of_trimming(told: Mapping[str, Any]) -> tuple[str, ...]:

@@ -87,11 +87,11 @@ def table(done: Rechecked) -> str:
     rows.writerow(["group", "place", "published", "recomputed", "how", "difference"])
     for v in done.values:
         said = (v.group, v.place, _shown(v.published), _shown(v.recomputed), v.how)
-        rows.writerow([*map(_no_formula, said), "" if v.by is None else repr(v.by)])
+        rows.writerow([*map(no_formula, said), "" if v.by is None else repr(v.by)])
     return text.getvalue()
 
 
-def _no_formula(cell: str) -> str:
+def no_formula(cell: str) -> str:
     """A cell that no spreadsheet takes for a formula: the archive's texts are anybody's."""
     number = re.fullmatch(r"[+-]?[\d.]+(e[+-]?\d+)?", cell)
     return f"'{cell}" if cell[:1] in "=+-@" and cell and not number else cell

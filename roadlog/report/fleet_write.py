@@ -1,7 +1,5 @@
 """Writes what a fleet's test found: a `FleetStudy` in, a page, JSON and two tables out."""
 
-import json
-from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -11,7 +9,8 @@ from roadlog.fleet.answer import FleetStudy
 from roadlog.fleet.answered import answer_of_fleet
 from roadlog.fleet.pipeline import Tables
 from roadlog.report.fleet_page import fleet_page
-from roadlog.study.durable import atomic_write
+from roadlog.report.json_out import answer_json
+from roadlog.study.durable import json_text, write_files
 from roadlog.study.settings import Study
 
 SCHEMA = 1
@@ -42,17 +41,7 @@ def fleet_json(found: FleetStudy) -> dict[str, Any]:
             for code, rows in found.left_out.groupby("code", sort=True)
         },
         "result": found.result.to_json(),
-        "answer": _answer(found),
-    }
-
-
-def _answer(found: FleetStudy) -> dict[str, Any]:
-    made = answer_of_fleet(found)
-    return {
-        "title": made.title,
-        "sentences": list(made.sentences),
-        "claim": made.outcome,
-        "shows": made.shows,
+        "answer": answer_json(answer_of_fleet(found)),
     }
 
 
@@ -66,21 +55,19 @@ def write_fleet(found: FleetStudy, out: Path, *, with_map: bool = True) -> None:
 
     All contents are made before the first file is touched.
     """
-    data = json.dumps(fleet_json(found), indent=1, ensure_ascii=False, allow_nan=False) + "\n"
     contents = {
         "fleet.html": fleet_page(found, with_map=with_map),
-        "fleet.json": data,
+        "fleet.json": json_text(fleet_json(found)),
         "vehicles.csv": _csv(found.result.vehicles, found.study),
         LEFT_OUT: _csv(found.left_out, found.study),
     }
-    for name, text in contents.items():
-        atomic_write(out / name, partial(Path.write_bytes, data=text.encode("utf-8")))
+    write_files(out, {name: text.encode("utf-8") for name, text in contents.items()})
 
 
 def write_left_out(tables: Tables, out: Path) -> None:
     """Write left_out.csv alone, where there is no answer."""
     text = _csv(tables.left_out, tables.fleet.study)
-    atomic_write(out / LEFT_OUT, partial(Path.write_bytes, data=text.encode("utf-8")))
+    write_files(out, {LEFT_OUT: text.encode("utf-8")})
 
 
 def _csv(table: pd.DataFrame, study: Study) -> str:

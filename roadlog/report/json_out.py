@@ -101,16 +101,23 @@ def to_json(analysed: Analysed) -> dict[str, Any]:
 def _answer(a: Analysed) -> dict[str, Any]:
     told = answer_of(a)
     return {
-        "title": told.title,
-        "sentences": list(told.sentences),
-        "claim": told.outcome,
-        "shows": told.shows,
+        **answer_json(told),
         "range_pct": None if told.range_pct is None else list(told.range_pct),
         "range_sides": None if told.range_sides is None else list(told.range_sides),
         "claim_pct": told.claim_pct,
         "claim_side": told.claim_side,
         "claim_words": told.claim,
         "said": [_coded(fact) for fact in told.said],
+    }
+
+
+def answer_json(told: Answer) -> dict[str, Any]:
+    """What all files of results tell of an answer."""
+    return {
+        "title": told.title,
+        "sentences": list(told.sentences),
+        "claim": told.outcome,
+        "shows": told.shows,
     }
 
 

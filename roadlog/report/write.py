@@ -5,8 +5,6 @@ one step, so a failure leaves the folder as it was.
 """
 
 import hashlib
-import json
-from functools import partial
 from pathlib import Path
 
 from roadlog.analysis.result import Analysed
@@ -14,7 +12,7 @@ from roadlog.report.json_out import to_json
 from roadlog.report.map import map_page, map_parts, why_no_map
 from roadlog.report.objections.page import objections_page
 from roadlog.report.page import report_page
-from roadlog.study.durable import atomic_write
+from roadlog.study.durable import json_text, write_files
 
 
 def write_results(analysed: Analysed, out: Path | str, *, tiles: bool = False) -> None:
@@ -36,8 +34,7 @@ def write_results(analysed: Analysed, out: Path | str, *, tiles: bool = False) -
     >>> sorted(p.name for p in folder.iterdir())
     ['map.html', 'objections.html', 'passes.csv', 'report.html', 'results.json']
     """
-    for name, data in result_files(analysed, tiles=tiles).items():
-        atomic_write(Path(out) / name, partial(Path.write_bytes, data=data))
+    write_files(Path(out), result_files(analysed, tiles=tiles))
 
 
 def result_files(
@@ -61,7 +58,7 @@ def result_files(
             analysed, passes_sha256=digest, parts=parts, published=published, beside=beside
         ),
         "objections.html": objections_page(analysed, published=published),
-        "results.json": json.dumps(results, indent=2, ensure_ascii=False, allow_nan=False) + "\n",
+        "results.json": json_text(results, indent=2),
     }
     return {name: text.encode("utf-8") for name, text in contents.items()}
 

@@ -5,11 +5,13 @@ and only then given its own name. What a kill left behind is told by its name an
 """
 
 import hashlib
+import json
 import os
 import re
 import socket
 import tempfile
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
+from functools import partial
 from pathlib import Path
 
 _MARK = ".roadlog-part-"
@@ -45,6 +47,23 @@ def atomic_write(path: Path, write: Callable[[Path], object], mode: int | None =
         sync_folder(path.parent)
     finally:
         temporary.unlink(missing_ok=True)
+
+
+def write_files(folder: Path, contents: Mapping[str, bytes]) -> None:
+    """Write files into a folder by their names, each whole or not at all."""
+    for name, data in contents.items():
+        atomic_write(folder / name, partial(Path.write_bytes, data=data))
+
+
+def json_text(data: object, indent: int = 1) -> str:
+    """Data as our files of JSON have it: letters as they are, every number finite.
+
+    >>> print(json_text({"word": "né"}), end="")
+    {
+     "word": "né"
+    }
+    """
+    return json.dumps(data, indent=indent, ensure_ascii=False, allow_nan=False) + "\n"
 
 
 def new_part(folder: Path, suffix: str = "") -> tuple[int, Path]:

@@ -13,7 +13,7 @@ import pandas as pd
 
 from roadlog.errors import DesignError, InputError
 from roadlog.stats.interval import Interval, NamedInterval
-from roadlog.study.durable import atomic_write
+from roadlog.study.durable import atomic_write, json_text
 from roadlog.wording.forest import plot_rows
 from roadlog.wording.screen import paragraph
 from roadlog.wording.shown import Said, Shown
@@ -104,7 +104,7 @@ class TrialResult(Shown):
 def save(result: TrialResult, study_folder: Path) -> Path:
     """Write the result into the study, in place of an earlier one of the same trial."""
     path = study_folder / "results" / "trials" / f"{result.trial}.json"
-    text = json.dumps(asdict(result), indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+    text = json_text(asdict(result))
     atomic_write(path, lambda temporary: temporary.write_text(text, encoding="utf-8"))
     return path
 

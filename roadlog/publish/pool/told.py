@@ -2,17 +2,18 @@
 
 import csv
 import io
-import json
 import math
-import re
 from collections.abc import Sequence
 from typing import Any
 
 from roadlog import __version__
 from roadlog.publish.pool.entry import Entry, Refused
 from roadlog.publish.pool.known import LEAST_STUDIES, SLANT_P, Known, in_percent
+from roadlog.publish.told import no_formula
+from roadlog.report.json_out import answer_json
 from roadlog.stats.interval import percent
 from roadlog.stats.meta_analysis import PRIOR_DF, Mean, Pooled
+from roadlog.study.durable import json_text
 from roadlog.study.own_code import code_sha256
 from roadlog.wording.answer import claim_words
 from roadlog.wording.numbers import signed
@@ -27,7 +28,6 @@ _COLUMNS = (
     "units_fitted", "switched_by", "drives", "km", "vehicle", "driver", "dates", "published",
     "fuel_by", "synthetic", "archive_sha256",
 )  # fmt: skip
-_NUMBER = re.compile(r"[+-]?[\d.]+(e[+-]?\d+)?")
 
 
 def figures(k: Known) -> dict[str, Any]:
@@ -46,12 +46,7 @@ def figures(k: Known) -> dict[str, Any]:
             "pct": k.claim.pct,
             "fuel_use_change_pct": k.claim.fuel_use_change_pct,
         },
-        "answer": {
-            "title": k.answer.title,
-            "sentences": list(k.answer.sentences),
-            "claim": k.answer.outcome,
-            "shows": k.answer.shows,
-        },
+        "answer": answer_json(k.answer),
         "finding": k.word,
         "finding_reasons": list(k.reasons),
         "margin_pct": 100 * k.margin,
@@ -93,7 +88,7 @@ def figures(k: Known) -> dict[str, Any]:
 
 def as_json(k: Known) -> str:
     """pool.json; the same archives give the same bytes."""
-    return json.dumps(figures(k), indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+    return json_text(figures(k))
 
 
 def table(k: Known) -> str:
@@ -102,11 +97,11 @@ def table(k: Known) -> str:
     rows = csv.DictWriter(text, _COLUMNS, restval="", lineterminator="\n")
     rows.writeheader()
     for i, e in enumerate(k.entries):
-        rows.writerow({n: _cell(v) for n, v in _row(k, i, e).items()})
+        rows.writerow({n: no_formula(one_line(str(v))) for n, v in _row(k, i, e).items()})
     for r in k.refused:
         row = {"study": r.name or r.path, "pooled": "no", "why_not": r.why,
                "fingerprint": r.fingerprint or ""}  # fmt: skip
-        rows.writerow({n: _cell(v) for n, v in row.items()})
+        rows.writerow({n: no_formula(one_line(v)) for n, v in row.items()})
     return text.getvalue()
 
 
@@ -201,12 +196,6 @@ def _ends(m: Mean) -> dict[str, float]:
 
 def _pair(ends: tuple[float, float] | None) -> list[float] | None:
     return None if ends is None else [percent(end) for end in ends]
-
-
-def _cell(value: object) -> str:
-    """A cell that no spreadsheet takes for a formula: the archives' texts are anybody's."""
-    text = one_line(str(value))
-    return f"'{text}" if text[:1] in tuple("=+-@") and not _NUMBER.fullmatch(text) else text
 
 
 def _short(label: str) -> str:

@@ -1,7 +1,6 @@
 """`roadlog pool`: archives in, a page, a table and a JSON file out."""
 
 from collections.abc import Callable, Sequence
-from functools import partial
 from pathlib import Path
 
 from roadlog.errors import InputError
@@ -16,7 +15,7 @@ from roadlog.publish.pool.gather import look_into, recheck_all
 from roadlog.publish.pool.known import Known, known
 from roadlog.publish.pool.page import known_page
 from roadlog.publish.pool.told import as_json, table
-from roadlog.study.durable import atomic_write
+from roadlog.study.durable import write_files
 from roadlog.wording.answer import Claimed
 
 PAGE, FIGURES, TABLE = "what-is-known.html", "pool.json", "studies.csv"
@@ -74,6 +73,5 @@ def pool_archives(
 def write_known(k: Known, out: Path) -> list[Path]:
     """Write page, figures and table, each whole or not at all."""
     contents = {PAGE: known_page(k), FIGURES: as_json(k), TABLE: table(k)}
-    for name, text in contents.items():
-        atomic_write(out / name, partial(Path.write_text, data=text, encoding="utf-8"))
+    write_files(out, {name: text.encode("utf-8") for name, text in contents.items()})
     return [out / name for name in contents]
