@@ -8,8 +8,8 @@ import pandas as pd
 from roadlog.quantities.facts import Warned
 from roadlog.stats.interval import Interval, NamedInterval, Obstacle, Randomisation
 from roadlog.stats.unit_randomisation import UnitRandomisation
-from roadlog.wording.forest import plot_rows
-from roadlog.wording.numbers import ends_of, signed
+from roadlog.wording.forest import plot_rows, said_rows
+from roadlog.wording.numbers import ends_of
 from roadlog.wording.shown import Said, Shown
 
 if TYPE_CHECKING:
@@ -104,9 +104,4 @@ class EffectResult(Shown):
         return plot_rows(self.rows(), claim_pct, axes)
 
     def _said(self) -> Said:
-        cells = []
-        for row in self.rows():
-            ends = ends_of(row.interval)
-            said = ("none", "") if ends is None else (signed(ends[0]), signed(ends[1]))
-            cells.append((row.name, signed(row.interval.estimate), *said))
-        return Said("Change of fuel use, %", cells, ("", "estimate", "95 % from", "to"))
+        return said_rows("Change of fuel use, %", self.rows())

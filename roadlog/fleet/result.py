@@ -11,7 +11,7 @@ import pandas as pd
 from roadlog.effect.result import HeldEqual
 from roadlog.quantities.facts import Warned
 from roadlog.stats.interval import Finding, Interval, NamedInterval, Randomisation
-from roadlog.wording.numbers import ends_of, signed
+from roadlog.wording.forest import said_rows
 from roadlog.wording.shown import Said, Shown
 
 
@@ -100,17 +100,8 @@ class FleetResult(Shown):
         return list(self.forest)
 
     def _said(self) -> Said:
-        cells = []
-        for row in self.rows():
-            ends = ends_of(row.interval)
-            said = ("none", "") if ends is None else (signed(ends[0]), signed(ends[1]))
-            cells.append((row.name, signed(row.interval.estimate), *said))
-        return Said(
-            f"Change of fuel use, %: {self.n_vehicles} vehicles",
-            cells,
-            ("", "estimate", "95 % from", "to"),
-            self.finding.reasons,
-        )
+        title = f"Change of fuel use, %: {self.n_vehicles} vehicles"
+        return said_rows(title, self.rows(), self.finding.reasons)
 
 
 def _plain(value: Any) -> Any:

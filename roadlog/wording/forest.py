@@ -1,4 +1,4 @@
-"""The plot of intervals, alike in the report and in a notebook: named intervals in, drawing out."""
+"""Intervals in a row, alike in reports and notebooks: named intervals in, a plot or a table out."""
 
 import math
 from collections.abc import Sequence
@@ -8,6 +8,7 @@ from roadlog.stats.interval import NamedInterval
 from roadlog.wording.colours import CLAIM, INK, QUIET
 from roadlog.wording.numbers import ends_of, signed
 from roadlog.wording.screen import typeset
+from roadlog.wording.shown import Said
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -20,6 +21,16 @@ _BEHIND_TEXT = {"facecolor": "#ffffff", "edgecolor": "none", "pad": 0.8}
 def height_in(rows: int) -> float:
     """Height of a drawing of so many rows [inch]."""
     return _ROW_IN * rows + 0.85
+
+
+def said_rows(title: str, rows: Sequence[NamedInterval], below: Sequence[str] = ()) -> Said:
+    """The rows as a small table of percent, with a title and lines below it."""
+    cells = []
+    for row in rows:
+        ends = ends_of(row.interval)
+        said = ("none", "") if ends is None else (signed(ends[0]), signed(ends[1]))
+        cells.append((row.name, signed(row.interval.estimate), *said))
+    return Said(title, cells, ("", "estimate", "95 % from", "to"), below)
 
 
 def plot_rows(
