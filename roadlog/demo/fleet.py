@@ -10,7 +10,7 @@ import datetime as dt
 import json
 import tempfile
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from functools import partial
 from pathlib import Path
 from typing import Literal
@@ -34,6 +34,20 @@ AIR = ("MAF air flow rate [g/s]", "absolute load [%]")
 SPEEDS = ("vehicle speed [km/h]", "GPS speed [km/h]")
 TIME = "time"
 DEPOTS = ("north depot", "south depot")
+
+
+@dataclass(frozen=True)
+class Choices:
+    """What a fleet is made with, as `make_fleet` has it and truth.json tells it."""
+
+    vehicles: int
+    days: int
+    seed: int
+    effect_pct: float
+    spread_pct: float
+    rollout: bool
+    claim_economy_pct: float
+    form: Form
 
 
 @dataclass(frozen=True)
@@ -95,16 +109,14 @@ def make_fleet(
     """
     if vehicles < 1 or days < 4:
         raise InputError(f"--fleet {vehicles} --days {days}: give 1 vehicle and 4 days or more")
-    choices = {
-        "vehicles": vehicles, "days": days, "seed": seed, "effect_pct": effect_pct,
-        "spread_pct": spread_pct, "rollout": rollout, "claim_economy_pct": claim_economy_pct,
-        "form": form,
-    }  # fmt: skip
-    _require_same(folder, choices)
+    choices = Choices(
+        vehicles, days, seed, effect_pct, spread_pct, rollout, claim_economy_pct, form
+    )
+    _require_same(folder, asdict(choices))
     every = [_invented(i, choices) for i in range(vehicles)]
     truth = {
         "synthetic": True,
-        "made_with": choices,
+        "made_with": asdict(choices),
         "effect_pct": {v.name: round(v.effect_pct, 6) for v in every},
     }
     _write(folder / "truth.json", json.dumps(truth, indent=1) + "\n")
@@ -131,15 +143,13 @@ def _require_same(folder: Path, choices: Mapping[str, object]) -> None:
         )
 
 
-def _invented(number: int, choices: Mapping[str, object]) -> Invented:
-    seed, days = int(str(choices["seed"])), int(str(choices["days"]))
-    rng = np.random.default_rng([seed, 7, number])
-    effect = float(str(choices["effect_pct"])) + float(str(choices["spread_pct"])) * float(
-        rng.standard_normal()
-    )
+def _invented(number: int, choices: Choices) -> Invented:
+    days = choices.days
+    rng = np.random.default_rng([choices.seed, 7, number])
+    effect = choices.effect_pct + choices.spread_pct * float(rng.standard_normal())
     level = float(np.exp(LEVEL_SD_PCT / 100 * rng.standard_normal()))
     turn = int(rng.integers(round(EARLIEST * days), max(round(LATEST * days), 2) + 1))
-    if choices["rollout"]:
+    if choices.rollout:
         fitted = tuple(i >= turn for i in range(days))
     else:
         plan = draw_schedule(days, int(rng.integers(1 << 31)), randomised=True)
@@ -230,14 +240,14 @@ def _period(days: int) -> int:
     return max(1, round(days * 7 / 5 / 8))
 
 
-def _study_toml(choices: Mapping[str, object]) -> str:
-    logs = 'logs = ["cars/*/logs/*.csv"]' if choices["form"] == "csv" else 'data = "samples"'
+def _study_toml(choices: Choices) -> str:
+    logs = 'logs = ["cars/*/logs/*.csv"]' if choices.form == "csv" else 'data = "samples"'
     how = 'schedule = "schedule.csv"\nswitched = "within"'
-    if choices["rollout"]:
-        how = f'switched = "rollout"\nperiod_days = {_period(int(str(choices["days"])))}'
+    if choices.rollout:
+        how = f'switched = "rollout"\nperiod_days = {_period(choices.days)}'
     return f"""\
 # SYNTHETIC: an invented fleet with an invented add-on, made by the roadlog demonstration.
-name = "Bramble collar, {choices["vehicles"]} vans (synthetic demonstration)"
+name = "Bramble collar, {choices.vehicles} vans (synthetic demonstration)"
 synthetic = true
 
 [vehicle]
@@ -252,7 +262,7 @@ name = "Bramble collar (invented)"
 acts_on = "intake"
 
 [claim]
-economy_pct = {choices["claim_economy_pct"]}
+economy_pct = {choices.claim_economy_pct}
 
 [fleet]
 {logs}

@@ -31,7 +31,7 @@ from roadlog.demo.schedule import (
     FIRST_DAY,
     Order,
     Run,
-    beside,
+    control_run,
     draw_schedule,
     ordered_schedule,
     plan_days,
@@ -165,7 +165,7 @@ def make_study(
 def _drive_control(folder: Path, runs: list[Run], seed: int, *, gps: bool, style: Style) -> None:
     """Logs of the control car, behind the test car on every run."""
     rngs = [np.random.default_rng(s) for s in np.random.SeedSequence((seed, 2)).spawn(len(runs))]
-    behind = [beside(run, rng) for run, rng in zip(runs, rngs, strict=True)]
+    behind = [control_run(run, rng) for run, rng in zip(runs, rngs, strict=True)]
     roads = [invented_road(run.direction) for run in behind]
     drives = drive_all(roads, [0.0] * len(behind), rngs)
     for run, road, drive in zip(behind, roads, drives, strict=True):

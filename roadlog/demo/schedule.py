@@ -118,7 +118,7 @@ def ordered_schedule(days: int, order: Order) -> list[tuple[Arm, int | None]]:
     return [(ARMS[(i * periods // days) % 2], None) for i in range(days)]
 
 
-def beside(run: Run, rng: np.random.Generator) -> Run:
+def control_run(run: Run, rng: np.random.Generator) -> Run:
     """The control car's run behind a run of the test car: same road, weather and fuel, no add-on.
 
     It starts some minutes later, with its own scatter of tyres and load.
