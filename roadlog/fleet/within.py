@@ -130,8 +130,8 @@ def orders_within(
         for i in members:
             f, weight = contrast.vehicles[i].known, contrast.weights[i]
             w = np.sqrt(unit_weights(f.expected_ml))
-            basis = orthonormal(f.fixed * w[:, None])
-            arms = drawn * w
+            basis = orthonormal(np.multiply(f.fixed, w[:, None]))
+            arms: Floats = np.multiply(drawn, w)
             arms = arms - (arms @ basis) @ basis.T
             length = float(arms[0] @ arms[0])
             slope += weight * (arms @ arms[0]) / length

@@ -149,7 +149,8 @@ def satterthwaite(parts: Floats, df: Floats) -> Floats:
     8.0
     """
     whole, squares = parts.sum(axis=0), (parts**2 / df).sum(axis=0)
-    return np.where(whole > 0, whole**2 / np.where(whole > 0, squares, 1.0), df.sum(axis=0))
+    found = np.where(whole > 0, whole**2 / np.where(whole > 0, squares, 1.0), df.sum(axis=0))
+    return np.asarray(found, dtype=np.float64)
 
 
 def at_level(interval: Interval, level: float) -> Interval:

@@ -63,7 +63,7 @@ class UnitContrast:
         return float(self.weights @ values)
 
 
-def unit_weights(size: Floats) -> Floats:
+def unit_weights(size: Floats) -> NDArray[np.float64]:
     """What each unit weighs for its size, size/(size + mean size), in (0, 1).
 
     A short day counts less, but not in proportion: its own scatter from day to day stays.
@@ -71,7 +71,7 @@ def unit_weights(size: Floats) -> Floats:
     >>> unit_weights(np.array([1.0, 3.0])).round(3).tolist()
     [0.333, 0.6]
     """
-    return np.asarray(size / (size + size.mean()))
+    return np.asarray(size / (size + size.mean()), dtype=np.float64)
 
 
 def contrast_units(
