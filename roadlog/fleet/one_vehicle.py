@@ -65,7 +65,8 @@ class Job:
     """One vehicle's task: what was read of it, how it was switched, where things lie.
 
     `study` has the vehicle's own `[vehicle]`; `aside` says, by samples and piece, which runs don't
-    count for what other vehicles' logs show; `root` is the fleet's folder, for weather and heights.
+    count for what other vehicles' logs show; `root` is the fleet's folder, for weather, gates and
+    heights, and `beside` the hashes of those files.
     """
 
     vehicle: str
@@ -77,10 +78,11 @@ class Job:
     work: Path
     out: Path
     root: Path | None = None
+    beside: tuple[str, ...] = ()
 
     @property
     def key(self) -> str:
-        """The same for the same runs, settings and code."""
+        """The same for the same runs, settings, files beside them, and code."""
         aside = sorted((k, p, str(f)) for (k, p), f in self.aside.items())
         study = self.study.model_dump(mode="json", exclude={"fleet", "logs", "name"})
         days = None if self.arms.days is None else sorted(self.arms.days.items())
@@ -88,7 +90,8 @@ class Job:
         switched = None if self.study.fleet is None else self.study.fleet.switched
         chance = None if self.study.fleet is None else self.study.fleet.randomised
         read = sorted((r.key, r.source.shown) for r in self.reads)
-        return keyed("vehicle", self.vehicle, study, arms, switched, chance, read, aside)
+        of = (self.vehicle, study, arms, switched, chance, read, aside, self.beside)
+        return keyed("vehicle", *of)
 
 
 @dataclass(frozen=True)

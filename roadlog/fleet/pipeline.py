@@ -23,8 +23,10 @@ from roadlog.fleet.vehicles import Arms, Listed, arms_of, bad_name, read_schedul
 from roadlog.fleet.workers import Run, Task, in_batches
 from roadlog.ingest import settle_day_first
 from roadlog.quantities.facts import Fact
+from roadlog.runs.taken import sha256_of
 from roadlog.study.fleet import FleetRule
 from roadlog.study.settings import Study, TimeRule
+from roadlog.weather.reports import weather_file
 from roadlog.wording.progress import bar
 
 
@@ -177,10 +179,9 @@ def fleet_tables(
     reads, rules, lost = _read_all(fleet, run, work, progress)
     aside = _aside(fleet, reads)
     names = [name for name in sorted(reads) if reads[name]]
-    tasks = (
-        Task(n, of_vehicle, (_job(fleet, n, reads[n], rules[n], aside.get(n, {}), out, work),))
-        for n in names
-    )
+    beside = _beside(fleet)
+    jobs = (_job(fleet, n, reads[n], rules[n], aside.get(n, {}), beside, out, work) for n in names)
+    tasks = (Task(job.vehicle, of_vehicle, (job,)) for job in jobs)
     records: list[Record] = []
     anew = sum(r.anew for own in reads.values() for r in own)
     computed = 0
@@ -261,6 +262,7 @@ def _job(
     reads: Sequence[Read],
     rules: Rules,
     aside: Mapping[tuple[str, int], Fact],
+    beside: tuple[str, ...],
     out: Path,
     work: Path,
 ) -> Job:
@@ -269,8 +271,17 @@ def _job(
         study = study.model_copy(update={"vehicle": listed.vehicle})
     study = study.model_copy(update={"time": rules.time})
     return Job(
-        name, study, rules, fleet.arms[name], tuple(reads), dict(aside), work, out, fleet.root
-    )
+        name, study, rules, fleet.arms[name], tuple(reads), dict(aside), work, out, fleet.root,
+        beside,
+    )  # fmt: skip
+
+
+def _beside(fleet: Fleet) -> tuple[str, ...]:
+    """Hashes of the files that hold for all vehicles: weather, gates, heights; "" where none is."""
+    road = fleet.study.road
+    names = (weather_file(fleet.study), road.gates, road.elevation)
+    paths = [None if name is None else fleet.root / name for name in names]
+    return tuple("" if p is None or not p.is_file() else sha256_of(p) for p in paths)
 
 
 def _aside(

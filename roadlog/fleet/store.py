@@ -4,7 +4,6 @@ Frames go in with a key, and come back under it. Every file is written under a t
 renamed, so that whatever is killed leaves whole files or none.
 """
 
-import hashlib
 import json
 import zlib
 from collections.abc import Iterator, Mapping, Sequence
@@ -19,17 +18,16 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 
 from roadlog.study.durable import atomic_write, json_text, write_files
+from roadlog.study.keys import key_of, libraries
 from roadlog.study.own_code import code_sha256
 
 TOLD = b"roadlog"  # what a table of samples tells of its runs, in the file's metadata
 UNDATED = "undated"
-_KEY_DIGITS = 32
 
 
 def keyed(*parts: object) -> str:
-    """A name for what comes of these parts with this state of the code."""
-    said = json.dumps([code_sha256(), *parts], sort_keys=True, default=str, ensure_ascii=True)
-    return hashlib.sha256(said.encode()).hexdigest()[:_KEY_DIGITS]
+    """A name for what comes of these parts with this state of the code and its libraries."""
+    return key_of(code_sha256(), libraries(), *parts)
 
 
 def samples_file(work: Path, key: str) -> Path:

@@ -8,11 +8,11 @@ import pandas as pd
 import pytest
 
 from roadlog.errors import DesignError, InputError
-from roadlog.fleet import one_vehicle
+from roadlog.fleet import one_vehicle, store
 from roadlog.fleet.inputs import sources_by_pattern
 from roadlog.fleet.pipeline import find_fleet, fleet_tables
 from roadlog.fleet.reading import Card
-from roadlog.fleet.store import vehicle_folder
+from roadlog.fleet.store import keyed, vehicle_folder
 from roadlog.fleet.vehicles import Arms, Assigned, bad_name, read_schedule, read_vehicles, tidy
 from roadlog.fleet.workers import Done, Task, serial
 from roadlog.quantities.facts import Fact
@@ -242,3 +242,29 @@ def test_other_settings_of_another_vehicle_change_nothing_here(tmp_path: Path) -
         find_fleet(load_study(root), root), serial, out=tmp_path / "out", work=tmp_path / "work"
     )
     assert found.anew == {"logs": 0, "vehicles": 1}
+
+
+def test_a_file_beside_the_vehicles_that_changed_is_read_anew(tmp_path: Path) -> None:
+    root = write_fleet(tmp_path / "own", vehicles=2, days=4)
+    where = {"out": tmp_path / "out", "work": tmp_path / "work"}
+    study = load_study(root)
+
+    def anew() -> dict[str, int]:
+        return dict(fleet_tables(find_fleet(study, root), serial, **where).anew)
+
+    assert anew() == {"logs": 8, "vehicles": 2}
+    weather = root / "weather.csv"
+    head = "time,air temperature [°C],wind speed [m/s],wind from [°]\n"
+    days = [f"2026-03-{d:02d} {h:02d}:00" for d in range(1, 20) for h in range(0, 24, 3)]
+    for degrees in (4, 14):
+        weather.write_text(head + "".join(f"{t},{degrees},3,200\n" for t in days))
+        assert anew() == {"logs": 0, "vehicles": 2}
+    assert anew() == {"logs": 0, "vehicles": 0}
+    weather.unlink()
+    assert anew()["vehicles"] == 2
+
+
+def test_other_libraries_make_everything_anew(monkeypatch: pytest.MonkeyPatch) -> None:
+    before = keyed("vehicle", "van 1")
+    monkeypatch.setattr(store, "libraries", lambda: (("numpy", "99.0"),))
+    assert keyed("vehicle", "van 1") != before
