@@ -5,7 +5,7 @@ troubles aren't there. The raw side of section 2 of the method.
 """
 
 import datetime as dt
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from pathlib import Path
 
 import numpy as np
@@ -18,8 +18,9 @@ from roadlog.ingest.clock.columns import TimeColumn, read_clock
 from roadlog.ingest.clock.order import Place
 from roadlog.ingest.datum import datum_from
 from roadlog.ingest.facts import Repair
-from roadlog.ingest.log import ColumnMatch, Log, shown
+from roadlog.ingest.log import Log, shown
 from roadlog.ingest.table.byvalues import in_read_units, units_by_values
+from roadlog.ingest.table.delimited import column_matches
 from roadlog.ingest.table.trims import trims_in_percent
 from roadlog.ingest.text import cells
 from roadlog.ingest.text.columns import Meaning, match_columns
@@ -68,7 +69,7 @@ def columns_to_log(
     claims, units = units_by_values(trims_in_percent(claims, notes), clock.t_s, notes)
     kept = settle(claims, path)
     notes.extend(kept.notes)
-    matches = in_read_units(_matches(meanings, times, kept.dropped), units)
+    matches = in_read_units(column_matches(meanings, times, kept.dropped), units)
     frame = clean({c.signal: c.values for c in kept.claims}, path, notes)
     return Log(
         path=path,
@@ -150,23 +151,6 @@ def _claim(
         first = int(np.flatnonzero(bad)[0]) + 1
         notes.append(what(header=meaning.header, n=int(bad.sum()), line=first))
     return Claim(meaning, values, index)
-
-
-def _matches(
-    meanings: Sequence[Meaning], times: Sequence[int], dropped: Mapping[int, str]
-) -> tuple[ColumnMatch, ...]:
-    out = []
-    for i, m in enumerate(meanings):
-        if i in times:
-            out.append(ColumnMatch(m.header, None, m.unit, "time", "time"))
-        elif i in dropped:
-            out.append(ColumnMatch(m.header, None, m.unit, dropped[i], "ignored"))
-        elif m.role == "signal":
-            note = "no unit in the header" if m.assumed else m.note
-            out.append(ColumnMatch(m.header, m.signal, m.unit, note, assumed=m.assumed))
-        else:
-            out.append(ColumnMatch(m.header, None, m.unit, m.not_used, "unmatched"))
-    return tuple(out)
 
 
 def sorted_by_time(table: pa.Table, column: str) -> tuple[pa.Table, int]:

@@ -122,7 +122,7 @@ def read_delimited(
     del claims
     notes.extend(kept.notes)
     frame, t_s = {c.signal: shelf.kept(c.values) for c in kept.claims}, shelf.kept(clock.t_s)
-    matches = in_read_units(_matches(meanings, times, kept.dropped), units)
+    matches = in_read_units(column_matches(meanings, times, kept.dropped), units)
     long_units: tuple[UnitEvidence, ...] = ()
     if any(m.role == "name" for m in meanings):
         wide, named, long_units = widen(
@@ -381,9 +381,10 @@ def _hemisphere_columns(headers: Sequence[str]) -> dict[int, int]:
     return found
 
 
-def _matches(
+def column_matches(
     meanings: Sequence[Meaning], times: Sequence[int], dropped: Mapping[int, str]
 ) -> tuple[ColumnMatch, ...]:
+    """What became of each column; `dropped` says why another one of its signal goes before."""
     out = []
     for i, m in enumerate(meanings):
         if i in times:
