@@ -25,7 +25,6 @@ tails: effects aren't known to be normal, and a sample variance says less where 
 own variance, Cramer H. (1946), Mathematical Methods of Statistics, section 27.4).
 """
 
-from collections.abc import Callable
 from dataclasses import dataclass, replace
 from functools import cached_property
 
@@ -237,24 +236,6 @@ def unrelated(m: int) -> NDArray[np.intp]:
     while np.gcd(step, m) != 1:
         step += 1
     return np.asarray((np.arange(m) * step) % m)
-
-
-def q_profile(fit: Between, level: float = 0.95) -> tuple[float, float]:
-    """Interval of tau2 with sigma2 taken as known, by Viechtbauer's generalised Q."""
-    from scipy.optimize import brentq
-    from scipy.special import chdtri
-
-    n = len(fit.values)
-    top = _reach(fit.noise)[1]
-
-    def end(p: float) -> float:
-        aim = fit.sigma2 * float(chdtri(n - 1, p))
-        off: Callable[[float], float] = lambda g: _at(g, fit.values, fit.noise)[2] - aim  # noqa: E731
-        if off(0.0) <= 0:
-            return 0.0
-        return float(brentq(off, 0.0, top, xtol=1e-14, rtol=1e-12)) * fit.sigma2
-
-    return end(0.5 - level / 2), end(0.5 + level / 2)
 
 
 def _at(gamma: float, values: Floats, noise: Floats) -> tuple[Floats, float, float]:

@@ -255,31 +255,45 @@ def reach_ahead(found: Mean, y: Floats, v: Floats) -> float:
     return _root(beyond, high, brentq)
 
 
-def heterogeneity(y: Floats, v: Floats, *, level: float = LEVEL) -> Heterogeneity:
-    """How far studies differ, from estimates and their variances (k,).
+def q_profile(y: Floats, v: Floats, *, level: float = LEVEL) -> tuple[float, float]:
+    """Interval of tau², from estimates and their variances (k,), by the generalised Q.
 
     References
     ----------
     * [1] Viechtbauer (2007), Confidence intervals for the amount of heterogeneity in
-      meta-analysis, Statistics in Medicine 26(1), 37-52: the Q-profile.
-    * [2] Higgins and Thompson (2002), Quantifying heterogeneity in a meta-analysis, Statistics in
+      meta-analysis, Statistics in Medicine 26(1), 37-52.
+    """
+    from scipy.special import chdtri
+
+    low, high = (
+        _tau2_where(y, v, float(chdtri(len(y) - 1, p))) for p in (0.5 - level / 2, 0.5 + level / 2)
+    )
+    return low, high
+
+
+def heterogeneity(y: Floats, v: Floats, *, level: float = LEVEL) -> Heterogeneity:
+    """How far studies differ, from estimates and their variances (k,); tau² by the Q-profile.
+
+    References
+    ----------
+    * [1] Higgins and Thompson (2002), Quantifying heterogeneity in a meta-analysis, Statistics in
       Medicine 21(11), 1539-1558: I², here with the tau² that is used, as metafor gives it.
     """
-    from scipy.special import chdtrc, chdtri
+    from scipy.special import chdtrc
 
     k = len(y)
     w = 1 / v
     q = generalised_q(y, v, 0.0)
     tau2 = paule_mandel(y, v)
     typical = (k - 1) * w.sum() / (w.sum() ** 2 - w @ w)
-    low, high = (float(chdtri(k - 1, p)) for p in (0.5 - level / 2, 0.5 + level / 2))
+    low, high = q_profile(y, v, level=level)
     return Heterogeneity(
         q=q,
         df=k - 1,
         p=float(chdtrc(k - 1, q)),
         tau2=tau2,
-        low=_tau2_where(y, v, low),
-        high=_tau2_where(y, v, high),
+        low=low,
+        high=high,
         reml=reml(y, v),
         i2=float(tau2 / (tau2 + typical)),
     )

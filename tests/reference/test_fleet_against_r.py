@@ -20,7 +20,8 @@ from scipy.special import stdtrit
 
 from roadlog.fleet.vehicle import VehicleUnits
 from roadlog.fleet.within import estimate_within
-from roadlog.stats.between import fiducial, fit_between, q_profile, without_each
+from roadlog.stats.between import fiducial, fit_between, without_each
+from roadlog.stats.meta_analysis import q_profile
 from roadlog.stats.rollout import impute
 from tests.fleet.made import units_of
 
@@ -89,7 +90,7 @@ def test_unlike_noise_is_metafors_knapp_hartung_and_q_profile(published: Path) -
     assert found.se == pytest.approx(expected["se"], rel=1e-6)
     half = stdtrit(found.df, 0.975) * found.se
     assert found.mean - half == pytest.approx(expected["low"], rel=1e-5)
-    low, high = q_profile(found)
+    low, high = q_profile(found.values, found.sigma2 * found.noise)
     assert (low, high) == pytest.approx((expected["tau2_low"], expected["tau2_high"]), rel=1e-4)
     drawn = np.square(fiducial(found, kurtosis=0.0).spread())
     assert tuple(drawn) == pytest.approx((low, high), rel=0.05)
