@@ -15,7 +15,7 @@ import pytest
 import roadlog.analysis.beside_control as stage
 from roadlog.analysis.beside_control import beside_control, control_units, run_pairs
 from roadlog.analysis.compared import Compared, compare
-from roadlog.analysis.control_car import ControlCar, one_drive, read_control_car
+from roadlog.analysis.control_car import SAME_ENGINE, ControlCar, one_drive, read_control_car
 from roadlog.analysis.driven import gather
 from roadlog.analysis.earlier import NOTHING_EARLIER
 from roadlog.analysis.metering import meter
@@ -28,6 +28,7 @@ from roadlog.demo import make_study
 from roadlog.effect import decide
 from roadlog.effect.before_after import ONE_CHANGE
 from roadlog.errors import InputError
+from roadlog.quantities.signals import SIGNALS
 from roadlog.report.control import control_json, control_part
 from roadlog.report.json_out import _plain
 from roadlog.runs.table import Sources, open_study, study_sources
@@ -256,7 +257,7 @@ def test_a_late_control_car_stays_out(once: Staged, monkeypatch: pytest.MonkeyPa
 def cruising(per_km: float, seed: int = 0) -> pd.DataFrame:
     rng = np.random.default_rng(seed)
     speed = 80 + 10 * rng.standard_normal(300)
-    return pd.DataFrame({"speed_kmh": speed, "engine_rpm": speed * per_km / 60})
+    return pd.DataFrame({"speed_kmh": speed, "rpm": speed * per_km / 60})
 
 
 def test_logs_of_two_cars_mixed_up_are_named() -> None:
@@ -270,6 +271,43 @@ def test_logs_of_two_cars_mixed_up_are_named() -> None:
     assert not mixed_up(alike, alike), "two cars of one kind can't be told apart"
     assert not mixed_up([*test[:5], cruising(2600)], control), "one drive in a low gear"
     assert not mixed_up([], control)
+
+
+def test_cars_of_one_kind_that_once_stayed_in_a_lower_gear_aren_t_mixed_up() -> None:
+    """Town on some days, motorway on others, behind each other: the drive's gearing, not a car's."""
+    per_km = [1700, 1700, 2300, 1700, 2300, 1700]
+    test, control = ([cruising(r, i + k) for i, r in enumerate(per_km)] for k in (0, 10))
+    together = [(i, i) for i in range(6)]
+    assert not mixed_up(test, control, together)
+    lower = [*test[:4], cruising(2000), test[5]]
+    assert not mixed_up(lower, [cruising(1900, i) for i in range(6)], together), "nobody's gearing"
+
+
+def shorter(samples: pd.DataFrame) -> pd.DataFrame:
+    return samples.assign(rpm=1.12 * samples["rpm"])
+
+
+def test_a_log_of_the_test_car_among_the_control_car_s_forbids_a_word(
+    once: Staged, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The logs as they are read: a control car of a shorter gearing, but for one log."""
+
+    def mixed(c: ControlCar) -> ControlCar:
+        return replace(c, samples=(c.samples[0], *map(shorter, c.samples[1:])))
+
+    compared, found = once.held(monkeypatch, mixed)
+    assert f"{once.car.runs['file'].iloc[0]} has the gearing of the test car" in found.vetoes[0]
+    assert word(compared, 20) == "undecided"
+
+    def apart(c: ControlCar) -> ControlCar:
+        return replace(c, samples=tuple(map(shorter, c.samples)))
+
+    compared, found = once.held(monkeypatch, apart)
+    assert word(compared, 20) == "refuted"
+
+
+def test_signals_by_which_one_drive_is_known_are_signals() -> None:
+    assert set(SAME_ENGINE) <= set(SIGNALS)
 
 
 def test_control_logs_are_never_of_an_arm(tmp_path: Path) -> None:

@@ -21,7 +21,7 @@ from roadlog.analysis.earlier import Earlier
 from roadlog.analysis.metering import Metered
 from roadlog.analysis.placed import Placed
 from roadlog.analysis.result import BesideControl
-from roadlog.analysis.which_car import Mixed, mixed_up
+from roadlog.analysis.which_car import mixed_up
 from roadlog.effect.before_after import METHOD, ONE_CHANGE, without_intervals
 from roadlog.effect.layout import lay_out
 from roadlog.effect.ratio_test import RatioTest, ratio_test
@@ -91,7 +91,7 @@ def beside_control(
         return _unused(study, compared, str(e), car, by_period=by_period)
     pairs = run_pairs(compared.runs, car.runs)
     ratio = _ratio(pairs)
-    vetoes = _vetoes(difference, pairs, car, mixed_up_runs(driven, compared.runs, car), randomised)
+    vetoes = _vetoes(difference, pairs, car, mixed_up_runs(driven, pairs, car))
     warnings = (*car.warnings, *told, *_pair_warnings(compared.runs, car.runs, pairs))
     found = BesideControl(
         name=study.control.name,
@@ -240,12 +240,18 @@ def run_pairs(test: pd.DataFrame, control: pd.DataFrame) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=list(columns))
 
 
-def mixed_up_runs(driven: Driven, runs: pd.DataFrame, car: ControlCar) -> dict[str, list[str]]:
+def mixed_up_runs(driven: Driven, pairs: pd.DataFrame, car: ControlCar) -> dict[str, list[str]]:
     """Files of runs that have the other car's gearing, by the car that they are listed under."""
-    found: Mixed = mixed_up(driven.samples, car.samples)
+    test, control = (runs["file"].astype(str).tolist() for runs in (driven.runs, car.runs))
+    met = pairs[pairs["ratio"].notna()]
+    together = [
+        (test.index(str(a)), control.index(str(b)))
+        for a, b in zip(met["test_file"], met["control_file"], strict=True)
+    ]
+    found = mixed_up(driven.samples, car.samples, together)
     return {
-        "test": [str(driven.runs["file"].iloc[i]) for i in found.test],
-        "control": [str(car.runs["file"].iloc[i]) for i in found.control],
+        "test": [test[i] for i in found.test],
+        "control": [control[i] for i in found.control],
     }
 
 
@@ -308,7 +314,6 @@ def _vetoes(
     pairs: pd.DataFrame,
     car: ControlCar,
     mixed: Mapping[str, list[str]],
-    randomised: bool,
 ) -> list[Veto]:
     """What forbids a firm word on the difference."""
     found: list[Veto] = []

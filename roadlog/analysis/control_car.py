@@ -31,7 +31,7 @@ from roadlog.runs.table import Sources, build_runs, read_logs
 from roadlog.study.settings import Study
 from roadlog.wording.progress import bar
 
-SAME_ENGINE = ("speed_kmh", "engine_rpm", "maf_g_s", "map_kpa", "engine_load_pct")
+SAME_ENGINE = ("speed_kmh", "rpm", "maf_g_s", "map_kpa", "engine_load_pct")
 LEAST_ALIKE, ONE_DRIVE = 2, 0.97  # signals, and their correlation within the same second
 LEAST_COMMON_S, MOST_LATER_S = 120, 7200.0
 

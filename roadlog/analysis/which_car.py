@@ -11,6 +11,9 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from roadlog.quantities.arrays import Floats
+from roadlog.quantities.signals import signal
+
 FAST_KMH = 50.0
 LEAST_FAST_S = 60
 LOW_SHARE = 0.1  # of engine speed over road speed: the highest gear, whatever was driven beside it
@@ -31,25 +34,31 @@ class Mixed:
 
 def gearing(samples: pd.DataFrame) -> float:
     """Engine revolutions a kilometre in the highest gear used; NaN if the drive doesn't tell."""
-    if "engine_rpm" not in samples or "speed_kmh" not in samples:
-        return float("nan")
-    rpm = samples["engine_rpm"].to_numpy(dtype=float)
-    speed = samples["speed_kmh"].to_numpy(dtype=float)
-    fast = (speed >= FAST_KMH) & np.isfinite(rpm) & (rpm > 0)
+    rpm, speed = signal(samples, "rpm"), signal(samples, "speed_kmh")
+    fast = (speed >= FAST_KMH) & (rpm > 0)
     if fast.sum() < LEAST_FAST_S:
         return float("nan")
     return 60 * float(np.quantile(rpm[fast] / speed[fast], LOW_SHARE))
 
 
-def mixed_up(test: Sequence[pd.DataFrame], control: Sequence[pd.DataFrame]) -> Mixed:
+def mixed_up(
+    test: Sequence[pd.DataFrame],
+    control: Sequence[pd.DataFrame],
+    together: Sequence[tuple[int, int]] = (),
+) -> Mixed:
     """Runs whose gearing is the other car's.
 
     Parameters
     ----------
     test, control : sequence of DataFrame
         `tables.SAMPLES` of each run.
+    together : sequence of (int, int)
+        Runs of both that were driven together. Where most of them show one gearing the cars are of
+        one kind, and a day on which both stayed in a lower gear is no mix-up.
     """
     each = np.array([gearing(s) for s in (*test, *control)])
+    if _one_kind(each[: len(test)], each[len(test) :], together):
+        return Mixed((), ())
     car = np.repeat([0, 1], [len(test), len(control)])
     known = np.flatnonzero(np.isfinite(each))
     if len(known) < 4:
@@ -63,11 +72,19 @@ def mixed_up(test: Sequence[pd.DataFrame], control: Sequence[pd.DataFrame]) -> M
     home = [low if (car[low] == c).sum() > (car[high] == c).sum() else high for c in (0, 1)]
     if home[0] is home[1]:
         return _half_and_half(low, high, car, len(test))
-    strays = [
-        tuple(int(i) - c * len(test) for i in np.setdiff1d(known[car[known] == c], home[c]))
-        for c in (0, 1)
-    ]
+    strays = []
+    for c in (0, 1):
+        own = np.setdiff1d(known[car[known] == c], home[c])
+        away = np.abs(np.log(each[own] / np.median(each[home[1 - c]])))
+        strays.append(tuple(int(i) - c * len(test) for i in own[away < ALIKE]))
     return Mixed(strays[0], strays[1])
+
+
+def _one_kind(test: Floats, control: Floats, together: Sequence[tuple[int, int]]) -> bool:
+    """Whether most of the runs that were driven together show one gearing."""
+    apart = np.array([abs(np.log(test[i] / control[j])) for i, j in together])
+    apart = apart[np.isfinite(apart)]
+    return len(apart) > 0 and bool(np.mean(apart < ALIKE) > 0.5)
 
 
 def _half_and_half(low: np.ndarray, high: np.ndarray, car: np.ndarray, tests: int) -> Mixed:
