@@ -6,32 +6,30 @@ isn't usable, with its reason, never the end of the check.
 
 import textwrap
 from collections import Counter
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
 from roadlog import fuel
 from roadlog.check.control import check_control
-from roadlog.check.one_run import RunCheck, check_run, unread
+from roadlog.check.each_run import each_run, read_tracks, with_day_order
+from roadlog.check.one_run import RunCheck
 from roadlog.check.remark import Remark
 from roadlog.errors import DesignError, RoadlogError
 from roadlog.fuel.levels import arm_refusal, refusals
-from roadlog.ingest import Log, join_positions, read_alike, read_log, settle_day_first
 from roadlog.ingest.alike import units_said
 from roadlog.ingest.clock.localday import clock_warnings, zone_warning
-from roadlog.ingest.datum import datum_counts, settled, uneven_datum
+from roadlog.ingest.datum import datum_counts, uneven_datum
 from roadlog.ingest.twice import same_speeds
 from roadlog.quantities.arms import ARMS
 from roadlog.runs.deviations import find_deviations
-from roadlog.runs.intake import arm_of
 from roadlog.runs.notes import of_no_drive, read_notes
 from roadlog.runs.table import Sources
 from roadlog.runs.taken import read_taken, sha256_of
-from roadlog.study.settings import ColumnRule, Study, TimeRule
+from roadlog.study.settings import Study
 from roadlog.weather.reports import study_weather, weather_file
 from roadlog.weather.station import about, drive_positions, locate, station_warnings
 from roadlog.wording.colours import ARM_COLOURS, NO_DATA
@@ -149,23 +147,12 @@ def check_study(
     (24, 'maf-trims')
     """
     warnings: list[str] = []
-    paths = [path for path, _ in sources.runs]
-    time = study.time
-    try:
-        time = settle_day_first(paths, study.time, columns=study.columns)
-    except RoadlogError as e:
-        warnings.append(str(e))
-    study = study.model_copy(update={"time": time})
-    tracks = _tracks(sources, study, time, warnings)
-    read = _read(study, sources, time, tracks, warnings, progress)
-    runs = [_one(path, arm, study, sources, read[path]) for path, arm in sources.runs]
-    logs = [log for log in read.values() if isinstance(log, Log)]
+    study = with_day_order(study, sources, warnings)
+    tracks = read_tracks(study, sources, warnings)
+    runs, logs = each_run(study, sources, tracks, warnings, progress)
     warnings += units_said(logs)
     warnings += clock_warnings(logs, study.time)
     warnings += same_speeds(logs)
-    runs.sort(
-        key=lambda r: ("" if r.start is None else r.start.tz_localize(None).isoformat(), r.file)
-    )
     runs = _with_deviations(runs, study, sources, warnings)
     if by_day(study) and (zone := zone_warning(logs, study.time)):
         warnings.append(zone)
@@ -182,55 +169,13 @@ def check_study(
         warnings.append("the schedule is sealed: no arm is known or shown until it is opened")
     else:
         warnings += [f"no usable run of the {a} arm" for a in ARMS if not _usable(runs, a)]
-    control, of_control = check_control(study, sources, runs, progress)
+    control, of_control = check_control(study, sources, runs, progress, tracks)
     return StudyCheck(study, tuple(runs), (*warnings, *of_control), estimator, control)
 
 
 def by_day(study: Study) -> bool:
     """Whether days decide the arm."""
     return study.schedule is not None and study.schedule.switched_by == "day"
-
-
-def _read(
-    study: Study,
-    sources: Sources,
-    time: TimeRule,
-    tracks: Sequence[Log],
-    warnings: list[str],
-    progress: Callable[[str], object],
-) -> dict[Path, Log | RoadlogError]:
-    """Every run's log, its units settled over all of them, or why it can't be read."""
-
-    def reread(path: Path, rules: Mapping[str, ColumnRule], *, alone: bool = True) -> Log:
-        return read_log(path, columns={**study.columns, **rules}, time=time, alone=alone)
-
-    read: dict[Path, Log | RoadlogError] = {}
-    for path, _ in sources.runs:
-        progress(path.name)
-        try:
-            read[path] = reread(path, {}, alone=False)
-        except RoadlogError as e:
-            read[path] = e
-    logs = [log for log in read.values() if isinstance(log, Log)]
-    try:
-        read |= {log.path: log for log in read_alike(logs, reread)}
-    except RoadlogError as e:
-        warnings.append(str(e))
-    for path, log in read.items():
-        if isinstance(log, Log):
-            joined = join_positions(log, tracks, zone=time.zone) if tracks else log
-            read[path] = settled(joined, study.road)
-    return read
-
-
-def _one(
-    path: Path, arm: str | None, study: Study, sources: Sources, log: Log | RoadlogError
-) -> RunCheck:
-    name = sources.shown(path)
-    if isinstance(log, RoadlogError):
-        return unread(name, arm or "", path, log)
-    told = arm or arm_of(path, study, log.start, None, name=name).arm
-    return check_run(log, study, file=name, arm=told)
 
 
 def _with_deviations(
@@ -279,16 +224,6 @@ def _levels_together(
         if fault := arm_refusal(mine, study, estimator):
             warnings.append(f"the runs of the {arm} arm together can't be right: {fault}")
     return runs
-
-
-def _tracks(sources: Sources, study: Study, time: TimeRule, warnings: list[str]) -> list[Log]:
-    tracks = []
-    for path in sources.tracks:
-        try:
-            tracks.append(read_log(path, columns=study.columns, time=time))
-        except RoadlogError as e:
-            warnings.append(str(e))
-    return tracks
 
 
 def _changed(sources: Sources) -> list[str]:

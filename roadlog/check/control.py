@@ -5,11 +5,11 @@ plain sentences come out. Nothing here computes an effect.
 """
 
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 
-from roadlog.check.one_run import RunCheck, check_run, unread
-from roadlog.errors import RoadlogError
-from roadlog.ingest import read_log
-from roadlog.ingest.datum import settled
+from roadlog.check.each_run import each_run, with_day_order
+from roadlog.check.one_run import RunCheck
+from roadlog.ingest import Log
 from roadlog.runs.table import Sources
 from roadlog.study.settings import Study
 
@@ -17,26 +17,22 @@ LISTED = 6
 
 
 def check_control(
-    study: Study, sources: Sources, test: Sequence[RunCheck], progress: Callable[[str], object]
+    study: Study,
+    sources: Sources,
+    test: Sequence[RunCheck],
+    progress: Callable[[str], object],
+    tracks: Sequence[Log] = (),
 ) -> tuple[tuple[RunCheck, ...], list[str]]:
-    """Check the control car's runs, in order of start."""
+    """Check the control car's runs, in order of start; `tracks` are the study's position tracks."""
     if study.control is None:
         return (), []
     if not sources.control:
         return (), ["no log of the control car is there yet (logs of [control])"]
-    own = study.of_control_car()
-    runs = []
-    for path in sources.control:
-        progress(path.name)
-        name = sources.shown(path)
-        try:
-            log = settled(read_log(path, columns=own.columns, time=own.time), own.road)
-        except RoadlogError as e:
-            runs.append(unread(name, "none", path, e))
-            continue
-        runs.append(check_run(log, own, file=name, arm="none"))
-    runs.sort(key=lambda r: (r.begun, r.file))
-    return tuple(runs), _days_apart(test, runs)
+    told: list[str] = []
+    own_sources = replace(sources, runs=tuple((path, "none") for path in sources.control))
+    own = with_day_order(study.of_control_car(), own_sources, told)
+    runs, _ = each_run(own, own_sources, tracks, told, progress)
+    return tuple(runs), [*told, *_days_apart(test, runs)]
 
 
 def _days_apart(test: Sequence[RunCheck], control: Sequence[RunCheck]) -> list[str]:
