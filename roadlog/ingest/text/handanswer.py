@@ -71,7 +71,7 @@ def measured(
     found = NUMBER.fullmatch(answer)
     if found is None:
         raise InputError(f"{name}: '{cut(answer)}' is no number: write one, in {unit_symbol(unit)}")
-    number, given = _plain(name, found[1], whole), found[2].strip().strip("[]()")
+    number, given = number_in(name, found[1], whole=whole), found[2].strip().strip("[]()")
     own = unit_of(given) if given else unit
     if own == "gal" and gallon:
         own = gallon
@@ -90,21 +90,6 @@ def measured(
     return value, _shown(value, 6)
 
 
-def number_in(name: str, answer: str, *, whole: bool = False) -> float:
-    """A typed number without a unit.
-
-    Raises
-    ------
-    InputError
-        If it is none, or may be two.
-
-    >>> with typed_with(","):
-    ...     number_in("price", "1,234")
-    1.234
-    """
-    return _plain(name, answer, whole)
-
-
 def _decimals_there(text: str) -> bool:
     """Whether the mark of who types stands before three last digits: then it is no thousands'."""
     return _MARK.get() == "," and text.count(",") == 1 and "." not in text
@@ -118,13 +103,17 @@ def _may_be_two(text: str, whole: bool) -> bool:
     return _AMBIGUOUS[other].fullmatch(text) is not None
 
 
-def _plain(name: str, text: str, whole: bool = False) -> float:
-    """A typed number, decimal point or comma.
+def number_in(name: str, text: str, *, whole: bool = False) -> float:
+    """A typed number without a unit, decimal point or comma; `name`, `whole` as for `measured`.
 
     Raises
     ------
     InputError
-        If it may be two numbers.
+        If it is none, or may be two.
+
+    >>> with typed_with(","):
+    ...     number_in("price", "1,234")
+    1.234
     """
     if "," in text and "." in text:
         last = max(text.rfind(","), text.rfind("."))
