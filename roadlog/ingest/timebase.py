@@ -17,7 +17,7 @@ from roadlog.ingest import shelf
 from roadlog.ingest.clock.coarse import spread_rounded
 from roadlog.ingest.twospeeds import MIN_OVERLAP_S, Lag, lag_of
 from roadlog.quantities.arrays import median_step, middle
-from roadlog.quantities.columns import Columns, Table, columns_of, frame_of, index_of
+from roadlog.quantities.columns import Columns, Table, columns_of, index_of
 from roadlog.quantities.signals import POSITION, SIGNALS, Nature
 from roadlog.quantities.tables import SAMPLES
 
@@ -127,10 +127,6 @@ def _told(frame: pd.DataFrame) -> Columns:
 
 def _framed(names: Sequence[str], rows: Array) -> pd.DataFrame:
     return SAMPLES.check(pd.DataFrame(rows.T, columns=index_of(*names), copy=False))
-
-
-def _in_columns(names: Sequence[str], rows: Array) -> Columns:
-    return Columns(dict(zip(names, rows, strict=True)), rows.shape[1])
 
 
 def _resampled(told: Columns, step_s: float) -> tuple[list[str], Array]:
@@ -368,18 +364,9 @@ def on_one_clock(log: pd.DataFrame) -> tuple[pd.DataFrame, float | None]:
         By how much positions came late [s], where that was put right.
     """
     names, rows = _resampled(_told(log), 1.0)
-    lag_s = _positions_late_s(_in_columns(names, rows))
+    lag_s = _positions_late_s(Columns(dict(zip(names, rows, strict=True)), rows.shape[1]))
     samples = _framed(names, rows)
     return (samples if lag_s is None else shift_positions(samples, lag_s)), lag_s
-
-
-def one_clock_of(log: Columns) -> tuple[Columns, float | None]:
-    """`on_one_clock` of a log's columns."""
-    samples = _in_columns(*_resampled(log, 1.0))
-    lag_s = _positions_late_s(samples)
-    if lag_s is None:
-        return samples, None
-    return columns_of(shift_positions(frame_of(samples), lag_s)), lag_s
 
 
 def _positions_late_s(samples: Columns) -> float | None:

@@ -106,19 +106,16 @@ def measure(folder: Path, rounds: int) -> dict[str, float]:
     clock, stages = _Clock(rounds), _stages()
     raw = clock("read", lambda: [stages.read(f) for f in files])
     clock("scan by DuckDB", lambda: _scan(folder))
-    samples = clock(
-        "time base", lambda: [stages.sampled(r, f) for r, f in zip(raw, files, strict=True)]
-    )
+    samples = clock("time base", lambda: [_sampled(r, f) for r, f in zip(raw, files, strict=True)])
     n = sum(map(len, samples))
-    framed = [stages.frame(s) for s in samples]
-    runs = metering.judged(runs, framed)
+    runs = metering.judged(runs, samples)
     arm = runs["arm"].to_numpy()
     calibration = clock(
         "calibration (once)",
         lambda: fuel.calibrate(
-            [s for s, a in zip(framed, arm, strict=True) if a == "baseline"],
+            [s for s, a in zip(samples, arm, strict=True) if a == "baseline"],
             study,
-            fitted_samples=[s for s, a in zip(framed, arm, strict=True) if a == "fitted"],
+            fitted_samples=[s for s, a in zip(samples, arm, strict=True) if a == "fitted"],
         ),
     )
     flows = clock(
@@ -157,8 +154,6 @@ class _Stages:
     """The stages that work run by run: on plain columns, or on frames in a tree before them."""
 
     read: Callable[..., Any]
-    sampled: Callable[..., Any]
-    frame: Callable[..., Any]
     flow: Callable[..., Any]
     place: Callable[..., Any]
     place_all: Callable[..., Any]
@@ -173,21 +168,17 @@ def _stages() -> _Stages:
     if not hasattr(road, "placed_each"):
         return _before(fuel.fuel_flow, conditions.add_conditions)
     from roadlog.fuel.flow import flow_of
-    from roadlog.ingest.timebase import one_clock_of
     from roadlog.passes.sky import sky_of
     from roadlog.quantities.columns import Columns, columns_of, frame_of
 
-    def read(path: Path) -> Columns:
+    def read(path: Path) -> pd.DataFrame:
         with pq.ParquetFile(path, memory_map=True) as file:
             table = file.reader.read_all(use_threads=False)
         arrays = {
             name: column.combine_chunks().to_numpy(zero_copy_only=False)
             for name, column in zip(table.column_names, table.columns, strict=True)
         }
-        return Columns(arrays, table.num_rows)
-
-    def sampled(columns: Columns, path: Path) -> Columns:
-        return one_clock_of(columns)[0]
+        return frame_of(Columns(arrays, table.num_rows))
 
     def flow(samples: Any, *rest: Any) -> Any:
         return flow_of(columns_of(samples), *rest)
@@ -195,16 +186,12 @@ def _stages() -> _Stages:
     def together(tracks: dict[int, Any], network: Any) -> dict[int, Any]:
         return dict(road.placed_each(tracks.items(), network))
 
-    stages = (read, sampled, frame_of, flow, road.placed, together, sky_of)
+    stages = (read, flow, road.placed, together, sky_of)
     return _Stages(*stages, conditions.conditions_of)
 
 
 def _before(flow: Callable[..., Any], conditions: Callable[..., Any]) -> _Stages:
     from roadlog import road
-    from roadlog.analysis import metering
-
-    def sampled(frame: pd.DataFrame, path: Path) -> pd.DataFrame:
-        return metering.sampled([_Log(frame, path)], False)[0][0]  # type: ignore[list-item]
 
     def each(tracks: dict[int, Any], network: Any) -> dict[int, Any]:
         return {r: road.match(f, network, r) for r, f in tracks.items()}
@@ -212,8 +199,14 @@ def _before(flow: Callable[..., Any], conditions: Callable[..., Any]) -> _Stages
     def same(table: Any) -> Any:
         return table
 
-    stages = (pd.read_parquet, sampled, same, flow, road.match, each, same)
+    stages = (pd.read_parquet, flow, road.match, each, same)
     return _Stages(*stages, conditions)
+
+
+def _sampled(frame: pd.DataFrame, path: Path) -> pd.DataFrame:
+    from roadlog.analysis import metering
+
+    return metering.sampled([_Log(frame, path)], False)[0][0]  # type: ignore[list-item]
 
 
 def _scan(folder: Path) -> None:
@@ -237,8 +230,8 @@ def streamed(folder: Path, runs: int) -> float:
         nonlocal calibration
         for file in table["file"][first:last]:
             path = folder / "runs" / file
-            samples = stages.sampled(stages.read(path), path)
-            calibration = calibration or fuel.calibrate([stages.frame(samples)], study)
+            samples = _sampled(stages.read(path), path)
+            calibration = calibration or fuel.calibrate([samples], study)
             yield stages.flow(samples, study, "maf-trims", calibration, None)
 
     calibration, stages = None, _stages()
