@@ -164,15 +164,19 @@ def primary_stages(
         If there is nothing to compare, or a switch unit burned nothing.
     """
     layout = lay_out(passes, randomised=randomised)
-    used = layout.passes
-    factor = temperature_factor(used["ambient_c"].to_numpy(dtype=float))
-    known = used["accessory_ml"].fillna(0.0) if "accessory_ml" in used else None
-    terms, notes = expected_terms(
-        used, layout.unit, factor, None if known is None else known.to_numpy(dtype=float)
-    )
+    terms, notes = terms_of(layout)
     _require_fuel(terms, layout)
     fit, total, more = both_fits(terms, physics, whole_runs=whole_runs)
     return Primary(layout, fit, total, _contrast(layout, fit), notes + more)
+
+
+def terms_of(layout: Layout) -> tuple[Terms, tuple[str, ...]]:
+    """What the expected fuel of comparable passes is made of, and what of it isn't known."""
+    used = layout.passes
+    factor = temperature_factor(used["ambient_c"].to_numpy(dtype=float))
+    known = used.get("accessory_ml")
+    taken = None if known is None else known.fillna(0.0).to_numpy(dtype=float)
+    return expected_terms(used, layout.unit, factor, taken)
 
 
 def both_fits(

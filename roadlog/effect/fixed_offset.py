@@ -5,6 +5,7 @@ positive work and cold start comes out, and with them expected fuel of each pass
 fitted to the study's fuel, so it can't lean to an arm (docs/method.md, "Few passes").
 """
 
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -103,13 +104,16 @@ def total_by_fixed_offset(terms: Terms, physics: FuelPhysics) -> ExpectedFuel:
 
 def coefficient_shift(terms: Terms, physics: FuelPhysics, contrast: UnitContrast) -> float:
     """Largest change of the effect (log) if any one coefficient is off by `COEFFICIENT_ERROR`."""
+    middle = contrast.of(by_fixed_offset(terms, physics).ratio_log)
+    return max(abs(contrast.of(z) - middle) for z in off_ratios(terms, physics))
+
+
+def off_ratios(terms: Terms, physics: FuelPhysics) -> Iterator[Floats]:
+    """The units' values with each coefficient in turn off by `COEFFICIENT_ERROR` either way."""
     own = _coefficients(physics)
-    middle = contrast.of(_with(terms, own).ratio_log)
-    return max(
-        abs(contrast.of(_with(terms, own | {name: b * factor}).ratio_log) - middle)
-        for name, b in own.items()
-        for factor in (1 - COEFFICIENT_ERROR, 1 + COEFFICIENT_ERROR)
-    )
+    for name, b in own.items():
+        for factor in (1 - COEFFICIENT_ERROR, 1 + COEFFICIENT_ERROR):
+            yield _with(terms, own | {name: b * factor}).ratio_log
 
 
 def _coefficients(physics: FuelPhysics) -> dict[str, float]:

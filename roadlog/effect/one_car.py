@@ -5,19 +5,16 @@ driving, without anything having looked at the arm. A control car has no arms, a
 may be in one for good.
 """
 
-from dataclasses import replace
-
 import numpy as np
 import pandas as pd
 
-from roadlog.effect.estimate import both_fits
-from roadlog.effect.expected_fuel import WORK, ExpectedFuel, expected_terms
-from roadlog.effect.fixed_offset import COEFFICIENT_ERROR, FuelPhysics, by_fixed_offset
+from roadlog.effect.estimate import both_fits, terms_of
+from roadlog.effect.expected_fuel import WORK, ExpectedFuel
+from roadlog.effect.fixed_offset import FuelPhysics, off_ratios
 from roadlog.effect.held_equal import (
     LEAST_WORK,
     by_physical_work,
     physical_work,
-    temperature_factor,
 )
 from roadlog.effect.layout import Layout, route_of
 from roadlog.errors import DesignError, InputError
@@ -73,10 +70,7 @@ def arm_blind_fits(
     DesignError
         If a switch unit burned nothing.
     """
-    factor = temperature_factor(layout.passes["ambient_c"].to_numpy(dtype=float))
-    known = layout.passes.get("accessory_ml")
-    taken = None if known is None else known.fillna(0.0).to_numpy(dtype=float)
-    terms, unknown = expected_terms(layout.passes, layout.unit, factor, taken)
+    terms, unknown = terms_of(layout)
     fit, total, notes = both_fits(terms, physics, whole_runs=whole_runs)
     if not (np.isfinite(fit.ratio_log).all() and np.isfinite(total.ratio_log).all()):
         raise DesignError("a switch unit burned no fuel on the road that is compared")
@@ -89,11 +83,7 @@ def physical_ratio(fit: ExpectedFuel, physics: FuelPhysics) -> Floats:
     if fit.fitted:
         by_work = by_physical_work(fit, physics)
         return fit.ratio_log if by_work is None else by_work.ratio_log
-    moved = [
-        by_fixed_offset(fit.terms, replace(physics, **{f: getattr(physics, f) * factor})).ratio_log
-        for f in ("time_ml_s", "distance_ml_km", "work_ml_kj", "cold_ml_s")
-        for factor in (1 - COEFFICIENT_ERROR, 1 + COEFFICIENT_ERROR)
-    ]
+    moved = off_ratios(fit.terms, physics)
     return max(moved, key=lambda z: float(np.std(z - fit.ratio_log)))
 
 
