@@ -14,7 +14,7 @@ from typing import Literal
 import numpy as np
 import pandas as pd
 
-from roadlog.effect.fixed_offset import FuelPhysics, by_fixed_offset
+from roadlog.effect.fixed_offset import FuelPhysics
 from roadlog.effect.held_equal import filled_air, held_by
 from roadlog.effect.layout import Layout, orders_by_chance
 from roadlog.effect.one_car import arm_blind_fits, one_road, physical_ratio, work_obstacles
@@ -38,14 +38,14 @@ class CarUnits:
     """One car's units (u,) in order of time; values are logs of fuel over expected fuel.
 
     `value` at equal driving, `total` with the driving as it was, `physical` with coefficients from
-    physics; `fuel_per_km` [mL/km] as driven.
+    physics; `fuel_ml` [mL] and `km` as driven. `notes` are sentences on what was left out or
+    couldn't be fitted.
     """
 
     units: tuple[str, ...]
     value: Floats
     total: Floats
     physical: Floats
-    level: Floats
     expected_ml: Floats
     pass_variance: Floats
     air_c: Floats
@@ -58,8 +58,7 @@ class CarUnits:
         """These units alone, in this order."""
         at = [self.units.index(u) for u in units]
         arrays = (
-            "value", "total", "physical", "level", "expected_ml", "pass_variance", "air_c",
-            "fuel_ml", "km",
+            "value", "total", "physical", "expected_ml", "pass_variance", "air_c", "fuel_ml", "km",
         )  # fmt: skip
         return replace(self, units=tuple(units), **{k: getattr(self, k)[at] for k in arrays})
 
@@ -68,12 +67,11 @@ class CarUnits:
 class Difference:
     """The test car's change less the control car's, and each car's own.
 
-    `low_half` are half widths on the log scale; `control_log` what the control car did by itself
-    between the arms. `drift` is how far the cars came apart by themselves: the second baseline less
-    the first where there are two, else what their drift within the periods makes between the
-    middles of the two; None in a switched study. `gain` is the interval's half width over that of
-    the test car alone by the same method, `correlation` that of the cars' units about their arms'
-    means. `pairs` has a row a unit.
+    `test_alone` and `control_alone` are each car's own change between the arms. `drift` is how far
+    the cars came apart by themselves: the second baseline less the first where there are two, else
+    what their drift within the periods makes between the middles of the two; None in a switched
+    study. `gain` is the interval's half width over that of the test car alone by the same method,
+    `correlation` that of the cars' units about their arms' means. `pairs` has a row a unit.
     """
 
     design: Design
@@ -88,7 +86,6 @@ class Difference:
     orders: UnitRandomisation | None
     smallest_detectable_pct: float
     pairs: pd.DataFrame
-    independent_half_pct: float
 
 
 def car_units(passes: pd.DataFrame, physics: FuelPhysics, *, whole_runs: bool = False) -> CarUnits:
@@ -102,14 +99,11 @@ def car_units(passes: pd.DataFrame, physics: FuelPhysics, *, whole_runs: bool = 
     layout = one_road(passes)
     fit, total, notes = arm_blind_fits(layout, physics, whole_runs=whole_runs)
     used, unit, n = layout.passes, layout.unit, len(layout.units)
-    with np.errstate(invalid="ignore", divide="ignore"):
-        level = by_fixed_offset(fit.terms, physics).ratio_log
     return CarUnits(
         units=layout.units,
         value=fit.ratio_log,
         total=total.ratio_log,
         physical=physical_ratio(fit, physics),
-        level=level,
         expected_ml=fit.unit_expected_ml,
         pass_variance=fit.pass_variance,
         air_c=used["ambient_c"].groupby(unit).mean().to_numpy(dtype=float),
@@ -166,7 +160,6 @@ def compare_switched(
         if main.bounded
         else float("nan"),
         pairs=_pairs(test, control, layout.unit_arm),
-        independent_half_pct=float("nan"),
     )
 
 
@@ -185,7 +178,7 @@ def compare_periods(test: CarUnits, control: CarUnits, arm: Sequence[int]) -> Di
     periods = np.split(np.arange(len(arms)), starts[1:])
     again = len(periods) == 3
     sign = 1.0 if arms[periods[-1][0]] == 1 else -1.0
-    signs = (-sign * -0.5, -sign, -sign * -0.5) if again else (-sign, sign)
+    signs = (sign / 2, -sign, sign / 2) if again else (-sign, sign)
 
     def of(values: Floats) -> PeriodContrast:
         return contrast_periods([values[p] for p in periods], signs)
@@ -222,7 +215,6 @@ def compare_periods(test: CarUnits, control: CarUnits, arm: Sequence[int]) -> Di
         if np.isfinite(main.half)
         else float("nan"),
         pairs=_pairs(test, control, arms),
-        independent_half_pct=100 * float(np.expm1(main.independent_half)),
     )
 
 

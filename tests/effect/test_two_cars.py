@@ -22,7 +22,7 @@ def units(value: np.ndarray) -> CarUnits:
     even = np.ones(n)
     return CarUnits(
         units=tuple(f"2026-03-{i + 1:02d}" for i in range(n)),
-        value=value, total=value, physical=value, level=value, expected_ml=1000 * even,
+        value=value, total=value, physical=value, expected_ml=1000 * even,
         pass_variance=np.zeros(n), air_c=10 * even, fuel_ml=1000 * np.exp(value), km=20 * even,
         obstacles=(), notes=(),
     )  # fmt: skip

@@ -62,7 +62,7 @@ def car(value: np.ndarray) -> CarUnits:
     """A car whose driving and air are alike on all days."""
     n, even = len(value), np.ones(len(value))
     return CarUnits(
-        units=tuple(map(str, range(n))), value=value, total=value, physical=value, level=value,
+        units=tuple(map(str, range(n))), value=value, total=value, physical=value,
         expected_ml=1000 * even, pass_variance=0 * even, air_c=10 * even, fuel_ml=1000 * even,
         km=20 * even, obstacles=(), notes=(),
     )  # fmt: skip
