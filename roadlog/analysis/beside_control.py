@@ -34,7 +34,7 @@ from roadlog.quantities.against import Against
 from roadlog.quantities.facts import Veto, Warned
 from roadlog.runs.order import in_periods
 from roadlog.runs.table import Sources
-from roadlog.stats.interval import NamedInterval, at_level
+from roadlog.stats.interval import Interval, NamedInterval, at_level
 from roadlog.study.settings import Study
 
 TOGETHER_MIN = 30.0  # between the starts of two runs that count as one pair
@@ -79,13 +79,11 @@ def beside_control(
     if control_named_late(study, sources.root, compared.runs):
         why = "[control] was written after the registration, so that it may have been chosen"
         return _unused(study, compared, why, by_period=by_period)
+    car = None
     try:
         car = read_control_car(
             study, sources, driven.runs, driven.samples, placed, progress, earlier
         )
-    except (DesignError, FitError) as e:
-        return _unused(study, compared, str(e), by_period=by_period)
-    try:
         difference, told = _difference(study, metered, compared, car, randomised)
     except (DesignError, FitError) as e:
         return _unused(study, compared, str(e), car, by_period=by_period)
@@ -357,7 +355,6 @@ def _own_change(d: Difference) -> list[Veto]:
     own = d.control_alone
     if d.design == "switched":
         own = at_level(own, 0.99)
-    told = own.low is not None and own.high is not None and not own.low <= 0 <= own.high
     size = abs(np.log1p(own.estimate / 100))
     said = Veto(
         f"undecided: the control car's fuel use changed by {own.estimate:+.1f} % with the arm: "
@@ -367,24 +364,24 @@ def _own_change(d: Difference) -> list[Veto]:
     )
     if d.design == "one change":
         return [said] if size > MOST_OWN_CHANGE else []
-    return [said] if told and size > LEAST_TELLING else []
+    return [said] if _clear_of_zero(own) and size > LEAST_TELLING else []
 
 
 def _of_one_change(d: Difference) -> list[Veto]:
-    """What one change with a control car can't show, and what its own drift forbids."""
-    found = []
-    drift = None if d.drift is None else at_level(d.drift, 0.99)
-    if drift is not None and drift.low is not None and drift.high is not None and not (
-        drift.low <= 0 <= drift.high
-    ):  # fmt: skip
-        found.append(
-            Veto(
-                f"undecided: the two cars drift apart by themselves, by {drift.estimate:+.1f} % "
-                "from the middle of one period to that of the other",
-                Against.OTHER_CAR(),
-            )
+    """What the cars' own drift forbids at one change."""
+    if d.drift is None or not _clear_of_zero(at_level(d.drift, 0.99)):
+        return []
+    return [
+        Veto(
+            f"undecided: the two cars drift apart by themselves, by {d.drift.estimate:+.1f} % "
+            "from the middle of one period to that of the other",
+            Against.OTHER_CAR(),
         )
-    return found
+    ]
+
+
+def _clear_of_zero(i: Interval) -> bool:
+    return i.low is not None and i.high is not None and not i.low <= 0 <= i.high
 
 
 def _with_difference(
@@ -410,7 +407,7 @@ def _with_difference(
                 + ("" if ratio.repeats else "; the ratios don't repeat within 2 %"),
             )
         )
-    rest = [r for r in effect.forest if r.role not in ("primary", "total") and r.role != "mixed"]
+    rest = [r for r in effect.forest if r.role not in ("primary", "total", "mixed")]
     kept = [w for w in effect.warnings if w.code not in ("before-after", "one-stage-apart")]
     return dataclasses.replace(
         effect,
