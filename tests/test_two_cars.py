@@ -28,6 +28,7 @@ from roadlog.demo import make_study
 from roadlog.effect import decide
 from roadlog.effect.before_after import ONE_CHANGE
 from roadlog.errors import InputError
+from roadlog.ingest import read_log
 from roadlog.quantities.signals import SIGNALS
 from roadlog.report.control import control_json, control_part
 from roadlog.report.json_out import _plain
@@ -167,6 +168,25 @@ def test_days_that_one_car_missed_are_told(once: Staged, monkeypatch: pytest.Mon
     told = [str(w.message) for w in compared.warnings if w.code == "control-missing"]
     assert len(told) == 1
     assert first in told[0]
+
+
+def test_what_is_left_out_of_a_car_s_fit_is_told(
+    once: Staged, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Two days of the control car on another road: its passes there say nothing of the first."""
+    days = sorted(once.car.passes["day"].unique())[:2]
+
+    def elsewhere(c: ControlCar) -> ControlCar:
+        away = c.passes["day"].isin(days)
+        segment = c.passes["segment"].where(~away, "Z" + c.passes["segment"].astype(str))
+        return with_passes(c, c.passes.assign(segment=segment))
+
+    compared, found = once.held(monkeypatch, elsewhere)
+    told = [str(w.message) for w in compared.warnings if w.code == "control-fit"]
+    assert len(told) == 1
+    assert told[0].startswith("control car: ")
+    assert told[0].endswith("passes of other routes are left out")
+    assert set(told) <= {str(w.message) for w in found.warnings}
 
 
 def test_control_car_in_one_period_only_leaves_the_old_word(
@@ -342,3 +362,18 @@ def test_check_lists_the_control_car_s_runs(once: Staged) -> None:
     assert all(r.usable for r in runs)
     assert told == ["the test car has no usable run on 1 days of the control car: 2026-03-02"]
     assert check_control(once.study, replace(two, control=()), (), lambda _: None)[1]
+
+
+def test_check_settles_units_over_the_control_car_s_logs(once: Staged, tmp_path: Path) -> None:
+    """As the analysis does: 240 is °F or K by itself, and °F beside a log with 220."""
+    paths = []
+    for path, hot in zip(once.sources.control[:2], (220, 240), strict=True):
+        head, *rows = path.read_text().splitlines()
+        told = [f"{head},oil temperature", *(f"{row},{hot + i % 3}" for i, row in enumerate(rows))]
+        (tmp_path / path.name).write_text("\n".join(told) + "\n")
+        paths.append(tmp_path / path.name)
+    with pytest.raises(InputError, match="names no unit"):
+        read_log(paths[1])
+    two = replace(once.sources, control=tuple(paths))
+    runs, _ = check_control(once.study, two, (), lambda _: None)
+    assert [r.usable for r in runs] == [True, True]

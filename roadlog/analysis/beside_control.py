@@ -26,7 +26,13 @@ from roadlog.effect.before_after import METHOD, ONE_CHANGE, without_intervals
 from roadlog.effect.layout import lay_out
 from roadlog.effect.ratio_test import RatioTest, ratio_test
 from roadlog.effect.result import EffectResult
-from roadlog.effect.two_cars import Difference, car_units, compare_periods, compare_switched
+from roadlog.effect.two_cars import (
+    CarUnits,
+    Difference,
+    car_units,
+    compare_periods,
+    compare_switched,
+)
 from roadlog.errors import DesignError, FitError
 from roadlog.plan.looks import control_named_late
 from roadlog.plan.schedule import redraw
@@ -160,7 +166,10 @@ def _difference(
     test = car_units(table, physics, whole_runs=whole)
     control = car_units(own, car.physics, whole_runs=car.whole_runs)
     both = [u for u in test.units if u in control.units]
-    told = _missing(test.units, control.units, table, unit)
+    told = [
+        *_missing(test.units, control.units, table, unit),
+        *_fit_notes(compared, test, control),
+    ]
     test, control = test.of(both), control.of(both)
     mine = table[table["switch_unit"].isin(both)]
     arm_of = mine.groupby("switch_unit")["arm"].first()
@@ -279,6 +288,15 @@ def _missing(
             f"({by_arm['baseline']} baseline, {by_arm['fitted']} fitted): {', '.join(alone[:6])}"
             f"{' …' if len(alone) > 6 else ''}; they are left out of the difference",
         )
+    ]
+
+
+def _fit_notes(compared: Compared, test: CarUnits, control: CarUnits) -> list[Warned]:
+    """What of each car's passes was left out of the difference or couldn't be fitted."""
+    said = {str(w.message) for w in compared.effect.warnings}
+    return [
+        *(Warned("control-fit", f"test car: {n}") for n in test.notes if n not in said),
+        *(Warned("control-fit", f"control car: {n}") for n in control.notes),
     ]
 
 
