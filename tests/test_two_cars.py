@@ -294,7 +294,7 @@ def test_logs_of_two_cars_mixed_up_are_named() -> None:
 
 
 def test_cars_of_one_kind_that_once_stayed_in_a_lower_gear_aren_t_mixed_up() -> None:
-    """Town on some days, motorway on others, behind each other: the drive's gearing, not a car's."""
+    """Town on some days, motorway on others, behind each other: the drive's gearing, no car's."""
     per_km = [1700, 1700, 2300, 1700, 2300, 1700]
     test, control = ([cruising(r, i + k) for i, r in enumerate(per_km)] for k in (0, 10))
     together = [(i, i) for i in range(6)]

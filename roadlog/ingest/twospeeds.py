@@ -17,9 +17,7 @@ MIN_OVERLAP_S = 60.0
 _MIN_CORRELATION = 0.7
 _MIN_PROMINENCE = 0.02
 _MAX_LAG_CHANGE_S = 2.0
-_ROUNDING = (
-    1e-9  # a variance that is less than this share of the sum of squares is looked at closely
-)
+_ROUNDING = 1e-9  # a variance under this share of its sum of squares is looked at closely
 
 
 @dataclass(frozen=True)

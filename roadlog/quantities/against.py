@@ -15,8 +15,7 @@ class Against(Kind):
     )
     LEFT_FOR_GOOD = (
         "the add-on is said to leave something in the car for good, and some driving without it "
-        "came "
-        "after it"
+        "came after it"
     )
     NO_DATES = "not every log has a date, so nobody knows in which order the add-on went in and out"
     ON_MARGIN = "it would hang on how well driving and air were held equal"
@@ -41,8 +40,7 @@ class Against(Kind):
     )
     FUEL_DISAGREES = (
         "fuel weighed or filled and fuel by the car's own signals disagree with the add-on "
-        "otherwise "
-        "than without it"
+        "otherwise than without it"
     )
     COPIED = (
         "a reading that tells fuel stands in two logs alike, so one of them isn't of that drive"
@@ -52,8 +50,7 @@ class Against(Kind):
     )
     OPEN_FUEL = (
         "the logs leave open whether fuel was cut or flowed in some moments, and the answer hangs "
-        "on "
-        "them"
+        "on them"
     )
     COOLING_ONE_ARM = "air conditioning may have run only with the add-on, or only without it"
     COOLING_MORE = "air conditioning or the like ran for longer with the add-on than without it"

@@ -79,7 +79,7 @@ def propose(
     *,
     arm: str | None = None,
     split: bool = False,
-    each: Mapping[Path, "Said"] | None = None,
+    each: Mapping[Path, Said] | None = None,
 ) -> tuple[Proposal, ...]:
     """Say what would become of each file, writing nothing.
 

@@ -236,7 +236,7 @@ def stages_of(told: dict[str, Any], more: float | None = None) -> dict[str, floa
             name = f"{kind}: {stage}" if stage.startswith("the rest") else stage
             found[name] = found.get(name, 0.0) + seconds * more
     if "pages" in told["parts"]:
-        inside = sum(rounds[k]["client_s"] for k in ("model",))
+        inside = rounds["model"]["client_s"]
         if told["processes"] == 1 and told["workers_s"] == 0:
             inside = sum(rounds["model"]["stages_s"].values())
         found["model over all vehicles"] = max(told["parts"]["answer"]["client_s"] - inside, 0.0)

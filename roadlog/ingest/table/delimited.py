@@ -210,10 +210,8 @@ def _used_columns(
     used = [i for i, m in enumerate(meanings) if m.role in roles or i in times]
     if not any(meanings[i].role in ("signal", "value") for i in used):
         near = next((m for m in near_misses(meanings) if m.means in SIGNALS), None)
-        headers, remedy = (
-            _listed(dialect.headers),
-            ('name them in study.toml under [columns], as "its header" = "speed_kmh"'),
-        )
+        headers = _listed(dialect.headers)
+        remedy = 'name them in study.toml under [columns], as "its header" = "speed_kmh"'
         place = f"{path}: line {dialect.first_line - 1}"
         if near is None:
             raise LeftOpen(place, Unclear.NO_COLUMN(headers=headers), f": {remedy}")
