@@ -91,9 +91,7 @@ def _seconds(
     return rows, (every[rows] - zero) / _SECOND_NS
 
 
-def weather_at(
-    t_s: Floats, start: pd.Timestamp | None, weather: pd.DataFrame | Sky | None
-) -> dict[str, Floats]:
+def weather_at(t_s: Floats, start: pd.Timestamp | None, weather: Sky | None) -> dict[str, Floats]:
     """Weather interpolated to the samples; wind as the components that it comes from [m/s].
 
     Parameters
@@ -101,17 +99,16 @@ def weather_at(
     t_s : (n,) array [s]
         Times since `start`, not decreasing.
     start, weather
-        As for `add_conditions`.
+        As for `roadlog.passes.conditions.conditions_of`.
     """
     nothing = np.full(len(t_s), np.nan)
     out = dict.fromkeys((*WEATHER_COLUMNS, "north", "east"), nothing)
     if weather is None or start is None or pd.isna(start) or not len(weather):
         return out
-    sky = sky_of(weather) if isinstance(weather, pd.DataFrame) else weather
-    rows, clock = _seconds(sky.local_ns, sky.utc_ns, start, t_s)
+    rows, clock = _seconds(weather.local_ns, weather.utc_ns, start, t_s)
     reach = WEATHER_REACH.total_seconds()
     read = dict[bytes, Bools]()
-    for name, every in sky.values.items():
+    for name, every in weather.values.items():
         value = every[rows]
         known = np.isfinite(value)
         if not known.any():
@@ -128,19 +125,16 @@ def weather_at(
 
 
 def rain_between(
-    after_s: Floats, to_s: Floats, start: pd.Timestamp | None, weather: pd.DataFrame | Sky | None
+    after_s: Floats, to_s: Floats, start: pd.Timestamp | None, weather: Sky | None
 ) -> Floats:
     """1 where rain was reported from one time to another [s since `start`], 0 where reports tell of
     none, NaN where there is no report."""
     none = np.full(len(to_s), np.nan)
-    if weather is None or start is None or pd.isna(start):
-        return none
-    sky = sky_of(weather) if isinstance(weather, pd.DataFrame) else weather
-    if not len(sky.rain_local_ns):
+    if weather is None or start is None or pd.isna(start) or not len(weather.rain_local_ns):
         return none
     longest = float((to_s - after_s).max(initial=0.0))
-    rows, clock = _seconds(sky.rain_local_ns, sky.rain_utc_ns, start, to_s, longest)
-    rained = sky.rained[rows.start : rows.stop + 1]
+    rows, clock = _seconds(weather.rain_local_ns, weather.rain_utc_ns, start, to_s, longest)
+    rained = weather.rained[rows.start : rows.stop + 1]
     upto = np.searchsorted(clock, to_s, "right")
     since = np.searchsorted(clock, after_s, "left")
     return np.where(upto > since, (rained[upto] > rained[since]).astype(float), none)

@@ -15,7 +15,7 @@ import pandas as pd
 
 from roadlog.closure.ledger import Ledger, moment
 from roadlog.ingest.text.handtable import split_unit
-from roadlog.passes.sky import rain_between, weather_at
+from roadlog.passes.sky import Sky, rain_between, sky_of, weather_at
 from roadlog.physics.atmosphere import LAPSE_K_M
 from roadlog.publish.clock import PublicClock
 from roadlog.publish.private import Place
@@ -135,6 +135,7 @@ def public_weather(
     """
     if not windows:
         return pd.DataFrame(), None
+    sky = sky_of(weather)
     rows: list[pd.DataFrame] = []
     last = pd.Timestamp.min
     for w in sorted(windows, key=lambda w: w.public):
@@ -144,7 +145,7 @@ def public_weather(
         if not len(at):
             continue
         t = np.asarray((at - w.public).total_seconds(), float)
-        rows.append(pd.DataFrame({"time": at, **_values(weather, w.true, t)}))
+        rows.append(pd.DataFrame({"time": at, **_values(sky, w.true, t)}))
         last = at[-1]
     out = pd.concat(rows, ignore_index=True)
     height = _told_once(weather, "station_elevation_m")
@@ -174,15 +175,15 @@ _WEATHER_HEADINGS = {
 }  # fmt: skip
 
 
-def _values(weather: pd.DataFrame, start: pd.Timestamp, t_s: Floats) -> dict[str, Floats]:
-    air = weather_at(t_s, start, weather)
+def _values(sky: Sky, start: pd.Timestamp, t_s: Floats) -> dict[str, Floats]:
+    air = weather_at(t_s, start, sky)
     north, east = air.pop("north"), air.pop("east")
     known = np.isfinite(north) & np.isfinite(east)
     if known.any():
         air["wind_speed_m_s"] = np.where(known, np.hypot(north, east), air["wind_speed_m_s"])
         turn = np.degrees(np.arctan2(east, north)) % 360
         air["wind_from_deg"] = np.where(known, turn, np.nan)
-    rain = rain_between(t_s - WEATHER_STEP.total_seconds(), t_s, start, weather)
+    rain = rain_between(t_s - WEATHER_STEP.total_seconds(), t_s, start, sky)
     air["rain_mm"] = np.where(np.isfinite(rain), 0.1 * rain, np.nan)
     return air
 

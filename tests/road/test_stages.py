@@ -6,7 +6,7 @@ import pytest
 from scipy.ndimage import gaussian_filter1d
 
 from roadlog.passes.conditions import add_conditions
-from roadlog.passes.sky import rain_between, weather_at
+from roadlog.passes.sky import rain_between, sky_of, weather_at
 from roadlog.physics.atmosphere import WEATHER_REACH
 from roadlog.quantities.columns import columns_of, frame_of
 from roadlog.road import find_network, placed, placed_each
@@ -57,8 +57,8 @@ def test_weather_of_a_sample_is_that_between_the_reports_around_it(zones: tuple)
         table = weather(zones[0], seed)
         start = pd.Timestamp(f"2026-03-0{seed + 1} 07:00", tz=zones[1])
         t = np.arange(0, 7200, 600.0)
-        air = weather_at(t, start, table)
-        rain = rain_between(t - 7200, t, start, table)
+        air = weather_at(t, start, sky_of(table))
+        rain = rain_between(t - 7200, t, start, sky_of(table))
         times, begin = table["time"], start
         if zones[0] is None or zones[1] is None:
             times, begin = times.dt.tz_localize(None), start.tz_localize(None)
