@@ -78,21 +78,6 @@ def checked(address: str) -> str:
     return address
 
 
-def listen(address: str) -> socket.socket:
-    """A socket of that address, on the first free port."""
-    for number in PORTS:
-        one = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
-        one.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
-        try:
-            one.bind((address, number))
-        except OSError:
-            one.close()
-            continue
-        one.listen(16)
-        return one
-    raise InputError(NO_NETWORK)
-
-
 def door_for(kept: Path, address: str, number: int) -> Door:
     """A fresh door: who was let in before isn't known any more, since the way isn't encrypted."""
     kept.unlink(missing_ok=True)

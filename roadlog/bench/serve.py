@@ -8,7 +8,7 @@ import asyncio
 import contextlib
 import json
 import socket
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal
@@ -67,7 +67,6 @@ def serve(
     door = Door(kept / "browsers.json", host_names(number))
     app = make_app(home, door)
     second = _for_phone(app, kept / "phones.json") if lan else None
-    listening.listen(64)
     ready(f"http://127.0.0.1:{number}/enter?key={door.key}")
     first = uvicorn.Server(_config(app))
     if second is None:
@@ -89,7 +88,14 @@ def _for_phone(app: "Starlette", kept: Path) -> "tuple[uvicorn.Server, socket.so
     """The server of the phone's pages, and its socket in the local network."""
     import uvicorn
 
-    from roadlog.bench.phone import Phone, door_for, listen, local_address, make_phone_app
+    from roadlog.bench.phone import (
+        NO_NETWORK,
+        PORTS,
+        Phone,
+        door_for,
+        local_address,
+        make_phone_app,
+    )
 
     class Second(uvicorn.Server):
         """Leaves the signals to the first."""
@@ -98,7 +104,9 @@ def _for_phone(app: "Starlette", kept: Path) -> "tuple[uvicorn.Server, socket.so
             return contextlib.nullcontext()
 
     address = local_address()
-    listening = listen(address)
+    listening = first_free(address, PORTS)
+    if listening is None:
+        raise InputError(NO_NETWORK)
     number = listening.getsockname()[1]
     door = door_for(kept, address, number)
     app.state.phone = Phone(door, f"http://{address}:{number}")
@@ -120,19 +128,27 @@ async def _both(
 def _listen(kept: Path, wanted: int | None) -> socket.socket:
     """A socket of loopback on the wanted port, the last one, or a free one."""
     ports = [wanted] if wanted is not None else [*_last(kept), *_fresh()]
+    one = first_free("127.0.0.1", ports)
+    if one is None:
+        raise InputError(f"port {ports[0]} is taken: name another with --port, or none")
+    text = json.dumps({"port": one.getsockname()[1]}) + "\n"
+    atomic_write(kept, partial(Path.write_text, data=text))
+    return one
+
+
+def first_free(address: str, ports: Iterable[int]) -> socket.socket | None:
+    """A socket that listens on the first port of these that nobody has, None if all are taken."""
     for number in ports:
         one = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
         one.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         try:
-            one.bind(("127.0.0.1", number))
-            one.listen()  # two that start together can both bind, but only one can listen
+            one.bind((address, number))
+            one.listen(64)  # two that start together can both bind, but only one can listen
         except OSError:
             one.close()
             continue
-        text = json.dumps({"port": one.getsockname()[1]}) + "\n"
-        atomic_write(kept, partial(Path.write_text, data=text))
         return one
-    raise InputError(f"port {ports[0]} is taken: name another with --port, or none")
+    return None
 
 
 def _last(kept: Path) -> list[int]:

@@ -3,6 +3,7 @@
 import os
 import re
 import signal
+import socket
 import subprocess
 import sys
 from collections.abc import Iterator
@@ -18,6 +19,7 @@ from roadlog.bench.door import COOKIE, Door
 from roadlog.bench.pages import PAGES
 from roadlog.bench.phone import Phone, checked, door_for, local_address, make_phone_app
 from roadlog.bench.quick import Quick
+from roadlog.bench.serve import first_free
 from roadlog.errors import InputError
 from roadlog.study.recording import Shown, only_one
 
@@ -183,6 +185,28 @@ def test_the_page_shows_code_and_caution(
 def test_only_an_address_of_a_local_network_is_listened_to(address: str) -> None:
     with pytest.raises(InputError, match="--lan"):
         checked(address)
+
+
+def test_a_port_that_another_took_between_binding_and_listening_is_passed_over(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    plain, rivals = socket.socket, list[socket.socket]()
+
+    class Beaten(plain):  # type: ignore[misc, valid-type]
+        def bind(self, at: tuple[str, int]) -> None:
+            super().bind(at)
+            if not rivals:
+                rival = plain(socket.AF_INET, socket.SOCK_STREAM)
+                rival.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+                rival.bind(self.getsockname())
+                rival.listen()
+                rivals.append(rival)
+
+    monkeypatch.setattr(socket, "socket", Beaten)
+    one = first_free("127.0.0.1", (0, 0))
+    assert one is not None
+    with one, rivals[0]:
+        assert one.getsockname()[1] != rivals[0].getsockname()[1]
 
 
 def test_listening_in_the_network_begins_only_when_asked_and_ends_with_the_app(
