@@ -85,9 +85,7 @@ def _vehicles(folder: Path, study: "Study") -> tuple[list[str], dict[str, str]]:
     listed = read_vehicles(table, study)
     if rule.strata is None:
         return list(listed), {}
-    wanted = rule.strata.strip().casefold()
-    labels = {n: next((v for h, v in one.labels.items() if h.casefold() == wanted), "")
-              for n, one in listed.items()}  # fmt: skip
+    labels = {name: one.label(rule.strata) for name, one in listed.items()}
     bare = [n for n, label in labels.items() if not label]
     if bare:
         raise InputError(f"{table} tells no '{rule.strata}' of {bare[0]}, though [fleet] names it")

@@ -110,9 +110,8 @@ def _labels(fleet: Fleet, heading: str | None) -> Mapping[str, str]:
     """
     if heading is None:
         return {}
-    wanted = heading.strip().casefold()
     found = {
-        name: next((v for h, v in listed.labels.items() if h.casefold() == wanted), "")
+        name: listed.label(heading)
         for name, listed in fleet.listed.items()
         if name in fleet.sources
     }

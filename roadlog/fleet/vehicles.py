@@ -67,6 +67,11 @@ class Listed:
     fitted_until: str = ""
     labels: Mapping[str, str] = field(default_factory=dict)
 
+    def label(self, heading: str) -> str:
+        """What stands under a heading of the table, "" where nothing does."""
+        wanted = heading.strip().casefold()
+        return next((v for h, v in self.labels.items() if h.casefold() == wanted), "")
+
 
 class Assigned(NamedTuple):
     """What a day was given: its arm, its switch unit and the block that chance dealt within."""
