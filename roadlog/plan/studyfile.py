@@ -77,10 +77,10 @@ def with_column(text: str, header: str, rule: ColumnRule) -> str:
     before = parse_study(text)
     wanted = before.model_copy(update={"columns": {**before.columns, header: rule}})
     if rule.unit is None:
-        return _with_entry(text, "columns", header, rule.signal, wanted)
+        return _with_entries(text, {"columns": {header: rule.signal}}, wanted)
     row = tomlkit.inline_table()
     row.update({"signal": rule.signal, "unit": rule.unit})
-    return _with_entry(text, "columns", header, row, wanted)
+    return _with_entries(text, {"columns": {header: row}}, wanted)
 
 
 def with_day_first(text: str, day_first: bool) -> str:
@@ -94,31 +94,57 @@ def with_day_first(text: str, day_first: bool) -> str:
     before = parse_study(text)
     time = before.time.model_copy(update={"day_first": day_first})
     wanted = before.model_copy(update={"time": time})
-    return _with_entry(text, "time", "day_first", day_first, wanted)
+    return _with_entries(text, {"time": {"day_first": day_first}}, wanted)
 
 
-def _with_entry(text: str, table: str, key: str, value: Any, wanted: Study) -> str:
-    """The text with one entry of a table set, if that and nothing else makes the study `wanted`."""
+def with_plan_values(text: str, values: Mapping[str, Any]) -> str:
+    """The text of study.toml with values in its `[plan]`.
+
+    Where somebody else switches, `[analysis]` says too that the driver needn't know the arm.
+
+    Raises
+    ------
+    InputError
+        If the text isn't TOML, or those tables are written in a way that can't be added to.
+    """
+    before = parse_study(text)
+    tables: dict[str, Mapping[str, Any]] = {"plan": values}
+    wanted: dict[str, Any] = {"plan": before.plan.model_copy(update=dict(values))}
+    if "switched_by_other" in values:
+        tables["analysis"] = known = {"driver_knew_arm": not values["switched_by_other"]}
+        wanted["analysis"] = before.analysis.model_copy(update=known)
+    return _with_entries(text, tables, before.model_copy(update=wanted))
+
+
+def _with_entries(text: str, tables: Mapping[str, Mapping[str, Any]], wanted: Study) -> str:
+    """The text with entries of tables set, if that and nothing else makes the study `wanted`."""
     import tomlkit
     from tomlkit.exceptions import TOMLKitError
 
-    by_hand = f"write '{key}' into [{table}] by hand"
+    names = {table: ", ".join(f"'{key}'" for key in entries) for table, entries in tables.items()}
+    by_hand = " and ".join(f"{keys} into [{table}]" for table, keys in names.items())
+    by_hand = f"write {by_hand} by hand"
     try:
         document = tomlkit.parse(text)
-        if table not in document:
-            if text and not text.endswith("\n\n"):
-                document.add(tomlkit.nl())
-            document.add(table, tomlkit.table())
-        entries: Any = document[table]
-        entries[key] = value
+        for table, entries in tables.items():
+            if table not in document:
+                so_far = tomlkit.dumps(document)
+                if so_far and not so_far.endswith("\n\n"):
+                    document.add(tomlkit.nl())
+                document.add(table, tomlkit.table())
+            there: Any = document[table]
+            for key, value in entries.items():
+                there[key] = value
         new = tomlkit.dumps(document)
         after = parse_study(new)
     except (TOMLKitError, InputError, TypeError, ValueError) as e:
+        either = " or ".join(f"[{table}]" for table in tables)
         raise InputError(
-            f"study.toml: its [{table}] is written in a way that can't be added to: {by_hand}"
+            f"study.toml: its {either} is written in a way that can't be added to: {by_hand}"
         ) from e
     if after != wanted:
-        raise InputError(f"study.toml: writing '{key}' would change other tables: {by_hand}")
+        keys = ", ".join(names.values())
+        raise InputError(f"study.toml: writing {keys} would change other tables: {by_hand}")
     return new
 
 
@@ -135,37 +161,8 @@ def write_day_first(path: Path, day_first: bool) -> None:
 
 
 def write_plan_values(path: Path, values: Mapping[str, Any]) -> None:
-    """Put values into [plan] in one step, all else as it stood.
-
-    Where somebody else switches, [analysis] says too that the driver needn't know the arm.
-
-    Raises
-    ------
-    InputError
-        If the file is written in a way that can't be changed so.
-    """
-    import tomlkit
-    from tomlkit.exceptions import TOMLKitError
-
-    text = path.read_bytes().decode("utf-8-sig")
-    before = parse_study(text)
-    wanted = {"plan": before.plan.model_copy(update=dict(values))}
-    try:
-        document = tomlkit.parse(text)
-        plan: Any = document.setdefault("plan", tomlkit.table())
-        for key, value in values.items():
-            plan[key] = value
-        if "switched_by_other" in values:
-            known = not values["switched_by_other"]
-            analysis: Any = document.setdefault("analysis", tomlkit.table())
-            analysis["driver_knew_arm"] = known
-            wanted["analysis"] = before.analysis.model_copy(update={"driver_knew_arm": known})  # type: ignore[assignment]
-        new = tomlkit.dumps(document)
-        after = parse_study(new)
-    except (TOMLKitError, InputError, TypeError) as e:
-        raise InputError("study.toml: [plan] can't be changed here: edit it by hand") from e
-    if after != before.model_copy(update=wanted):
-        raise InputError("study.toml: [plan] can't be changed here: edit it by hand")
+    """Put values into [plan] in one step, all else as it stood (`with_plan_values`)."""
+    new = with_plan_values(path.read_bytes().decode("utf-8-sig"), values)
     atomic_write(path, lambda p: p.write_bytes(new.encode("utf-8")))
 
 
