@@ -51,12 +51,11 @@ def record(
     InputError
         If the study is being recorded already.
     """
-    told = partial(
-        _record, setup, settings, port=port, baud=baud, receiver=receiver, say=say, once=once,
-        check=check,
-    )  # fmt: skip
     with nullcontext(_nobody) if check else only_one(setup.folder) as show:
-        return told(show=show)
+        return _record(
+            setup, settings, port=port, baud=baud, receiver=receiver, say=say, once=once,
+            check=check, show=show,
+        )  # fmt: skip
 
 
 def _nobody(_now: Shown) -> None:

@@ -180,15 +180,10 @@ def _keepable(frame: pd.DataFrame) -> bool:
 def _written(frame: pd.DataFrame, told: str) -> bytes:
     """A table as Parquet, NaN as NaN and not as nothing."""
     arrays = [pa.array(frame[name].to_numpy(), from_pandas=False) for name in frame.columns]
-    table = pa.table(arrays, names=list(frame.columns), metadata={b"told": told.encode()})
+    metadata = {b"told": told.encode(), b"rows": str(len(frame)).encode()}
+    table = pa.table(arrays, names=list(frame.columns), metadata=metadata)
     sink = pa.BufferOutputStream()
-    pq.write_table(
-        table.replace_schema_metadata({b"told": told.encode(), b"rows": str(len(frame)).encode()}),
-        sink,
-        compression="lz4",
-        use_dictionary=False,
-        write_statistics=False,
-    )
+    pq.write_table(table, sink, compression="lz4", use_dictionary=False, write_statistics=False)
     return bytes(sink.getvalue())
 
 

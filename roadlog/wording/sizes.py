@@ -14,7 +14,7 @@ def widened(ends: tuple[float, float], margin: float) -> tuple[float, float]:
     """The ends with the margin beyond each [% fuel use]; without one, as they are."""
     if margin <= 0:
         return ends
-    by = math.exp(max(margin, 0.0))
+    by = math.exp(margin)
     return (100 + ends[0]) / by - 100, (100 + ends[1]) * by - 100
 
 
