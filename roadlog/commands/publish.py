@@ -73,7 +73,7 @@ def _publish(a: argparse.Namespace) -> int:
         ("", done.analysed.study.name),
         ("Answer", f"{done.answer.title}. {done.answer.text}"),
         ("Shown", difference(done.analysed, whole_beside(done.whole))),
-        *(("No picture", f"{name}: {why.rstrip('.')}.") for name, why in done.missing.items()),
+        *(("No picture", f"{subject}: {why}.") for subject, why in done.missing.items()),
         *(("Look at", f"{doubt}.") for doubt in done.doubts),
     ]
     for label, text in rows:

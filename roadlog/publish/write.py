@@ -149,7 +149,7 @@ def publish(
         answer=answer,
         archive_sha256=digest,
         files=sum(p.is_file() for p in out.rglob("*")),
-        missing={k: v for k, v in subjects_of(shown).items() if v is not None},
+        missing={k: v.rstrip(".") for k, v in subjects_of(shown).items() if v is not None},
         doubts=tuple(doubtful_words(study)),
     )
 
