@@ -68,7 +68,10 @@ def _demo(a: argparse.Namespace) -> int:
     if a.fleet is not None:
         return _fleet(a)
     from roadlog.demo import make_study
+    from roadlog.errors import InputError
 
+    if a.rollout or (a.spread, a.form) != (1.0, "parquet"):
+        raise InputError("--spread, --rollout and --form are a fleet's: add --fleet N")
     make_study(
         a.folder,
         seed=a.seed,
@@ -91,7 +94,9 @@ def _fleet(a: argparse.Namespace) -> int:
     from roadlog.demo.fleet import make_fleet
     from roadlog.errors import InputError
 
-    if a.trials or a.no_positions or (a.accessory, a.gearbox, a.meter) != ("off", "manual", "air"):
+    usual = ("drawn", "off", "manual", "air")
+    chosen = (a.order, a.accessory, a.gearbox, a.meter)
+    if a.control or a.trials or a.no_positions or chosen != usual:
         raise InputError(
             "--fleet goes with --days, --effect, --spread, --rollout, --claim-economy, --seed and "
             "--form: leave the other options out"

@@ -57,3 +57,16 @@ def test_a_roll_out_is_staggered(tmp_path: Path) -> None:
     assert len(set(table["fitted from"])) > 1
     assert 'switched = "rollout"' in (tmp_path / "roll" / "study.toml").read_text()
     assert len(list((tmp_path / "roll").glob("cars/*/logs/*.csv"))) == 4 * 8
+
+
+@pytest.mark.parametrize(
+    "options",
+    [("--fleet", "3", "--control"), ("--fleet", "3", "--order", "once"), ("--rollout",),
+     ("--spread", "2"), ("--form", "csv")],
+)  # fmt: skip
+def test_an_option_that_would_do_nothing_is_refused(
+    tmp_path: Path, options: tuple[str, ...], capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["demo", str(tmp_path / "new"), *options]) == 2
+    assert "--fleet" in capsys.readouterr().err
+    assert not (tmp_path / "new").exists()
