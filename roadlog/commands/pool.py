@@ -84,17 +84,13 @@ def _run(a: argparse.Namespace) -> int:
 
 
 def _claim(a: argparse.Namespace) -> "Claimed | None":
-    from pydantic import ValidationError
-
     from roadlog.analysis.answered import claimed
-    from roadlog.study.car import Claim
+    from roadlog.study.settings import Study, override
 
-    if a.claim_economy is None and a.claim_fuel is None:
-        return None
-    try:
-        return claimed(Claim(economy_pct=a.claim_economy, fuel_pct=a.claim_fuel))
-    except ValidationError as e:
-        raise InputError(f"--claim: {e.errors()[0]['msg']}") from e
+    given = {"economy_pct": a.claim_economy, "fuel_pct": a.claim_fuel}
+    named = {k: v for k, v in given.items() if v is not None}
+    claim = override(Study(), vehicle={}, device={}, claim=named or None).claim
+    return None if claim is None else claimed(claim)
 
 
 def _hash(option: str, given: str) -> str:

@@ -248,6 +248,13 @@ def test_several_add_ons_are_refused_unless_the_user_says_they_are_one():
     assert named("Cafe\u0301 ring") == named("Caf\u00e9 Ring\u200b")
 
 
+def test_a_claim_that_none_can_make_is_told_in_our_words(capsys):
+    assert main(["pool", "anna.zip", "--claim-economy", "nan"]) == 2
+    said = capsys.readouterr().err
+    assert "claim" in said
+    assert "Input should" not in said
+
+
 def test_one_claim_in_either_quantity_is_one_and_two_are_refused():
     fuel = Claimed("fuel_use", 10.7, -10.7)
     assert require_one_claim([TWELVE, fuel, None, TWELVE], None) == TWELVE
