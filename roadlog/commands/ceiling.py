@@ -1,14 +1,13 @@
 """`roadlog ceiling`: the most that an electrically driven add-on's own energy could do."""
 
 import argparse
-from dataclasses import fields
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from roadlog.trials.ceiling import Ceiling, Cell
 
-from roadlog.commands.sources import held
+from roadlog.commands.sources import given, held, say_saved
 
 
 def add(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
@@ -61,11 +60,10 @@ def _run(a: argparse.Namespace) -> int:
     from roadlog.analysis.trial_ceiling import Given, reckon_ceiling
     from roadlog.trials.result import screen
 
-    done = reckon_ceiling(Given(**{f.name: getattr(a, f.name) for f in fields(Given)}))
+    done = reckon_ceiling(given(Given, a))
     account = _account(done.account, done.cell, gas=done.gas)
     print("\n".join([*account, "", *screen(done.result, synthetic=done.synthetic)]))
-    if done.saved is not None:
-        print(f"Saved: {done.saved}; the next 'roadlog analyze' shows it.")
+    say_saved(done.saved)
     return 0
 
 

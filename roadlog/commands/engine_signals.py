@@ -3,7 +3,7 @@
 import argparse
 from pathlib import Path
 
-from roadlog.commands.sources import held
+from roadlog.commands.sources import held, say_saved
 
 
 def add(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
@@ -41,7 +41,7 @@ def _run(a: argparse.Namespace) -> int:
     arms = (study.label("baseline"), study.label("fitted"))
     print("\n".join(grid(("signal", *arms, "change", "95 % from", "to"), rows)))
     print("\n" + "\n".join(screen(result, synthetic=study.synthetic)))
-    print(f"Saved: {done.saved}; the next 'roadlog analyze' shows it.")
+    say_saved(done.saved)
     return 0
 
 

@@ -3,7 +3,7 @@
 import argparse
 from pathlib import Path
 
-from roadlog.commands.sources import held
+from roadlog.commands.sources import held, say_saved
 from roadlog.errors import InputError
 
 
@@ -84,6 +84,5 @@ def _unblind(a: argparse.Namespace) -> int:
     )
     saved = None if a.study is None else save(result, a.study)
     print("\n".join(screen(result, synthetic=synthetic)))
-    if saved is not None:
-        print(f"Saved: {saved}; the next 'roadlog analyze' shows it.")
+    say_saved(saved)
     return 0

@@ -1,10 +1,9 @@
 """`roadlog payback`: years until the add-on has paid for itself, or never."""
 
 import argparse
-from dataclasses import fields
 from pathlib import Path
 
-from roadlog.commands.sources import held
+from roadlog.commands.sources import given, held, say_saved
 
 
 def add(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
@@ -43,7 +42,7 @@ def _run(a: argparse.Namespace) -> int:
     from roadlog.analysis.trial_payback import Given, reckon_payback
     from roadlog.trials.result import screen
 
-    done = reckon_payback(Given(**{f.name: getattr(a, f.name) for f in fields(Given)}))
+    done = reckon_payback(given(Given, a))
     print("\n".join(screen(done.result, synthetic=done.synthetic)))
-    print(f"Saved: {done.saved}; the next 'roadlog analyze' shows it.")
+    say_saved(done.saved)
     return 0

@@ -1,10 +1,9 @@
 """`roadlog runout`: does a small engine run longer on the same fuel with the add-on?"""
 
 import argparse
-from dataclasses import fields
 from pathlib import Path
 
-from roadlog.commands.sources import held
+from roadlog.commands.sources import given, held, say_saved
 
 
 def add(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
@@ -46,8 +45,7 @@ def _run(a: argparse.Namespace) -> int:
     from roadlog.analysis.trial_runout import Given, reckon_runout
     from roadlog.trials.result import screen
 
-    done = reckon_runout(Given(**{f.name: getattr(a, f.name) for f in fields(Given)}))
+    done = reckon_runout(given(Given, a))
     print("\n".join(screen(done.result, synthetic=done.synthetic)))
-    if done.saved is not None:
-        print(f"Saved: {done.saved}; the next 'roadlog analyze' shows it.")
+    say_saved(done.saved)
     return 0 if done.result.low is not None else 1

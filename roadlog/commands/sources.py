@@ -3,15 +3,19 @@
 import argparse
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from dataclasses import replace
+from dataclasses import fields, replace
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypeVar
 
 from roadlog.errors import InputError, RoadlogError
 
 if TYPE_CHECKING:
+    from _typeshed import DataclassInstance
+
     from roadlog.runs.table import Sources
     from roadlog.study.settings import ColumnRule, Study
+
+Options = TypeVar("Options", bound="DataclassInstance")
 
 
 def add_sources(p: argparse.ArgumentParser) -> None:
@@ -166,6 +170,17 @@ def writing(folder: Path | None, what: str) -> Iterator[None]:
         return
     with one_writer(folder, what):
         yield
+
+
+def given(options: type[Options], a: argparse.Namespace) -> Options:
+    """A trial's options out of the arguments of the same names."""
+    return options(**{f.name: getattr(a, f.name) for f in fields(options)})
+
+
+def say_saved(saved: Path | None) -> None:
+    """Say where a trial's result is kept, if there was a study to keep it."""
+    if saved is not None:
+        print(f"Saved: {saved}; the next 'roadlog analyze' shows it.")
 
 
 def results_folder(a: argparse.Namespace) -> Path:

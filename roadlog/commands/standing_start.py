@@ -1,10 +1,9 @@
 """`roadlog standing-start`: is the car quicker off the line with the add-on fitted?"""
 
 import argparse
-from dataclasses import fields
 from pathlib import Path
 
-from roadlog.commands.sources import add_sources, chosen, held, require_one_source
+from roadlog.commands.sources import add_sources, chosen, given, held, require_one_source, say_saved
 
 
 def add(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
@@ -64,13 +63,11 @@ def _run(a: argparse.Namespace) -> int:
     from roadlog.analysis.trial_standing_start import Given, start_sources, time_starts
     from roadlog.trials.result import screen
 
-    given = Given(**{f.name: getattr(a, f.name) for f in fields(Given)})
-    done = time_starts(given, *chosen(a, start_sources))
+    done = time_starts(given(Given, a), *chosen(a, start_sources))
     print("\n".join(screen(done.result, synthetic=done.synthetic)))
     if a.each:
         print("\n" + "\n".join(_each(done.result.details["starts"])))
-    if done.saved is not None:
-        print(f"Saved: {done.saved}; the next 'roadlog analyze' shows it.")
+    say_saved(done.saved)
     return 0 if done.result.low is not None else 1
 
 
