@@ -85,57 +85,53 @@ def recheck(
     }
 
 
+def _trial(study: str, tell: Tell, step: str, reckon: Callable[[Path], Any]) -> Result:
+    """What a trial measured; `reckon` computes it and keeps it in the study."""
+    folder = Path(study)
+    tell("step", name=step)
+    with one_writer(folder, "a trial"):
+        done = reckon(folder)
+    return {"text": done.result.measured}
+
+
 def ceiling(*, study: str, given: dict[str, Any], tell: Tell) -> Result:
     """The energy ceiling, kept in the study."""
     from roadlog.analysis.trial_ceiling import Given, reckon_ceiling
 
-    tell("step", name="reckoning")
-    with one_writer(Path(study), "a trial"):
-        done = reckon_ceiling(Given(study=Path(study), **given))
-    return {"text": done.result.measured}
+    return _trial(study, tell, "reckoning", lambda f: reckon_ceiling(Given(study=f, **given)))
 
 
 def payback(*, study: str, given: dict[str, Any], tell: Tell) -> Result:
     """Years to pay back, kept in the study."""
     from roadlog.analysis.trial_payback import Given, reckon_payback
 
-    tell("step", name="reckoning")
-    with one_writer(Path(study), "a trial"):
-        done = reckon_payback(Given(study=Path(study), **given))
-    return {"text": done.result.measured}
+    return _trial(study, tell, "reckoning", lambda f: reckon_payback(Given(study=f, **given)))
 
 
 def runout(*, study: str, given: dict[str, Any], tell: Tell) -> Result:
     """The run-outs compared, kept in the study."""
     from roadlog.analysis.trial_runout import Given, reckon_runout
 
-    tell("step", name="reckoning")
-    with one_writer(Path(study), "a trial"):
-        done = reckon_runout(Given(table=Path(study), **given))
-    return {"text": done.result.measured}
+    return _trial(study, tell, "reckoning", lambda f: reckon_runout(Given(table=f, **given)))
 
 
 def standing_start(*, study: str, given: dict[str, Any], tell: Tell) -> Result:
     """Standing starts found in the study's logs, timed and compared."""
-    from roadlog.analysis.trial_standing_start import Given, start_sources, time_starts
+    from roadlog.analysis.trial_standing_start import Given, Timed, start_sources, time_starts
     from roadlog.study.folder import load_study
 
-    folder = Path(study)
-    tell("step", name="timing the starts")
-    with one_writer(folder, "a trial"):
+    def timed(folder: Path) -> Timed:
         known = load_study(folder)
-        done = time_starts(Given(study=folder, **given), known, start_sources(folder, known))
-    return {"text": done.result.measured}
+        return time_starts(Given(study=folder, **given), known, start_sources(folder, known))
+
+    return _trial(study, tell, "timing the starts", timed)
 
 
 def engine_signals(*, study: str, given: dict[str, Any], tell: Tell) -> Result:
     """What the engine's own sensors say, by arm."""
     from roadlog.analysis.trial_engine_signals import reckon_engine_signals
 
-    tell("step", name="reading the logs")
-    with one_writer(Path(study), "a trial"):
-        done = reckon_engine_signals(Path(study))
-    return {"text": done.result.measured}
+    return _trial(study, tell, "reading the logs", reckon_engine_signals)
 
 
 LAST_TASKS: dict[str, Callable[..., Result]] = {

@@ -11,10 +11,10 @@ from typing import TYPE_CHECKING, Any
 
 from roadlog.bench.facts import OnPage
 from roadlog.bench.inbox import Inbox
-from roadlog.bench.pages_shown import keep, other_units
+from roadlog.bench.pages_shown import keep_for
 from roadlog.errors import InputError, RoadlogError
 from roadlog.study.lock import one_writer
-from roadlog.wording.units import reader_in, units_of
+from roadlog.wording.units import units_of
 
 if TYPE_CHECKING:
     from roadlog.ingest import Log
@@ -387,11 +387,10 @@ def check(*, study: str, tell: Tell, reader: str = "", pages: str = "") -> Facts
         path = folder / "results" / "check.html"
         atomic_write(path, partial(Path.write_text, data=page, encoding="utf-8"))
         keep_verdicts(checked, sources)
-        units = other_units(reader, units_of(known.units))
-        if units is not None and pages:
-            with reader_in(units):
-                made = {"check.html": check_page(checked).encode()}
-            keep(Path(pages), folder / "results", made, units)
+        keep_for(
+            reader, pages, folder / "results", units_of(known.units),
+            lambda: {"check.html": check_page(checked).encode()},
+        )  # fmt: skip
     rows = [
         {
             "file": r.file,

@@ -5,13 +5,13 @@ can't be shown for a later one.
 """
 
 import hashlib
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from functools import partial
 from pathlib import Path
 
 from roadlog.bench.reader import units_in, word_of
 from roadlog.study.durable import atomic_write, make_folder
-from roadlog.wording.units import Units
+from roadlog.wording.units import Units, reader_in
 
 MOST_KEPT = 60
 
@@ -33,6 +33,23 @@ def other_units(word: str, own: Units) -> Units | None:
     """The reader's units if they are other than the study's own."""
     units = units_in(word)
     return None if units == own else units
+
+
+def keep_for(
+    reader: str, pages: str, results: Path, own: Units, make: Callable[[], Mapping[str, bytes]]
+) -> None:
+    """Make pages again for a reader of other units than the study's own, and keep them.
+
+    Parameters
+    ----------
+    reader, pages : the word of the reader's units, and where pages in those are kept
+    """
+    units = other_units(reader, own)
+    if units is None or not pages:
+        return
+    with reader_in(units):
+        made = make()
+    keep(Path(pages), results, made, units)
 
 
 def keep(pages: Path, results: Path, made: Mapping[str, bytes], units: Units) -> None:

@@ -12,11 +12,11 @@ from typing import TYPE_CHECKING, Any
 
 from roadlog.bench import looking
 from roadlog.bench.last_tasks import LAST_TASKS
-from roadlog.bench.pages_shown import keep, other_units
+from roadlog.bench.pages_shown import keep_for
 from roadlog.bench.recording import reading, record
 from roadlog.errors import InputError
 from roadlog.study.lock import one_writer
-from roadlog.wording.units import reader_in, units_of
+from roadlog.wording.units import units_of
 
 if TYPE_CHECKING:
     from roadlog.analysis.result import Analysed
@@ -85,11 +85,8 @@ def show_again(*, study: str, tell: Tell, reader: str, pages: str) -> Result:
 def _show_in(found: "Analysed", folder: Path, reader: str, pages: str) -> None:
     from roadlog.report.write import result_files
 
-    units = other_units(reader, units_of(found.study.units))
-    if units is not None and pages:
-        with reader_in(units):
-            made = result_files(found)
-        keep(Path(pages), folder / "results", made, units)
+    own = units_of(found.study.units)
+    keep_for(reader, pages, folder / "results", own, lambda: result_files(found))
 
 
 TASKS: dict[str, Callable[..., Result]] = {
