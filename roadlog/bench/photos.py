@@ -12,26 +12,20 @@ import shutil
 import zipfile
 from collections.abc import Callable, Iterator
 from pathlib import Path
-from typing import IO, Any, Protocol
+from typing import IO, Any
 
 from roadlog.bench.inbox import safe_name
 from roadlog.errors import InputError
 from roadlog.study.durable import atomic_write, make_folder
 from roadlog.study.lock import one_writer
 
+Tell = Callable[..., None]
 MOST_FILES = 200
 MOST_BYTES = 60 << 20  # of one file: the largest pictures of a camera
 MOST_BYTES_TOGETHER = 1 << 30
 FOLDER = "inspection"  # of a study: what is laid out
 FOR_SCORERS = "for_scorers.zip"
 NO_SHEET = "send one table (.csv) with the columns pair, before, after, and the pictures it names"
-
-
-class Tell(Protocol):
-    """How a task says where it is."""
-
-    def __call__(self, kind: str, **told: Any) -> None:
-        """Tell."""
 
 
 class Arrived:

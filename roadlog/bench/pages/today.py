@@ -11,7 +11,6 @@ from roadlog.bench.show import N_, Here, Step, ask, page, study_of
 from roadlog.errors import RoadlogError
 
 NOTE, WAS, SHOWN, FILL = "n:", "w:", "p:", "fill:"
-OPTION = ": name the day with --date"  # the form has a field for it
 
 
 async def today(request: Request) -> Response:
@@ -41,9 +40,7 @@ async def note(request: Request) -> Response:
             asked_in=form.get("asked_in", "")[:60],
         )  # fmt: skip
     except RoadlogError as e:
-        return await _shown(
-            request, here, date, anyway=anyway, typed_in=form, problem=str(e).partition(OPTION)[0]
-        )
+        return await _shown(request, here, date, anyway=anyway, typed_in=form, problem=str(e))
     if told.get("faults") is not None:
         return await _shown(
             request, here, date, anyway=anyway, typed_in=form, faults=told["faults"]
