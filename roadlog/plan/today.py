@@ -78,17 +78,22 @@ def driver_is_blind(study: Study) -> bool:
 
 @dataclass(frozen=True)
 class Advice:
-    """What to say: labelled sentences, and the command to copy with why (either may be empty).
+    """What to say: labelled sentences, and the command to copy with why (either may be empty)."""
 
-    `told` has the sentences as facts where they are some, `step` the why.
-    """
-
-    rows: Sequence[tuple[str, str]]
-    why: str = ""
+    told: Sequence[tuple[str, Sequence[Fact | str]]]
+    step: Fact | str = ""
     command: str = ""
     title: str = ""
-    told: Sequence[tuple[str, Sequence[Fact | str]]] = ()
-    step: Fact | str = ""
+
+    @property
+    def rows(self) -> list[tuple[str, str]]:
+        """Each label with its sentences in English."""
+        return [(label, " ".join(map(str, said))) for label, said in self.told]
+
+    @property
+    def why(self) -> str:
+        """What the command is for, in English."""
+        return str(self.step)
 
 
 @dataclass
@@ -103,8 +108,7 @@ class _Told:
 
     def advice(self, step: Fact | str, line: str, title: str) -> Advice:
         """All of it, and the next step."""
-        rows = [(label, " ".join(map(str, said))) for label, said in self.told.items()]
-        return Advice(rows, str(step), line, title, tuple(self.told.items()), step)
+        return Advice(tuple(self.told.items()), step, line, title)
 
 
 def nothing_there(folder: str, *, exists: bool, logs: bool) -> Advice:
@@ -118,7 +122,7 @@ def nothing_there(folder: str, *, exists: bool, logs: bool) -> Advice:
         )
     else:
         said = f"{folder} has no study.toml yet."
-    return Advice([("Done", said)], "start a study", command("new", folder))
+    return Advice([("Done", [said])], Step.START(), command("new", folder))
 
 
 @in_own_units
@@ -164,10 +168,7 @@ def command(verb: str, folder: str, *options: str) -> str:
 def _steps(s: Standing, told: _Told) -> tuple[Fact | str, str]:
     """Fill in what there is to say; return why and what comes next."""
     if s.study.device.carry_over == "permanent" and not s.days:
-        told.say(
-            "Today",
-            Stands.PERMANENT(),
-        )
+        told.say("Today", Stands.PERMANENT())
         return Step.DESIGNS(), command("plan", s.folder, "--dry-run")
     if not s.days:
         return _without_schedule(s, told)
@@ -429,9 +430,8 @@ def _strays(s: Standing, days: Sequence[dt.date]) -> str:
     undated = sum(log.day is None for log in s.logs if log.usable is not False)
     said = ""
     if own:
-        said = (
-            f"Logs of {_named([_day(d) for d in own])}, which the schedule hasn't got: right car?"
-        )
+        named = Days(tuple(own), MOST_NAMED)
+        said = f"Logs of {named}, which the schedule hasn't got: right car?"
     if undated:
         said += f" {_count(undated, 'log')} without a date."
     return said.strip()
@@ -475,20 +475,9 @@ def _date(s: Standing) -> tuple[str, ...]:
     return ("--date", f"{s.today}") if s.told_date else ()
 
 
-def _named(names: Sequence[str]) -> str:
-    shown = list(names[:MOST_NAMED])
-    if len(names) > MOST_NAMED:
-        return f"{', '.join(shown)} and {len(names) - MOST_NAMED} more"
-    return " and ".join([", ".join(shown[:-1]), shown[-1]] if len(shown) > 1 else shown)
-
-
 def _short(text: str, most: int = LONGEST_QUOTE) -> str:
     text = one_line(text).rstrip(".")
     return text if len(text) <= most else text[: most - 1] + "…"
-
-
-def _day(day: dt.date) -> str:
-    return f"{day:%a} {day.day} {day:%b}"
 
 
 def _count(n: int, what: str) -> str:
