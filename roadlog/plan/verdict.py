@@ -15,6 +15,7 @@ from roadlog.plan.result import ChanceOfWord
 from roadlog.plan.size import Loss, Size, UnitPlan, log_of
 from roadlog.plan.two_cars import (
     ASSUMED_TOGETHER,
+    RELIABLE,
     periods_of,
     switched_gain,
     two_car_size,
@@ -26,7 +27,6 @@ from roadlog.study.car import Claim
 from roadlog.study.settings import Plan, Schedule, Study
 from roadlog.wording.screen import LABEL, paragraph
 
-RELIABLE = 0.8
 TOGETHER = (
     "Both cars start within a few minutes on every drive, same route, fuel from one pump, tyres "
     "set on the same mornings; the control car never gets the add-on, nor fuel with an additive, "
@@ -100,8 +100,7 @@ def chance_lines(chances: Sequence[ChanceOfWord]) -> list[str]:
         for name, c in zip(names, chances, strict=False)
     ]
     note = f"of {STUDIES:,} simulated studies, judged by the rule that the analysis uses"
-    lines = [head, *rows, note]
-    return [("Chances" if i == 0 else "").ljust(LABEL) + line for i, line in enumerate(lines)]
+    return _table("Chances", [head, *rows, note])
 
 
 def curve_lines(curve: Mapping[int, float], days_per_unit: int) -> list[str]:
@@ -198,7 +197,7 @@ def permanent_lines(study: Study, plan: Plan, scatter: Scatter) -> list[str]:
         "(tyres, service, who drives) doesn't. Without a second car one change gives no interval "
         "and no word.",
     )
-    lines += two_car_lines(study, plan, scatter, again=False)
+    lines += two_car_lines(study, plan, scatter)
     lines += paragraph(
         "More pairs",
         "one pair of cars never shows that a claim holds, since whatever else was done to the "
@@ -218,11 +217,11 @@ def permanent_lines(study: Study, plan: Plan, scatter: Scatter) -> list[str]:
     )
 
 
-def two_car_lines(study: Study, plan: Plan, scatter: Scatter, *, again: bool) -> list[str]:
+def two_car_lines(study: Study, plan: Plan, scatter: Scatter) -> list[str]:
     """What two cars show in so many days, by how far their days go together."""
     claim = None if study.claim is None else log_of(study.claim)
     n = max(2 * LEAST_IN_PERIOD, plan.days)
-    periods = periods_of(n, again=again)
+    periods = periods_of(n, again=False)
     sizes = [two_car_size(periods, scatter, r, claim) for r in ASSUMED_TOGETHER]
     head = f"{'days of the two cars':26}{'half-width':>11}{'refutes':>9}"
     rows = [
@@ -237,9 +236,7 @@ def two_car_lines(study: Study, plan: Plan, scatter: Scatter, *, again: bool) ->
         f"{said} days, {STUDIES_OF_TWO} simulated studies of an add-on that does nothing; refutes: "
         "the smallest claim refuted 4 times out of 5"
     )
-    lines = [head, *rows]
-    told = [("Buys" if i == 0 else "").ljust(LABEL) + line for i, line in enumerate(lines)]
-    return told + paragraph("", note + ".")
+    return _table("Buys", [head, *rows]) + paragraph("", note + ".")
 
 
 def both_cars_lines(study: Study, schedule: Schedule) -> list[str]:
@@ -248,8 +245,7 @@ def both_cars_lines(study: Study, schedule: Schedule) -> list[str]:
     for k, unit in enumerate(schedule.unit):
         test = study.label(unit.arm)
         lines.append(f"{k + 1:>3}  {_day(unit.unit)}   test car: {test}   control car: without")
-    told = [("Both cars" if i == 0 else "").ljust(LABEL) + line for i, line in enumerate(lines)]
-    return told + paragraph("Together", TOGETHER)
+    return _table("Both cars", lines) + paragraph("Together", TOGETHER)
 
 
 def control_lines(study: Study) -> list[str]:
@@ -279,6 +275,11 @@ def _remedies(s: Size, scatter: Scatter, layout: UnitPlan, plan: Plan, claim: Cl
         options.append("the same days on a route with half the scatter (less traffic, fewer stops)")
     options.append(f"a claim of {-s.refutable_pct:.1f} % less fuel or more")
     return "; or ".join(options) + "."
+
+
+def _table(label: str, lines: Sequence[str]) -> list[str]:
+    """Lines that aren't wrapped, beside their label."""
+    return [(label if i == 0 else "").ljust(LABEL) + line for i, line in enumerate(lines)]
 
 
 def _share(chance: float) -> str:
