@@ -13,6 +13,7 @@ from urllib.parse import quote, urlsplit
 
 from jinja2 import Environment, PackageLoader, StrictUndefined, pass_context
 from jinja2.runtime import Context
+from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, Response
 
@@ -179,6 +180,18 @@ def start_job(
     if going is not None and going.end() is None:
         return going
     return jobs.start(task, handed=handed, study=str(here.folder), **given)
+
+
+async def work_of(
+    request: Request, here: Here, task: str
+) -> tuple[Job, dict[str, Any] | None] | None:
+    """The latest work of a kind on the study with its end, None if there was none."""
+
+    def find() -> tuple[Job, dict[str, Any] | None] | None:
+        job = bench_of(request).jobs.latest(task, str(here.folder))
+        return None if job is None else (job, job.end())
+
+    return await run_in_threadpool(find)
 
 
 def back_from(request: Request) -> str:

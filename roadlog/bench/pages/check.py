@@ -6,14 +6,13 @@ from starlette.responses import RedirectResponse, Response
 from starlette.routing import Route
 
 from roadlog.bench.pages.files import for_pages, shown_own
-from roadlog.bench.show import N_, Step, bench_of, page, start_job, study_of
+from roadlog.bench.show import N_, Step, page, start_job, study_of, work_of
 
 
 async def check(request: Request) -> Response:
     """The last check, and the work that goes on."""
     here = await study_of(request)
-    job = await run_in_threadpool(bench_of(request).jobs.latest, "check", str(here.folder))
-    end = None if job is None else job.end()
+    job, end = await work_of(request, here, "check") or (None, None)
     there = await run_in_threadpool((here.folder / "results" / "check.html").is_file)
     return await page(
         request,

@@ -8,9 +8,8 @@ from starlette.responses import RedirectResponse, Response
 from starlette.routing import Route
 
 from roadlog.bench.forms import typed
-from roadlog.bench.pages.result import work_of
 from roadlog.bench.sent import sent
-from roadlog.bench.show import HIDDEN, N_, Step, ask, bench_of, page, start_job, study_of
+from roadlog.bench.show import HIDDEN, N_, Step, ask, bench_of, page, start_job, study_of, work_of
 from roadlog.errors import InputError
 
 MOST_ARCHIVE_BYTES = 400 << 20

@@ -1,6 +1,7 @@
 """Recording: set up and tested parked; then one big state and nothing to operate."""
 
 import time
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -11,7 +12,17 @@ from starlette.routing import Route
 
 from roadlog.bench.forms import typed
 from roadlog.bench.jobs import Job
-from roadlog.bench.show import N_, Here, Step, ask, bench_of, page, start_job, study_of
+from roadlog.bench.show import (
+    N_,
+    Here,
+    Step,
+    ask,
+    bench_of,
+    page,
+    start_job,
+    study_of,
+    work_of,
+)
 from roadlog.errors import InputError
 from roadlog.study.recording import Shown, left, shown
 
@@ -39,17 +50,15 @@ async def record(request: Request) -> Response:
     """The set-up, or what the recorder does."""
     here = await study_of(request)
     now = await run_in_threadpool(shown, here.folder)
-    last = await run_in_threadpool(_last, request, here.folder, "reading")
-    if now is not None and (last is None or last.end() is not None):
+    last, end = await work_of(request, here, "reading") or (None, None)
+    if now is not None and (last is None or end is not None):
         times = await run_in_threadpool(_deaths, request, here.folder)
         return await _big(
             request, here.called, here.at, now, stops=_may_stop(now), died=times
         )  # fmt: skip
     told = await ask(request, "recording_choices", folder=here.folder)
-    end = None if last is None else last.end()
     result = (end or {}).get("result", {})
-    before = await run_in_threadpool(_last, request, here.folder, "record")
-    ended = None if before is None else before.end()
+    before, ended = await work_of(request, here, "record") or (None, None)
     given = {} if before is None else before.given
     died = await run_in_threadpool(left, here.folder)
     return await page(
@@ -140,31 +149,40 @@ async def test_reading(request: Request) -> Response:
 async def start(request: Request) -> Response:
     """Start the recorder."""
     here, given = await _told(request)
-    reads = await run_in_threadpool(_last, request, here.folder, "reading")
-    if reads is not None and reads.end() is None:
+    if await run_in_threadpool(_goes_on, request, here.folder, "reading"):
         raise InputError(READS)
     if await run_in_threadpool(_records, request, here):
         raise InputError(RECORDS.format(name=here.called))
     if not given["adapter"]:
         raise InputError(NO_PLACE)
-    job = await run_in_threadpool(
-        lambda: start_job(request, "record", here, adapter=given["adapter"],
-                          receiver=given["receiver"], arm=given["arm"])
-    )  # fmt: skip
-    await run_in_threadpool(_begun, job, here)
+    job = await run_in_threadpool(lambda: start_job(request, "record", here, **given))
+    await run_in_threadpool(_begun, job, here.folder)
     return RedirectResponse(f"{here.at}/record", 303)
 
 
-def _begun(job: Job, here: Here, within_s: float = 10.0) -> None:
+def _begun(job: Job, folder: Path) -> None:
     """Wait until the recorder shows itself or has ended, so that the page after it says so."""
-    until = time.monotonic() + within_s
-    while time.monotonic() < until and shown(here.folder) is None and job.end() is None:
+    _wait(lambda: shown(folder) is not None or job.end() is not None)
+
+
+def _ended(job: Job, folder: Path) -> None:
+    job.stop()
+    _wait(lambda: shown(folder) is None and job.end() is not None)
+
+
+def _wait(until: Callable[[], bool], within_s: float = 10.0) -> None:
+    last = time.monotonic() + within_s
+    while time.monotonic() < last and not until():
         time.sleep(0.1)
 
 
 def _records(request: Request, here: Here) -> bool:
-    job = _last(request, here.folder, "record")
-    return shown(here.folder) is not None or (job is not None and job.end() is None)
+    return shown(here.folder) is not None or _goes_on(request, here.folder, "record")
+
+
+def _goes_on(request: Request, folder: Path, task: str) -> bool:
+    job = _last(request, folder, task)
+    return job is not None and job.end() is None
 
 
 async def _told(request: Request) -> tuple[Here, dict[str, str]]:
@@ -189,13 +207,6 @@ async def stop(request: Request) -> Response:
     else:
         await run_in_threadpool(_ended, job, here.folder)
     return RedirectResponse(f"{here.at}/record", 303)
-
-
-def _ended(job: Job, folder: Path, within_s: float = 10.0) -> None:
-    job.stop()
-    until = time.monotonic() + within_s
-    while time.monotonic() < until and (job.end() is None or shown(folder) is not None):
-        time.sleep(0.1)
 
 
 STEP = Step("/record", N_("Record"))

@@ -1,17 +1,26 @@
 """The result: open the seal if there is one, start the analysis, and see what it found."""
 
 import base64
-from typing import Any
 
 from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response
 from starlette.routing import Route
 
-from roadlog.bench.jobs import Job
 from roadlog.bench.pages.files import for_pages, shown_own
 from roadlog.bench.sent import sent
-from roadlog.bench.show import HIDDEN, N_, Here, Step, ask, bench_of, page, start_job, study_of
+from roadlog.bench.show import (
+    HIDDEN,
+    N_,
+    Here,
+    Step,
+    ask,
+    bench_of,
+    page,
+    start_job,
+    study_of,
+    work_of,
+)
 
 FILES = ("report.html", "objections.html", "map.html", "results.json", "passes.csv")
 MOST_SEAL_BYTES = 1 << 20
@@ -33,18 +42,6 @@ async def result(request: Request) -> Response:
         again=await work_of(request, here, "show_again"),
         own_units=await run_in_threadpool(shown_own, request, here, there),
     )
-
-
-async def work_of(
-    request: Request, here: Here, task: str
-) -> tuple[Job, dict[str, Any] | None] | None:
-    """The latest work of a kind on the study with its end, None if there was none."""
-
-    def find() -> tuple[Job, dict[str, Any] | None] | None:
-        job = bench_of(request).jobs.latest(task, str(here.folder))
-        return None if job is None else (job, job.end())
-
-    return await run_in_threadpool(find)
 
 
 def _there(here: Here) -> list[str]:

@@ -3,6 +3,7 @@
 The forms call the same functions as the commands.
 """
 
+from contextlib import AbstractContextManager
 from typing import Any, NamedTuple
 
 from starlette.concurrency import run_in_threadpool
@@ -12,7 +13,6 @@ from starlette.routing import Route
 
 from roadlog.bench.forms import typed
 from roadlog.bench.jobs import Job
-from roadlog.bench.pages.result import work_of
 from roadlog.bench.photos import FOLDER, FOR_SCORERS, Arrived
 from roadlog.bench.reader import units_in, word_of
 from roadlog.bench.sent import Form, read_form
@@ -30,6 +30,7 @@ from roadlog.bench.show import (
     study_of,
     text,
     units_for,
+    work_of,
 )
 from roadlog.errors import InputError
 from roadlog.ingest.text.handanswer import as_typed, number_in, typed_with
@@ -170,11 +171,21 @@ def _offered(request: Request, asked: Ask | None, value: object, units: Units) -
         return f"{value}"
     number = float(value)  # type: ignore[arg-type]
     if asked.unit is not None:
-        with shown_in(units):
-            one = amount(1.0, asked.unit)
+        one = _one(asked.unit, units)
         number = number / one if asked.each else number * one
-    with typed_with("," if language_of(request) in COMMA else "."):
+    with _decimals(request):
         return as_typed(f"{number:.7g}")
+
+
+def _one(unit: Metric, units: Units) -> float:
+    """One of the unit, in the reader's."""
+    with shown_in(units):
+        return amount(1.0, unit)
+
+
+def _decimals(request: Request) -> AbstractContextManager[None]:
+    """For a while, numbers are typed with the reader's decimal mark."""
+    return typed_with("," if language_of(request) in COMMA else ".")
 
 
 async def run(request: Request) -> Response:
@@ -272,13 +283,12 @@ def _value(
     if asked.kind == "word":
         return typed_in
     label = _label(request, asked, units)
-    with typed_with("," if language_of(request) in COMMA else "."):
+    with _decimals(request):
         number = number_in(label, typed_in)
     if not abs(number) < 1e12:
         raise InputError(f"{label}: '{typed_in}' is no number: type one such as 12.5")
     if asked.unit is not None:
-        with shown_in(units):
-            one = amount(1.0, asked.unit)  # of the unit in the reader's
+        one = _one(asked.unit, units)
         number = number * one if asked.each else number / one
     return int(number) if asked.kind == "whole" and number == int(number) else number
 
