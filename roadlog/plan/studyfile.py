@@ -18,6 +18,7 @@ from roadlog.quantities.units import UnitChoice
 from roadlog.runs.guesses import GUESS
 from roadlog.study.durable import atomic_write
 from roadlog.study.settings import ColumnRule, Schedule, Study, parse_study
+from roadlog.wording.units import shown_in, symbol
 
 _NOTE = "Drawn by roadlog plan. Later changes are listed in the report."
 _SHUT = "Drawn by roadlog plan and sealed: roadlog unseal puts the arms in, after the last drive."
@@ -231,9 +232,9 @@ def noted_in(units: UnitChoice) -> tuple[str, ...]:
     >>> [h for h in noted_in("us") if "[" in h]
     ['cold tyre pressure [psi]', 'payload [lb]', 'soak [h]']
     """
-    if units in ("metric", "km_per_l"):
-        return NOTED
-    return tuple(h.replace("[kPa]", "[psi]").replace("[kg]", "[lb]") for h in NOTED)
+    with shown_in(units):
+        pressure, mass = f"[{symbol('kPa')}]", f"[{symbol('kg')}]"
+    return tuple(h.replace("[kPa]", pressure).replace("[kg]", mass) for h in NOTED)
 
 
 def notes_template(
