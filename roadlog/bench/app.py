@@ -23,6 +23,7 @@ from roadlog.bench.quick import Quick
 from roadlog.bench.show import (
     HIDDEN,
     LANGUAGE,
+    NOTHING,
     Asleep,
     Bench,
     back_from,
@@ -37,7 +38,6 @@ from roadlog.errors import InputError, RoadlogError
 HERE = Path(__file__).parent
 STATUS = {1: 409, 2: 400}
 ENDED_ELSEWHERE = {"record": "a recording ends on its own page, parked, or with the ignition"}
-NOTHING = "There is no such page here."
 
 
 def make_app(home: Path, door: Door) -> Starlette:

@@ -20,7 +20,7 @@ from starlette.routing import Route
 from roadlog.bench.door import ENTER, Door, Guard
 from roadlog.bench.forms import read_refused, remembered
 from roadlog.bench.pages import PAGES
-from roadlog.bench.show import ITSELF, N_, Bench, Step, bench_of, page
+from roadlog.bench.show import ITSELF, N_, NOTHING, Bench, NoStudy, Step, bench_of, page
 from roadlog.errors import InputError, RoadlogError
 
 STATIC = Path(__file__).parent / "static"
@@ -28,7 +28,6 @@ STEPS = (Step("/today", N_("Today")), Step("", N_("Recording state")))
 PORTS = (*range(8700, 8740), 0)
 WHERE = "Scan the code on the bench's page for the phone."
 ANOTHER = "Draw a fresh code on the bench's page for the phone."
-NOTHING = "There is no such page here."
 NO_NETWORK = "--lan: this computer is in no network now: join one, or leave --lan out"
 NOT_LOCAL = "--lan: {address} is no address of a local network: leave --lan out here"
 _ELSEWHERE = ("198.51.100.1", 9)  # RFC 5737: only for the way there, nothing is sent
@@ -114,10 +113,9 @@ async def _static(request: Request) -> Response:
 
 
 async def _told(request: Request, error: Exception) -> Response:
-    missing = "there is no study" in str(error)
     await read_refused(request)
     typed = "".join(f"\n{name}: {said}" for name, said in remembered(request).items())
-    return PlainTextResponse(f"{error}\n{typed}\n", 404 if missing else 400)
+    return PlainTextResponse(f"{error}\n{typed}\n", 404 if isinstance(error, NoStudy) else 400)
 
 
 async def _refused(_request: Request, error: Exception) -> Response:

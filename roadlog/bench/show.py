@@ -43,6 +43,7 @@ _FIGURE = re.compile(r"[+\-−]?\d[\d,]*(?:\.\d+)?(?:[ \u00a0]%)?")
 _MARKS = str.maketrans(".,", ",.")
 HIDDEN = ".roadlog"  # of the bench, in its folder: jobs, browsers, port
 STUDY_FILE = "study.toml"
+NOTHING = "There is no such page here."
 ITSELF = "-"  # in an address: the bench's folder is the study
 
 
@@ -51,6 +52,10 @@ class Step(NamedTuple):
 
     path: str
     name: str
+
+
+class NoStudy(InputError):
+    """An address names a study that isn't in the folder."""
 
 
 def N_(name: str) -> str:
@@ -86,11 +91,11 @@ class Bench:
 
         Raises
         ------
-        InputError
+        NoStudy
             If there is no such study.
         """
         if name not in self.studies():
-            raise InputError(f"there is no study '{name[:80]}' in {self.home}")
+            raise NoStudy(f"there is no study '{name[:80]}' in {self.home}")
         return self.home if name == ITSELF else self.home / name
 
 

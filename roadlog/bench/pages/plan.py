@@ -14,7 +14,7 @@ from roadlog.bench.pages.files import SANDBOX, SHOWN
 from roadlog.bench.show import HIDDEN, N_, Here, Step, ask, bench_of, page, study_of, text
 from roadlog.errors import InputError, RoadlogError
 
-WIDE, HIGH, LEFT, RIGHT, TOP, BOTTOM = 640, 260, 52, 620, 16, 216
+LEFT, RIGHT, TOP, BOTTOM = 52, 620, 16, 216  # of the picture in days.html
 KEY = "roadlog_switcher"
 KEY_S = 366 * 86_400
 FOR_ALL = ("sheet.html", "sheet.ics", "schedule.csv", "fingerprint.svg", "fingerprint.png")

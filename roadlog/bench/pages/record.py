@@ -155,7 +155,10 @@ async def start(request: Request) -> Response:
         raise InputError(RECORDS.format(name=here.called))
     if not given["adapter"]:
         raise InputError(NO_PLACE)
-    job = await run_in_threadpool(lambda: start_job(request, "record", here, **given))
+    job = await run_in_threadpool(
+        lambda: start_job(request, "record", here, adapter=given["adapter"],
+                          receiver=given["receiver"], arm=given["arm"])
+    )  # fmt: skip
     await run_in_threadpool(_begun, job, here.folder)
     return RedirectResponse(f"{here.at}/record", 303)
 
