@@ -10,7 +10,7 @@ from pathlib import Path
 
 from roadlog.errors import InputError
 from roadlog.quantities.fuels import FUELS
-from roadlog.study.folder import load_study
+from roadlog.study.folder import load_car
 from roadlog.study.settings import Study, override
 from roadlog.trials.ceiling import (
     ALTERNATOR_EFFICIENCY,
@@ -109,7 +109,7 @@ def reckon_ceiling(a: Given) -> Reckoned:
 
 
 def _opened(folder: Path) -> Study:
-    study = load_study(folder)
+    study = load_car(folder)
     show_in(study.units)
     return study
 

@@ -14,7 +14,7 @@ from roadlog.closure import read_ledger
 from roadlog.errors import InputError
 from roadlog.quantities.fuels import FUELS
 from roadlog.runs.table import study_sources, with_day_order
-from roadlog.study.folder import load_study
+from roadlog.study.folder import load_car
 from roadlog.study.settings import Study
 from roadlog.trials.ceiling import ALTERNATOR_EFFICIENCY, marginal_efficiency
 from roadlog.trials.payback import Purchase, extra_litres, payback_result
@@ -54,7 +54,7 @@ def reckon_payback(a: Given) -> Reckoned:
     InputError
         If a price or distance is missing, or the study has no result yet.
     """
-    study = load_study(a.study)
+    study = load_car(a.study)
     show_in(study.units)
     plan = study.payback
     results = _results(a.results or a.study / "results" / "results.json")

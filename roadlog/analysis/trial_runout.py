@@ -9,7 +9,7 @@ from pathlib import Path
 from roadlog.errors import InputError
 from roadlog.quantities.fuels import FUELS
 from roadlog.quantities.units import economy_change_pct
-from roadlog.study.folder import load_study
+from roadlog.study.folder import load_car
 from roadlog.study.settings import RunOuts
 from roadlog.trials.result import TrialResult, save
 from roadlog.trials.runout import compare_runouts, runout_result
@@ -51,7 +51,7 @@ def reckon_runout(a: Given) -> Reckoned:
     plan = RunOuts()
     labels: dict[str, str] = {}
     if folder is not None:
-        study = load_study(folder)
+        study = load_car(folder)
         show_in(study.units)
         plan, device, synthetic = study.runout, study.device.name, study.synthetic
         labels = {word: arm for arm, word in study.labels.items()}

@@ -2,6 +2,7 @@
 
 import argparse
 import sys
+from contextlib import suppress
 from pathlib import Path
 
 LAN = (
@@ -44,9 +45,14 @@ def add(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None
 
 def _open(a: argparse.Namespace) -> int:
     from roadlog.bench.serve import serve
-    from roadlog.commands.sources import refuse_fleet
+    from roadlog.errors import RoadlogError
+    from roadlog.study.folder import load_study, refuse_fleet
 
-    refuse_fleet(a.folder)
+    study = None
+    with suppress(RoadlogError):  # a study.toml that can't be read is told on its page
+        study = load_study(a.folder)
+    if study is not None:
+        refuse_fleet(a.folder, study)
 
     def ready(address: str) -> None:
         print(f"Open in your browser: {address}", flush=True)

@@ -7,7 +7,7 @@ from dataclasses import fields, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, TypeVar
 
-from roadlog.errors import InputError, RoadlogError
+from roadlog.errors import InputError
 
 if TYPE_CHECKING:
     from _typeshed import DataclassInstance
@@ -58,30 +58,12 @@ def opened(folder: Path, *, fleet: bool = False) -> "Study":
     InputError
         As `load_study`, and for a fleet's study where the command is for one car's.
     """
-    from roadlog.study.folder import load_study
+    from roadlog.study.folder import load_car, load_study
     from roadlog.wording.units import show_in
 
-    study = load_study(folder)
-    if not fleet:
-        _one_car(folder, study)
+    study = load_study(folder) if fleet else load_car(folder)
     show_in(study.units)
     return study
-
-
-def refuse_fleet(folder: Path) -> None:
-    """Raise InputError for a fleet's folder; one that can't be read is left to whoever reads it."""
-    from roadlog.study.folder import load_study
-
-    try:
-        study = load_study(folder)
-    except RoadlogError:
-        return
-    _one_car(folder, study)
-
-
-def _one_car(folder: Path, study: "Study") -> None:
-    if study.fleet is not None:
-        raise InputError(f"{folder}: this is a fleet: roadlog fleet {folder}")
 
 
 def require_one_source(a: argparse.Namespace) -> None:

@@ -21,7 +21,7 @@ from roadlog.runs.taken import sha256_of
 from roadlog.runs.undated import GIVE, natural, order_of_undated
 from roadlog.study.folder import LOG_SUFFIXES as LOG_SUFFIXES
 from roadlog.study.folder import TRACK_SUFFIXES as TRACK_SUFFIXES
-from roadlog.study.folder import load_study, log_files
+from roadlog.study.folder import load_study, log_files, refuse_fleet
 from roadlog.study.settings import Study, SwitchedBy
 
 RUN_LIST = "runs.csv"
@@ -76,8 +76,9 @@ def study_sources(folder: Path, study: Study) -> Sources:
     Raises
     ------
     InputError
-        If a pattern matches nothing, no log is found, or one file is in both arms.
+        If a pattern matches nothing, no log is found, one file is in both arms, or it is a fleet.
     """
+    refuse_fleet(folder, study)
     logs = study.logs
     control = control_logs(folder, study)
     found: list[tuple[Path, str | None]] = [

@@ -36,6 +36,24 @@ def load_study(folder: Path) -> Study:
         raise InputError(f"{path}: not UTF-8 text (byte {e.start}): save it as UTF-8") from e
 
 
+def refuse_fleet(folder: Path, study: Study) -> None:
+    """Raise InputError for a fleet's study, where one car's is needed."""
+    if study.fleet is not None:
+        raise InputError(f"{folder}: this is a fleet: roadlog fleet {folder}")
+
+
+def load_car(folder: Path) -> Study:
+    """As `load_study`, of one car; a fleet's is refused too.
+
+    Raises
+    ------
+    InputError
+    """
+    study = load_study(folder)
+    refuse_fleet(folder, study)
+    return study
+
+
 def log_files(
     folder: Path, patterns: Sequence[str], suffixes: Sequence[str] = LOG_SUFFIXES
 ) -> list[Path]:

@@ -119,6 +119,20 @@ def test_plan_on_a_fleet_writes_what_the_fleet_reads(
     assert (folder / "schedule.csv").read_bytes() == before
 
 
+@pytest.mark.parametrize(
+    "command",
+    [("ceiling", "--volts", "14", "--amps", "10", "--fuel-l-h", "3"), ("payback", "--price", "90"),
+     ("runout",), ("standing-start",), ("engine-signals",), ("publish",)],
+)  # fmt: skip
+def test_a_trial_is_of_one_car_too(
+    tmp_path: Path, command: tuple[str, ...], capsys: pytest.CaptureFixture[str]
+) -> None:
+    folder = fleet_folder(tmp_path, "within")
+    assert main([command[0], str(folder), *command[1:]]) == 2
+    assert f"this is a fleet: roadlog fleet {folder}" in capsys.readouterr().err
+    assert not (folder / "results").exists()
+
+
 def test_one_cars_commands_say_whose_folder_it_is(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
