@@ -12,7 +12,6 @@ from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
-import pandas as pd
 from scipy.ndimage import gaussian_filter1d
 from scipy.spatial import cKDTree
 
@@ -41,20 +40,29 @@ MAX_BIAS_M = 20.0  # a receiver's bias in one drive is taken to be no more
 
 @dataclass(frozen=True)
 class Line:
-    """A directed line: vertices, their distance along it [m], unit tangents, and a search tree."""
+    """A directed line: vertices, their distance along it [m], and unit tangents."""
 
     s_m: Floats
     x_m: Floats
     y_m: Floats
     tx: Floats
     ty: Floats
-    tree: cKDTree
-    around: "_Around"
 
     @property
     def length_m(self) -> float:
         """Length of the line [m]."""
         return float(self.s_m[-1])
+
+    @cached_property
+    def tree(self) -> cKDTree:
+        """The vertices' places and weighted headings, to be searched."""
+        columns = [self.x_m, self.y_m, HEADING_M * self.tx, HEADING_M * self.ty]
+        return cKDTree(np.column_stack(columns))
+
+    @cached_property
+    def around(self) -> "_Around":
+        """The squares of the plane near the line."""
+        return _around(self.x_m, self.y_m, self.tx, self.ty)
 
     @cached_property
     def _clear(self) -> tuple[Floats, Floats]:
@@ -136,9 +144,8 @@ def _around(x_m: Floats, y_m: Floats, tx: Floats, ty: Floats) -> _Around:
     rim = np.linspace(0, 2 * np.pi, 64, endpoint=False)
     cosine, sine = np.cos(rim), np.sin(rim)
     alike = tx[:, None] * cosine + ty[:, None] * sine >= LEAST_COSINE
-    eighths = np.zeros((len(x_m), 8), bool)
-    for k, where in enumerate(_eighth(cosine, sine)):
-        eighths[:, where] |= alike[:, k]
+    of = _eighth(cosine, sine)
+    eighths = np.stack([alike[:, of == e].any(axis=1) for e in range(8)], axis=1)
     vertex, eighth = np.nonzero(eighths)
     beside = [(di, dj) for di in range(-reach, reach + 1) for dj in range(-reach, reach + 1)]
     for di, dj in sorted(beside, key=lambda step: -np.hypot(*step)):  # the nearest square last
@@ -194,8 +201,7 @@ def line_of(s_m: Floats, x_m: Floats, y_m: Floats) -> Line:
     gx, gy = (gaussian_filter1d(g, 1.0, mode="nearest") for g in (gx, gy))
     norm = np.maximum(np.hypot(gx, gy), 1e-9)
     tx, ty = gx / norm, gy / norm
-    tree = cKDTree(np.column_stack([x_m, y_m, HEADING_M * tx, HEADING_M * ty]))
-    return Line(s_m, x_m, y_m, tx, ty, tree, _around(x_m, y_m, tx, ty))
+    return Line(s_m, x_m, y_m, tx, ty)
 
 
 def gather(traces: Sequence[Trace]) -> Points:
@@ -246,7 +252,7 @@ def _trimmed(chain: Ints, owner: Ints, unbiased_m: Floats, d: Floats) -> Ints:
     out = np.full(len(chain), -1, dtype=np.int64)
     if not len(on):
         return out
-    _, first = np.unique(chain[on], return_index=True)
+    first = np.flatnonzero(np.diff(chain[on], prepend=-1))
     last = np.append(first[1:], len(on)) - 1
     long = d[on[last]] - d[on[first]] >= MIN_CHAIN_M
     first, last = first[long], last[long]
@@ -284,24 +290,24 @@ def _chains(points: Points, line: Ints, point: Ints, s: Floats, use: Ints) -> In
     all (far from it).
     """
     owner, d = points.owner[point], points.d_m[point]
-    away = (np.cumsum(points.seen) * STEP_M)[point]
-    out = np.full(len(d), -1, dtype=np.int64)
+    seen = np.cumsum(points.seen)
+    out = np.full(len(point), -1, dtype=np.int64)
     for _ in range(2):
         if not len(use):
             break
         dd, ds = np.diff(d[use]), np.diff(s[use])
-        aside = (np.diff(use) - 1) * STEP_M
-        far = np.diff(away[use]) - STEP_M - aside
-        glitch = (far <= GLITCH_M) & _agree(dd, ds)
         joined = (
             (np.diff(line[use]) == 0)
             & (np.diff(owner[use]) == 0)
             & (ds > 0.8 * dd - 45)
             & (ds < 1.25 * dd + 45)
-            & (aside <= OFF_LINE_M)
-            & ((far <= OFF_LINE_M) | glitch)
             & (dd <= MAX_BLIND_M)
         )
+        at = np.flatnonzero(joined & (np.diff(point[use]) != 1))
+        aside = (use[at + 1] - use[at] - 1) * STEP_M
+        far = (seen[point[use[at + 1]]] - seen[point[use[at]]] - 1) * STEP_M - aside
+        glitch = (far <= GLITCH_M) & _agree(dd[at], ds[at])
+        joined[at] = (aside <= OFF_LINE_M) & ((far <= OFF_LINE_M) | glitch)
         number = np.append(0, np.cumsum(~joined))
         first = np.flatnonzero(np.append(True, ~joined))
         last = np.append(first[1:], len(use)) - 1
@@ -309,6 +315,8 @@ def _chains(points: Points, line: Ints, point: Ints, s: Floats, use: Ints) -> In
         long = ((driven >= MIN_CHAIN_M) & (along > LEAST_ALONG * driven))[number]
         out[:] = -1
         out[use[long]] = number[long]
+        if long.all():
+            break
         use = use[long]
     return out
 
@@ -331,16 +339,13 @@ def _bias(
     points had none. A point near several lines says nothing, as it isn't known which it is on; in
     a drive that has few others it speaks for the nearest.
     """
-    if len(point) and np.bincount(point).max() == 1:
-        order = np.argsort(point, kind="stable")
-        first = only = np.ones(len(order), bool)
-    else:
+    if not (np.diff(point) > 0).all():
         order = np.lexsort((np.abs(offset), point))
         first = np.diff(point[order], prepend=-1) != 0
         only = first & (np.diff(point[order], append=-1) != 0)
-    plenty = np.bincount(owner[order[only]], minlength=owners) >= LEAST_FOR_BIAS
-    nearest = order[np.where(plenty[owner[order]], only, first)]
-    owner, offset, nx, ny = owner[nearest], offset[nearest], nx[nearest], ny[nearest]
+        plenty = np.bincount(owner[order[only]], minlength=owners) >= LEAST_FOR_BIAS
+        nearest = order[np.where(plenty[owner[order]], only, first)]
+        owner, offset, nx, ny = owner[nearest], offset[nearest], nx[nearest], ny[nearest]
     n = owners
     sxx, sxy, syy = (np.bincount(owner, w, n) for w in (nx * nx, nx * ny, ny * ny))
     det = (sxx + 20) * (syy + 20) - sxy**2
@@ -375,7 +380,22 @@ def sustained(value: Floats, chain: Ints, over_m: float) -> Floats:
 def _gate(owner: Ints, residual_m: Floats, within_m: tuple[float, float]) -> Floats:
     """Largest sustained offset [m] that is still on the line, for each row.
 
-    Three robust standard deviations of the drive's own, within the given bounds.
+    Three robust standard deviations of the drive's own, within the given bounds. Counting tells
+    which drives are at a bound; of the others the median is worked out.
     """
-    spread = pd.Series(np.abs(residual_m)).groupby(owner).transform("median").to_numpy(float)
-    return np.asarray(np.clip(3 * 1.4826 * spread, *within_m), float)
+    aside = np.abs(residual_m)
+    wide = 3 * 1.4826 * aside
+    rows = np.bincount(owner)
+    quiet, noisy = (
+        2 * np.bincount(owner[beyond], minlength=len(rows)) > rows
+        for beyond in (wide <= within_m[0], wide >= within_m[1])
+    )
+    gate = np.where(quiet, within_m[0], within_m[1])
+    between = np.flatnonzero(~(quiet | noisy)[owner])
+    if len(between):
+        between = between[np.lexsort((aside[between], owner[between]))]
+        first = np.flatnonzero(np.diff(owner[between], prepend=-1))
+        size = np.diff(np.append(first, len(between)))
+        low, high = (aside[between[first + half]] for half in ((size - 1) // 2, size // 2))
+        gate[owner[between[first]]] = np.clip(3 * 1.4826 * ((low + high) / 2), *within_m)
+    return np.asarray(gate[owner], float)

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy.ndimage import gaussian_filter, gaussian_filter1d
+from scipy.sparse import csr_matrix
 
 from roadlog.quantities.arrays import Bools, Floats, Ints
 from roadlog.road.alignment import (
@@ -158,41 +159,62 @@ def _of_runs(points: Points, runs: Ints) -> Points:
 
 
 class _Cells:
-    """Cells of place and heading, each point filed under its home and its near neighbours."""
+    """Cells of place and heading, each point filed under its home and its near neighbours.
+
+    Cells overlap: a point is filed under two in each of three directions, one of which is its home.
+    Points that share these are numbered by `kind`, so that cells are looked up for each kind once.
+    `pair` lists every run in every cell: those of one cell from `first_pair` on, with its points in
+    `filed_point` from `first_point` on.
+    """
 
     def __init__(self, points: Points) -> None:
         sector = np.arctan2(points.hy, points.hx) / (2 * np.pi / SECTORS)
-        east, north = points.x_m / CELL_M, points.y_m / CELL_M
+        low = [np.floor(c / CELL_M - 0.5) for c in (points.x_m, points.y_m)] + [np.floor(sector)]
+        own = [np.floor(c / CELL_M) for c in (points.x_m, points.y_m)] + [np.round(sector)]
+        which = [a + b for a, b in zip(low, own, strict=True)]
+        _, chosen, self.kind = np.unique(
+            self._key(*which, 2 * SECTORS), return_index=True, return_inverse=True
+        )
+        east, north, turn = (c[chosen] for c in low)
         keys = [
-            self._key(np.floor(east - 0.5) + i, np.floor(north - 0.5) + j, np.floor(sector) + k)
+            self._key(east + i, north + j, turn + k, SECTORS)
             for i in (0, 1) for j in (0, 1) for k in (0, 1)
         ]  # fmt: skip
-        home = self._key(np.floor(east), np.floor(north), np.round(sector))
+        home = self._key(*(c[chosen] for c in own), SECTORS)
         names, index = np.unique(np.concatenate([*keys, home]), return_inverse=True)
         self.count = len(names)
-        self.filed = index[: 8 * len(points)].reshape(8, len(points))
-        self.home = index[8 * len(points) :]
-        self.owner = points.owner
+        self.filed, self.home = index[: -len(home)].reshape(8, -1), index[-len(home) :]
+        self._by_cell(points.owner)
 
     @staticmethod
-    def _key(i: Floats, j: Floats, sector: Floats) -> Ints:
-        key = ((i + 2**23) * 2**24 + (j + 2**23)) * SECTORS + sector % SECTORS
+    def _key(i: Floats, j: Floats, sector: Floats, sectors: int) -> Ints:
+        key = ((i + 2**23) * 2**24 + (j + 2**23)) * sectors + sector % sectors
         return np.asarray(key, dtype=np.int64)
+
+    def _by_cell(self, owner: Ints) -> None:
+        """List every cell's points and runs, in order."""
+        cell = np.ascontiguousarray(self.filed.T)[self.kind].ravel()
+        start = np.arange(0, len(cell) + 1, len(self.filed))
+        shape = len(owner), self.count
+        filed = csr_matrix((np.ones(len(cell), np.int8), cell, start), shape).tocsc()
+        self.filed_point = filed.indices
+        run = owner[self.filed_point]
+        new = np.append(True, run[1:] != run[:-1])[: len(run)]
+        new[filed.indptr[:-1]] = True
+        self.first_point = np.flatnonzero(new)
+        self.run_of_pair = run[self.first_point]
+        self.first_pair = np.searchsorted(self.first_point, filed.indptr)
 
     def support(self, free: Bools, fitted: Bools) -> Ints:
         """For every point, how many runs of the rarer arm have a free point near its cell."""
-        index = np.flatnonzero(free)
-        runs = len(fitted)
-        owner = self.owner[index]
-        fresh = [
-            (row[index] * runs + owner)[np.append(True, np.diff(row[index]) != 0)]
-            for row in self.filed
-        ] if len(index) else [np.empty(0, dtype=np.int64)]  # fmt: skip
-        pairs = np.unique(np.concatenate(fresh))
-        arm = fitted[pairs % runs]
-        with_ = np.bincount(pairs[arm] // runs, minlength=self.count)
-        without = np.bincount(pairs[~arm] // runs, minlength=self.count)
-        return np.asarray(np.minimum(with_, without)[self.home], dtype=np.int64)
+        if not len(self.kind):
+            return np.empty(0, dtype=np.int64)
+        there = np.logical_or.reduceat(free[self.filed_point], self.first_point)
+        arm = fitted[self.run_of_pair]
+        with_, without = (
+            np.diff(np.append(0, np.cumsum(there & mine))[self.first_pair]) for mine in (arm, ~arm)
+        )
+        return np.asarray(np.minimum(with_, without)[self.home[self.kind]], dtype=np.int64)
 
 
 def _reference(points: Points, cells: _Cells, free: Bools, good: Bools, support: Ints) -> Ints:
@@ -213,9 +235,10 @@ def _reference(points: Points, cells: _Cells, free: Bools, good: Bools, support:
     end = first[best + 1] if best + 1 < len(first) else len(index)
     stretch = np.arange(index[first[best]], index[end - 1] + 1)
     earliest = np.full(cells.count, np.inf)
+    kind = cells.kind[stretch]
     for row in cells.filed:
-        np.minimum.at(earliest, row[stretch], points.d_m[stretch])
-    again = earliest[cells.home[stretch]] < points.d_m[stretch] - REVISIT_M
+        np.minimum.at(earliest, row[kind], points.d_m[stretch])
+    again = earliest[cells.home[kind]] < points.d_m[stretch] - REVISIT_M
     return stretch[: int(np.argmax(again))] if again.any() else stretch
 
 
