@@ -169,27 +169,20 @@ class _Cells:
 
     def __init__(self, points: Points) -> None:
         sector = np.arctan2(points.hy, points.hx) / (2 * np.pi / SECTORS)
-        low = [np.floor(c / CELL_M - 0.5) for c in (points.x_m, points.y_m)] + [np.floor(sector)]
-        own = [np.floor(c / CELL_M) for c in (points.x_m, points.y_m)] + [np.round(sector)]
-        which = [a + b for a, b in zip(low, own, strict=True)]
+        where = points.x_m / CELL_M, points.y_m / CELL_M
+        low = [*(np.floor(c - 0.5) for c in where), np.floor(sector)]
+        own = [*(np.floor(c) for c in where), np.round(sector)]
+        both = [a + b for a, b in zip(low, own, strict=True)]
         _, chosen, self.kind = np.unique(
-            self._key(*which, 2 * SECTORS), return_index=True, return_inverse=True
+            _key(both, 2 * SECTORS), return_index=True, return_inverse=True
         )
-        east, north, turn = (c[chosen] for c in low)
-        keys = [
-            self._key(east + i, north + j, turn + k, SECTORS)
-            for i in (0, 1) for j in (0, 1) for k in (0, 1)
-        ]  # fmt: skip
-        home = self._key(*(c[chosen] for c in own), SECTORS)
-        names, index = np.unique(np.concatenate([*keys, home]), return_inverse=True)
+        shifts = [(i, j, k) for i in (0, 1) for j in (0, 1) for k in (0, 1)]
+        near = [_key([c[chosen] + d for c, d in zip(low, by, strict=True)]) for by in shifts]
+        home = _key([c[chosen] for c in own])
+        names, index = np.unique(np.concatenate([*near, home]), return_inverse=True)
         self.count = len(names)
         self.filed, self.home = index[: -len(home)].reshape(8, -1), index[-len(home) :]
         self._by_cell(points.owner)
-
-    @staticmethod
-    def _key(i: Floats, j: Floats, sector: Floats, sectors: int) -> Ints:
-        key = ((i + 2**23) * 2**24 + (j + 2**23)) * sectors + sector % sectors
-        return np.asarray(key, dtype=np.int64)
 
     def _by_cell(self, owner: Ints) -> None:
         """List every cell's points and runs, in order."""
@@ -215,6 +208,13 @@ class _Cells:
             np.diff(np.append(0, np.cumsum(there & mine))[self.first_pair]) for mine in (arm, ~arm)
         )
         return np.asarray(np.minimum(with_, without)[self.home[self.kind]], dtype=np.int64)
+
+
+def _key(where: list[Floats], sectors: int = SECTORS) -> Ints:
+    """One number for steps east, north and of heading."""
+    east, north, sector = where
+    key = ((east + 2**23) * 2**24 + (north + 2**23)) * sectors + sector % sectors
+    return np.asarray(key, dtype=np.int64)
 
 
 def _reference(points: Points, cells: _Cells, free: Bools, good: Bools, support: Ints) -> Ints:
