@@ -44,7 +44,7 @@ def add(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None
 
 def _fleet(a: argparse.Namespace) -> int:
     from roadlog.errors import InputError, RoadlogError
-    from roadlog.fleet.answer import answer
+    from roadlog.fleet.answer import answer, design_of
     from roadlog.fleet.pipeline import find_fleet, fleet_tables
     from roadlog.fleet.workers import cluster, processes, usual_workers
     from roadlog.report.fleet_words import fleet_lines
@@ -56,6 +56,7 @@ def _fleet(a: argparse.Namespace) -> int:
         raise InputError(f"--workers {a.workers}: give 1 or more")
     study, root, rule, out = _what(a)
     fleet = find_fleet(study, root, rule)
+    design_of(fleet)  # a heading that isn't there is told before hours of work
     where = cluster(a.scheduler) if a.scheduler else processes(a.workers or usual_workers())
     shown = sys.stderr.isatty()
     make_folder(out)
@@ -91,7 +92,7 @@ def _what(a: argparse.Namespace) -> "tuple[Study, Path, FleetRule | None, Path]"
         if a.vehicles is not None:
             rule = rule.model_copy(update={"vehicles": str(a.vehicles.resolve())})
         return study, first, rule, a.out or first / "results"
-    rule = FleetRule(
-        logs=tuple(a.study), vehicles=str((a.vehicles or Path("vehicles.csv")).resolve())
-    )
+    rule = FleetRule(logs=tuple(a.study))
+    if a.vehicles is not None:
+        rule = rule.model_copy(update={"vehicles": str(a.vehicles.resolve())})
     return Study(name="a fleet"), Path.cwd(), rule, a.out or Path("results")

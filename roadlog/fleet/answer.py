@@ -97,6 +97,7 @@ def design_of(fleet: Fleet) -> FleetDesign:
         strata=_labels(fleet, rule.strata),
         period_days=rule.period_days,
         groups=tuple(groups),
+        permanent=study.device.carry_over == "permanent",
     )
 
 

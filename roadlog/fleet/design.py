@@ -32,6 +32,8 @@ class FleetDesign:
         Of `rollout`: length of a period of calendar time [days].
     groups : tuple of str
         Labels (fuel, class) by which an effect was planned; others are never shown.
+    permanent : bool
+        Of `within`: what the add-on leaves in a vehicle is declared to stay when it is taken out.
     """
 
     switched: Switching = "within"
@@ -40,6 +42,7 @@ class FleetDesign:
     strata: Mapping[str, str] = field(default_factory=dict)
     period_days: int = 7
     groups: tuple[str, ...] = ()
+    permanent: bool = False
 
     def __post_init__(self) -> None:
         if self.switched not in get_args(Switching):

@@ -15,14 +15,23 @@ class LeftOut(Kind):
     NO_VEHICLE = "no vehicle is named for [this row|{n} rows]"
     NAME = "'{name}' can't name a vehicle: give it a name of 1 to 60 characters in one line"
     TWO_SPELLINGS = (
-        "'{name}' and '{other}' differ in upper and lower case alone, so nobody knows whether they "
-        "are one vehicle: spell them alike, or list both in {table}"
+        "'{name}' and '{other}' differ in upper and lower case, leading zeros or the like alone, "
+        "so nobody knows whether they are one vehicle: spell them alike, or list both in {table}"
     )
-    UNDECLARED = "it isn't in {table}: add its line"
-    NOTHING_LOGGED = "no log of it was found"
+    UNDECLARED = "it isn't in {table}: add its line{near}"
+    NOTHING_LOGGED = "no log of it was found{near}"
+    UNSCHEDULED = "no line of {table} is for it: add them{near}"
+    NOBODYS_LINES = "{table} has lines for it, but no log of it was found{near}"
+    SAME_VIN = (
+        "its vehicle identification number is that of {other}, so the two are one vehicle, of "
+        "which {other} is kept: put its logs under one name"
+    )
     NO_DATE = "no date in the log, so its arm is unknown"
     NOT_SCHEDULED = "no arm for {day}: the schedule has no line for it"
-    NO_ARM = "no arm: {table} gives neither an arm nor the day on which the add-on was fitted"
+    NO_ARM = (
+        "no arm: {table} gives neither an arm nor the day on which the add-on was fitted "
+        "(write 'never' where it never was)"
+    )
     CHANGED_THAT_DAY = "the add-on was fitted or taken out on that day, at an hour that isn't told"
     SAME_LOG = "holds the same drive as {other}, which is kept"
     TWO_VEHICLES = "holds the same drive as a log of {other}: one of the two isn't its vehicle's"

@@ -22,6 +22,7 @@ from roadlog.fleet.contrast import FleetContrast, Which, in_order, t_half
 from roadlog.fleet.design import FleetDesign
 from roadlog.fleet.finding import decide_fleet
 from roadlog.fleet.inference import copies, named, outlying
+from roadlog.fleet.order import forbidden_by_order, without_once
 from roadlog.fleet.parallel import estimate_parallel, orders_parallel
 from roadlog.fleet.result import ArmUse, FleetResult, GroupEffect
 from roadlog.fleet.rollout import estimate_rollout
@@ -87,7 +88,7 @@ def fit_fleet(
             f"{named(twice)} come{'s' * (len(twice) == 1)} in more than one table: hand over all "
             "passes of a vehicle together (roadlog.fleet.gather)"
         )
-    counted, double = _without_copies(reduced)
+    counted, double = _without_copies(without_once(reduced, design))
     return _result(_make(counted, design, seed), counted, double, design, claim)
 
 
@@ -192,7 +193,8 @@ def _result(
     finding = decide_fleet(
         contrast, effect, claim, held=held, orders=made.orders,
         rest=_without(vehicles, design, apart_names), apart=apart_names,
-        next_vehicle=following, blocking=_blocking(double, design),
+        next_vehicle=following,
+        blocking=[*_blocking(double, design), *forbidden_by_order(contrast.vehicles, design)],
     )  # fmt: skip
     arms = [_arm_use(contrast, arm) for arm in (0, 1)]
     base = arms[0].l_per_100km

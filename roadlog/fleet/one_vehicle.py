@@ -198,7 +198,8 @@ def _computed(job: Job, key: str) -> tuple[Record, pd.DataFrame | None, pd.DataF
 
 
 def _why_none(facts: Sequence[Fact]) -> str:
-    return str(LeftOut.NO_USABLE_RUN(why=commonest(facts) if facts else LeftOut.NOTHING_LOGGED()))
+    why = commonest(facts) if facts else LeftOut.NOTHING_LOGGED(near="")
+    return str(LeftOut.NO_USABLE_RUN(why=why))
 
 
 def _listed(

@@ -6,7 +6,7 @@ one task; a second run finds by content what the first one finished.
 """
 
 from collections import Counter, defaultdict
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -19,7 +19,17 @@ from roadlog.fleet.inputs import Source, sources_by_data, sources_by_pattern
 from roadlog.fleet.one_vehicle import PASSES, RUNS, Job, Record, of_vehicle
 from roadlog.fleet.reading import Read, Rules, hidden_vin, read_source
 from roadlog.fleet.store import read_partitions
-from roadlog.fleet.vehicles import Arms, Listed, arms_of, bad_name, read_schedule, read_vehicles
+from roadlog.fleet.vehicles import (
+    Arms,
+    Assigned,
+    Listed,
+    alike,
+    arms_of,
+    bad_name,
+    near_name,
+    read_schedule,
+    read_vehicles,
+)
 from roadlog.fleet.workers import Run, Task, in_batches
 from roadlog.ingest import settle_day_first
 from roadlog.quantities.facts import Fact
@@ -103,25 +113,25 @@ def find_fleet(study: Study, root: Path, rule: FleetRule | None = None) -> Fleet
         sources = sources_by_pattern(root, rule.logs)
     else:
         sources, lost = sources_by_data(root, rule)
-    table = root / rule.vehicles
-    listed = read_vehicles(table, study) if table.is_file() else {}
-    schedule = None if rule.schedule is None else read_schedule(root / rule.schedule, study)
+    listed, schedule = _tables(root, rule, study)
     rule = _as_listed(rule, listed.values(), scheduled=bool(schedule or study.schedule))
     study = study.model_copy(update={"fleet": rule})
     by_vehicle: dict[str, list[Source]] = defaultdict(list)
     for source in sources:
         by_vehicle[source.vehicle].append(source)
     kept: dict[str, tuple[Source, ...]] = {}
-    alike: dict[str, list[str]] = defaultdict(list)
-    for name in by_vehicle:
-        alike[name.casefold()].append(name)
     for name, own in by_vehicle.items():
-        why = _no_vehicle(name, alike[name.casefold()], listed, rule.vehicles)
+        why = _no_vehicle(name, by_vehicle, listed, schedule, rule)
         if why is None:
             kept[name] = tuple(own)
         else:
             lost.append((name, why))
-    lost += [(n, LeftOut.NOTHING_LOGGED()) for n in listed if n not in by_vehicle]
+    for n in {**dict.fromkeys(listed), **dict.fromkeys(schedule or ())}:
+        if n and n not in by_vehicle:
+            near = near_name(n, by_vehicle, "the logs have")
+            none = LeftOut.NOTHING_LOGGED(near=near)
+            lost.append((n, none if n in listed else LeftOut.NOBODYS_LINES(
+                near=near, table=rule.schedule)))  # fmt: skip
     if not kept:
         what, why = lost[0] if lost else ("its data", LeftOut.NO_VEHICLE(n=1))
         raise DesignError(f"no vehicle can be compared: {what}: {why}")
@@ -141,17 +151,48 @@ def _as_listed(rule: FleetRule, listed: Iterable[Listed], *, scheduled: bool) ->
     return rule
 
 
+def _tables(
+    root: Path, rule: FleetRule, study: Study
+) -> tuple[dict[str, Listed], dict[str, dict[str, Assigned]] | None]:
+    """The tables kept by hand: of the vehicles, and of their days.
+
+    Raises
+    ------
+    InputError
+        If one that was named isn't there, or is wrong.
+    """
+    named = {"vehicles": rule.vehicles} if "vehicles" in rule.model_fields_set else {}
+    if rule.schedule is not None:
+        named["schedule"] = rule.schedule
+    for key, name in named.items():
+        if not (root / name).is_file():
+            raise InputError(f"{root / name}: no such file: correct {key}, or leave it out")
+    table = root / rule.vehicles
+    listed = read_vehicles(table, study) if table.is_file() else {}
+    return listed, None if rule.schedule is None else read_schedule(root / rule.schedule, study)
+
+
 def _no_vehicle(
-    name: str, alike: Sequence[str], listed: Mapping[str, Listed], table: str
+    name: str,
+    logged: Collection[str],
+    listed: Mapping[str, Listed],
+    schedule: Mapping[str, object] | None,
+    rule: FleetRule,
 ) -> Fact | None:
-    """Why a name of the logs is no vehicle; `alike`: it and those like it but for case."""
+    """Why a name of the logs is no vehicle."""
     if (bad := bad_name(name)) is not None:
         return bad
     if listed and name not in listed:
-        return LeftOut.UNDECLARED(table=table)
-    others = [n for n in alike if n != name]
+        return LeftOut.UNDECLARED(
+            table=rule.vehicles, near=near_name(name, listed, f"{rule.vehicles} has")
+        )
+    others = [n for n in logged if n != name and alike(n) == alike(name)]
     if others and not listed:
-        return LeftOut.TWO_SPELLINGS(name=name, other=others[0], table=table)
+        return LeftOut.TWO_SPELLINGS(name=name, other=others[0], table=rule.vehicles)
+    if schedule and name not in schedule and "" not in schedule:
+        return LeftOut.UNSCHEDULED(
+            table=rule.schedule, near=near_name(name, schedule, f"{rule.schedule} has")
+        )
     return None
 
 
@@ -177,8 +218,11 @@ def fleet_tables(
     """
     out, work = out.resolve(), work.resolve()
     reads, rules, lost = _read_all(fleet, run, work, progress)
-    aside = _aside(fleet, reads)
-    names = [name for name in sorted(reads) if reads[name]]
+    vin_of = _vin_of(fleet, reads)
+    twins = _one_car(vin_of, reads)
+    lost += twins
+    aside = _aside(vin_of, reads)
+    names = [n for n in sorted(reads) if reads[n] and n not in {name for name, *_ in twins}]
     beside = _beside(fleet)
     jobs = (_job(fleet, n, reads[n], rules[n], aside.get(n, {}), beside, out, work) for n in names)
     tasks = (Task(job.vehicle, of_vehicle, (job,)) for job in jobs)
@@ -284,23 +328,41 @@ def _beside(fleet: Fleet) -> tuple[str, ...]:
     return tuple("" if p is None or not p.is_file() else sha256_of(p) for p in paths)
 
 
+def _vin_of(fleet: Fleet, reads: Mapping[str, Sequence[Read]]) -> dict[str, str]:
+    """Each vehicle's VIN, hidden: as its table has it, else that of most of its logs."""
+    found: dict[str, str] = {}
+    for name, own in reads.items():
+        count = Counter(vin for read in own for _, vin in read.runs if vin)
+        if count:
+            found[name] = count.most_common(1)[0][0]
+    return found | {n: hidden_vin(v.vin) for n, v in fleet.listed.items() if v.vin}
+
+
+def _one_car(
+    vin_of: Mapping[str, str], reads: Mapping[str, Sequence[Read]]
+) -> list[tuple[str, str, Fact]]:
+    """Names that are another one's car by the VIN; the one with most logs is kept."""
+    names: dict[str, list[str]] = defaultdict(list)
+    for name in sorted(reads, key=lambda n: (-len(reads[n]), n)):
+        if name in vin_of:
+            names[vin_of[name]].append(name)
+    return [
+        (name, "", LeftOut.SAME_VIN(other=own[0])) for own in names.values() for name in own[1:]
+    ]
+
+
 def _aside(
-    fleet: Fleet, reads: Mapping[str, Sequence[Read]]
+    vin_of: Mapping[str, str], reads: Mapping[str, Sequence[Read]]
 ) -> dict[str, dict[tuple[str, int], Fact]]:
     """Runs that can't be their vehicle's, by what the logs of all vehicles show together."""
     twice = _seen_twice(mark for own in reads.values() for r in own for mark, _ in r.runs)
     owners: dict[str, dict[str, str]] = defaultdict(dict)  # mark -> vehicle -> a log of it
-    vins: dict[str, Counter[str]] = defaultdict(Counter)
     for name, own in reads.items():
         for read in own:
-            for mark, vin in read.runs:
+            for mark, _ in read.runs:
                 if mark in twice:
                     owners[mark].setdefault(name, read.source.shown)
-                if vin:
-                    vins[name][vin] += 1
-    declared = {n: hidden_vin(v.vin) for n, v in fleet.listed.items() if v.vin}
-    vin_of = {n: declared.get(n) or c.most_common(1)[0][0] for n, c in vins.items()}
-    vehicle_of = {v: n for n, v in {**vin_of, **declared}.items()}
+    vehicle_of = {vin: n for n, vin in vin_of.items()}
     aside: dict[str, dict[tuple[str, int], Fact]] = defaultdict(dict)
     for name, own in reads.items():
         for read in own:

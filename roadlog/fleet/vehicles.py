@@ -5,11 +5,13 @@ meaning; out come the vehicles as `[vehicle]` would have them, and the rule that
 """
 
 import datetime as dt
+import re
 import unicodedata
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, NamedTuple
+from zoneinfo import ZoneInfo
 
 import numpy as np
 import pandas as pd
@@ -50,6 +52,9 @@ DATES = {
     "day": ("day", "date"),
 }  # fmt: skip
 BLOCK = ("block",)
+NEVER = ("never", "not fitted", "none", "no", "-", "–")  # for the day on which it was fitted
+LATEST = "9999-12-31"
+_ZEROS, _JOINTS = re.compile(r"(?<!\d)0+(?=\d)"), re.compile(r"[\s_-]+")
 DECLARED = ("fuel", "displacement_l", "mass_kg", "cylinders", "aspiration")
 
 
@@ -85,8 +90,8 @@ class Assigned(NamedTuple):
 class Arms:
     """In which arm a vehicle was on a day.
 
-    `days` is the schedule. Without one, `arm` is for good, else the add-on was in from
-    `fitted_from` on.
+    `days` is the schedule. Without one the add-on was in from `fitted_from` on, and where no such
+    day is told `arm` is for good.
     """
 
     days: Mapping[str, Assigned] | None = None
@@ -99,7 +104,7 @@ class Arms:
         """What a day (YYYY-MM-DD) was given, or why nothing."""
         if self.days is not None:
             return self.days.get(day) or LeftOut.NOT_SCHEDULED(day=day)
-        if self.arm is not None:
+        if self.arm is not None and not self.fitted_from:
             return Assigned(self.arm, day)
         if not self.fitted_from:
             return LeftOut.NO_ARM(table=self.table)
@@ -120,6 +125,22 @@ def bad_name(name: str) -> Fact | None:
     return None if 0 < len(name) <= LONGEST_NAME and printable else LeftOut.NAME(name=name[:80])
 
 
+def alike(name: str) -> str:
+    """What two spellings have in common that tell a reader the same name.
+
+    >>> alike("Van 07") == alike("van_7"), alike("van 7") == alike("van 70")
+    (True, False)
+    """
+    plain = unicodedata.normalize("NFKC", name).casefold()
+    return _ZEROS.sub("", _JOINTS.sub(" ", plain))
+
+
+def near_name(name: str, others: Iterable[str], where: str) -> str:
+    """The end of a sentence that names another spelling, "" where there is none."""
+    found = next((n for n in others if n and n != name and alike(n) == alike(name)), None)
+    return "" if found is None else f"; {where} '{found}': spell the two alike"
+
+
 def read_vehicles(path: Path, study: Study) -> dict[str, Listed]:
     """The table of vehicles, by name.
 
@@ -135,7 +156,10 @@ def read_vehicles(path: Path, study: Study) -> dict[str, Listed]:
     columns, labels = _columns(table, path, study.time.day_first)
     if "vehicle" not in columns:
         raise InputError(f"{path}: no column 'vehicle': add one with the name of each vehicle")
+    if not len(table):
+        raise InputError(f"{path}: no vehicle in it: give each a line")
     found: dict[str, Listed] = {}
+    vins: dict[str, int] = {}
     for i in range(len(table)):
         line = line_of(table, i)
         cells = {k: v.iloc[i] for k, v in columns.items() if pd.notna(v.iloc[i])}
@@ -147,6 +171,11 @@ def read_vehicles(path: Path, study: Study) -> dict[str, Listed]:
                 f"{path}: line {line}: '{name}' is on line {found[name].line} already: keep one"
             )
         listed = _listed(cells, study, f"{path}: line {line}")
+        if listed["vin"] and vins.setdefault(listed["vin"], line) != line:
+            raise InputError(
+                f"{path}: line {line}: the vehicle identification number of line "
+                f"{vins[listed['vin']]}: correct one, or put the logs of one vehicle under one name"
+            )
         own = {h: str(c.iloc[i]) for h, c in labels.items() if pd.notna(c.iloc[i])}
         told: dict[str, str] = {k: str(cells[k]) for k in ("fuel", "class") if k in cells}
         found[name] = Listed(name=name, line=line, labels=told | own, **listed)
@@ -168,6 +197,8 @@ def read_schedule(path: Path, study: Study) -> dict[str, dict[str, Assigned]]:
             raise InputError(
                 f"{path}: no column '{name}': add it (known: vehicle, day, arm, block)"
             )
+    if not len(table):
+        raise InputError(f"{path}: no day in it: give each day of each vehicle a line")
     blocks = next((table[h] for h in table.columns if split_unit(str(h))[0] in BLOCK), None)
     days, arms = columns["day"].tolist(), columns["arm"].tolist()
     named = columns["vehicle"].tolist() if "vehicle" in columns else [""] * len(table)
@@ -210,7 +241,10 @@ def _columns(
         if name in known:
             raise InputError(f"{path}: two columns give {name.replace('_', ' ')}: leave one out")
         if name in DATES:
-            known[name] = read_days(cells, day_first, path, header)
+            never = cells.fillna("").str.strip().str.casefold().isin(NEVER)
+            never &= name == "fitted_from"
+            days = read_days(cells.mask(never), day_first, path, header)
+            known[name] = days.mask(never, LATEST)
         elif name == "cylinders":
             known[name] = quantity(cells, None, "ratio", path, header, decimal=mark)
         elif name in NUMBERS:
@@ -253,16 +287,29 @@ def _listed(cells: Mapping[str, object], study: Study, where: str) -> dict[str, 
     except ValidationError as e:
         raise InputError(f"{where}: {first_fault(e, Vehicle)}") from e
     days = {k: str(cells[k]) for k in ("fitted_from", "fitted_until") if k in cells}
-    if days.get("fitted_until", "9") <= days.get("fitted_from", ""):
+    if days.get("fitted_until", "~") <= days.get("fitted_from", ""):
         raise InputError(f"{where}: taken out on {days['fitted_until']}, before it was fitted")
-    zone = cells.get("zone")
+    arm = _arm(cells.get("arm"), study, where)
+    if arm == "baseline" and days.get("fitted_from", LATEST) != LATEST:
+        raise InputError(f"{where}: in the baseline arm, yet fitted on {days['fitted_from']}")
     return {
         "vehicle": vehicle,
         "vin": str(cells.get("vin", "")).strip().upper(),
-        "zone": None if zone is None else str(zone),
-        "arm": _arm(cells.get("arm"), study, where),
+        "zone": _zone(cells.get("zone"), where),
+        "arm": arm,
         **days,
     }
+
+
+def _zone(cell: object, where: str) -> str | None:
+    if cell is None:
+        return None
+    name = str(cell).strip()
+    try:
+        ZoneInfo(name)
+    except (ValueError, OSError, KeyError) as e:
+        raise InputError(f"{where}: '{name}' is no time zone: write one as Europe/Vienna") from e
+    return name
 
 
 def _spelled(word: str, choices: tuple[str, ...]) -> str:
@@ -304,4 +351,8 @@ def arms_of(
         return Arms(days=days)
     if listed is None:
         return Arms(table=table)
-    return Arms(None, listed.arm, listed.fitted_from, listed.fitted_until, table)
+    since = listed.fitted_from
+    until = None if study.fleet is None else study.fleet.baseline_until
+    if not since and listed.arm == "fitted" and until is not None:
+        since = until.isoformat()  # nobody had it before that day
+    return Arms(None, listed.arm, since, listed.fitted_until, table)

@@ -123,7 +123,7 @@ def orders_within(
     total = 1
     alike: dict[bytes, list[int]] = {}
     for i, v in enumerate(contrast.vehicles):
-        alike.setdefault(_schedule(v), []).append(i)
+        alike.setdefault(schedule_of(v), []).append(i)
     for key, members in alike.items():
         drawn, count = _drawn(contrast.vehicles[members[0]], key, seed, draws)
         total *= count
@@ -195,7 +195,7 @@ def _shared_days(own: Sequence[_Own], weights: Floats) -> tuple[float, float]:
     return max(excess, 0.0), float((alone > 0).sum()) * spare / units
 
 
-def _schedule(v: VehicleUnits) -> bytes:
+def schedule_of(v: VehicleUnits) -> bytes:
     """What tells one draw of a schedule from another: days, arms, blocks."""
     f = v.known
     by_day = (f.day != NO_DAY).all()

@@ -140,7 +140,7 @@ def test_names_that_differ_in_case_alone_are_nobodys(tmp_path: Path) -> None:
         (tmp_path / "cars" / name).mkdir(parents=True)
         (tmp_path / "cars" / name / "a.csv").write_text("time,speed\n")
     study = parse_study({"fleet": {"logs": ["cars/*/*.csv"]}})
-    with pytest.raises(DesignError, match="differ in upper and lower case alone"):
+    with pytest.raises(DesignError, match="differ in upper and lower case"):
         find_fleet(study, tmp_path)
     (tmp_path / "vehicles.csv").write_text("vehicle\nVan 1\nvan 1\n")
     assert sorted(find_fleet(study, tmp_path).sources) == ["Van 1", "van 1"]

@@ -1,0 +1,106 @@
+"""What a fleet manager's tables and names get wrong: told by name or line, or read as meant."""
+
+from pathlib import Path
+
+import pytest
+
+from roadlog.errors import InputError
+from roadlog.fleet.pipeline import Fleet, find_fleet
+from roadlog.study.settings import parse_study
+
+DAYS = "vehicle,day,arm\nvan 1,2026-03-02,fitted\nvan 2,2026-03-02,baseline\n"
+
+
+def fleet_of(
+    root: Path, *logged: str, vehicles: str = "", schedule: str = "", **rule: object
+) -> Fleet:
+    """A fleet of empty logs with these tables."""
+    for name in logged:
+        (root / "cars" / name).mkdir(parents=True)
+        (root / "cars" / name / "a.csv").write_text("time,speed\n")
+    if vehicles:
+        (root / "vehicles.csv").write_text(vehicles)
+    if schedule:
+        (root / "schedule.csv").write_text(schedule)
+        rule["schedule"] = "schedule.csv"
+    return find_fleet(parse_study({"fleet": {"logs": ["cars/*/*.csv"], **rule}}), root)
+
+
+def told(fleet: Fleet) -> dict[str, str]:
+    return {name: str(why) for name, why in fleet.left_out}
+
+
+def test_a_spreadsheet_that_took_the_zeros_is_told_with_its_own_spelling(tmp_path: Path) -> None:
+    fleet = fleet_of(tmp_path, "07", "12", vehicles="vehicle,fuel\n7,E10\n12,E10\n")
+    assert [*fleet.sources] == ["12"]
+    assert told(fleet) == {
+        "07": "it isn't in vehicles.csv: add its line; vehicles.csv has '7': spell the two alike",
+        "7": "no log of it was found; the logs have '07': spell the two alike",
+    }
+
+
+@pytest.mark.parametrize(("one", "two"), [("07", "7"), ("van-1", "Van_1"), ("van 1", "van １")])
+def test_two_spellings_of_what_may_be_one_vehicle_are_nobodys(
+    one: str, two: str, tmp_path: Path
+) -> None:
+    fleet = fleet_of(tmp_path, one, two, "van 9")
+    assert [*fleet.sources] == ["van 9"]
+    assert all("spell them alike, or list both" in why for why in told(fleet).values())
+
+
+def test_a_schedule_of_vehicles_that_nobody_logged_is_told(tmp_path: Path) -> None:
+    fleet = fleet_of(tmp_path, "Van 1", "van 2", schedule=DAYS + "van 3,2026-03-02,fitted\n")
+    assert [*fleet.sources] == ["van 2"]
+    assert told(fleet) == {
+        "Van 1": "no line of schedule.csv is for it: add them; schedule.csv has 'van 1': "
+        "spell the two alike",
+        "van 1": "schedule.csv has lines for it, but no log of it was found; the logs have "
+        "'Van 1': spell the two alike",
+        "van 3": "schedule.csv has lines for it, but no log of it was found",
+    }
+
+
+@pytest.mark.parametrize(
+    ("how", "why"),
+    [
+        ({"vehicles": "vehicle,time zone\nvan 1,Europe/Nowhere\n"}, "line 2: 'Europe/Nowhere' is"),
+        ({"vehicles": "vehicle,vin\nvan 1,X1\nvan 2,x1\n"}, "line 3: the vehicle identification"),
+        ({"vehicles": "vehicle,fuel\n"}, "no vehicle in it"),
+        ({"vehicles": "vehicle,arm,fitted from\nvan 1,baseline,2026-03-02\n"}, "in the baseline"),
+        ({"schedule": "vehicle,day,arm\n"}, "no day in it"),
+    ],
+)
+def test_a_wrong_table_is_one_sentence(how: dict[str, str], why: str, tmp_path: Path) -> None:
+    with pytest.raises(InputError, match=why):
+        fleet_of(tmp_path, "van 1", "van 2", **how)
+
+
+@pytest.mark.parametrize("key", ["vehicles_", "schedule_"])
+def test_a_table_that_was_named_and_is_not_there_is_not_passed_over(
+    key: str, tmp_path: Path
+) -> None:
+    (tmp_path / "cars").mkdir()
+    (tmp_path / "cars" / "a.csv").write_text("time,speed\n")
+    rule = {"logs": ["cars/*.csv"], key.strip("_"): "vehicels.csv"}
+    with pytest.raises(InputError, match=r"vehicels\.csv: no such file: correct"):
+        find_fleet(parse_study({"fleet": rule}), tmp_path)
+
+
+def test_a_vehicle_that_never_gets_it_is_a_yardstick_of_the_roll_out(tmp_path: Path) -> None:
+    table = "vehicle,fitted from\nvan 1,2026-03-10\nvan 2,never\nvan 3,\n"
+    fleet = fleet_of(tmp_path, "van 1", "van 2", "van 3", vehicles=table)
+    assert fleet.rule.switched == "rollout"
+    last = {n: fleet.arms[n].of("2027-01-01") for n in fleet.sources}
+    assert [getattr(last[n], "arm", "") for n in ("van 1", "van 2")] == ["fitted", "baseline"]
+    assert "write 'never' where it never was" in str(last["van 3"])
+
+
+def test_vehicles_in_one_arm_for_good_had_days_before_it(tmp_path: Path) -> None:
+    table = "vehicle,arm,fitted from\nvan 1,fitted,\nvan 2,baseline,\nvan 3,fitted,2026-03-12\n"
+    rule = {"switched": "vehicle", "baseline_until": "2026-03-10"}
+    fleet = fleet_of(tmp_path, "van 1", "van 2", "van 3", vehicles=table, **rule)
+    days = ("2026-03-09", "2026-03-10", "2026-03-11", "2026-03-13")
+    arms = {n: [getattr(fleet.arms[n].of(d), "arm", "") for d in days] for n in fleet.sources}
+    assert arms["van 1"] == ["baseline", "", "fitted", "fitted"]
+    assert arms["van 2"] == ["baseline"] * 4
+    assert arms["van 3"] == ["baseline"] * 3 + ["fitted"]
