@@ -60,14 +60,13 @@ def add(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None
 
 def _run(a: argparse.Namespace) -> int:
     from roadlog.publish.pool.told import not_pooled, screen
-    from roadlog.publish.pool.write import pool_archives, write_known
+    from roadlog.publish.pool.write import pool_archives, require_place, write_known
 
     def told(step: str) -> None:
         if sys.stderr.isatty():
             print(f"{step} …", file=sys.stderr)
 
-    if a.out.exists() and not a.out.is_dir():
-        raise InputError(f"--out {a.out} is a file: name a folder")
+    require_place(a.out)
     found = pool_archives(
         a.archives,
         device=a.device,

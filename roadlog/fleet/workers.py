@@ -4,7 +4,6 @@ Tasks go in one by one and results come out as they are done, never more in flig
 can hold. A task that fails or whose worker dies is told with why; it never ends the work.
 """
 
-import errno
 import itertools
 import math
 import multiprocessing
@@ -21,6 +20,7 @@ from typing import Any
 from roadlog.errors import DesignError, InputError, RoadlogError
 from roadlog.fleet.facts import LeftOut
 from roadlog.quantities.facts import Fact
+from roadlog.study.durable import disk_failed
 from roadlog.study.own_code import code_sha256
 
 MOST_IN_BATCH, LEAST_BATCHES = 256, 4000  # of short tasks: a batch is one to those who do them
@@ -28,7 +28,6 @@ ASK_S = 1.0  # between two looks at how many workers a cluster has
 MOST_TRIES = 3  # of one task, each after its worker died or its disk failed
 PER_WORKER = 2  # tasks in flight: one being done and one waiting
 NO_WORKER_S = 60.0  # without any worker, before a cluster is given up
-_DISK = (errno.ENOSPC, errno.EDQUOT, errno.EROFS)
 
 
 @dataclass(frozen=True)
@@ -74,7 +73,7 @@ def done_of(task: Task) -> Done:
         kind = LeftOut.UNREADABLE if isinstance(e, InputError) else LeftOut.NO_ANSWER
         return Done(task, lost=kind(why=str(e)))
     except OSError as e:
-        if e.errno in _DISK:
+        if disk_failed(e):
             raise DiskFailed(
                 f"{e.filename or 'the disk'}: {e.strerror}: make room and run it again; what is "
                 "done is kept"

@@ -82,7 +82,7 @@ def recheck(
         If a hash that is given is none, or the archive's study names files outside itself.
     """
     wanted = {k: _hash(k, v) for k, v in (("sha256", sha256), ("fingerprint", fingerprint)) if v}
-    faults = list(_faults_of_files(opened))
+    faults = list(faults_of_files(opened))
     confirmed = []
     if "sha256" in wanted:
         if wanted["sha256"] == opened.sha256:
@@ -151,7 +151,8 @@ def _made_anew(pages: Sequence[str], a: Analysed, about: About) -> dict[str, byt
     return {RESULTS + name: data for name, data in files.items()}
 
 
-def _faults_of_files(opened: Opened) -> Iterator[str]:
+def faults_of_files(opened: Opened) -> Iterator[str]:
+    """What of an archive's files isn't as its manifest and roadlog's packing have it."""
     told = (
         ("isn't what the manifest says", opened.changed),
         ("is in the manifest and missing", opened.missing),
@@ -194,11 +195,14 @@ def _anew(opened: Opened, progress: bool) -> Analysed:
 
 def require_own_files(study: Study) -> None:
     """Raise InputError if a study that anybody may have written names files outside its folder."""
+    cars = (study.vehicle, None if study.control is None else study.control.vehicle)
     named: list[str | None] = [
         *study.logs.baseline, *study.logs.fitted, *study.logs.any, *study.logs.positions,
         study.road.gates, study.road.elevation, study.weather.metar, study.runout.file,
         study.standing_start.starts_file, *study.standing_start.baseline,
         *study.standing_start.fitted, *study.standing_start.any,
+        *((*study.control.logs, study.control.notes) if study.control else ()),
+        *(car.coastdown for car in cars if car is not None),
     ]  # fmt: skip
     for name in named:
         if name and (

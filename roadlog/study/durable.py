@@ -4,6 +4,7 @@ In comes a way to fill a file; it is filled under a name that no reader lists, b
 and only then given its own name. What a kill left behind is told by its name and can be cleaned.
 """
 
+import errno
 import hashlib
 import json
 import os
@@ -14,10 +15,20 @@ from collections.abc import Callable, Iterable, Mapping
 from functools import partial
 from pathlib import Path
 
+_DISK = (errno.ENOSPC, errno.EDQUOT, errno.EROFS)
 _MARK = ".roadlog-part-"
 _LEFT = re.compile(re.escape(_MARK) + r"(\d+)-(?:([0-9a-f]{8})-)?")
 # A process's number says nothing on another computer that writes into the same folder.
 _HERE = hashlib.sha256(socket.gethostname().encode()).hexdigest()[:8]
+
+
+def disk_failed(error: OSError) -> bool:
+    """Whether the disk is full or can't be written: whatever is tried next fails too.
+
+    >>> disk_failed(OSError(errno.ENOSPC, "No space left on device"))
+    True
+    """
+    return error.errno in _DISK
 
 
 def atomic_write(path: Path, write: Callable[[Path], object], mode: int | None = None) -> None:

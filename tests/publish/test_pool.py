@@ -2,10 +2,12 @@
 
 import csv
 import datetime as dt
+import errno
 import hashlib
 import io
 import json
 import math
+import os
 import re
 import shutil
 import zipfile
@@ -26,6 +28,7 @@ from roadlog.publish.pool.apart import (
     counted_once,
     measured_only,
     named,
+    one_plan_each,
     require_one_claim,
     require_one_device,
 )
@@ -33,6 +36,7 @@ from roadlog.publish.pool.entry import Entry, Refused, registered
 from roadlog.publish.pool.known import LEAST_STUDIES, known
 from roadlog.publish.pool.page import known_page
 from roadlog.publish.pool.told import as_json, screen, table
+from roadlog.publish.recheck import recheck
 from roadlog.publish.write import publish
 from roadlog.stats.interval import Interval, percent
 from roadlog.study.folder import load_study
@@ -176,6 +180,59 @@ def test_what_doesnt_recheck_is_listed_and_not_pooled(archives, tmp_path, capsys
     assert "roadlog-pool-" not in page
 
 
+def test_names_that_no_text_can_hold_and_copies_come_out_alike_in_any_order(archives, tmp_path):
+    """A file's name may be any bytes; which of two copies counts must not hang on their order."""
+    odd = tmp_path / os.fsdecode(b"\xff\xfe\n<b>.zip")
+    shutil.copy(archives[0], odd)
+    shutil.copy(archives[0], tmp_path / "-x.zip")
+    given = [odd, tmp_path / "-x.zip", *archives[:2]]
+    pages = set()
+    for order in (given, given[::-1]):
+        out = ["--out", str(tmp_path / "out")]
+        assert main(["pool", *out, "--", *map(str, order)]) == 0
+        pages.add((tmp_path / "out" / "pool.json").read_bytes())
+    assert len(pages) == 1
+    found = json.loads(pages.pop())
+    assert len(found["studies"]) == 2
+    assert {r["archive"] for r in found["not_pooled"]} <= {"-x.zip", "?? <b>.zip", "0.zip"}
+
+
+def test_an_archive_that_makes_the_program_fail_costs_no_other(archives, tmp_path, monkeypatch):
+    def failing(opened, **given):
+        if opened.about.study == "tester 2":
+            raise KeyError(f"{opened.folder}/x", "no such column")
+        return recheck(opened, **given)
+
+    monkeypatch.setattr("roadlog.publish.pool.gather.recheck", failing)
+    assert main(["pool", *map(str, archives), "--out", str(tmp_path)]) == 0
+    found = json.loads((tmp_path / "pool.json").read_text())
+    assert len(found["studies"]) == 4
+    (out,) = found["not_pooled"]
+    assert out["archive"] == "2.zip"
+    assert "makes roadlog fail (KeyError: ('x', 'no such column'))" in out["why"]
+
+
+def test_a_full_disk_ends_the_work_instead_of_costing_a_study(
+    archives, tmp_path, monkeypatch, capsys
+):
+    def full(*_):
+        raise OSError(errno.ENOSPC, "No space left on device", "/tmp/x")
+
+    monkeypatch.setattr("roadlog.publish.pool.gather.open_archive", full)
+    assert main(["pool", *map(str, archives), "--out", str(tmp_path / "out")]) == 2
+    assert "make room and try again" in capsys.readouterr().err
+    assert not (tmp_path / "out").exists()
+
+
+def test_a_place_that_cant_be_written_to_is_told_before_the_long_work(archives, tmp_path, capsys):
+    (tmp_path / "file").write_text("")
+    (tmp_path / "out" / "pool.json").mkdir(parents=True)
+    for out in (tmp_path / "file", tmp_path / "file" / "below", tmp_path / "out"):
+        assert main(["pool", *map(str, archives), "--out", str(out)]) == 2
+        assert f"--out {out}" in capsys.readouterr().err
+    assert [p.name for p in (tmp_path / "out").iterdir()] == ["pool.json"]
+
+
 def test_one_archive_left_is_no_pool_and_the_others_are_told(archives, tmp_path, capsys):
     text = tmp_path / "no.zip"
     text.write_text("no zip at all")
@@ -198,6 +255,25 @@ def test_a_trimmed_or_renamed_copy_counts_once_the_later_one():
     assert later in kept
     assert len(kept) == 2
     assert "published later (2026-04-10): the later counts" in out[0].why
+
+
+def test_settings_tried_later_on_anothers_drives_dont_oust_a_plan_that_was_kept():
+    logs = {"logs": frozenset({"aa"}), "path": "b.zip"}
+    planned = entry(0.0, registered="by its own word", **logs)
+    tried = entry(-0.2, published=PUBLISHED + dt.timedelta(days=9), **logs)
+    kept, out = counted_once([tried, planned])
+    assert kept == [planned]
+    assert "keeps to a plan registered first: that one counts" in out[0].why
+
+
+def test_one_plan_vouches_for_one_study():
+    """Else a plan that was shown in public could be tried until it pleases, or lent."""
+    twice = [entry(c, registered="vouched for", fingerprint="ab") for c in (0.0, 0.01)]
+    alone = entry(0.02, registered="vouched for", fingerprint="cd")
+    late = entry(0.03, registered="late", fingerprint="cd")
+    found = one_plan_each([*twice, alone, late])
+    assert [e.registered for e in found] == ["of several", "of several", "vouched for", "late"]
+    assert [len(p.entries) for p in known("x", TWELVE, found, []).parts] == [1, 0, 3]
 
 
 def test_recoded_logs_are_known_by_what_stands_in_them():
@@ -235,17 +311,42 @@ def test_invented_data_never_stand_beside_measured_ones():
     assert measured_only([entry(0.0, synthetic=True)])[1] == []
 
 
+def one_device(*names, together=None):
+    return require_one_device([(f"{i}.zip", n) for i, n in enumerate(names)], together)
+
+
+def one_claim(*claims, given=None):
+    return require_one_claim([(f"{i}.zip", c) for i, c in enumerate(claims)], given)
+
+
 def test_several_add_ons_are_refused_unless_the_user_says_they_are_one():
-    assert require_one_device(["Bramble collar", "bramble-COLLAR", "Bramble collar"], None) == (
-        "Bramble collar"
-    )
-    with pytest.raises(InputError, match="2 add-ons"):
-        require_one_device(["Bramble collar", "Thorn ring"], None)
+    assert one_device("Bramble collar", "bramble-COLLAR", "Bramble collar") == "Bramble collar"
+    with pytest.raises(InputError, match=r"2 add-ons: 'Bramble collar' \(0.zip\), 'Thorn"):
+        one_device("Bramble collar", "Thorn ring")
     with pytest.raises(InputError, match="no study says"):
-        require_one_device(["add-on", "add-on"], None)
-    assert require_one_device(["Bramble collar", "add-on"], "Bramble") == "Bramble"
-    assert named("\N{ROCKET}") != named("\N{FIRE}")
-    assert named("Cafe\u0301 ring") == named("Caf\u00e9 Ring\u200b")
+        one_device("add-on", "add-on")
+    assert one_device("Bramble collar", "add-on", together="Bramble") == "Bramble"
+    with pytest.raises(InputError, match="--device is empty"):
+        one_device("Bramble collar", together=" \n")
+
+
+@pytest.mark.parametrize(
+    ("one", "other"),
+    [("Collar 1.5", "Collar 15"), ("Collar", "Collar+"), ("\N{ROCKET}", "\N{FIRE}"),
+     ("ring \N{ROCKET}", "ring \N{FIRE}"), ("कि", "का"), ("Ring", "R\u0456ng"),
+     ("Ring 1", "Ring 2"), ("Ring A", "Ring Á")],
+)  # fmt: skip
+def test_what_tells_two_models_apart_stays(one, other):
+    assert named(one) != named(other)
+
+
+@pytest.mark.parametrize(
+    ("one", "other"),
+    [("Cafe\u0301 ring", "Caf\u00e9 Ring\u200b"), ("Ring (v2)", "ring V2"), ("Ring®", " RING "),
+     ("Straßenring", "STRASSENRING"), ("Ｒｉｎｇ\u00a01", "ring-1"), ("a, b.", "A B")],
+)  # fmt: skip
+def test_one_name_is_one_however_it_is_written(one, other):
+    assert named(one) == named(other)
 
 
 def test_a_claim_that_none_can_make_is_told_in_our_words(capsys):
@@ -257,10 +358,10 @@ def test_a_claim_that_none_can_make_is_told_in_our_words(capsys):
 
 def test_one_claim_in_either_quantity_is_one_and_two_are_refused():
     fuel = Claimed("fuel_use", 10.7, -10.7)
-    assert require_one_claim([TWELVE, fuel, None, TWELVE], None) == TWELVE
-    with pytest.raises(InputError, match="different claims"):
-        require_one_claim([TWELVE, Claimed("fuel_use", 12, -12)], None)
-    assert require_one_claim([None, None], None) is None
+    assert one_claim(TWELVE, fuel, None, TWELVE) == TWELVE
+    with pytest.raises(InputError, match=r"different claims .* in 0.zip, 12 % less fuel in 1.zip"):
+        one_claim(TWELVE, Claimed("fuel_use", 12, -12))
+    assert one_claim(None, None) is None
 
 
 def test_three_studies_give_a_range_and_no_word():

@@ -230,6 +230,8 @@ def test_no_archive_is_one_sentence_and_exit_code_two(tmp_path, capsys):
     [
         'logs.any = ["../../*.csv"]', 'logs.baseline = ["/etc/*"]', 'road.elevation = "C:/x.tif"',
         'weather.metar = "~/x"', 'runout.file = "a/../../b.csv"', 'road.gates = "\\\\\\\\h\\\\x"',
+        'control.logs = ["../../*"]', 'control.notes = "/etc/passwd"',
+        'vehicle.coastdown = "../c.csv"', 'control.vehicle.coastdown = "/c.csv"',
         'logs.positions = ["..\\\\x.gpx"]', 'standing_start.starts_file = "../s.csv"',
     ],
 )  # fmt: skip

@@ -8,31 +8,52 @@ import datetime as dt
 import unicodedata
 from collections import Counter
 from collections.abc import Iterable, Sequence
+from dataclasses import replace
 
 from roadlog.errors import InputError
 from roadlog.ingest.copied import sharing
-from roadlog.publish.pool.entry import Entry, Refused
+from roadlog.publish.pool.entry import KEPT_TO, Entry, Refused
 from roadlog.wording.answer import Claimed, claim_words
 from roadlog.wording.screen import one_line
 
 UNNAMED = "add-on"  # what study.toml has where nobody wrote a name
 CLAIMS_APART_PCT = 0.05  # of fuel: what is printed of a claim
 LEAST_ROWS, SHARE_OF_ROWS = 3, 0.5  # of weighed fuel, that two studies share where they are one
+_TRADE_MARKS = dict.fromkeys(map(ord, "™®©℠"))
+_MOST_NAMED = 3  # of archives of one name, in a sentence
 _EPOCH = dt.datetime.min.replace(tzinfo=dt.UTC)
 
 
 def named(device: str) -> str:
-    """A name as it is compared: without case, accents' way of writing, spaces and marks.
+    """A name as it is compared: without case, spaces, signs of a trade mark and what only divides.
+
+    Letters with their accents, figures with their decimal points and every other sign stay: they
+    may be all that tells two models apart.
 
     >>> named("Bramble  Collar™") == named("bramble-collar")
     True
+    >>> named("Collar 1.5") == named("Collar 15"), named("Collar+") == named("Collar")
+    (False, False)
     """
-    plain = unicodedata.normalize("NFKC", device.replace("\N{TRADE MARK SIGN}", "")).casefold()
-    return "".join(c for c in plain if c.isalnum()) or plain.strip()
+    plain = unicodedata.normalize("NFKC", device.translate(_TRADE_MARKS)).casefold()
+    plain = unicodedata.normalize("NFKC", plain)
+    kept = [
+        c
+        for i, c in enumerate(plain)
+        if unicodedata.category(c)[0] in "LMNS"
+        or (c in ".," and plain[i - 1 : i].isdigit() and plain[i + 1 : i + 2].isdigit())
+    ]
+    return "".join(kept) or plain.strip()
 
 
-def require_one_device(devices: Sequence[str], together: str | None) -> str:
+def require_one_device(devices: Sequence[tuple[str, str]], together: str | None) -> str:
     """The add-on's name, if all studies are of one; the name that the user gives them otherwise.
+
+    Parameters
+    ----------
+    devices : sequence of (archive, add-on's name)
+    together : str, optional
+        What the user calls all of them.
 
     Raises
     ------
@@ -40,12 +61,17 @@ def require_one_device(devices: Sequence[str], together: str | None) -> str:
         If they are of several, or none is named, and the user doesn't say that they are one.
     """
     if together is not None:
+        if not one_line(together):
+            raise InputError("--device is empty: give the add-on's name, or leave it out")
         return one_line(together)
-    groups: dict[str, list[str]] = {}
-    for device in devices:
-        groups.setdefault(named(device), []).append(one_line(device))
+    groups: dict[str, list[tuple[str, str]]] = {}
+    for archive, device in devices:
+        groups.setdefault(named(device), []).append((archive, one_line(device)))
     if len(groups) > 1:
-        told = ", ".join(f"'{names[0]}' ({len(names)})" for names in list(groups.values())[:6])
+        told = ", ".join(
+            f"'{of[0][1]}' ({_some([archive for archive, _ in of])})"
+            for of in list(groups.values())[:6]
+        )
         raise InputError(
             f"the archives are of {len(groups)} add-ons: {told}: pool each by itself, or give them "
             "one name with --device 'NAME' if they are one"
@@ -55,11 +81,19 @@ def require_one_device(devices: Sequence[str], together: str | None) -> str:
             "no study says which add-on it is of, so nothing shows that they are of one: give "
             "--device 'NAME' if they are"
         )
-    return Counter(n for names in groups.values() for n in names).most_common(1)[0][0]
+    return Counter(name for of in groups.values() for _, name in of).most_common(1)[0][0]
 
 
-def require_one_claim(claims: Iterable[Claimed | None], given: Claimed | None) -> Claimed | None:
+def require_one_claim(
+    claims: Iterable[tuple[str, Claimed | None]], given: Claimed | None
+) -> Claimed | None:
     """The claim of all studies that have one; the one that the user gives otherwise.
+
+    Parameters
+    ----------
+    claims : iterable of (archive, claim)
+    given : Claimed, optional
+        By the user.
 
     Raises
     ------
@@ -68,17 +102,26 @@ def require_one_claim(claims: Iterable[Claimed | None], given: Claimed | None) -
     """
     if given is not None:
         return given
-    known = sorted((c for c in claims if c is not None), key=lambda c: (c.quantity, c.pct))
+    of = [(archive, c) for archive, c in claims if c is not None]
+    known = sorted((c for _, c in of), key=lambda c: (c.quantity, c.pct))
     if not known:
         return None
     changes = [c.fuel_use_change_pct for c in known]
     if max(changes) - min(changes) > CLAIMS_APART_PCT:
-        told = ", ".join(dict.fromkeys(claim_words(c) for c in known))
+        told = ", ".join(
+            f"{claim_words(c)} in {_some([a for a, other in of if other == c])}"
+            for c in list(dict.fromkeys(known))[:6]
+        )
         raise InputError(
             f"the studies test different claims ({told}): give the one to hold the pool against "
             "with --claim-economy or --claim-fuel"
         )
     return Counter(known).most_common(1)[0][0]
+
+
+def _some(archives: Sequence[str]) -> str:
+    more = f" and {len(archives) - _MOST_NAMED} more" if len(archives) > _MOST_NAMED else ""
+    return ", ".join(archives[:_MOST_NAMED]) + more
 
 
 def measured_only(entries: Sequence[Entry]) -> tuple[list[Entry], list[Refused]]:
@@ -91,9 +134,11 @@ def measured_only(entries: Sequence[Entry]) -> tuple[list[Entry], list[Refused]]
 
 
 def counted_once(entries: Sequence[Entry]) -> tuple[list[Entry], list[Refused]]:
-    """Each drive once: of studies that share some, the one that was published last.
+    """Each drive once: of studies that share some, the one that keeps to a plan registered first.
 
-    Where dates are moved by an untold time, the one with more drives counts.
+    Otherwise nothing would stop whoever takes another's drives, computes them by settings that
+    please more, and publishes last. Among those alike in this the one published last counts; where
+    dates are moved by an untold time, the one with more drives.
     """
     kept: list[Entry] = []
     out: list[Refused] = []
@@ -106,6 +151,17 @@ def counted_once(entries: Sequence[Entry]) -> tuple[list[Entry], list[Refused]]:
         else:
             out.append(_refused(e, _twice(e, twin)))
     return kept, out
+
+
+def one_plan_each(entries: Sequence[Entry]) -> list[Entry]:
+    """A plan is one study's: where several have it, whichever was planned by it nothing tells."""
+    often = Counter(e.fingerprint for e in entries if e.registered in KEPT_TO)
+    return [
+        replace(e, registered="of several")
+        if e.registered in KEPT_TO and often[e.fingerprint] > 1
+        else e
+        for e in entries
+    ]
 
 
 def shared(a: Entry, b: Entry) -> int:
@@ -134,15 +190,21 @@ def _near(a: Entry, b: Entry, near: dict[str, int]) -> bool:
     return near[a.sha256] == near[b.sha256] or bool(a.logs & b.logs or a.weighed & b.weighed)
 
 
-def _rank(e: Entry) -> tuple[dt.datetime, int, int, str]:
+def _rank(e: Entry) -> tuple[int, dt.datetime, int, int, str, str]:
     when = _EPOCH if e.dates_moved else e.published.astimezone(dt.UTC)
-    return when, sum(e.units), e.drives, e.sha256
+    return _vouched(e), when, sum(e.units), e.drives, e.sha256, e.path
+
+
+def _vouched(e: Entry) -> int:
+    return len(KEPT_TO) - KEPT_TO.index(e.registered) if e.registered in KEPT_TO else 0
 
 
 def _twice(e: Entry, twin: Entry) -> str:
     if e.sha256 == twin.sha256:
         return "it is there twice: counted once"
     told = f"it shares {shared(e, twin)} of its {e.drives} drives with {twin.label}"
+    if _vouched(e) < _vouched(twin):
+        return f"{told}, which keeps to a plan registered first: that one counts"
     if e.dates_moved or twin.dates_moved:
         return f"{told}: one of the two counts; which is later can't be told, as dates are moved"
     return f"{told}, published later ({twin.published:%Y-%m-%d}): the later counts"

@@ -25,7 +25,10 @@ from roadlog.wording.answer import Claimed
 from roadlog.wording.numbers import ends_of
 from roadlog.wording.screen import one_line
 
-Registered = Literal["vouched for", "by its own word", "late", "changed since", "none"]
+Registered = Literal[
+    "vouched for", "by its own word", "late", "changed since", "of several", "none"
+]
+KEPT_TO: tuple[Registered, ...] = ("vouched for", "by its own word")  # the better first
 
 LEAST_SE = 1e-6  # log of fuel use: no road test repeats to a ten-thousandth of a percent
 _PROSE = frozenset(

@@ -22,7 +22,7 @@ SLANT_P = 0.05  # two-sided, of a slant that forbids the word it favours
 PARTS = {
     "registered before the first drive, vouched for": ("vouched for",),
     "registered, by the author's own word": ("by its own word",),
-    "not registered, or not kept to": ("none", "late", "changed since"),
+    "not registered, or not kept to": ("none", "late", "changed since", "of several"),
 }
 _WITHOUT_ONE = "without one of the tests the range would reach no change"
 _SLANTED = "the less exact tests tell more of it than the exact ones, as if others were never shown"

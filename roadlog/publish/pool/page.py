@@ -33,6 +33,7 @@ VOUCHED = {
     "by its own word": "by its own word",
     "late": "only after it began",
     "changed since": "changed since",
+    "of several": "by the plan of another too",
     "none": "no",
 }
 

@@ -26,7 +26,7 @@ _COLUMNS = (
     "study", "pooled", "why_not", "device", "estimate_pct", "low_pct", "high_pct", "se_log", "df",
     "weight", "margin_log", "registered", "fingerprint", "order_by_chance", "units_baseline",
     "units_fitted", "switched_by", "drives", "km", "vehicle", "driver", "dates", "published",
-    "fuel_by", "synthetic", "archive_sha256",
+    "fuel_by", "synthetic", "archive", "archive_sha256",
 )  # fmt: skip
 
 
@@ -99,7 +99,7 @@ def table(k: Known) -> str:
     for i, e in enumerate(k.entries):
         rows.writerow({n: no_formula(one_line(str(v))) for n, v in _row(k, i, e).items()})
     for r in k.refused:
-        row = {"study": r.name or r.path, "pooled": "no", "why_not": r.why,
+        row = {"study": r.name, "pooled": "no", "why_not": r.why, "archive": r.path,
                "fingerprint": r.fingerprint or ""}  # fmt: skip
         rows.writerow({n: no_formula(one_line(v)) for n, v in row.items()})
     return text.getvalue()
@@ -166,7 +166,6 @@ def _study(k: Known, i: int) -> dict[str, Any]:
     without = k.pooled.without[i] if k.pooled.without else None
     return {
         **{n: v for n, v in _row(k, i, e).items() if n not in ("pooled", "why_not")},
-        "archive": e.path,
         "finding": e.word,
         "se_used_log": math.sqrt(k.pooled.variances[i]),
         "other_versions": e.other_code,
@@ -185,7 +184,8 @@ def _row(k: Known, i: int, e: Entry) -> dict[str, Any]:
         "order_by_chance": e.by_chance, "units_baseline": e.units[0], "units_fitted": e.units[1],
         "switched_by": e.switched_by, "drives": e.drives, "km": e.km, "vehicle": e.vehicle,
         "driver": e.driver, "dates": e.dates, "published": f"{e.published:%Y-%m-%d}",
-        "fuel_by": e.estimator, "synthetic": e.synthetic, "archive_sha256": e.sha256,
+        "fuel_by": e.estimator, "synthetic": e.synthetic, "archive": e.path,
+        "archive_sha256": e.sha256,
     }  # fmt: skip
 
 

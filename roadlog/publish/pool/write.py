@@ -1,5 +1,6 @@
 """`roadlog pool`: archives in, a page, a table and a JSON file out."""
 
+import os
 from collections.abc import Callable, Sequence
 from pathlib import Path
 
@@ -7,6 +8,7 @@ from roadlog.errors import InputError
 from roadlog.publish.pool.apart import (
     counted_once,
     measured_only,
+    one_plan_each,
     require_one_claim,
     require_one_device,
 )
@@ -56,18 +58,33 @@ def pool_archives(
         raise InputError("no archive: name those that roadlog publish wrote")
     seen, out = look_into(paths)
     if seen:
-        device = require_one_device([s.device for s in seen], device)
-        require_one_claim([s.claim for s in seen], claim)
+        device = require_one_device([(s.name, s.device) for s in seen], device)
+        require_one_claim([(s.name, s.claim) for s in seen], claim)
     entries, failed = recheck_all(seen, frozenset(roots), frozenset(plans), told)
     if entries:
-        require_one_device([e.device for e in entries], device)
+        require_one_device([(e.path, e.device) for e in entries], device)
     entries, made = measured_only(entries)
     entries, twice = counted_once(entries)
     every = [*out, *failed, *made, *twice]
     if len(entries) < 2:
         refused(every)
-    agreed = require_one_claim([e.claim for e in entries], claim)
-    return known(device or "", agreed, entries, every, plans)
+    agreed = require_one_claim([(e.path, e.claim) for e in entries], claim)
+    return known(device or "", agreed, one_plan_each(entries), every, plans)
+
+
+def require_place(out: Path) -> None:
+    """Raise InputError unless the files can be written to a folder: before the long work.
+
+    Whether there is room shows only when they are written.
+    """
+    if out.exists() and not out.is_dir():
+        raise InputError(f"--out {out} is a file: name a folder")
+    for name in (PAGE, FIGURES, TABLE):
+        if (out / name).is_dir():
+            raise InputError(f"--out {out}: {name} in it is a folder: remove it or name another")
+    there = next(p for p in (out, *out.absolute().parents) if p.exists())
+    if not there.is_dir() or not os.access(there, os.W_OK | os.X_OK):
+        raise InputError(f"--out {out}: {there} can't be written to: name another folder")
 
 
 def write_known(k: Known, out: Path) -> list[Path]:
