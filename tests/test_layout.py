@@ -62,6 +62,7 @@ FILES = {
     "publish.coordinates": "parses a table that is already read",
     "publish.leaks": "numbers of vehicles and radios at the head of raw logs",
     "publish.private": "keeps what was drawn for a study's privacy",
+    "publish.public_logs": "writes trimmed logs",
     "publish.records": "reads promises and looks",
     "publish.trim": "writes a trimmed study",
     "publish.pdf": "a temporary folder for the typesetter",

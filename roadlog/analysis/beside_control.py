@@ -102,6 +102,7 @@ def beside_control(
         used=True,
         why_not="",
         runs=car.runs,
+        passes=car.passes,
         pairs=pairs,
         difference=difference,
         ratio=ratio,
@@ -136,10 +137,11 @@ def _unused(
         "control-unused",
         f"the control car tells nothing here ({why}), so the result is of the test car alone",
     )
+    nothing = pd.DataFrame()
+    runs, passes = (nothing, nothing) if car is None else (car.runs, car.passes)
     found = BesideControl(
-        study.control.name, False, why, pd.DataFrame() if car is None else car.runs,
-        pd.DataFrame(), None, None, None, (), (told,),
-    )  # fmt: skip
+        study.control.name, False, why, runs, passes, nothing, None, None, None, (), (told,)
+    )
     blocking = compared.blocking
     if by_period and ONE_CHANGE not in blocking:
         blocking = (*blocking, _FEW_PERIODS)

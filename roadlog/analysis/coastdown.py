@@ -17,6 +17,7 @@ from roadlog.physics.air import ASSUMED_HUMIDITY_PCT, air_density
 from roadlog.physics.roadload import REFERENCE_DENSITY_KG_M3, REFERENCE_TEMP_C, ROLLING_PER_K
 from roadlog.quantities.arrays import Floats
 from roadlog.quantities.units import STANDARD_GRAVITY_M_S2
+from roadlog.study.car import Vehicle
 from roadlog.study.settings import Study
 
 COASTING_MASS = 1.03  # turning wheels as a share of mass, in neutral: SAE J1263 (from memory)
@@ -175,25 +176,38 @@ def fit_coastdown(
 def with_coastdown(folder: Path, study: Study) -> tuple[Study, CoastDown | None]:
     """The study with the road load of its `[vehicle] coastdown` log, and the fit.
 
+    The control car's own vehicle gets that of its log.
+
     Raises
     ------
     InputError, FitError
-        If the log can't be read or used.
+        If a log can't be read or used.
     """
-    name = study.vehicle.coastdown
-    if name is None:
-        return study, None
-    path = folder / name
+    vehicle, fit = _coasted(folder, study, study.vehicle, "[vehicle]")
+    study = study.model_copy(update={"vehicle": vehicle})
+    control = study.control
+    if control is not None and control.vehicle is not None:
+        own, _ = _coasted(folder, study, control.vehicle, "[control.vehicle]")
+        control = control.model_copy(update={"vehicle": own})
+        study = study.model_copy(update={"control": control})
+    return study, fit
+
+
+def _coasted(
+    folder: Path, study: Study, vehicle: Vehicle, where: str
+) -> tuple[Vehicle, CoastDown | None]:
+    if vehicle.coastdown is None:
+        return vehicle, None
+    path = folder / vehicle.coastdown
     if not path.is_file():
-        raise InputError(f"{path} doesn't exist: correct coastdown in [vehicle] of study.toml")
+        raise InputError(f"{path} doesn't exist: correct coastdown in {where} of study.toml")
     log = read_log(path, columns=study.columns, time=study.time)
     try:
-        fit = fit_coastdown(log.frame, study.vehicle.mass_kg)
+        fit = fit_coastdown(log.frame, vehicle.mass_kg)
     except FitError as e:
         raise FitError(f"{path}: {e}") from e
     load = (fit.a_n, fit.b_n_s_m, fit.c_n_s2_m2)
-    vehicle = study.vehicle.model_copy(update={"road_load": load})
-    return study.model_copy(update={"vehicle": vehicle}), fit
+    return vehicle.model_copy(update={"road_load": load}), fit
 
 
 def _few(coasts: int) -> float:

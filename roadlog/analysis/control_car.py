@@ -27,7 +27,7 @@ from roadlog.quantities.facts import Warned
 from roadlog.runs.deviations import find_deviations
 from roadlog.runs.notes import read_notes
 from roadlog.runs.routes import routes_of
-from roadlog.runs.table import Sources, build_runs, read_logs
+from roadlog.runs.table import CONTROL_RUN_LIST, Sources, build_runs, read_logs
 from roadlog.study.settings import Study
 from roadlog.wording.progress import bar
 
@@ -58,12 +58,17 @@ def control_sources(study: Study, sources: Sources) -> Sources:
     """The control car's logs as sources of their own."""
     control = study.control
     assert control is not None
-    notes = None if sources.root is None else sources.root / control.notes
+    root = sources.root
+    notes, listed = (
+        None if root is None or not (root / name).is_file() else root / name
+        for name in (control.notes, CONTROL_RUN_LIST)
+    )
     return Sources(
         runs=tuple((p, "baseline") for p in sources.control),
         tracks=sources.tracks,
-        notes=notes if notes is not None and notes.is_file() else None,
-        root=sources.root,
+        notes=notes,
+        root=root,
+        listed=listed,
     )
 
 

@@ -74,15 +74,16 @@ class AccessoryTime:
 class BesideControl:
     """What the control car says.
 
-    `used` is whether the result is the difference; else `why_not` says why it isn't. `runs` are the
-    control car's; `pairs` the runs that both cars drove together: day, arm, files, minutes between
-    their starts, litres of each and their ratio.
+    `used` is whether the result is the difference; else `why_not` says why it isn't. `runs` and
+    `passes` are the control car's; `pairs` the runs that both cars drove together: day, arm, files,
+    minutes between their starts, litres of each and their ratio.
     """
 
     name: str
     used: bool
     why_not: str
     runs: pd.DataFrame
+    passes: pd.DataFrame
     pairs: pd.DataFrame
     difference: Difference | None
     ratio: RatioTest | None

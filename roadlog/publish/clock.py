@@ -31,6 +31,11 @@ class Happened:
     shown_s: float = 0.0
     day: pd.Timestamp | None = None
 
+    @property
+    def own_day(self) -> pd.Timestamp:
+        """The date that it belongs to."""
+        return (self.at if self.day is None else self.day).normalize()
+
 
 @dataclass(frozen=True)
 class PublicClock:
@@ -68,6 +73,40 @@ class PublicClock:
             out[i] = begin
             free = begin + max(pd.Timedelta(event.shown_s, unit="s").ceil("s"), _MINUTE)
         return [out[i] for i in range(len(events))]
+
+
+def beside(
+    clock: PublicClock,
+    events: Sequence[Happened],
+    first: Sequence[Happened],
+    at: Sequence[pd.Timestamp],
+) -> list[pd.Timestamp]:
+    """When the drives of a second car happen in public, in whole minutes.
+
+    Each lies as far from the first car's nearest drive of its day as it truly did, so that what was
+    driven together stays together; without one on its day it has the clock's own time.
+
+    Parameters
+    ----------
+    events : sequence of Happened
+        Of the second car.
+    first, at
+        What happened to the first car, and when in public (`PublicClock.in_order`).
+    """
+    out: dict[int, pd.Timestamp] = {}
+    free = pd.Timestamp.min
+    for i in sorted(range(len(events)), key=lambda i: events[i].at):
+        event = events[i]
+        same = [j for j, other in enumerate(first) if other.own_day == event.own_day]
+        begin = clock.moment(event.own_day if event.at < event.own_day else event.at)
+        if same:
+            j = min(same, key=lambda j: abs(first[j].at - event.at))
+            begin = at[j] + (event.at - first[j].at).round(_MINUTE)
+        own = clock.date(event.own_day)
+        begin = max(min(max(begin, own), own + _DAY - _MINUTE), free)
+        out[i] = begin
+        free = begin + max(pd.Timedelta(event.shown_s, unit="s").ceil(_MINUTE), _MINUTE)
+    return [out[i] for i in range(len(events))]
 
 
 def public_clock(

@@ -74,7 +74,7 @@ def private_facts(
 ) -> PrivateFacts:
     """What of a study must not be published."""
     own = own_words(whole.study)
-    files = [p for p, _ in sources.runs] + [*sources.tracks]
+    files = [*(p for p, _ in sources.runs), *sources.tracks, *sources.control]
     paths = {str(p) for f in files for p in (f.parent, f.resolve().parent)}
     paths |= {str(Path.home()), str(Path.cwd())}
     if sources.root is not None:
@@ -97,7 +97,8 @@ def private_facts(
 def own_words(study: Study) -> str:
     """The user's own words that are published: names, labels, batches."""
     return "\n".join(
-        [study.name, study.device.name, *study.labels.values(), *(b.name for b in study.batches),
+        [study.name, study.device.name, *([] if study.control is None else [study.control.name]),
+         *study.labels.values(), *(b.name for b in study.batches),
          *study.analysis.exclude_if, *study.analysis.noted_covariates]
     )  # fmt: skip
 

@@ -9,7 +9,6 @@ import datetime as dt
 import json
 from collections.abc import Mapping
 from dataclasses import replace
-from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -23,8 +22,8 @@ from roadlog.plan.seal_log import OPENED, log_seal, read_seal_log
 from roadlog.plan.stamp_file import STAMPS
 from roadlog.publish.clock import PublicClock
 from roadlog.publish.leaks import PrivateFacts
+from roadlog.publish.public_logs import put
 from roadlog.runs.table import Sources
-from roadlog.study.durable import atomic_write
 from roadlog.study.folder import load_study
 from roadlog.trials.result import TrialResult, load_all, save
 
@@ -124,7 +123,7 @@ def _write_register(
         {"at": _hour(e.at, first).isoformat(), "sha256": e.sha256, "choices": e.choices}
         for e in entries
     ]
-    _put(into / REGISTER, json.dumps({"entries": rows}, indent=1, ensure_ascii=False) + "\n")
+    put(into / REGISTER, json.dumps({"entries": rows}, indent=1, ensure_ascii=False) + "\n")
     return True
 
 
@@ -155,7 +154,7 @@ def _write_promises(
         at = _hour(dt.datetime.fromisoformat(row["made_at"]), first)
         row["made_at"] = _moved(_beside_drives(at, clock, span), clock).isoformat()
         row["scatter_source"] = str(row.get("scatter_source", "")).split("/")[-1]
-    _put(into / PROMISES, json.dumps(data, indent=1, ensure_ascii=False) + "\n")
+    put(into / PROMISES, json.dumps(data, indent=1, ensure_ascii=False) + "\n")
 
 
 def _write_looks(
@@ -170,7 +169,7 @@ def _write_looks(
         at = _hour(dt.datetime.fromisoformat(look["time"]), None)
         look["time"] = _moved(_beside_drives(at, clock, span), clock).isoformat()
         lines.append(json.dumps(look, ensure_ascii=False))
-    _put(into / LOOKS, "\n".join(lines) + "\n")
+    put(into / LOOKS, "\n".join(lines) + "\n")
 
 
 def _write_seal(
@@ -194,7 +193,7 @@ def _write_seal(
         return
     for name in (OPENED, STAMPS):
         if (root / name).is_file():
-            _put(into / name, (root / name).read_text(encoding="utf-8"))
+            put(into / name, (root / name).read_text(encoding="utf-8"))
 
 
 def _span(whole: Analysed) -> tuple[dt.date, dt.date] | None:
@@ -222,7 +221,3 @@ def _beside_drives(
 
 def _moved(at: dt.datetime, clock: PublicClock) -> dt.datetime:
     return at + dt.timedelta(weeks=clock.weeks)
-
-
-def _put(path: Path, text: str) -> None:
-    atomic_write(path, partial(Path.write_text, data=text, encoding="utf-8"))

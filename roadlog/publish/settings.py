@@ -13,6 +13,7 @@ import pandas as pd
 
 from roadlog.publish.clock import PublicClock
 from roadlog.quantities.arms import ARMS
+from roadlog.study.car import Control, Vehicle
 from roadlog.study.settings import (
     Logs,
     Plan,
@@ -57,6 +58,8 @@ def public_study(
         by_name = {r: p for r, p in of.items() if p} or False
     return study.model_copy(
         update={
+            "vehicle": _vehicle(study.vehicle),
+            "control": _control(study.control),
             "schedule": _schedule(study.schedule, names, clock),
             "plan": _plan(study.plan, clock),
             "logs": Logs(**patterns),
@@ -78,6 +81,20 @@ def public_study(
             "runout": study.runout.model_copy(update={"file": "runout.csv"}),
         }
     )  # fmt: skip
+
+
+def _control(control: Control | None) -> Control | None:
+    """The control car under the names that its published files have."""
+    if control is None:
+        return None
+    usual = {k: Control.model_fields[k].default for k in ("logs", "notes")}
+    own = None if control.vehicle is None else _vehicle(control.vehicle)
+    return control.model_copy(update={**usual, "vehicle": own})
+
+
+def _vehicle(vehicle: Vehicle) -> Vehicle:
+    """The vehicle with the road load that its coast-down gave; that log isn't published."""
+    return vehicle.model_copy(update={"coastdown": None})
 
 
 def _schedule(

@@ -35,6 +35,7 @@ GROUPS = {
     ),
     "fuel weighed, the car's signals": ("closure", "evidence", "accessory"),
     "plan and looks at the data": ("oversight", "planned", "switched_by"),
+    "control car": ("control",),
     "runs": ("runs",),
     "segments": ("segments",),
     "passes.csv": ("passes.csv",),

@@ -8,8 +8,7 @@ stands in docs/privacy.md; what was drawn stays in the study's `computed/private
 import json
 import random
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, replace
-from functools import partial
+from dataclasses import dataclass, field
 from pathlib import Path
 
 import numpy as np
@@ -20,12 +19,9 @@ from roadlog.analysis.driven import gather
 from roadlog.analysis.metering import meter
 from roadlog.analysis.result import Analysed
 from roadlog.errors import DesignError, InputError
-from roadlog.ingest import Log
-from roadlog.ingest.timebase import resample
-from roadlog.passes.conditions import INTAKE_BEFORE_START
-from roadlog.publish.clock import Clock, Happened, PublicClock, public_clock
-from roadlog.publish.cut import Mask, between, on_own_clock, shown_rows
-from roadlog.publish.exits import ages_at_first, hide
+from roadlog.publish.clock import Clock, Happened, PublicClock, beside, public_clock
+from roadlog.publish.control import ControlLogs, control_logs, write_control
+from roadlog.publish.exits import ages_at_first
 from roadlog.publish.leaks import PrivateFacts, private_facts
 from roadlog.publish.private import (
     PRIVATE,
@@ -35,43 +31,35 @@ from roadlog.publish.private import (
     read_secrets,
     with_circles,
 )
+from roadlog.publish.public_logs import (
+    DEGREES,
+    UNTOLD,
+    PublicCar,
+    csv_text,
+    neutral_names,
+    put,
+    run_list,
+    write_logs,
+    write_notes,
+)
 from roadlog.publish.records import write_records
 from roadlog.publish.settings import public_study, study_toml
+from roadlog.publish.shown import CONTROL, Drive, Shown, happened, on_shared_road, outside_places
 from roadlog.publish.tables import (
     Window,
     cans_csv,
     fills_csv,
     public_gates,
-    public_notes,
     public_weather,
     to_published_road,
 )
 from roadlog.quantities.arms import ARMS
-from roadlog.quantities.signals import SIGNALS, signal
-from roadlog.quantities.tables import FUEL, SAMPLES
+from roadlog.quantities.signals import signal
 from roadlog.road.projection import positions
-from roadlog.runs.notes import read_notes
 from roadlog.runs.routes import routes_of
-from roadlog.runs.table import BY_NAME, Sources, read_logs
-from roadlog.study.durable import atomic_write
+from roadlog.runs.table import RUN_LIST, Sources, read_logs
 from roadlog.study.folder import LOG_SUFFIXES
 from roadlog.weather.reports import study_weather
-
-# Signals that would lead back to a run's start, or that count over all runs; and those for nobody.
-UNTOLD = frozenset(
-    {"odometer_km", "since_cleared_min", "fuel_level_pct", "oil_temp_c", "catalyst_temp_c",
-     "geoid_height_m", "hdop", "gps_accuracy_m", "engine_runtime_s"}
-)  # fmt: skip
-COOLANT_FLOOR_C = 49.0  # stands for all below 50 °C: how far it has warmed tells for how long
-ALTITUDE_HEADINGS = {  # what it is above is told where the whole log tells it
-    "sea level": "altitude above mean sea level [m]",
-    "ellipsoid": "altitude above ellipsoid [m]",
-    "unknown": "altitude [m]",
-}
-DEGREES = 5  # decimals of a position: about a metre
-SPARE_S = 5.0  # shown before the first and after the last shared segment
-BEFORE_STEP_KM = 5.0
-FEWEST_KM = 0.5
 
 
 @dataclass(frozen=True)
@@ -98,23 +86,6 @@ class Trimmed:
     moved: pd.Timedelta
     gone_pct: float
     private: PrivateFacts = field(repr=False)
-
-
-@dataclass(frozen=True)
-class _Shown:
-    """One log, what of it may be shown, and the run that it is."""
-
-    log: Log
-    run: int
-    arm: str
-    file: str
-    rows: Mask
-    origin: int | None  # the place at which it begins
-
-    @property
-    def frame(self) -> pd.DataFrame:
-        """The shown rows on their own clock."""
-        return on_own_clock(self.log.frame, self.rows)
 
 
 def trimmed_study(
@@ -168,45 +139,122 @@ def trimmed_study(
     secrets = with_circles(secrets, whole.study.privacy.circles, chance)
     _keep(keep, secrets)
     by_ledger = whole.fuel_estimator == "ledger"
-    logs = [] if by_ledger else read_logs(whole.study, sources)
-    secrets, shown = _hidden_road(whole, sources, logs, secrets, chance)
-    shown = _to_shared_road(whole, shown)
-    _require_both_arms(whole, shown, by_ledger)
-
-    names = {
-        s.file: f"logs/{s.arm}/run-{n:03d}.csv" for n, s in enumerate(shown, 1) if s.rows.any()
-    }
-    names |= {k.split("/")[-1]: v for k, v in names.items()}
+    control = ControlLogs() if by_ledger else control_logs(whole, sources)
+    secrets, test_shown, control_shown = _both_shown(whole, sources, control, secrets, chance)
+    _require_both_arms(whole, test_shown, control_shown, by_ledger)
     ledger = (
         closure.Ledger() if sources.root is None else closure.read_ledger(sources.root, whole.study)
     )
-    events = [_happened(s) for s in shown if s.log.start is not None and s.rows.any()]
-    of_fills = [Happened(closure.ledger.moment(f.time)) for f in ledger.fills]
-    public, secrets = public_clock(clock, secrets, [*events, *of_fills], chance, by_weeks=by_ledger)
+    times = _public_times(clock, secrets, test_shown, control_shown, ledger, chance, by_ledger)
+    public, secrets, starts = times.clock, times.secrets, times.starts
     _keep(keep, secrets)
-    at = public.in_order([*events, *of_fills])
-    starts = dict(
-        zip([s.file for s in shown if s.log.start is not None and s.rows.any()], at, strict=False)
-    )
-    facts = private_facts(whole, sources, logs, secrets)
-    called = {**_of_other_logs(whole, ledger, names), **names}
-    _write(whole, sources, into, shown, names, called, starts, public, secrets)
-    _write_ledger(whole, sources, into, ledger, shown, called, at[len(events) :])
+    test, other = _public_cars(test_shown, control_shown, starts, secrets)
+    both = [*test_shown, *control_shown]
+    facts = private_facts(whole, sources, [s.log for s in both], secrets)
+    called = {**_of_other_logs(whole, ledger, test.names), **test.names}
+    _write(whole, sources, into, test, other, called, public, secrets)
+    write_control(whole, control, other, public, into)
+    _write_ledger(whole, sources, into, ledger, test_shown, called, times.of_fills)
+    names = {**other.names, **test.names}
     told = write_records(whole, sources, into, names, public, facts)
     done = Trimmed(
         folder=into,
-        runs=tuple(TrimmedRun(names.get(s.file), s.arm, _sha(whole, s.file)) for s in shown),
-        told=_told(clock, shown, names, told),
+        runs=tuple(
+            TrimmedRun(names.get(s.file), s.arm, sha)
+            for s, sha in zip(both, _hashes(whole, control, both), strict=True)
+        ),
+        told=_told(clock, both, names, told),
         moved=pd.Timedelta(weeks=public.weeks),
-        gone_pct=_gone_pct(shown),
+        gone_pct=_gone_pct(both),
         private=facts,
     )
     text = json.dumps(
         {**done.told, "untrimmed": [{"file": r.file, "sha256": r.sha256} for r in done.runs]},
         indent=1, ensure_ascii=False,
     )  # fmt: skip
-    _put(into / "trimmed.json", text + "\n")
+    put(into / "trimmed.json", text + "\n")
     return done
+
+
+def _both_shown(
+    whole: Analysed,
+    sources: Sources,
+    control: ControlLogs,
+    secrets: Secrets,
+    chance: random.Random,
+) -> tuple[Secrets, list[Shown], list[Shown]]:
+    """What may be shown of the test car's drives and of the control car's, each in order."""
+    drives: list[Drive] = []
+    if whole.fuel_estimator != "ledger":
+        logs = read_logs(whole.study, sources)
+        by_file = {sources.shown(p): log for (p, _), log in zip(sources.runs, logs, strict=True)}
+        drives = [
+            Drive(by_file[str(file)], int(run), str(arm), str(file))
+            for run, arm, file in zip(
+                whole.runs["run"], whole.runs["arm"], whole.runs["file"], strict=True
+            )
+        ]
+    secrets, shown = outside_places([*drives, *control.drives], secrets, chance)
+    return secrets, *on_shared_road(whole, shown[: len(drives)], shown[len(drives) :])
+
+
+@dataclass(frozen=True)
+class _Times:
+    """The public clock, the secrets with what it drew, each drive's start by its file, the fills'
+    times."""
+
+    clock: PublicClock
+    secrets: Secrets
+    starts: Mapping[str, pd.Timestamp]
+    of_fills: Sequence[pd.Timestamp]
+
+
+def _public_times(
+    kind: Clock,
+    secrets: Secrets,
+    test: Sequence[Shown],
+    control: Sequence[Shown],
+    ledger: closure.Ledger,
+    chance: random.Random,
+    by_ledger: bool,
+) -> _Times:
+    """When all that has a date happens in public; the control car's drives beside the other's."""
+    first, second = (
+        {s.file: happened(s) for s in car if s.log.start is not None and s.rows.any()}
+        for car in (test, control)
+    )
+    of_fills = [Happened(closure.ledger.moment(f.time)) for f in ledger.fills]
+    every = [*first.values(), *second.values(), *of_fills]
+    clock, secrets = public_clock(kind, secrets, every, chance, by_weeks=by_ledger)
+    own = list(first.values())
+    at = clock.in_order([*own, *of_fills])
+    starts = dict(zip(first, at[: len(own)], strict=True))
+    others = beside(clock, list(second.values()), own, at[: len(own)])
+    starts |= dict(zip(second, others, strict=True))
+    return _Times(clock, secrets, starts, at[len(own) :])
+
+
+def _public_cars(
+    test: Sequence[Shown],
+    control: Sequence[Shown],
+    starts: Mapping[str, pd.Timestamp],
+    secrets: Secrets,
+) -> tuple[PublicCar, PublicCar]:
+    """Both cars' drives that are published; times since the start are alike for one place."""
+    there = [[s for s in car if s.rows.any()] for car in (test, control)]
+    every = [*there[0], *there[1]]
+    ages = ages_at_first(
+        [s.log.frame for s in every],
+        [s.rows for s in every],
+        [s.origin for s in every],
+        secrets.age_s,
+    )
+    ages_s = dict(zip([s.file for s in every], ages, strict=True))
+    first, second = (
+        PublicCar(tuple(mine), neutral_names(car), starts, ages_s)
+        for mine, car in zip(there, (test, control), strict=True)
+    )
+    return first, second
 
 
 def _keep(path: Path, secrets: Secrets) -> None:
@@ -243,179 +291,67 @@ def _private_path(sources: Sources, given: Path | str | None) -> Path:
     return sources.root / PRIVATE
 
 
-def _hidden_road(
-    whole: Analysed,
-    sources: Sources,
-    logs: Sequence[Log],
-    secrets: Secrets,
-    chance: random.Random,
-) -> tuple[Secrets, list[_Shown]]:
-    """Each log in order of driving, with the rows outside all hidden places."""
-    order = {str(f): int(r) for f, r in zip(whole.runs["file"], whole.runs["run"], strict=True)}
-    arms = dict(zip(whole.runs["file"].astype(str), whole.runs["arm"].astype(str), strict=True))
-    files = [sources.shown(p) for p, _ in sources.runs] if logs else []
-    by_run = sorted(zip(files, logs, strict=True), key=lambda x: order[x[0]])
-    frames = [log.frame for _, log in by_run]
-    hidden = hide(frames, secrets, chance)
-    out = []
-    for (file, log), own, origin in zip(by_run, hidden.of_run, hidden.origin, strict=True):
-        rows = shown_rows(log.frame, own, secrets.length_m)
-        out.append(_Shown(log, order[file], arms[file], file, rows, origin))
-    return hidden.secrets, out
-
-
-def _to_shared_road(whole: Analysed, shown: Sequence[_Shown]) -> list[_Shown]:
-    """The runs from their first to their last piece of road that both arms share.
-
-    What lies before and after enters no comparison. The pieces are found anew, on what is shown
-    alone: those of the whole study begin at the runs' true starts.
-    """
-    if whole.network.kind != "road":
-        return list(shown)
-    unmetered = dict.fromkeys((c for c in FUEL.columns if c not in SAMPLES.columns), np.nan) | {
-        "fuel_state": ""
-    }
-    tracks = {s.run: resample(s.frame).assign(**unmetered) for s in shown if s.rows.any()}
-    rule = whole.study.analysis
-    used = set(whole.runs.loc[whole.runs["used"].astype(bool), "run"])
-    own = {r: t for r, t in tracks.items() if r in used}  # they make the road, all are placed on it
-    if len({s.arm for s in shown if s.run in own}) < len(ARMS):
-        return [replace(s, rows=np.zeros(len(s.rows), bool)) for s in shown]
-    network = road.find_network(
-        own,
-        {s.run: s.arm for s in shown if s.run in own},
-        segment_length_km=rule.segment_length_km,
-        min_runs_per_arm=rule.min_runs_per_arm,
-    )
-    if network.kind != "road":
-        return [replace(s, rows=np.zeros(len(s.rows), bool)) for s in shown]
-    out = []
-    for s in shown:
-        rows = np.zeros(len(s.rows), bool)
-        if s.run in tracks:
-            track = road.match(tracks[s.run], network, s.run)
-            on = track.loc[track["segment"] != "", "t_s"].to_numpy(float)
-            if len(on):
-                kept = between(s.frame, on[0] - SPARE_S, on[-1] + SPARE_S)
-                rows[np.flatnonzero(s.rows)[kept]] = True
-        out.append(replace(s, rows=rows))
-    return out
-
-
-def _require_both_arms(whole: Analysed, shown: Sequence[_Shown], by_ledger: bool) -> None:
-    left = {s.arm for s in shown if s.rows.any()}
-    for arm in ARMS:
-        if not by_ledger and arm not in left:
+def _require_both_arms(
+    whole: Analysed, test: Sequence[Shown], control: Sequence[Shown], by_ledger: bool
+) -> None:
+    left = {s.arm for s in (*test, *control) if s.rows.any()}
+    wanted = [] if by_ledger else [*ARMS, *([CONTROL] if control else [])]
+    for arm in wanted:
+        if arm not in left:
+            whose = "control car" if arm == CONTROL else f"{arm} arm"
             raise DesignError(
-                f"no road of the {arm} arm lies outside the places to hide (ends of runs, long "
+                f"no road of the {whose} lies outside the places to hide (ends of runs, long "
                 "stops, turns and your circles, each in a disc of some kilometres): the drives are "
                 "too short to be published with positions"
             )
-
-
-def _happened(s: _Shown) -> Happened:
-    start, frame = s.log.start, s.frame
-    assert start is not None
-    begin = start.tz_localize(None)
-    first = float(s.log.frame["t_s"].to_numpy(float)[np.flatnonzero(s.rows)[0]])
-    return Happened(
-        begin + pd.Timedelta(first, unit="s"), float(frame["t_s"].iloc[-1]), begin.normalize()
-    )
 
 
 def _write(
     whole: Analysed,
     sources: Sources,
     into: Path,
-    shown: Sequence[_Shown],
-    names: Mapping[str, str],
+    car: PublicCar,
+    other: PublicCar,
     called: Mapping[str, str],
-    starts: Mapping[str, pd.Timestamp],
     public: PublicClock,
     secrets: Secrets,
 ) -> None:
-    """Logs, settings, notes, weather, gates and the list of runs."""
+    """The test car's logs, notes and list of runs; settings, weather at both cars' drives, gates.
+
+    `called` has published names of logs, and neutral ones of those that aren't published.
+    """
     study = whole.study
-    there = [s for s in shown if s.file in names]
-    ages = ages_at_first(
-        [s.log.frame for s in there],
-        [s.rows for s in there],
-        [s.origin for s in there],
-        secrets.age_s,
+    write_logs(car, into)
+    notes = write_notes(sources.notes, study, whole.runs, car, public, into / "notes.csv")
+    station_m = _write_weather(
+        whole, sources, into, [*car.there, *other.there], car.starts, secrets
     )
-    for s, age_s in zip(there, ages, strict=True):
-        frame = public_log(s.log, s.rows, starts.get(s.file), age_s)
-        _put(into / names[s.file], csv_text(frame))
-    notes = None if sources.notes is None else read_notes(
-        sources.notes, study.time.day_first, tuple(whole.runs["day"].astype(str))
-    )  # fmt: skip
-    if notes is not None:
-        bare = {k: v.split("/")[-1] for k, v in names.items()}
-        bare |= {str(s.run): str(n) for n, s in enumerate(there)}
-        table = public_notes(notes, study, bare, public)
-        if len(table):
-            _put(into / "notes.csv", csv_text(table))
-    station_m = _write_weather(whole, sources, into, there, starts, secrets)
     gates = ""
     if sources.root is not None and study.road.gates is not None:
         every = (*secrets.places, *secrets.circles)
-        near = [positions(s.frame)[:2] for s in there]
+        near = [positions(s.frame)[:2] for s in car.there]
         gates = public_gates(road.read_gates(sources.root / study.road.gates), every, near)
     if gates:
-        _put(into / "gates.geojson", gates)
+        put(into / "gates.geojson", gates)
     routes = {}
     if isinstance(study.road.same_route, dict) and whole.network.kind == "distance":
         of_run = routes_of(study.road, whole.runs, notes)
-        routes = {names[s.file]: of_run.get(s.run, "") for s in there}
+        routes = {car.names[s.file]: of_run.get(s.run, "") for s in car.there}
     settings = public_study(
         study, called, public, routes=routes, gates=bool(gates), station_m=station_m
     )
-    _put(into / "study.toml", study_toml(settings))
-    listed = _run_list(whole, there, names, public)
+    put(into / "study.toml", study_toml(settings))
+    washout = study.device.washout_km > 0
+    listed = run_list(whole.runs, whole.passes, car, public, washout=washout)
     if len(listed.columns) > 1:
-        _put(into / "runs.csv", csv_text(listed))
-
-
-def public_log(log: Log, rows: Mask, start: pd.Timestamp | None, age_s: float) -> pd.DataFrame:
-    """The shown rows in canonical signals, with a clock that begins at `start`.
-
-    `engine_runtime_s` goes on from `age_s` at the first of them; the road's hidden stretches count
-    `HOLE_S` there too.
-    """
-    frame = on_own_clock(log.frame, rows)
-    t_s = frame["t_s"].to_numpy(np.float64)
-    out: dict[str, object] = {}
-    if start is None:
-        out["time_s"] = np.round(t_s, 3)
-    else:
-        at = start + pd.to_timedelta(np.round(t_s, 3), unit="s")
-        out["time"] = at.strftime("%Y-%m-%dT%H:%M:%S.%f").str[:-3]
-    for name in frame.columns:
-        if name not in SIGNALS or name in UNTOLD or frame[name].isna().all():
-            continue
-        value = frame[name].to_numpy(np.float64)
-        if name == "altitude_m":
-            out[ALTITUDE_HEADINGS[log.altitude_datum or "unknown"]] = value.round(2)
-        elif name in ("lat_deg", "lon_deg"):
-            out[name] = [f"{v:.{DEGREES}f}" if np.isfinite(v) else "" for v in value]
-        elif name == "coolant_temp_c":
-            out[name] = np.where(value < COOLANT_FLOOR_C + 1, COOLANT_FLOOR_C, value)
-        else:
-            out[name] = [f"{v:.7g}" if np.isfinite(v) else "" for v in value]
-    out["engine_runtime_s"] = np.round(age_s + t_s, 0)
-    return pd.DataFrame(out)
-
-
-def csv_text(frame: pd.DataFrame) -> str:
-    """A frame as comma-separated text."""
-    return frame.to_csv(index=False, lineterminator="\n")
+        put(into / RUN_LIST, csv_text(listed))
 
 
 def _write_weather(
     whole: Analysed,
     sources: Sources,
     into: Path,
-    there: Sequence[_Shown],
+    there: Sequence[Shown],
     starts: Mapping[str, pd.Timestamp],
     secrets: Secrets,
 ) -> float | None:
@@ -427,53 +363,12 @@ def _write_weather(
     windows = []
     for s in there:
         if s.file in starts:
-            event = _happened(s)
+            event = happened(s)
             windows.append(Window(event.at, starts[s.file], event.shown_s))
     table, height = public_weather(weather, windows, secrets.pressure_kpa)
     if len(table.columns) > 1:
-        _put(into / "weather.csv", csv_text(table))
+        put(into / "weather.csv", csv_text(table))
     return height
-
-
-def _run_list(
-    whole: Analysed, there: Sequence[_Shown], names: Mapping[str, str], public: PublicClock
-) -> pd.DataFrame:
-    """`runs.csv`: what the trimmed logs can't tell any more, carried over from the whole ones."""
-    passes, runs = whole.passes.groupby("run").first(), whole.runs.set_index("run")
-    undated = any(s.log.start is None for s in there)
-    rows = []
-    for n, s in enumerate(there, 1):
-        row: dict[str, object] = {"file": names[s.file]}
-        if undated and whole.runs.attrs.get("told_by") != BY_NAME:
-            row["order"] = n
-        day = pd.to_datetime(str(runs["day"].get(s.run, "")), format="%Y-%m-%d", errors="coerce")
-        if s.log.start is None and not pd.isna(day):
-            row["date"] = f"{public.date(day):%Y-%m-%d}"
-        row["block"] = str(runs["block"].get(s.run, ""))
-        if s.run in passes.index:
-            first = passes.loc[s.run]
-            row["coolant at start [degC]"] = _rounded(first["coolant_start_c"])
-            if first.get("ambient_source") == INTAKE_BEFORE_START:
-                row["ambient at start [degC]"] = _rounded(first["ambient_c"])
-        if whole.study.device.washout_km > 0:
-            row["driven before [km]"] = _driven_before(whole, s)
-        rows.append(row)
-    table = pd.DataFrame(rows)
-    return table[[c for c in table if (table[c].notna() & (table[c] != "")).any()]]
-
-
-def _driven_before(whole: Analysed, s: _Shown) -> float:
-    """Distance in the switch unit before the first shown sample, to the nearest 5 km."""
-    runs = whole.runs
-    mine = runs[runs["run"] == s.run].iloc[0]
-    earlier = runs[(runs["switch_unit"] == mine["switch_unit"]) & (runs["run"] < s.run)]
-    hidden = float(mine["km"]) * float(np.flatnonzero(s.rows)[0]) / len(s.rows)
-    return BEFORE_STEP_KM * round((float(earlier["km"].sum()) + hidden) / BEFORE_STEP_KM)
-
-
-def _rounded(value: object) -> object:
-    number = float(value)  # type: ignore[arg-type]
-    return round(number, 1) if np.isfinite(number) else ""
 
 
 def _write_ledger(
@@ -481,7 +376,7 @@ def _write_ledger(
     sources: Sources,
     into: Path,
     ledger: closure.Ledger,
-    shown: Sequence[_Shown],
+    shown: Sequence[Shown],
     names: Mapping[str, str],
     times: Sequence[pd.Timestamp],
 ) -> None:
@@ -509,13 +404,13 @@ def _write_ledger(
             ),
         )  # fmt: skip
     if public.fills:
-        _put(into / "fills.csv", csv_text(fills_csv(public.fills, times)))
+        put(into / "fills.csv", csv_text(fills_csv(public.fills, times)))
     if public.cans:
-        _put(into / "cans.csv", csv_text(cans_csv(public.cans)))
+        put(into / "cans.csv", csv_text(cans_csv(public.cans)))
 
 
 def _metered_shares(
-    whole: Analysed, sources: Sources, ledger: closure.Ledger, shown: Sequence[_Shown]
+    whole: Analysed, sources: Sources, ledger: closure.Ledger, shown: Sequence[Shown]
 ) -> pd.DataFrame:
     """Distance and computed fuel of each run, and of what is shown of it."""
     driven = gather(
@@ -547,7 +442,7 @@ def _metered_shares(
 
 
 def _told(
-    clock: Clock, shown: Sequence[_Shown], names: Mapping[str, str], records: Mapping[str, object]
+    clock: Clock, shown: Sequence[Shown], names: Mapping[str, str], records: Mapping[str, object]
 ) -> dict[str, object]:
     """What may be said of the trimming; no distance, from which a length could be reckoned."""
     return {
@@ -566,14 +461,13 @@ def _told(
     }  # fmt: skip
 
 
-def _gone_pct(shown: Sequence[_Shown]) -> float:
+def _gone_pct(shown: Sequence[Shown]) -> float:
     rows = sum(len(s.rows) for s in shown)
     return 100 * (1 - sum(int(s.rows.sum()) for s in shown) / rows) if rows else 0.0
 
 
-def _sha(whole: Analysed, file: str) -> str:
-    return str(whole.runs.loc[whole.runs["file"] == file, "sha256"].iloc[0])
-
-
-def _put(path: Path, text: str) -> None:
-    atomic_write(path, partial(Path.write_text, data=text, encoding="utf-8"))
+def _hashes(whole: Analysed, control: ControlLogs, shown: Sequence[Shown]) -> list[str]:
+    """SHA-256 of each untrimmed log."""
+    tables = [t for t in (whole.runs, control.runs) if len(t)]
+    of = {str(f): str(h) for t in tables for f, h in zip(t["file"], t["sha256"], strict=True)}
+    return [of[s.file] for s in shown]

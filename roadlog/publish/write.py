@@ -115,12 +115,6 @@ def publish(
     now = dt.datetime.combine(day, dt.time(12), dt.UTC)
     told("analysing the whole study")
     study, sources = open_study(root)
-    if study.control is not None:
-        raise InputError(
-            f"{root}: a study with a control car can't be published: the control car's logs would "
-            "have to be trimmed of places too, which roadlog doesn't do; publish the test car "
-            "alone, without [control], or show the report"
-        )
     whole = analyse(study, sources, progress=progress, now=now)
     if whole.oversight is not None:
         log_look(root, whole.oversight, whole.finding)

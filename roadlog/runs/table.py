@@ -24,7 +24,7 @@ from roadlog.study.folder import TRACK_SUFFIXES as TRACK_SUFFIXES
 from roadlog.study.folder import load_study, log_files, refuse_fleet
 from roadlog.study.settings import Study, SwitchedBy
 
-RUN_LIST = "runs.csv"
+RUN_LIST, CONTROL_RUN_LIST = "runs.csv", "control_runs.csv"
 BY_NAME = "their names"
 
 

@@ -76,6 +76,7 @@ def entry(change: float, se: float = 0.01, df: float = 8.0, **more: object) -> E
         "units": (6, 6),
         "switched_by": "day",
         "drives": 24,
+        "control_drives": 0,
         "km": 400.0,
         "vehicle": "1.8 L, petrol E10",
         "driver": "The driver knew.",

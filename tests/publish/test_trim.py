@@ -15,7 +15,7 @@ from roadlog.analysis.result import Analysed
 from roadlog.errors import InputError
 from roadlog.plan.looks import oversee
 from roadlog.plan.register import read_register, register
-from roadlog.publish import trim
+from roadlog.publish import shown, trim
 from roadlog.publish.clock import PublicClock
 from roadlog.publish.leaks import PrivateFacts, leaks
 from roadlog.publish.places import hidden_points
@@ -98,8 +98,8 @@ def test_with_nothing_cut_the_effect_stays(
     study: Path, analysed: Analysed, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
 ) -> None:
     """What is carried over and written anew moves nothing: only road that is gone does."""
-    monkeypatch.setattr(trim, "shown_rows", lambda frame, *_: np.ones(len(frame), bool))
-    monkeypatch.setattr(trim, "SPARE_S", 1e9)
+    monkeypatch.setattr(shown, "shown_rows", lambda frame, *_: np.ones(len(frame), bool))
+    monkeypatch.setattr(shown, "SPARE_S", 1e9)
     monkeypatch.setattr(trim, "keep_secrets", lambda *_: None)
     trimmed_study(analysed, open_study(study)[1], tmp_path / "all")
     every = analyse(*open_study(tmp_path / "all"))

@@ -167,7 +167,7 @@ def one_plan_each(entries: Sequence[Entry]) -> list[Entry]:
 def shared(a: Entry, b: Entry) -> int:
     """How many drives (or rows of weighed fuel) two studies share; 0 where they are apart."""
     if a.sha256 == b.sha256:
-        return a.drives
+        return a.drives + a.control_drives
     drives = len({i for i, j in sharing([*a.marks, *b.marks]) if i < len(a.marks) <= j})
     rows = len(a.weighed & b.weighed)
     if rows < max(LEAST_ROWS, SHARE_OF_ROWS * min(len(a.weighed), len(b.weighed))):
@@ -202,7 +202,9 @@ def _vouched(e: Entry) -> int:
 def _twice(e: Entry, twin: Entry) -> str:
     if e.sha256 == twin.sha256:
         return "it is there twice: counted once"
-    told = f"it shares {shared(e, twin)} of its {e.drives} drives with {twin.label}"
+    with_control = ", the control car's counted too," if e.control_drives else ""
+    drives = e.drives + e.control_drives
+    told = f"it shares {shared(e, twin)} of its {drives} drives{with_control} with {twin.label}"
     if _vouched(e) < _vouched(twin):
         return f"{told}, which keeps to a plan registered first: that one counts"
     if e.dates_moved or twin.dates_moved:

@@ -69,6 +69,7 @@ class Entry:
     units: tuple[int, int]
     switched_by: str
     drives: int
+    control_drives: int
     km: float
     vehicle: str
     driver: str
@@ -148,6 +149,7 @@ def entry_of(
         units=(a.baseline.switch_units, a.fitted.switch_units),
         switched_by=a.switched_by,
         drives=int(a.runs["used"].astype(bool).sum()),
+        control_drives=0 if a.control is None else len(a.control.runs),
         km=a.baseline.km + a.fitted.km,
         vehicle=car(a.study.vehicle),
         driver=driver_knew(a),
@@ -262,7 +264,8 @@ def _dates(a: Analysed, moved: bool) -> str:
 
 
 def _logs(a: Analysed, done: Rechecked) -> frozenset[str]:
-    rows = a.runs["sha256"].dropna().astype(str)
+    tables = [a.runs, *([] if a.control is None or a.control.runs.empty else [a.control.runs])]
+    rows = [h for runs in tables for h in runs["sha256"].dropna().astype(str)]
     here = {h for h in rows if h and a.fuel_estimator != "ledger"}
     return frozenset({*here, *done.opened.about.untrimmed_sha256.values()})
 

@@ -15,6 +15,7 @@ from typing import TypeVar
 import numpy as np
 
 from roadlog.analysis.answered import claimed
+from roadlog.analysis.control_car import control_sources
 from roadlog.errors import InputError, RoadlogError
 from roadlog.ingest.copied import Marks, changes_of
 from roadlog.publish.pool.entry import Entry, Refused, entry_of
@@ -132,7 +133,11 @@ def _marks(opened: Opened) -> list[Marks]:
     study = load_study(opened.study)
     require_own_files(study)
     found = []
-    for log in read_logs(study, study_sources(opened.study, study)):
+    sources = study_sources(opened.study, study)
+    logs = read_logs(study, sources)
+    if study.control is not None and sources.control:
+        logs += read_logs(study.of_control_car(), control_sources(study, sources))
+    for log in logs:
         columns = [changes_of(log.frame[c].to_numpy()) for c in _SPEEDS if c in log.frame]
         if columns:
             found.append(np.unique(np.concatenate(columns)))

@@ -1,0 +1,213 @@
+"""A study with a control car as it may be shown: no second home, no name, the same answer."""
+
+import datetime as dt
+import json
+import shutil
+from dataclasses import dataclass
+from pathlib import Path
+
+import pandas as pd
+import pytest
+
+from roadlog.analysis.analyse import analyse
+from roadlog.analysis.control_car import control_sources
+from roadlog.analysis.result import Analysed
+from roadlog.cli import main
+from roadlog.demo import make_study
+from roadlog.errors import InputError
+from roadlog.publish.archive import write_archive
+from roadlog.publish.clock import Happened, PublicClock, beside
+from roadlog.publish.leaks import doubtful_words, leaks
+from roadlog.publish.pool.apart import counted_once
+from roadlog.publish.private import Place
+from roadlog.publish.recheck import recheck, require_own_files
+from roadlog.publish.settings import public_study, study_toml
+from roadlog.publish.trim import Trimmed, trimmed_study
+from roadlog.publish.unpack import open_archive
+from roadlog.publish.write import publish
+from roadlog.report.json_out import to_json
+from roadlog.report.write import passes_csv
+from roadlog.runs.table import open_study, read_logs
+from roadlog.study.settings import parse_study
+from tests.publish.archives import NOW, about
+from tests.publish.test_pool import entry
+
+
+@dataclass(frozen=True)
+class Neighbours:
+    """A study whose control car is a neighbour's, its analysis, and what is shown of it."""
+
+    folder: Path
+    whole: Analysed
+    home: Place
+    trimmed: Trimmed
+    again: Analysed
+
+
+@pytest.fixture(scope="module")
+def neighbours(tmp_path_factory: pytest.TempPathFactory) -> Neighbours:
+    """The neighbour lives on the way; files and notes name her, a log's head her car."""
+    folder = tmp_path_factory.mktemp("control") / "study"
+    make_study(folder, days=4, control=True, order="once")
+    (folder / "logs" / "control").rename(folder / "logs" / "anna")
+    for log in sorted((folder / "logs" / "anna").glob("*.csv")):
+        _from_home(log)
+        log.rename(log.with_name(log.name.replace("synthetic", "anna_lindenweg")))
+    settings = (folder / "study.toml").read_text(encoding="utf-8")
+    named = '[control]\nlogs = ["logs/anna/*"]\nnotes = "anna_notes.csv"'
+    (folder / "study.toml").write_text(settings.replace("[control]", named), encoding="utf-8")
+    notes = "date,deviation,comment,load kg\n2026-03-02,,parked at Lindenweg 4,120\n"
+    (folder / "anna_notes.csv").write_text(notes, encoding="utf-8")
+    study, sources = open_study(folder)
+    whole = analyse(study, sources)
+    trimmed = trimmed_study(whole, sources, folder.parent / "public")
+    logs = read_logs(study.of_control_car(), control_sources(study, sources))
+    first = logs[0].frame[["lat_deg", "lon_deg"]].dropna().iloc[0]
+    home = Place(float(first.iloc[0]), float(first.iloc[1]), 0.0, 0.0, 0.0)
+    return Neighbours(folder, whole, home, trimmed, analyse(*open_study(trimmed.folder), now=NOW))
+
+
+def _from_home(log: Path) -> None:
+    """Leave the part between the neighbour's home and the other car's away."""
+    head, *rows = log.read_text(encoding="utf-8").splitlines(keepends=True)
+    n = len(rows) // 5
+    kept = rows[n:] if "out" in log.name else rows[:-n]
+    log.write_text("".join([head, *kept]), encoding="utf-8")
+
+
+def test_the_answer_stays_the_difference_of_both_cars(neighbours: Neighbours) -> None:
+    whole, again = neighbours.whole.control, neighbours.again.control
+    assert whole is not None
+    assert again is not None
+    assert whole.used
+    assert again.used
+    assert len(again.runs) == len(whole.runs) == 8
+    assert set(again.runs["file"]) == {f"logs/control/run-{n:03d}.csv" for n in range(1, 9)}
+    assert again.difference is not None
+    assert again.difference.design == "one change"
+
+
+def test_both_cars_stay_together_in_public(neighbours: Neighbours) -> None:
+    """Else whole hours would put the one behind the other by an hour, or by none."""
+    control = neighbours.again.control
+    assert control is not None
+    assert control.pairs["apart_min"].abs().max() < 30
+    assert (control.runs["start"].dt.second == 0).all()
+
+
+def test_nothing_of_the_neighbour_is_told(neighbours: Neighbours) -> None:
+    trimmed = neighbours.trimmed
+    assert leaks(trimmed.folder, trimmed.private) == []
+    for path in (p for p in trimmed.folder.rglob("*") if p.is_file()):
+        for word in ("anna", "linden"):
+            assert word not in path.read_text(encoding="utf-8").casefold(), path
+            assert word not in path.name
+    told = pd.read_csv(trimmed.folder / "control_notes.csv")
+    assert "comment" not in told
+    assert told["load kg"].tolist() == [120]
+
+
+def test_her_home_is_hidden_from_both_cars(neighbours: Neighbours) -> None:
+    """From the test car that only passes it, too."""
+    for run in neighbours.trimmed.runs:
+        assert run.file is not None
+        shown = pd.read_csv(neighbours.trimmed.folder / run.file)[["lat_deg", "lon_deg"]].dropna()
+        away = neighbours.home.away_m(*shown.to_numpy(float).T)
+        assert away.min() > 500, run.file
+
+
+def test_a_log_of_hers_that_slips_through_is_found(neighbours: Neighbours, tmp_path: Path) -> None:
+    raw = sorted((neighbours.folder / "logs" / "anna").glob("*.csv"))[0]
+    shutil.copy(raw, tmp_path / "run-001.csv")
+    found = " ".join(map(str, leaks(tmp_path, neighbours.trimmed.private)))
+    assert "a hidden place" in found
+    (tmp_path / "run-001.csv").write_text(f"made from {raw.name}")
+    assert leaks(tmp_path, neighbours.trimmed.private)
+
+
+def test_a_control_log_that_was_altered_is_told(neighbours: Neighbours, tmp_path: Path) -> None:
+    """Altered together with the manifest: only computing anew can tell."""
+    study = tmp_path / "study"
+    shutil.copytree(neighbours.trimmed.folder, study)
+    log = study / "logs" / "control" / "run-003.csv"
+    table = pd.read_csv(log, dtype=str)
+    table["maf_g_s"] = [
+        f"{1.05 * float(x):.3f}" if isinstance(x, str) else "" for x in table.maf_g_s
+    ]
+    log.write_text(table.to_csv(index=False), encoding="utf-8")
+    numbers = json.dumps(to_json(neighbours.again), ensure_ascii=False).encode()
+    results = {"results.json": numbers, "passes.csv": passes_csv(neighbours.again).encode()}
+    write_archive(study, results, tmp_path / "a.zip", about=about(study))
+    done = recheck(open_archive(tmp_path / "a.zip", tmp_path / "opened"), pages=False)
+    assert not done.same
+    odd = {f"{v.group} / {v.place}" for v in done.values if not v.same}
+    assert "control / runs / logs/control/run-003.csv / fuel_l" in odd
+    assert "fuel_use_change_pct / estimate" in odd
+    assert not any(o.startswith("passes.csv") for o in odd), "the test car's passes stay"
+
+
+@pytest.mark.parametrize(
+    "text",
+    ['logs = ["../*"]', 'notes = "/etc/passwd"', '[control.vehicle]\ncoastdown = "../x.csv"'],
+)
+def test_an_archive_s_control_car_names_no_file_outside(text: str) -> None:
+    with pytest.raises(InputError, match="isn't in the archive"):
+        require_own_files(parse_study(f"[control]\n{text}\n"))
+
+
+def test_her_name_in_the_settings_is_doubted() -> None:
+    plate = parse_study('[control]\nname = "the Polo WOB-AB 123"\n')
+    assert "number plate" in " ".join(doubtful_words(plate))
+
+
+def test_a_coast_down_is_published_as_the_road_load_that_it_gave() -> None:
+    """The log itself was driven from somebody's door, and isn't published."""
+    given = parse_study('[vehicle]\ncoastdown = "down.csv"\n[control.vehicle]\nmass_kg = 1200\n')
+    load = {"road_load": (120.0, 0.5, 0.4)}
+    study = given.model_copy(update={"vehicle": given.vehicle.model_copy(update=load)})
+    public = public_study(study, {}, PublicClock("hours"), routes={}, gates=False, station_m=None)
+    again = parse_study(study_toml(public))
+    assert again.vehicle.road_load == (120.0, 0.5, 0.4)
+    assert again.vehicle.coastdown is None
+    assert again.control is not None
+    assert again.control.vehicle is not None
+    assert again.control.vehicle.mass_kg == 1200
+
+
+def at(text: str) -> Happened:
+    when = pd.Timestamp(text)
+    return Happened(when, 1500.0, when.normalize())
+
+
+def test_the_second_car_keeps_its_distance_in_time() -> None:
+    """Within its day, after its own drive before, and of no drive's true minute."""
+    clock = PublicClock("hours")
+    first = [at("2026-03-02T07:58:11"), at("2026-03-02T16:40:00"), at("2026-03-04T00:02:00")]
+    public = clock.in_order(first)
+    second = [
+        at("2026-03-02T08:02:40"), at("2026-03-02T16:35:20"), at("2026-03-03T09:17:31"),
+        at("2026-03-04T00:00:10"),
+    ]  # fmt: skip
+    found = [f"{t:%d %H:%M:%S}" for t in beside(clock, second, first, public)]
+    assert found == ["02 07:04:00", "02 15:55:00", "03 09:00:00", "04 00:00:00"]
+
+
+def test_studies_that_share_a_control_car_s_days_count_once() -> None:
+    """Two cars held against one control car err together: what it did is in both."""
+    days = frozenset({"of the control car 1", "of the control car 2"})
+    one = entry(-0.01, logs=days | {"a"}, control_drives=2)
+    other = entry(0.02, logs=days | {"b"}, control_drives=2)
+    kept, out = counted_once([one, other])
+    assert len(kept) == 1
+    assert "shares 2 of its 26 drives, the control car's counted too," in out[0].why
+
+
+@pytest.mark.slow
+def test_published_whole_it_rechecks(neighbours: Neighbours, tmp_path: Path) -> None:
+    """Pages, paper, archive, leak test and recheck; the trimmed numbers beside the whole ones."""
+    study = tmp_path / "study"
+    shutil.copytree(neighbours.folder, study)
+    done = publish(study, tmp_path / "out", today=dt.date(2026, 4, 1), clock="shifted")
+    assert done.analysed.control is not None
+    assert done.analysed.control.used
+    assert main(["recheck", str(tmp_path / "out" / "archive.zip")]) == 0
