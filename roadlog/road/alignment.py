@@ -349,11 +349,14 @@ def _bias(
     n = owners
     sxx, sxy, syy = (np.bincount(owner, w, n) for w in (nx * nx, nx * ny, ny * ny))
     det = (sxx + 20) * (syy + 20) - sxy**2
+    sx, sy = np.bincount(owner, nx * offset, n), np.bincount(owner, ny * offset, n)
     bx, by = np.zeros(n), np.zeros(n)
     for limit in (15, 15, 8, 8, 8):
-        fit = nx * bx[owner] + ny * by[owner]
-        target = fit + np.clip(offset - fit, -limit, limit)
-        gx, gy = np.bincount(owner, nx * target, n), np.bincount(owner, ny * target, n)
+        residual = offset - (nx * bx[owner] + ny * by[owner])
+        far = np.flatnonzero(np.abs(residual) > limit)
+        beyond = residual[far] - np.clip(residual[far], -limit, limit)
+        gx = sx - np.bincount(owner[far], nx[far] * beyond, n)
+        gy = sy - np.bincount(owner[far], ny[far] * beyond, n)
         bx, by = ((syy + 20) * gx - sxy * gy) / det, ((sxx + 20) * gy - sxy * gx) / det
     shrink = np.minimum(1.0, MAX_BIAS_M / np.maximum(np.hypot(bx, by), 1e-9))
     return bx * shrink, by * shrink

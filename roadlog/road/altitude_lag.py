@@ -10,11 +10,13 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.sparse import csr_matrix
 
 from roadlog.quantities.arrays import Bools, Floats, Ints
+from roadlog.road.cells import CELL_M, cell_key
 from roadlog.road.trace import Trace
 
-CELL_M = 40.0
+AXES = 4  # that a road may lie along, either way
 LAGS_S = np.arange(0.0, 21.0, 1.0)
 LEAST_S = 3.0  # less changes grades by less than their own error
 LEAST_CELLS = 40  # that are driven both ways: 1.6 km
@@ -64,12 +66,12 @@ def _placed(traces: Sequence[Trace]) -> tuple[Ints, Ints, Ints]:
     """Cell (of place and axis), direction along the axis and owner of every point."""
     names = ("x_m", "y_m", "hx", "hy")
     x, y, hx, hy = (np.concatenate([getattr(t, n) for t in traces]) for n in names)
-    axis = np.round(np.arctan2(hy, hx) / (np.pi / 4)).astype(int)
-    side = np.where((axis % 8) < 4, 1, -1)
-    key = np.column_stack([np.floor(x / CELL_M), np.floor(y / CELL_M), axis % 4])
-    _, cell = np.unique(key, axis=0, return_inverse=True)
+    axis = np.round(np.arctan2(hy, hx) / (np.pi / AXES)).astype(int)
+    side = np.where((axis % (2 * AXES)) < AXES, 1, -1)
+    key = cell_key([np.floor(x / CELL_M), np.floor(y / CELL_M), axis], AXES)
+    _, cell = np.unique(key, return_inverse=True)
     owner = np.repeat(np.arange(len(traces)), [len(t.d_m) for t in traces])
-    return cell.ravel(), side, owner
+    return cell, side, owner
 
 
 def _disagreements(traces: Sequence[Trace]) -> list[float]:
@@ -92,29 +94,33 @@ def _disagreements(traces: Sequence[Trace]) -> list[float]:
 
 @dataclass(frozen=True)
 class _BothWays:
-    """The known points in cells that are driven both ways: `cell` numbers those cells."""
+    """The known points in cells that are driven both ways.
+
+    `way` numbers those cells and the direction in them (cells, 2); `counts` has how many points
+    each trace has in each (ways, traces).
+    """
 
     known: Bools
     kept: Ints
-    cell: Ints
-    forward: Bools
+    way: Ints
     owner: Ints
-    cells: int
+    counts: csr_matrix
 
     def disagreement(self, z_m: Floats) -> float:
-        if self.cells < LEAST_CELLS:
+        ways, owners = self.counts.shape
+        if ways < 2 * LEAST_CELLS:
             return float("nan")
         z = z_m[self.kept]
-        owners = np.bincount(self.owner)
-        in_cell = np.bincount(self.cell)
+        total, own = np.bincount(self.way, z, ways), np.bincount(self.owner, z, owners)
+        in_way, size = (np.asarray(self.counts.sum(axis), float).ravel() for axis in (1, 0))
+        in_cell = in_way.reshape(-1, 2).sum(axis=1)
+        level = np.zeros(owners)
         for _ in range(6):
-            aside = z - (np.bincount(self.cell, z) / in_cell)[self.cell]
-            z = z - (np.bincount(self.owner, aside) / np.maximum(owners, 1))[self.owner]
-        side = [
-            np.bincount(self.cell[way], z[way], self.cells) / np.bincount(self.cell[way])
-            for way in (self.forward, ~self.forward)
-        ]
-        return float(((side[0] - side[1]) ** 2).mean())
+            mean = (total - self.counts @ level).reshape(-1, 2).sum(axis=1) / in_cell
+            aside = own - size * level - self.counts.T @ np.repeat(mean, 2)
+            level += aside / np.maximum(size, 1)
+        side = ((total - self.counts @ level) / in_way).reshape(-1, 2)
+        return float(((side[:, 0] - side[:, 1]) ** 2).mean())
 
 
 def _both_ways(cells: Ints, sides: Ints, owners: Ints, known: Bools) -> _BothWays:
@@ -123,6 +129,7 @@ def _both_ways(cells: Ints, sides: Ints, owners: Ints, known: Bools) -> _BothWay
     shared = driven[0] & driven[1]
     kept = np.flatnonzero(known & shared[cells])
     number = np.cumsum(shared) - 1
-    return _BothWays(
-        known, kept, number[cells[kept]], sides[kept] > 0, owners[kept], int(shared.sum())
-    )
+    way, owner = 2 * number[cells[kept]] + (sides[kept] < 0), owners[kept]
+    shape = 2 * int(shared.sum()), int(owners.max(initial=-1)) + 1
+    counts = csr_matrix((np.ones(len(kept)), (way, owner)), shape)
+    return _BothWays(known, kept, way, owner, counts)

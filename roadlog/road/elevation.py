@@ -8,12 +8,14 @@ section 3).
 import numpy as np
 from scipy.linalg import lstsq
 from scipy.ndimage import convolve1d
+from scipy.sparse import csr_matrix
 
 from roadlog.quantities.arrays import Floats, Ints
 
 BIN_M = 20.0
 WINDOW_M = 560.0  # full width of the local cubic that gives elevation and grade
-HUBER_M = 4.0  # altitudes farther than this from the profile are limited to it
+HUBER_M = 4.0  # altitudes farther than this from the profile are limited to it,
+PLAIN_STEPS, LIMITED_STEPS = 9, 11  # after so many steps without a limit
 STEEPEST = 0.25  # grades are limited to this
 
 
@@ -52,26 +54,31 @@ def fuse(place: Ints, drive: Ints, altitude_m: Floats, places: int) -> tuple[Flo
     if not len(place):
         return np.full(places, np.nan), np.zeros(places, dtype=np.int64)
     _, drive = np.unique(drive[ok], return_inverse=True)
-    pairs = np.unique(place * (drive.max() + 1) + drive)
-    drives = np.bincount(pairs // (drive.max() + 1), minlength=places)
-    weight = np.bincount(place, minlength=places)
-    size = np.bincount(drive)
-    offset = np.bincount(drive, altitude) / size
-    offset = np.zeros(len(size))
-    profile = np.bincount(place, altitude, places) / np.maximum(weight, 1)
-    limit = np.inf
-    for step in range(20):
-        residual = altitude - profile[place]
-        fit = offset[drive]
-        offset = np.bincount(drive, fit + np.clip(residual - fit, -limit, limit)) / size
-        residual = altitude - profile[place] - offset[drive]
-        profile += np.bincount(place, np.clip(residual, -limit, limit), places) / np.maximum(
-            weight, 1
-        )
-        limit = HUBER_M if step >= 8 else np.inf
+    size, weight = np.bincount(drive), np.bincount(place, minlength=places)
+    count = np.maximum(weight, 1)
+    here = csr_matrix((np.ones(len(place)), (place, drive)), (places, len(size)))
+    own, total = np.bincount(drive, altitude), np.bincount(place, altitude, places)
+    offset, profile = np.zeros(len(size)), total / count
+    for step in range(PLAIN_STEPS + LIMITED_STEPS):
+        limit = np.inf if step < PLAIN_STEPS else HUBER_M
+        at, beyond = _beyond(altitude, profile, place, offset, drive, limit)
+        offset = (own - here.T @ profile - np.bincount(drive[at], beyond, len(size))) / size
+        at, beyond = _beyond(altitude, profile, place, offset, drive, limit)
+        profile = (total - here @ offset - np.bincount(place[at], beyond, places)) / count
     there = np.flatnonzero(weight)
     profile = np.interp(np.arange(places), there, profile[there])
-    return profile + float(np.median(offset)), drives
+    return profile + float(np.median(offset)), np.diff(here.indptr)
+
+
+def _beyond(
+    altitude: Floats, profile: Floats, place: Ints, offset: Floats, drive: Ints, limit: float
+) -> tuple[Ints, Floats]:
+    """Which altitudes lie farther than the limit from what is expected, and by how much."""
+    if limit == np.inf:
+        return np.empty(0, np.int64), np.empty(0)
+    residual = altitude - profile[place] - offset[drive]
+    far = np.flatnonzero(np.abs(residual) > limit)
+    return far, residual[far] - np.clip(residual[far], -limit, limit)
 
 
 def smooth(elevation_m: Floats, step_m: float = BIN_M) -> tuple[Floats, Floats]:

@@ -10,7 +10,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy.ndimage import gaussian_filter, gaussian_filter1d
-from scipy.sparse import csr_matrix
 
 from roadlog.quantities.arrays import Bools, Floats, Ints
 from roadlog.road.alignment import (
@@ -25,12 +24,11 @@ from roadlog.road.alignment import (
     only_seems_away,
     sustained,
 )
+from roadlog.road.cells import Cells
 from roadlog.road.junctions import Placed, joined_up, place
 from roadlog.road.trace import MAX_FIX_GAP_M, STEP_M
 from roadlog.road.tunnels import course
 
-CELL_M = 40.0
-SECTORS = 8
 BRIDGE_M = 60.0  # a reference may cross this much road that too few runs show
 BLIND_M = 700.0  # and this much without fixes (a tunnel)
 REVISIT_M = 300.0  # a line that comes back to its own road after this much ends there
@@ -86,7 +84,7 @@ def shared_stretches(
     longest_m : float
         Longest stretch found, kept or not [m] (0 if none).
     """
-    cells = _Cells(points)
+    cells = Cells(points)
     found: list[Stretch] = []
     free, longest = points.seen, 0.0
     for _ in range(SEARCHES):
@@ -102,7 +100,7 @@ def shared_stretches(
 
 
 def _search(
-    points: Points, cells: "_Cells", free: Bools, fitted: Bools, k: int, min_length_m: float
+    points: Points, cells: Cells, free: Bools, fitted: Bools, k: int, min_length_m: float
 ) -> tuple[list[Stretch], float]:
     """The stretches that runs share where they are free, and the longest one's length."""
     free, tried = free.copy(), np.zeros(len(points), bool)
@@ -158,66 +156,7 @@ def _of_runs(points: Points, runs: Ints) -> Points:
     return Points(owner, *(getattr(points, n)[mask] for n in names))
 
 
-class _Cells:
-    """Cells of place and heading, each point filed under its home and its near neighbours.
-
-    Cells overlap: a point is filed under two in each of three directions, one of which is its home.
-    Points that share these are numbered by `kind`, so that cells are looked up for each kind once.
-    `pair` lists every run in every cell: those of one cell from `first_pair` on, with its points in
-    `filed_point` from `first_point` on.
-    """
-
-    def __init__(self, points: Points) -> None:
-        sector = np.arctan2(points.hy, points.hx) / (2 * np.pi / SECTORS)
-        where = points.x_m / CELL_M, points.y_m / CELL_M
-        low = [*(np.floor(c - 0.5) for c in where), np.floor(sector)]
-        own = [*(np.floor(c) for c in where), np.round(sector)]
-        both = [a + b for a, b in zip(low, own, strict=True)]
-        _, chosen, self.kind = np.unique(
-            _key(both, 2 * SECTORS), return_index=True, return_inverse=True
-        )
-        shifts = [(i, j, k) for i in (0, 1) for j in (0, 1) for k in (0, 1)]
-        near = [_key([c[chosen] + d for c, d in zip(low, by, strict=True)]) for by in shifts]
-        home = _key([c[chosen] for c in own])
-        names, index = np.unique(np.concatenate([*near, home]), return_inverse=True)
-        self.count = len(names)
-        self.filed, self.home = index[: -len(home)].reshape(8, -1), index[-len(home) :]
-        self._by_cell(points.owner)
-
-    def _by_cell(self, owner: Ints) -> None:
-        """List every cell's points and runs, in order."""
-        cell = np.ascontiguousarray(self.filed.T)[self.kind].ravel()
-        start = np.arange(0, len(cell) + 1, len(self.filed))
-        shape = len(owner), self.count
-        filed = csr_matrix((np.ones(len(cell), np.int8), cell, start), shape).tocsc()
-        self.filed_point = filed.indices
-        run = owner[self.filed_point]
-        new = np.append(True, run[1:] != run[:-1])[: len(run)]
-        new[filed.indptr[:-1]] = True
-        self.first_point = np.flatnonzero(new)
-        self.run_of_pair = run[self.first_point]
-        self.first_pair = np.searchsorted(self.first_point, filed.indptr)
-
-    def support(self, free: Bools, fitted: Bools) -> Ints:
-        """For every point, how many runs of the rarer arm have a free point near its cell."""
-        if not len(self.kind):
-            return np.empty(0, dtype=np.int64)
-        there = np.logical_or.reduceat(free[self.filed_point], self.first_point)
-        arm = fitted[self.run_of_pair]
-        with_, without = (
-            np.diff(np.append(0, np.cumsum(there & mine))[self.first_pair]) for mine in (arm, ~arm)
-        )
-        return np.asarray(np.minimum(with_, without)[self.home[self.kind]], dtype=np.int64)
-
-
-def _key(where: list[Floats], sectors: int = SECTORS) -> Ints:
-    """One number for steps east, north and of heading."""
-    east, north, sector = where
-    key = ((east + 2**23) * 2**24 + (north + 2**23)) * sectors + sector % sectors
-    return np.asarray(key, dtype=np.int64)
-
-
-def _reference(points: Points, cells: _Cells, free: Bools, good: Bools, support: Ints) -> Ints:
+def _reference(points: Points, cells: Cells, free: Bools, good: Bools, support: Ints) -> Ints:
     """The points of the one run's stretch that most runs share over most road."""
     index = np.flatnonzero(good)
     if not len(index):

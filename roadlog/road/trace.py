@@ -91,7 +91,8 @@ def make_traces(
     d = np.concatenate(driven)[used]
     first = _places(d, of)
     at, mx, my = (_means(c, first) for c in (d, x[used], y[used]))
-    paths = _paths(at, mx, my, np.diff(np.searchsorted(of[first], np.arange(len(size) + 1))))
+    cut = np.searchsorted(of[first], np.arange(len(size) + 1))
+    paths = _paths(at, mx, my, np.diff(cut))
     if profile:
         level = np.full(len(x), np.nan)
         for k in located:
@@ -100,7 +101,7 @@ def make_traces(
     for n, (k, path) in enumerate(zip(located, paths, strict=True)):
         alt, arrival = none, none
         if profile:
-            mine = slice(*np.searchsorted(of[first], (n, n + 1)))
+            mine = slice(cut[n], cut[n + 1])
             alt = _height(path, at[mine], height[mine])
             late = driven[k] + 1e-6 * np.arange(len(driven[k]))
             arrival = np.interp(path.d_m, late, signal(tracks[k], "t_s"))

@@ -16,7 +16,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from roadlog.quantities.arrays import Floats, Ints
+from roadlog.quantities.arrays import Floats, Ints, middle
 from roadlog.road.alignment import LEAVING_GATE_M, LEAVING_OVER_M, Alignment, Line, sustained
 from roadlog.road.trace import STEP_M
 
@@ -33,12 +33,15 @@ class _Chain:
     first: int
     cost: Floats
     s_m: Floats
-    x_m: Floats
-    y_m: Floats
 
     @property
     def end(self) -> int:
         return self.first + len(self.cost)
+
+    def places(self, line: Line, low: int, high: int) -> tuple[Floats, Floats]:
+        """The line's own places beside the points from `low` to before `high`."""
+        s = self.s_m[low - self.first : high - self.first]
+        return np.interp(s, line.s_m, line.x_m), np.interp(s, line.s_m, line.y_m)
 
 
 def follow(
@@ -63,11 +66,11 @@ def follow(
         Pieces in driving order: number of the line, points counted from the run's first, positions
         along the line [m].
     """
-    chains, tolerance = _chains_of(rows, lines, mine, first)
+    chains, tolerance = _chains_of(rows, mine, first)
     if not chains:
         return []
     change = CHANGE_M / STEP_M / 2
-    pairs = _changes(chains, tolerance)
+    pairs = _changes(chains, lines, tolerance)
     best = [np.full(len(c.cost), np.inf) for c in chains]
     entry = [np.full(len(c.cost), np.inf) for c in chains]
     off = np.zeros(n + 1)  # off[i]: cost of being on no line after i points
@@ -125,15 +128,13 @@ def _traced_back(
     return pieces[::-1]
 
 
-def _chains_of(
-    rows: Alignment, lines: Sequence[Line], mine: Ints, begin: int
-) -> tuple[list[_Chain], float]:
+def _chains_of(rows: Alignment, mine: Ints, begin: int) -> tuple[list[_Chain], float]:
     """The run's chains in order, and the offset [m] beyond which it is likelier on no line."""
     mine = mine[rows.near[mine] >= 0]
     if not len(mine):
         return [], 0.0
     offset = sustained(rows.unbiased_m[mine], rows.near[mine], LEAVING_OVER_M)
-    spread = 3 * 1.4826 * float(np.median(np.abs(offset)))
+    spread = 3 * 1.4826 * middle(np.abs(offset))
     tolerance = float(np.clip(spread, *LEAVING_GATE_M))
     cost = np.minimum(np.abs(offset), FAR_M) ** 2 / tolerance**2 - 1
     chains = []
@@ -144,13 +145,13 @@ def _chains_of(
         s = np.interp(every, at, np.maximum.accumulate(rows.s_m[mine[part]]))
         known = np.zeros(len(every))
         known[at - at[0]] = cost[part]
-        on = lines[line]
-        x, y = np.interp(s, on.s_m, on.x_m), np.interp(s, on.s_m, on.y_m)
-        chains.append(_Chain(line, int(at[0]), known, s, x, y))
+        chains.append(_Chain(line, int(at[0]), known, s))
     return sorted(chains, key=lambda c: c.first), tolerance
 
 
-def _changes(chains: list[_Chain], tolerance: float) -> list[list[tuple[int, Ints, Floats]]]:
+def _changes(
+    chains: list[_Chain], lines: Sequence[Line], tolerance: float
+) -> list[list[tuple[int, Ints, Floats]]]:
     """For each chain the others that a run can change from, at which points, and at what cost.
 
     A change at point i goes from the other chain at i - 1 to this one at i. It costs one step, and
@@ -164,11 +165,9 @@ def _changes(chains: list[_Chain], tolerance: float) -> list[list[tuple[int, Int
             low, high = max(one.first, two.first), min(one.end, two.end)
             if a == b or low >= high:
                 continue
-            i, j = (
-                slice(low - one.first, high - one.first),
-                slice(low - two.first, high - two.first),
-            )
-            gap = (one.x_m[i] - two.x_m[j]) ** 2 + (one.y_m[i] - two.y_m[j]) ** 2
+            x, y = one.places(lines[one.line], low, high)
+            to_x, to_y = two.places(lines[two.line], low, high)
+            gap = (x - to_x) ** 2 + (y - to_y) ** 2
             gap = np.concatenate([[np.inf], gap, [np.inf]])
             at = np.arange(low, high + 1)
             cost = np.minimum(gap[:-1], gap[1:]) / (tolerance / 2) ** 2 + 1

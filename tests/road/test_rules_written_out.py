@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 
 from roadlog.road.alignment import Points, _chains, _gate
-from roadlog.road.shared_lines import _Cells
+from roadlog.road.cells import Cells
 
 
 def _points(seed: int, runs: int = 12, laps: int = 2) -> Points:
@@ -45,7 +45,7 @@ def test_runs_that_share_a_cell_are_those_whose_free_points_are_filed_there(seed
         arms = [bool(fitted[r]) for r in filed.get((a, b, int(np.round(sector[p])) % 8), ())]
         expected.append(min(sum(arms), len(arms) - sum(arms)))
     assert max(expected) >= 3
-    np.testing.assert_array_equal(_Cells(points).support(free, fitted), expected)
+    np.testing.assert_array_equal(Cells(points).support(free, fitted), expected)
 
 
 @pytest.mark.parametrize("seed", range(2))
