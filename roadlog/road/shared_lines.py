@@ -112,8 +112,11 @@ def _search(
         if len(reference) < 3:
             break
         tried[reference] = True
-        line = _mean_line(points, reference, free)
+        line, runs = _mean_line(points, reference, free)
         rows = align(points, [line], free)
+        through = _through_tunnels(points, rows, line, runs)
+        if through is not line:
+            line, rows = through, align(points, [through], free)
         on = rows.chain >= 0
         followed = Placed(rows.point[on], rows.s_m[on], rows.chain[on])
         kept, most = _kept(points, line, followed, fitted, k, min_length_m)
@@ -181,19 +184,19 @@ def _reference(points: Points, cells: Cells, free: Bools, good: Bools, support: 
     return stretch[: int(np.argmax(again))] if again.any() else stretch
 
 
-def _mean_line(points: Points, reference: Ints, free: Bools) -> Line:
-    """The reference's path, moved to the mean of the runs that follow it.
+def _mean_line(points: Points, reference: Ints, free: Bools) -> tuple[Line, Ints]:
+    """The reference's path, moved to the mean of runs that follow it, and which these are.
 
     The reference's own wandering is taken out first: the mean of all runs near it, whichever road
     they are on, keeps its distance from each of the roads.
     """
     line = make_line(points.x_m[reference], points.y_m[reference])
     rows = approach(points, [line], free)
-    runs = _spread(points.owner[rows.point[rows.near >= 0]])
+    near = np.flatnonzero(rows.near >= 0)
+    runs = _spread(points.owner[rows.point[near]])
     some, usable = _of_runs(points, runs), free[np.isin(points.owner, runs)]
-    rows = approach(some, [line], usable)
-    near = rows.near >= 0
-    if near.any():
+    near = near[np.isin(points.owner[rows.point[near]], runs)]
+    if len(near):
         wander = _mean_offset(rows.s_m[near], rows.unbiased_m[near], line, REACH_M)
         offset = rows.unbiased_m[near] - np.interp(rows.s_m[near], line.s_m, wander)
         shift = wander + _usual_offset(rows.s_m[near], offset, line)
@@ -206,8 +209,7 @@ def _mean_line(points: Points, reference: Ints, free: Bools) -> Line:
             break
         aside_m = _mean_offset(rows.s_m[inside], rows.offset_m[inside], line, SAME_ROAD_M)
         line = make_line(line.x_m - line.ty * aside_m, line.y_m + line.tx * aside_m)
-    line = _with_corners(line)
-    return _through_tunnels(some, align(some, [line], usable), line)
+    return _with_corners(line), runs
 
 
 def _with_corners(line: Line) -> Line:
@@ -223,9 +225,9 @@ def _with_corners(line: Line) -> Line:
     return make_line(x, y)
 
 
-def _through_tunnels(points: Points, rows: Alignment, line: Line) -> Line:
-    """The line with its course redrawn where no run has fixes."""
-    index = np.flatnonzero(rows.chain >= 0)
+def _through_tunnels(points: Points, rows: Alignment, line: Line, runs: Ints) -> Line:
+    """The line with its course redrawn where none of these runs has fixes."""
+    index = np.flatnonzero((rows.chain >= 0) & np.isin(points.owner[rows.point], runs))
     if not len(index):
         return line
     bins = int(line.length_m / STEP_M) + 1
