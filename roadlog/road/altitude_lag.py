@@ -97,7 +97,7 @@ class _BothWays:
     """The known points in cells that are driven both ways.
 
     `way` numbers those cells and the direction in them (cells, 2); `counts` has how many points
-    each trace has in each (ways, traces).
+    each trace has in each (ways, traces), `by_trace` the same by trace.
     """
 
     known: Bools
@@ -105,6 +105,7 @@ class _BothWays:
     way: Ints
     owner: Ints
     counts: csr_matrix
+    by_trace: csr_matrix
 
     def disagreement(self, z_m: Floats) -> float:
         ways, owners = self.counts.shape
@@ -112,12 +113,12 @@ class _BothWays:
             return float("nan")
         z = z_m[self.kept]
         total, own = np.bincount(self.way, z, ways), np.bincount(self.owner, z, owners)
-        in_way, size = (np.asarray(self.counts.sum(axis), float).ravel() for axis in (1, 0))
+        in_way, size = np.bincount(self.way), np.bincount(self.owner, minlength=owners)
         in_cell = in_way.reshape(-1, 2).sum(axis=1)
         level = np.zeros(owners)
         for _ in range(6):
             mean = (total - self.counts @ level).reshape(-1, 2).sum(axis=1) / in_cell
-            aside = own - size * level - self.counts.T @ np.repeat(mean, 2)
+            aside = own - size * level - self.by_trace @ np.repeat(mean, 2)
             level += aside / np.maximum(size, 1)
         side = ((total - self.counts @ level) / in_way).reshape(-1, 2)
         return float(((side[:, 0] - side[:, 1]) ** 2).mean())
@@ -132,4 +133,4 @@ def _both_ways(cells: Ints, sides: Ints, owners: Ints, known: Bools) -> _BothWay
     way, owner = 2 * number[cells[kept]] + (sides[kept] < 0), owners[kept]
     shape = 2 * int(shared.sum()), int(owners.max(initial=-1)) + 1
     counts = csr_matrix((np.ones(len(kept)), (way, owner)), shape)
-    return _BothWays(known, kept, way, owner, counts)
+    return _BothWays(known, kept, way, owner, counts, counts.T.tocsr())

@@ -1,9 +1,11 @@
 """The network: directed segments found in the data, each with its mean line and fused elevation."""
 
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 
 from roadlog.quantities.arrays import Floats
 from roadlog.quantities.facts import Fact
+from roadlog.road.projection import Origin, to_geographic
 
 
 @dataclass(frozen=True)
@@ -26,6 +28,31 @@ class Segment:
     grade: Floats
 
 
+class RunLines(Mapping[int, tuple[Floats, Floats]]):
+    """Tracks of runs for the map: latitudes and longitudes [°], made when they are asked for.
+
+    `places` has each run's eastings and northings [m] about `origin`.
+    """
+
+    def __init__(self, places: Mapping[int, tuple[Floats, Floats]], origin: Origin) -> None:
+        self._places, self._origin = dict(places), origin
+        self._made: dict[int, tuple[Floats, Floats]] = {}
+
+    def __getitem__(self, run: int) -> tuple[Floats, Floats]:
+        if run not in self._made:
+            self._made[run] = to_geographic(*self._places[run], self._origin)
+        return self._made[run]
+
+    def __contains__(self, run: object) -> bool:
+        return run in self._places
+
+    def __iter__(self) -> Iterator[int]:
+        return iter(self._places)
+
+    def __len__(self) -> int:
+        return len(self._places)
+
+
 @dataclass(frozen=True, eq=False)
 class Network:
     """All segments of a study, in driving order, and the centre of the local projection.
@@ -41,7 +68,7 @@ class Network:
     kind: str
     origin: tuple[float, float] | None
     segments: tuple[Segment, ...]
-    lines: dict[int, tuple[Floats, Floats]]
+    lines: Mapping[int, tuple[Floats, Floats]]
     routes: dict[int, tuple[str, float]] = field(default_factory=dict)
     off: dict[int, Fact] = field(default_factory=dict)
     altitude_lag_s: float = 0.0

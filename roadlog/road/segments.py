@@ -19,7 +19,7 @@ from roadlog.road.alignment import LINE_STEP_M, Points, gather
 from roadlog.road.altitude_lag import altitude_lag_s, lagged
 from roadlog.road.elevation import BIN_M, fuse, smooth
 from roadlog.road.gates import Gate, named_pieces, passed
-from roadlog.road.network import Network, Segment
+from roadlog.road.network import Network, RunLines, Segment
 from roadlog.road.projection import Origin, centre, to_geographic
 from roadlog.road.raster import ElevationRaster, check_heights
 from roadlog.road.shared_lines import COUNT_STEP_M, Stretch, shared_stretches
@@ -120,7 +120,7 @@ def find_network(
             "no two gates lie one behind the other on a road that both arms drive: move the gates "
             "of [road] or leave them out"
         )
-    lines = {t.run: to_geographic(t.x_m, t.y_m, origin) for t in traces if len(t.d_m)}
+    lines = RunLines({t.run: (t.x_m, t.y_m) for t in traces if len(t.d_m)}, origin)
     return Network("road", origin, tuple(segments), lines, altitude_lag_s=lag_s)
 
 

@@ -6,7 +6,7 @@ with heading, altitude and arrival time. The first step of method section 3.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
@@ -14,7 +14,7 @@ from scipy.ndimage import gaussian_filter1d, uniform_filter1d
 
 from roadlog.physics.atmosphere import pressure_altitude
 from roadlog.quantities.arrays import Bools, Floats, Ints, median_at_most
-from roadlog.quantities.columns import Table
+from roadlog.quantities.columns import Table, once
 from roadlog.quantities.signals import signal
 from roadlog.road.projection import Origin, positions, to_local
 
@@ -26,6 +26,7 @@ SPARSE_M = 30.0  # fixes farther apart than this are joined by curves, not chord
 MERGE_M = 4.0  # fixes closer together than this count as one place
 MAX_FIX_GAP_M = 200.0  # a point farther than this from fixes on both sides isn't seen
 COARSE_SHARE = 0.2  # a barometer with more readings on whole half kPa than this is too coarse
+NO_RUN = -1
 PAD = 8  # points that the wider smoothing looks to either side
 MAX_SPEED_GAP_S = 15.0  # wheel speed is interpolated over this much at most
 
@@ -67,8 +68,21 @@ def make_traces(
 ) -> list[Trace]:
     """`make_trace` of many runs at once, each as if it were alone.
 
-    Without `profile` the traces have no altitudes and no arrival times.
+    Without `profile` the traces have no altitudes and no arrival times, unless that of these
+    columns about this origin was made with them before.
     """
+    held = [once(track, Trace, dict[Origin, Trace]) for track in tracks]
+    new = [k for k, before in enumerate(held) if origin not in before]
+    found = {k: before[origin] for k, before in enumerate(held) if origin in before}
+    found |= zip(new, _traces([tracks[k] for k in new], origin, profile), strict=True)
+    if profile:
+        for k in new:
+            held[k][origin] = found[k]
+    return [replace(found[k], run=run) for k, run in enumerate(runs)]
+
+
+def _traces(tracks: Sequence[Table], origin: Origin, profile: bool) -> list[Trace]:
+    """The traces of runs without a number."""
     if not tracks:
         return []
     where = [positions(track) for track in tracks]
@@ -81,7 +95,7 @@ def make_traces(
     located = [k for k, at in enumerate(fixes) if _goes_anywhere(driven[k][at])]
     none: Floats = np.empty(0)
     empty = (*(none,) * 7, np.empty(0, bool))
-    out = [Trace(r, d, x[i], y[i], *empty) for r, d, i in zip(runs, driven, each, strict=True)]
+    out = [Trace(NO_RUN, d, x[i], y[i], *empty) for d, i in zip(driven, each, strict=True)]
     if not located:
         return out
     used = np.concatenate([fixes[k] + ends[k] for k in located])
@@ -106,7 +120,7 @@ def make_traces(
             late = driven[k] + 1e-6 * np.arange(len(driven[k]))
             arrival = np.interp(path.d_m, late, signal(tracks[k], "t_s"))
         out[k] = Trace(
-            runs[k], driven[k], x[each[k]], y[each[k]], path.d_m, path.x_m, path.y_m,
+            NO_RUN, driven[k], x[each[k]], y[each[k]], path.d_m, path.x_m, path.y_m,
             path.hx, path.hy, alt, arrival, path.seen,
         )  # fmt: skip
     return out

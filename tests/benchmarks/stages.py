@@ -83,8 +83,12 @@ class _Clock:
     def __init__(self, rounds: int) -> None:
         self.rounds, self.seconds = rounds, dict[str, float]()
 
-    def __call__(self, name: str, stage: Callable[[], Any]) -> Any:
+    def __call__(
+        self, name: str, stage: Callable[[], Any], before: Callable[[], None] | None = None
+    ) -> Any:
         for _ in range(self.rounds):
+            if before is not None:
+                before()
             begin = time.process_time()
             result = stage()
             took = time.process_time() - begin
@@ -125,7 +129,13 @@ def measure(folder: Path, rounds: int) -> dict[str, float]:
     runs = metering._with_totals(runs, flows, study, [None] * len(flows))
     tracks = {int(r): f for r, f in zip(runs["run"], flows, strict=True)}
     arms = {int(r): str(a) for r, a in zip(runs["run"], arm, strict=True)}
-    network = clock("network (once)", lambda: road.find_network(tracks, arms))
+
+    def anew() -> None:
+        """No run of the last round's columns: what was reckoned of them was kept with them."""
+        nonlocal tracks
+        tracks = {r: t.assign() for r, t in tracks.items()}
+
+    network = clock("network (once)", lambda: road.find_network(tracks, arms), anew)
     matched = clock("placing on the road", lambda: stages.place_all(tracks, network))
     matched = clock("gaps bridged", lambda: road.bridged(matched, network))
     starts = {int(r): t for r, t in zip(runs["run"], runs["start"], strict=True)}

@@ -11,7 +11,7 @@ from roadlog.physics.atmosphere import WEATHER_REACH
 from roadlog.quantities.columns import columns_of, frame_of
 from roadlog.road import find_network, placed, placed_each
 from roadlog.road.alignment import HEADING_M, SEARCH_M, make_line
-from roadlog.road.projection import _plane
+from roadlog.road.projection import _plane, to_geographic
 from roadlog.road.trace import make_traces
 from roadlog.study.car import Vehicle
 from tests.road.towns import SETTINGS, driven
@@ -139,3 +139,30 @@ def test_smoothed_traces_are_those_of_the_plain_filters() -> None:
         np.testing.assert_allclose(
             [trace.hx, trace.hy], heading / np.hypot(*heading), rtol=0, atol=1e-9
         )
+
+
+def test_a_run_that_drew_the_network_is_placed_by_the_trace_that_it_had_there() -> None:
+    made = driven(SETTINGS[1], 8)
+    tracks = {r: columns_of(t) for r, t in made.tracks.items()}
+    network = find_network(tracks, made.arms, segment_length_km=1.0, min_runs_per_arm=2)
+    assert network.origin is not None
+    for run, track in tracks.items():
+        had = make_traces([track], [run + 1], network.origin, profile=False)[0]
+        assert had.run == run + 1
+        assert len(had.t_s) == len(had.d_m) > 0
+        elsewhere = make_traces([track], [run], (0.0, 0.0), profile=False)[0]
+        assert not len(elsewhere.t_s)
+        anew = frame_of(placed(columns_of(made.tracks[run]), network, run))
+        _same(frame_of(placed(track, network, run)), anew)
+
+
+def test_lines_for_the_map_are_the_traces_in_degrees() -> None:
+    made = driven(SETTINGS[0], 1)
+    network = find_network(made.tracks, made.arms, segment_length_km=1.0, min_runs_per_arm=2)
+    assert list(network.lines) == list(made.tracks)
+    assert 900 not in network.lines
+    assert network.origin is not None
+    (trace,) = make_traces([made.tracks[3]], [3], network.origin)
+    expected = to_geographic(trace.x_m, trace.y_m, network.origin)
+    np.testing.assert_array_equal(network.lines[3], expected)
+    assert network.lines[3] is network.lines.get(3)
