@@ -98,7 +98,8 @@ def read_control_car(
     own, logs_of = study.of_control_car(), control_sources(study, sources)
     if not logs_of.runs:
         raise DesignError("no log of the control car is there yet (logs of [control])")
-    logs = read_logs(own, logs_of, partial(bar, what="control car", shown=progress), earlier.log)
+    shown = partial(bar, what="control car", shown=progress)
+    logs = read_logs(own, logs_of, shown, earlier.log, earlier.logs)
     runs = build_runs(own, logs_of, logs, "day")
     logs = [logs[i] for i in runs["log"]]
     samples, repairs = sampled(logs, progress, earlier)

@@ -92,7 +92,7 @@ def gather(
         If an arm has no usable run, or a log can't be read.
     """
     require_both_arms(study, sources)
-    logs = read_logs(study, sources, partial(bar, what="reading", shown=progress), earlier.log)
+    logs = _logs(study, sources, progress, earlier)
     unit = switched_by or _unit_of(study)
     runs = build_runs(study, sources, logs, unit)
     of_order, in_order = order_warnings(runs), runs.attrs["told_by"] != BY_NAME
@@ -142,6 +142,11 @@ def gather(
         ),
         warnings=(*warnings, *late_notes),
     )
+
+
+def _logs(study: Study, sources: Sources, progress: bool, earlier: Earlier) -> list[Log]:
+    shown = partial(bar, what="reading", shown=progress)
+    return read_logs(study, sources, shown, earlier.log, earlier.logs, order_settled=True)
 
 
 def _unit_of(study: Study) -> SwitchedBy:

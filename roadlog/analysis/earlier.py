@@ -10,7 +10,7 @@ import json
 import os
 import platform
 import sys
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import suppress
 from pathlib import Path
 from typing import TypeVar
@@ -19,6 +19,7 @@ import numpy as np
 import pandas as pd
 
 from roadlog import fuel
+from roadlog.analysis.second import shared_out
 from roadlog.fuel.air import Calibration
 from roadlog.ingest import Log, read_log, timebase
 from roadlog.ingest.packed import packed, unpacked
@@ -30,7 +31,9 @@ from roadlog.study.own_code import code_sha256
 from roadlog.study.settings import ColumnRule, Study, TimeRule
 
 T = TypeVar("T")
+R = TypeVar("R")
 
+LONG_BYTES, LONG_CELLS = 1 << 23, 2_000_000  # over which a log isn't handed between processes
 MOST_RAW_BYTES = 1 << 28  # a longer log is read anew each time
 # What in the environment can change a number's last digit, or a time.
 _SURROUNDINGS = ("OMP_NUM_THREADS", "OPENBLAS_CORETYPE", "OPENBLAS_NUM_THREADS", "TZ", "TZDIR")
@@ -63,6 +66,33 @@ class Earlier:
             f"what was computed can't be kept in {self.computed.place} ({self.computed.failed}): "
             "the results are whole, only the next analysis has to compute it again"
         )
+
+    def each(
+        self,
+        work: Callable[[T], R],
+        items: Sequence[T],
+        small: Callable[[T], bool] = lambda _: True,
+    ) -> Iterator[R]:
+        """`roadlog.analysis.second.shared_out` of work that calls these stages.
+
+        What a second process found or kept is known here as well.
+        """
+        computed = self.computed
+        if computed is None:
+            yield from shared_out(work, items, small)
+            return
+
+        def noted(item: T) -> tuple[R, frozenset[str], str]:
+            before = computed.used
+            return work(item), computed.used - before, computed.failed
+
+        for made, used, failed in shared_out(noted, items, small):
+            computed.learn(used, failed)
+            yield made
+
+    def logs(self, read: Callable[[Path], Log], paths: Sequence[Path]) -> Iterable[Log]:
+        """`each` of some logs."""
+        return self.each(read, paths, _is_short)
 
     def log(
         self,
@@ -169,6 +199,18 @@ class Earlier:
 
 
 NOTHING_EARLIER = Earlier()
+
+
+def has_few_samples(log: Log) -> bool:
+    """Whether a log is small enough to be handed from one process to another."""
+    return bool(log.frame.size < LONG_CELLS)
+
+
+def _is_short(path: Path) -> bool:
+    try:
+        return path.stat().st_size < LONG_BYTES
+    except (OSError, ValueError):
+        return False
 
 
 def _beside(log: Log) -> tuple[object, ...]:

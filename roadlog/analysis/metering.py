@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 
 from roadlog import closure, fuel
-from roadlog.analysis.earlier import NOTHING_EARLIER, Earlier
+from roadlog.analysis.earlier import NOTHING_EARLIER, Earlier, has_few_samples
 from roadlog.analysis.facts import NotUsed, Righted
 from roadlog.errors import DesignError
 from roadlog.fuel.batches import weighed_baseline_l
@@ -76,8 +76,8 @@ def sampled(
     """
     out: list[pd.DataFrame] = []
     warnings: list[Warned] = []
-    for log in bar(logs, "time base", progress):
-        samples, lag_s = earlier.samples(log.frame)
+    found = earlier.each(lambda log: earlier.samples(log.frame), logs, has_few_samples)
+    for log, (samples, lag_s) in zip(bar(logs, "time base", progress), found, strict=True):
         if lag_s is not None:
             warnings.append(
                 Warned("clock-offset", Righted.POSITION_CLOCK(seconds=lag_s), log.path.name)
@@ -338,17 +338,14 @@ def estimators_beside(
         `tables.RUNS`, whose `used` may leave out more than `metered.runs` does.
     """
     variants_of = earlier.variants(study, metered.calibration)
-    tables, of_arm, of_km = [], [], []
-    for s, arm, km, used, batch in zip(
-        metered.samples, runs["arm"], runs["km"], runs["used"], metered.batches, strict=True
-    ):
-        if used:
-            tables.append(variants_of(s, batch))
-            of_arm.append(arm)
-            of_km.append(km)
+    used = runs["used"].to_numpy(dtype=bool)
+    of_runs = zip(metered.samples, metered.batches, used, strict=True)
+    counted = [(samples, batch) for samples, batch, use in of_runs if use]
+    tables = list(earlier.each(lambda of: variants_of(*of), counted))
     sizes = [len(t) for t in tables]
     every = pd.concat(tables, ignore_index=True).assign(
-        arm=np.repeat(np.array(of_arm, dtype=object), sizes), km=np.repeat(of_km, sizes)
+        arm=np.repeat(runs["arm"].to_numpy(dtype=object)[used], sizes),
+        km=np.repeat(runs["km"].to_numpy()[used], sizes),
     )
     rows = []
     for name in every["estimator"].unique():

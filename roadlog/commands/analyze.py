@@ -91,10 +91,12 @@ def _analyze(a: argparse.Namespace) -> int:
     require_one_source(a)
     from roadlog.analysis.analyse import analyse
     from roadlog.analysis.earlier import NOTHING_EARLIER, Earlier
+    from roadlog.analysis.second import MAY_HELP
     from roadlog.plan.looks import log_look
     from roadlog.report import summary_lines, write_results
     from roadlog.trials.result import load_all
 
+    MAY_HELP.set(True)
     study, sources = chosen(a)
     study = _with_options(study, a)
     out = results_folder(a)

@@ -7,6 +7,7 @@ fetch anything.
 
 import math
 import sys
+from collections.abc import Callable
 from dataclasses import dataclass
 from importlib.metadata import version
 from typing import Any
@@ -83,6 +84,7 @@ def report_page(
     published: bool = False,
     beside: str = "",
     objections: bool = True,
+    plots: Callable[[], dict[str, Any]] | None = None,
 ) -> str:
     """The whole page.
 
@@ -100,6 +102,8 @@ def report_page(
         How the numbers of the whole logs lie beside these, where some of the road isn't shown.
     objections : bool
         Whether objections.html lies beside the page.
+    plots : callable, optional
+        Gives `page_plots`, if they are being drawn already.
     """
     a, told = analysed, answer_of(analysed)
     no_map = why_no_map(a)
@@ -132,7 +136,7 @@ def report_page(
         warnings=told_warnings(a),
         map=None if no_map else parts or map_parts(a),
         no_map=no_map,
-        plots=_plots(a),
+        plots=page_plots(a) if plots is None else plots(),
         notes=[(r.name, r.note) for r in a.effect.rows() if r.note],
         tables=_tables(a),
         road=None if a.road_use is None else tabulate.road_table(a, a.road_use),
@@ -149,13 +153,13 @@ def report_page(
         hashes=tabulate.hashes(a.runs),
         passes_sha256=passes_sha256,
         primary_df=number(a.effect.primary.df, 0),
-        has_interval=ends_of(a.effect.primary) is not None,
-        detectable=math.isfinite(a.effect.smallest_detectable_pct),
     )
 
 
 def _numbers(a: Analysed) -> dict[str, Any]:
     return {
+        "has_interval": ends_of(a.effect.primary) is not None,
+        "detectable": math.isfinite(a.effect.smallest_detectable_pct),
         "numbers": quantities(a, deciding_interval(a)),
         "quantities": quantities(a),
         "use_headings": use_headings(),
@@ -260,7 +264,9 @@ def _units_title(a: Analysed) -> str:
     return words.get(a.switched_by, "Unit by unit")
 
 
-def _plots(a: Analysed) -> dict[str, Any]:
+@in_own_units
+def page_plots(a: Analysed) -> dict[str, Any]:
+    """The page's figures by their names."""
     return {
         "forest": figures.forest(a),
         "units": figures.unit_means(a),

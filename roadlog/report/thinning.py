@@ -31,26 +31,30 @@ def thinned(x_m: Floats, y_m: Floats, tolerance_m: float) -> Ints:
     count = len(x_m)
     keep = np.zeros(count, dtype=bool)
     keep[[0, -1] if count else []] = True
-    spans = [(0, count - 1)]
-    while spans:
-        a, b = spans.pop()
-        if b - a < 2:
-            continue
-        off = _distance_m(x_m[a + 1 : b] - x_m[a], y_m[a + 1 : b] - y_m[a],
-                          x_m[b] - x_m[a], y_m[b] - y_m[a])  # fmt: skip
-        farthest = int(off.argmax())
-        if off[farthest] > tolerance_m:
-            middle = a + 1 + farthest
-            keep[middle] = True
-            spans += [(a, middle), (middle, b)]
+    first, last = np.array([0]), np.array([count - 1])
+    while len(first := first[(within := last - first > 1)]):
+        last = last[within]
+        inner = last - first - 1
+        heads = np.cumsum(inner) - inner  # where each span's inner places begin
+        of = np.repeat(np.arange(len(first)), inner)
+        at = np.arange(len(of)) + np.repeat(first + 1 - heads, inner)
+        off = _distance_m(x_m[at] - x_m[first][of], y_m[at] - y_m[first][of],
+                          (x_m[last] - x_m[first])[of], (y_m[last] - y_m[first])[of])  # fmt: skip
+        most = np.maximum.reduceat(off, heads)
+        farthest = np.flatnonzero(off == most[of])
+        _, one = np.unique(of[farthest], return_index=True)
+        far = most > tolerance_m
+        middle = at[farthest[one]][far]
+        keep[middle] = True
+        first, last = np.concatenate([first[far], middle]), np.concatenate([middle, last[far]])
     return np.flatnonzero(keep)
 
 
-def _distance_m(x: Floats, y: Floats, to_x: float, to_y: float) -> Floats:
-    """Distance of places from the stretch between (0, 0) and (to_x, to_y)."""
+def _distance_m(x: Floats, y: Floats, to_x: Floats, to_y: Floats) -> Floats:
+    """Distance of places from stretches, each between (0, 0) and its (to_x, to_y)."""
     square = to_x * to_x + to_y * to_y
-    along = np.zeros_like(x)
-    if square > 0:
-        along = np.minimum(np.maximum((x * to_x + y * to_y) / square, 0), 1)
+    long = square > 0
+    share = (x * to_x + y * to_y) / np.where(long, square, 1.0)
+    along = np.where(long, np.minimum(np.maximum(share, 0), 1), 0.0)
     away: Floats = np.hypot(x - along * to_x, y - along * to_y)
     return away

@@ -8,10 +8,11 @@ import hashlib
 from pathlib import Path
 
 from roadlog.analysis.result import Analysed
+from roadlog.analysis.second import meanwhile
 from roadlog.report.json_out import to_json
 from roadlog.report.map import map_page, map_parts, why_no_map
 from roadlog.report.objections.page import objections_page
-from roadlog.report.page import report_page
+from roadlog.report.page import page_plots, report_page
 from roadlog.study.durable import json_text, write_files
 
 
@@ -47,6 +48,7 @@ def result_files(
     beside : str
         For the report: how the numbers of the whole logs lie beside these.
     """
+    plots = meanwhile(lambda: page_plots(analysed))
     passes = passes_csv(analysed)
     digest = hashlib.sha256(passes.encode("utf-8")).hexdigest()
     results = {**to_json(analysed), "passes_csv_sha256": digest}
@@ -55,7 +57,12 @@ def result_files(
         "passes.csv": passes,
         "map.html": map_page(analysed, tiles=tiles, parts=parts, published=published),
         "index.html" if published else "report.html": report_page(
-            analysed, passes_sha256=digest, parts=parts, published=published, beside=beside
+            analysed,
+            passes_sha256=digest,
+            parts=parts,
+            published=published,
+            beside=beside,
+            plots=plots,
         ),
         "objections.html": objections_page(analysed, published=published),
         "results.json": json_text(results, indent=2),

@@ -204,11 +204,14 @@ def read_logs(
     sources: Sources,
     each: Callable[[Sequence[Path]], Iterable[Path]] = iter,
     read: Callable[..., Log] = read_log,
+    every: Callable[[Callable[[Path], Log], Sequence[Path]], Iterable[Log]] = map,
+    *,
+    order_settled: bool = False,
 ) -> list[Log]:
     """Every run's log by the study's rules, with positions from its tracks where it has none.
 
-    Day and month order is settled over all logs together. `each` may wrap the files to show
-    progress, `read` is what reads one.
+    Day and month order is settled over all logs together, unless it has been (`with_day_order`).
+    `each` may wrap the files to show progress, `read` is what reads one, `every` reads them all.
 
     Raises
     ------
@@ -221,9 +224,10 @@ def read_logs(
     (24, '2026-03-02 07:10')
     """
     files = [path for path, _ in sources.runs]
-    time = with_day_order(study, sources).time
+    time = study.time if order_settled else with_day_order(study, sources).time
     tracks = [read(p, columns=study.columns, time=time) for p in sources.tracks]
-    logs = [read(p, columns=study.columns, time=time, alone=False) for p in each(files)]
+    found = every(lambda p: read(p, columns=study.columns, time=time, alone=False), files)
+    logs = [log for _, log in zip(each(files), found, strict=True)]
     alike = read_alike(
         logs, lambda p, rules: read(p, columns={**study.columns, **rules}, time=time)
     )

@@ -120,6 +120,17 @@ class Computed:
         self._names[key] = name
         self._used.add(name)
 
+    @property
+    def used(self) -> frozenset[str]:
+        """Names of the files found or kept so far."""
+        return frozenset(self._used)
+
+    def learn(self, used: Collection[str], failed: str) -> None:
+        """Note what another process found or kept of the same tables, and why it had to stop."""
+        self._used.update(used)
+        self._names.update((name.partition("-")[0], name) for name in used)
+        self.failed = self.failed or failed
+
     def tidy(self) -> None:
         """Let go of what this analysis neither found nor kept, and of what a kill left behind.
 
