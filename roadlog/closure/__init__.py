@@ -6,16 +6,29 @@ add-on bends the signals, and the analysis of a study that has nothing but measu
 """
 
 from roadlog.closure.against_fuel import close
-from roadlog.closure.bend import bend_blocking, trims_seen
+from roadlog.closure.bend import (
+    TrimsOfRun,
+    TrimsSeen,
+    bend_blocking,
+    trims_lacking,
+    trims_of_run,
+    trims_seen,
+)
 from roadlog.closure.evidence import evidence_by_arm, run_evidence
 from roadlog.closure.ledger import Ledger, read_ledger
+from roadlog.closure.trims_alone import over_untrimmed
 
 __all__ = [
     "Ledger",
+    "TrimsOfRun",
+    "TrimsSeen",
     "bend_blocking",
     "close",
     "evidence_by_arm",
+    "over_untrimmed",
     "read_ledger",
     "run_evidence",
+    "trims_lacking",
+    "trims_of_run",
     "trims_seen",
 ]

@@ -64,30 +64,38 @@ def trims_seen(flows: Sequence[pd.DataFrame], runs: pd.DataFrame) -> TrimsSeen:
         logger's filling. At least half of each arm's fuel must have been burned so.
     """
     used = runs["used"].to_numpy(dtype=bool)
-    files = runs["file"].astype(str).to_numpy()
-    names, arms = files[used], runs["arm"].to_numpy(dtype=object)[used]
-    each = [_run_seen(f) for f, use in zip(flows, used, strict=True) if use]
-    without = [str(n) for n, e in zip(names, each, strict=True) if e.logged < LEAST_SHARE * e.all]
-    for arm in ARMS:
+    files = runs["file"].astype(str).to_numpy()[used]
+    arms = runs["arm"].to_numpy(dtype=object)[used]
+    each = [trims_of_run(f) for f, use in zip(flows, used, strict=True) if use]
+    lacking = trims_lacking(each, list(files), list(arms))
+    return TrimsSeen(lacking) if lacking else TrimsSeen("", trims_part(flows, runs))
+
+
+def trims_lacking(each: Sequence["TrimsOfRun"], files: Sequence[str], arms: Sequence[str]) -> str:
+    """What stands against the trims of used runs, '' if nothing does; in each arm that they have.
+
+    >>> trims_lacking([TrimsOfRun(9.0, 9.0, 8.0, 8.0)] * 2, ["a", "b"], ["baseline", "fitted"])
+    ''
+    """
+    without = [str(n) for n, e in zip(files, each, strict=True) if e.logged < LEAST_SHARE * e.all]
+    for arm in [a for a in ARMS if a in arms] or ARMS:
         mine = [e for e, a in zip(each, arms, strict=True) if a == arm]
         whole = sum(e.all for e in mine)
         if sum(e.moving for e in mine) >= LEAST_SHARE * whole > 0:
             continue
         if without:
-            return TrimsSeen(
-                f"both fuel trims aren't there in {len(without)} of {len(names)} runs "
+            return (
+                f"both fuel trims aren't there in {len(without)} of {len(files)} runs "
                 f"(first {without[0]})"
             )
         if sum(e.closed for e in mine) < LEAST_SHARE * whole:
-            return TrimsSeen(
-                f"the {arm} arm burned under half of its fuel in closed loop with trims logged"
-            )
-        return TrimsSeen(f"the short term trim of the {arm} arm stands still, which no loop does")
-    return TrimsSeen("", trims_part(flows, runs))
+            return f"the {arm} arm burned under half of its fuel in closed loop with trims logged"
+        return f"the short term trim of the {arm} arm stands still, which no loop does"
+    return ""
 
 
 @dataclass(frozen=True)
-class _RunSeen:
+class TrimsOfRun:
     """Fuel [g] of one run: all, with both trims, with them in closed loop, and while they move."""
 
     all: float
@@ -96,7 +104,8 @@ class _RunSeen:
     moving: float
 
 
-def _run_seen(flow: pd.DataFrame) -> _RunSeen:
+def trims_of_run(flow: pd.DataFrame) -> TrimsOfRun:
+    """How much of a run's fuel was burned with trims to be read; `flow` is `tables.FUEL`."""
     grams = np.nan_to_num(
         flow["fuel_flow_g_s"].to_numpy(np.float64) * flow["dt_s"].to_numpy(np.float64)
     )
@@ -108,7 +117,7 @@ def _run_seen(flow: pd.DataFrame) -> _RunSeen:
         there |= both
         if len(np.unique(np.round(signal(flow, short)[both & closed], 6))) > 1:
             moving |= both & closed
-    return _RunSeen(
+    return TrimsOfRun(
         float(grams.sum()),
         float(grams[there].sum()),
         float(grams[there & closed].sum()),

@@ -35,10 +35,10 @@ def trims_part(flows: Sequence[pd.DataFrame], runs: pd.DataFrame) -> Interval:
         Each run's fuel over the same fuel without trims, so that trims count where fuel is burned;
         compared over switch units. NaN without bounds where there are too few.
     """
-    return between_arms([_over_untrimmed(f) for f in flows], runs)
+    return between_arms([over_untrimmed(f) for f in flows], runs)
 
 
-def _over_untrimmed(flow: pd.DataFrame) -> float:
+def over_untrimmed(flow: pd.DataFrame) -> float:
     """100 log of a run's fuel over what it would be with all trims at zero."""
     grams = flow["fuel_flow_g_s"].to_numpy(np.float64) * flow["dt_s"].to_numpy(np.float64)
     factor = trim_factor(flow)

@@ -52,6 +52,7 @@ ENRICH_ABOVE_LOAD = 0.86
 SHUT_AIR_POWER_OF_RPM = 0.25
 # On fast overrun the plate is opened again, whatever else runs, so that pressure stays near 20 kPa.
 OVERRUN_AIR_PER_IDLE_AIR = 0.6  # per revolution
+RESIDUAL_KPA = 9.0  # of manifold pressure: what burned gas left in the cylinder holds
 PEDAL_FIRST, PEDAL_SPAN, PEDAL_POWER = 0.03, 0.72, 0.8  # of full travel, over the share of load
 FULL_THROTTLE_INTAKE_K = 6.0  # above ambient, once the bay has been aired
 
@@ -333,6 +334,5 @@ def _full_air_g_s(rpm: Floats, baro_kpa: Floats, intake_c: Floats) -> Floats:
 def _map_kpa(air_g_s: Floats, rpm: Floats, intake_c: Floats) -> Floats:
     """Manifold pressure [kPa]: the charge's own plus what burned gas left in the cylinder holds."""
     density = air_g_s / (DISPLACEMENT_L * rpm / 120 * _breathing(rpm))
-    residual_kpa = 9.0
     charge_kpa = density * AIR_GAS_CONSTANT * (intake_c + 273.15) / 1000
-    return np.asarray(residual_kpa + (1 - residual_kpa / 101.3) * charge_kpa)
+    return np.asarray(RESIDUAL_KPA + (1 - RESIDUAL_KPA / 101.3) * charge_kpa)

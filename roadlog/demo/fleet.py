@@ -18,6 +18,7 @@ from typing import Literal
 import numpy as np
 import pandas as pd
 
+from roadlog.demo.car import RESIDUAL_KPA
 from roadlog.demo.make import make_study
 from roadlog.demo.schedule import FIRST_DAY, draw_schedule
 from roadlog.errors import InputError
@@ -31,7 +32,9 @@ RUN_SD_PCT = 0.5
 PACE_SD_PCT = 0.4  # of speed: no two vehicles drive alike
 EARLIEST, LATEST = 0.25, 0.75  # of the days, for a vehicle's turn in a roll-out
 AIR = ("MAF air flow rate [g/s]", "absolute load [%]")
+PRESSURE = "manifold absolute pressure [kPa]"
 SPEEDS = ("vehicle speed [km/h]", "GPS speed [km/h]")
+FULL_KPA = 101.0
 TIME = "time"
 DEPOTS = ("north depot", "south depot")
 
@@ -197,6 +200,9 @@ def _runs(vehicle: Invented, drives: Drives) -> Iterator[pd.DataFrame]:
             air = vehicle.level * unit[day] * run * effect * pace
             changed = {c: (frame[c] * air).round(2) for c in AIR if c in frame}
             changed |= {c: (frame[c] * pace).round(2) for c in SPEEDS if c in frame}
+            if PRESSURE in frame:  # more air at the same speed of the engine is a fuller cylinder
+                fuller = RESIDUAL_KPA + (frame[PRESSURE] - RESIDUAL_KPA) * air
+                changed[PRESSURE] = fuller.clip(upper=FULL_KPA).round(0)
             yield frame.assign(**changed, **{TIME: frame[TIME] + moved})
 
 

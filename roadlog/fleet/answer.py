@@ -4,8 +4,9 @@
 """
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import NamedTuple
 
 import pandas as pd
 
@@ -13,14 +14,17 @@ from roadlog.effect import FuelPhysics, fuel_physics
 from roadlog.errors import InputError
 from roadlog.fleet.design import FleetDesign
 from roadlog.fleet.fit import fit_fleet
-from roadlog.fleet.one_vehicle import PASSES, Record
+from roadlog.fleet.one_vehicle import PASSES, RUNS, Record
 from roadlog.fleet.pipeline import Fleet, Tables
 from roadlog.fleet.result import FleetResult
+from roadlog.fleet.signals import of_units
 from roadlog.fleet.store import read_partitions
 from roadlog.fleet.vehicle import VehicleUnits, reduce_vehicle
 from roadlog.fleet.workers import Run, Task, in_batches
+from roadlog.quantities.against import Against
+from roadlog.quantities.facts import Veto
 from roadlog.quantities.fuels import FUELS
-from roadlog.study.car import Vehicle
+from roadlog.study.car import Place, Vehicle
 from roadlog.study.settings import Study
 from roadlog.wording.progress import bar
 
@@ -51,7 +55,7 @@ def answer(tables: Tables, run: Run, *, progress: bool = False) -> FleetStudy:
     fleet = tables.fleet
     design, groups = design_of(fleet), _labels(fleet, fleet.rule.group)
     tasks = (
-        Task(r.vehicle, reduced, (tables.out / PASSES, r, design, _physics(fleet, r),
+        Task(r.vehicle, reduced, (tables.out, r, design, _physics(fleet, r), _sort(fleet, r),
                                   groups.get(r.vehicle, "")))
         for r in tables.compared
     )  # fmt: skip
@@ -73,11 +77,40 @@ def answer(tables: Tables, run: Run, *, progress: bool = False) -> FleetStudy:
 
 
 def reduced(
-    root: Path, record: Record, design: FleetDesign, physics: FuelPhysics, group: str
+    out: Path, record: Record, design: FleetDesign, physics: FuelPhysics, sort: "Sort", group: str
 ) -> VehicleUnits:
-    """One vehicle's pass table, read and reduced to its switch units."""
-    passes = read_partitions(root, list(record.passes), record.vehicle)
-    return reduce_vehicle(passes, design, physics, group=group, whole_runs=record.road == "run")
+    """One vehicle's pass table, read and reduced to its switch units, with what its signals say."""
+    passes = read_partitions(out / PASSES, list(record.passes), record.vehicle)
+    units = reduce_vehicle(passes, design, physics, group=group, whole_runs=record.road == "run")
+    if units.figures is None:
+        return units
+    runs = read_partitions(out / RUNS, list(record.runs), record.vehicle)
+    signals = of_units(
+        units.units,
+        runs,
+        passes,
+        estimator=record.estimator,
+        acts_on=sort.acts_on,
+        diesel=sort.diesel,
+        doubts=[Veto(w, Against.WHEELS()) for w in record.warnings],
+    )
+    return replace(units, signals=signals)
+
+
+class Sort(NamedTuple):
+    """What a vehicle's fuel figure can be bent by: where the add-on acts, and its fuel."""
+
+    acts_on: Place | None
+    diesel: bool
+
+
+def _sort(fleet: Fleet, record: Record) -> Sort:
+    return Sort(fleet.study.device.acts_on, _declared(fleet, record).fuel == "diesel")
+
+
+def _declared(fleet: Fleet, record: Record) -> Vehicle:
+    listed = fleet.listed.get(record.vehicle)
+    return fleet.study.vehicle if listed is None else listed.vehicle
 
 
 def design_of(fleet: Fleet) -> FleetDesign:
@@ -127,8 +160,7 @@ def _labels(fleet: Fleet, heading: str | None) -> Mapping[str, str]:
 
 def _physics(fleet: Fleet, record: Record) -> FuelPhysics:
     """What this vehicle's driving takes, from its declared data and its idle in both arms."""
-    listed = fleet.listed.get(record.vehicle)
-    vehicle: Vehicle = fleet.study.vehicle if listed is None else listed.vehicle
+    vehicle = _declared(fleet, record)
     own = FUELS[vehicle.fuel]
     return fuel_physics(
         density_kg_m3=own.density_kg_m3,

@@ -42,13 +42,13 @@ def fleet_facts(found: FleetStudy) -> Facts:
     )
 
 
-def _against_change(r: FleetResult) -> tuple[Fact, ...]:
+def _against_change(r: FleetResult) -> tuple[Fact | str, ...]:
     """What forbids to say that fuel use changed, as strictly as the claim's word is held."""
     ends = ends_of(r.effect)
     way = "undecided" if ends is None else _way(*ends, r.held.margin)
     if way == "undecided":
         return ()
-    v, against = r.vehicles, list[Fact]()
+    v, against = r.vehicles, list(r.against_change)
     without = zip(v["without_low"], v["without_high"], strict=True)
     if any(_way(float(low), float(high), r.held.margin) != way for low, high in without):
         against.append(ToldOfMany.WITHOUT_ONE())

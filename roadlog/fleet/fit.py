@@ -9,6 +9,7 @@ import math
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from functools import partial
 
 import numpy as np
 import pandas as pd
@@ -18,17 +19,19 @@ from roadlog.effect.fixed_offset import FuelPhysics
 from roadlog.effect.held_equal import MOST_UNKNOWN_UNITS, filled_air, held_by
 from roadlog.effect.result import HeldEqual
 from roadlog.errors import DesignError, FitError, InputError
-from roadlog.fleet.contrast import FleetContrast, Which, in_order, t_half
+from roadlog.fleet.contrast import FleetContrast, in_order, t_half
 from roadlog.fleet.design import FleetDesign
+from roadlog.fleet.doubts import doubts_of, forbidden_by_figure
+from roadlog.fleet.estimators import estimate
 from roadlog.fleet.finding import decide_fleet
 from roadlog.fleet.inference import copies, named, outlying
 from roadlog.fleet.order import forbidden_by_order, without_once
-from roadlog.fleet.parallel import estimate_parallel, orders_parallel
+from roadlog.fleet.parallel import orders_parallel
 from roadlog.fleet.result import ArmUse, FleetResult, GroupEffect
 from roadlog.fleet.rollout import estimate_rollout
 from roadlog.fleet.tables import forest_rows, left_out_table, vehicle_table
 from roadlog.fleet.vehicle import VEHICLE, Figures, VehicleUnits, reduce_vehicle
-from roadlog.fleet.within import estimate_within, orders_within
+from roadlog.fleet.within import orders_within
 from roadlog.quantities.arrays import Floats
 from roadlog.quantities.facts import Veto, Warned
 from roadlog.stats import power
@@ -36,7 +39,7 @@ from roadlog.stats.interval import Interval, Obstacle, Randomisation, percent, p
 from roadlog.stats.rollout import RolloutOrders
 from roadlog.stats.unit_contrast import LEAST_DF
 from roadlog.stats.unit_randomisation import Orders, in_percent
-from roadlog.study.car import Claim
+from roadlog.study.car import NO_CHANGE, Claim
 from roadlog.wording.numbers import scaled
 
 LEAST_IN_GROUP = 3
@@ -140,21 +143,12 @@ class _Made:
     exposure: pd.DataFrame = field(default_factory=pd.DataFrame)
 
 
-def _estimate(vehicles: Sequence[VehicleUnits], design: FleetDesign, which: Which) -> FleetContrast:
-    """The contrast alone."""
-    if design.switched == "within":
-        return estimate_within(vehicles, which)
-    if design.switched == "vehicle":
-        return estimate_parallel(vehicles, design, which)
-    return estimate_rollout(vehicles, design, which)[0]
-
-
 def _make(vehicles: Sequence[VehicleUnits], design: FleetDesign, seed: int) -> _Made:
     """The contrast at equal driving, with what the orders of chance say of it."""
     if design.switched == "rollout":
         contrast, orders, exposure = estimate_rollout(vehicles, design, _value, seed)
         return _Made(contrast, orders, _chance(orders), exposure)
-    contrast = _estimate(vehicles, design, _value)
+    contrast = estimate(vehicles, design, _value)
     if not design.randomised:
         return _Made(contrast)
     if design.switched == "within":
@@ -185,16 +179,22 @@ def _result(
 ) -> FleetResult:
     contrast = made.contrast
     effect = _interval(contrast)
-    total = _interval(_estimate(vehicles, design, lambda f: f.total))
+    total = _interval(estimate(vehicles, design, lambda f: f.total))
     spread, following, reading = _between(contrast)
     held = _held(contrast)
     apart = outlying(contrast)
     apart_names = [v.vehicle for v, a in zip(contrast.vehicles, apart, strict=True) if a]
+    smallest = power.smallest_detectable_pct(contrast.se, contrast.df)
+    always = [*_blocking(double, design), *forbidden_by_order(contrast.vehicles, design)]
+    by_figure = partial(
+        forbidden_by_figure, doubts_of(contrast, design), contrast, vehicles, design,
+        effect=effect, margin=held.margin, smallest_pct=smallest,
+    )  # fmt: skip
+    bent, told = by_figure(claim=claim)
     finding = decide_fleet(
         contrast, effect, claim, held=held, orders=made.orders,
         rest=_without(vehicles, design, apart_names), apart=apart_names,
-        next_vehicle=following,
-        blocking=[*_blocking(double, design), *forbidden_by_order(contrast.vehicles, design)],
+        next_vehicle=following, blocking=[*always, *bent],
     )  # fmt: skip
     arms = [_arm_use(contrast, arm) for arm in (0, 1)]
     base = arms[0].l_per_100km
@@ -216,13 +216,19 @@ def _result(
         randomisation=made.chance,
         held=held,
         finding=finding,
-        smallest_detectable_pct=power.smallest_detectable_pct(contrast.se, contrast.df),
+        smallest_detectable_pct=smallest,
         n_vehicles=len(contrast.vehicles),
         n_units=sum(len(v.units) for v in contrast.vehicles),
         n_passes=sum(v.passes for v in contrast.vehicles),
         by_group=_by_group(vehicles, design),
         exposure=made.exposure,
-        warnings=tuple(_warnings(contrast, apart_names, double)),
+        warnings=(
+            *_warnings(contrast, apart_names, double),
+            *([Warned("figure-in-doubt", told)] if told else ()),
+        ),
+        against_change=tuple(
+            dict.fromkeys(v.plain for v in [*always, *by_figure(claim=NO_CHANGE)[0]])
+        ),
     )
 
 
@@ -290,7 +296,7 @@ def _without(
         return None
     gone = {*names}
     try:
-        return _estimate([v for v in vehicles if v.vehicle not in gone], design, _value)
+        return estimate([v for v in vehicles if v.vehicle not in gone], design, _value)
     except (DesignError, FitError):
         return None
 
@@ -341,7 +347,7 @@ def _by_group(vehicles: Sequence[VehicleUnits], design: FleetDesign) -> tuple[Gr
     for group in design.groups:
         own = [v for v in vehicles if v.group == group]
         try:
-            contrast = _estimate(own, design, _value)
+            contrast = estimate(own, design, _value)
         except (DesignError, FitError):
             found.append(GroupEffect(group, 0, Interval(math.nan, None, None)))
             continue

@@ -28,6 +28,7 @@ from roadlog.analysis.placed import placed_runs
 from roadlog.errors import DesignError, InputError, RoadlogError
 from roadlog.fleet.facts import LeftOut
 from roadlog.fleet.reading import Card, Read, Rules, read_alike_units
+from roadlog.fleet.signals import of_runs
 from roadlog.fleet.store import (
     Packed,
     keyed,
@@ -116,6 +117,7 @@ class Record:
     idle_g_s: float | None = None
     segments: Iterable[Mapping[str, Any]] = ()
     road: str = ""  # kind of the network
+    estimator: str = ""  # the fuel figure
 
 
 def of_vehicle(job: Job) -> tuple[Record, bool]:
@@ -193,6 +195,7 @@ def _computed(job: Job, key: str) -> tuple[Record, pd.DataFrame | None, pd.DataF
         idle_g_s=done.idle_g_s,
         segments=done.segments,
         road=done.road,
+        estimator=done.estimator,
     )
     return record, _plain(done.passes), _plain(done.runs)
 
@@ -250,6 +253,7 @@ class _Done:
     idle_g_s: float | None = None
     segments: tuple[dict[str, Any], ...] = ()
     road: str = ""
+    estimator: str = ""
 
 
 @dataclass(frozen=True)
@@ -280,7 +284,7 @@ def _through(job: Job, table: pd.DataFrame, cards: Sequence[Card]) -> _Done:
         )
         made = _passes(job, metered, settled)
         passes.append(made)
-        runs.append(metered.runs)
+        runs.append(pd.concat([metered.runs, of_runs(metered, job.study)], axis=1))
         idle += [x for f in metered.usable.values() if np.isfinite(x := fuel.idle_flow_g_s(f))]
     every = pd.concat(passes, ignore_index=True)
     listed = pd.concat(runs, ignore_index=True)
@@ -298,6 +302,7 @@ def _through(job: Job, table: pd.DataFrame, cards: Sequence[Card]) -> _Done:
         float(np.median(idle)) if idle else None,
         _drawn(settled.network, used),
         settled.network.kind,
+        settled.gauge.estimator,
     )
 
 

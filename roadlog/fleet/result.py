@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from roadlog.effect.result import HeldEqual
-from roadlog.quantities.facts import Warned
+from roadlog.quantities.facts import Fact, Warned
 from roadlog.stats.interval import Finding, Interval, NamedInterval, Randomisation
 from roadlog.wording.forest import said_rows
 from roadlog.wording.shown import Said, Shown
@@ -64,6 +64,8 @@ class FleetResult(Shown):
         `vehicle`, `why`: what said nothing.
     exposure : DataFrame
         Of a roll-out: `periods` since the add-on came, `estimate`, `low`, `high`, `vehicles`.
+    against_change : tuple
+        What forbids to say that fuel use changed, as clauses, beside what the vehicles show.
     """
 
     design: str
@@ -90,6 +92,7 @@ class FleetResult(Shown):
     by_group: tuple[GroupEffect, ...] = ()
     exposure: pd.DataFrame = field(default_factory=pd.DataFrame)
     warnings: tuple[Warned, ...] = ()
+    against_change: tuple[Fact | str, ...] = ()
 
     def to_json(self) -> dict[str, Any]:
         """Everything as plain dictionaries, lists, numbers and None."""
@@ -105,6 +108,8 @@ class FleetResult(Shown):
 
 
 def _plain(value: Any) -> Any:
+    if isinstance(value, Fact):
+        return str(value)
     if isinstance(value, pd.DataFrame):
         return [_plain(row) for row in value.to_dict(orient="records")]
     if dataclasses.is_dataclass(value) and not isinstance(value, type):

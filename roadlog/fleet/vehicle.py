@@ -21,6 +21,7 @@ from roadlog.effect.layout import Layout
 from roadlog.effect.one_car import arm_blind_fits, one_road, physical_ratio, work_obstacles
 from roadlog.errors import DesignError, FitError, InputError
 from roadlog.fleet.design import FleetDesign
+from roadlog.fleet.signals import Signals
 from roadlog.quantities.arrays import Floats
 from roadlog.quantities.tables import PASSES
 from roadlog.stats.interval import Obstacle
@@ -66,7 +67,8 @@ class VehicleUnits:
     """One vehicle's switch units; `left_out` says why nothing of it can be compared ('': it can).
 
     `block` are labels within which chance dealt the arms, empty where over all units; `obstacles`
-    and `notes` say what holding the driving equal lacks and what stands in place of a fit.
+    and `notes` say what holding the driving equal lacks and what stands in place of a fit;
+    `signals` what its own signals say of the fuel figure, None where only passes are known.
     """
 
     vehicle: str
@@ -78,6 +80,7 @@ class VehicleUnits:
     obstacles: tuple[Obstacle, ...] = ()
     notes: tuple[str, ...] = ()
     left_out: str = ""
+    signals: Signals | None = None
 
     @property
     def known(self) -> Figures:

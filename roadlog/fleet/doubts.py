@@ -1,0 +1,217 @@
+"""What keeps a firm word from a fleet's fuel figure: one that the add-on may have bent.
+
+Vehicles with their `Signals` go in. What one car's signals show by arm (`roadlog.closure.bend`) is
+asked of the fleet by its own design and model: a clue takes the place of fuel, and its contrast
+with its interval is the evidence. Out come the vehicles that are in doubt, and what that forbids.
+"""
+
+from collections import defaultdict
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+import pandas as pd
+
+from roadlog.analysis.doubts import ambiguity_blocking, unit_blocking
+from roadlog.closure import TrimsSeen, bend_blocking
+from roadlog.closure.bend import BENDING_CLUES
+from roadlog.closure.evidence import CLUES
+from roadlog.closure.result import Evidence
+from roadlog.errors import DesignError, FitError
+from roadlog.fleet.contrast import FleetContrast
+from roadlog.fleet.design import FleetDesign
+from roadlog.fleet.estimators import estimate
+from roadlog.fleet.inference import named, word_of
+from roadlog.fleet.signals import PART, Signals
+from roadlog.fleet.vehicle import Figures, VehicleUnits
+from roadlog.quantities.facts import Veto
+from roadlog.stats.interval import Interval, percent_interval
+from roadlog.study.car import Claim, Device, Vehicle
+from roadlog.study.settings import Study
+
+_FLAGGED_P = 0.05  # shared by the clues, as for one car
+_BARE = "undecided: "
+
+
+@dataclass(frozen=True)
+class _Group:
+    """Vehicles whose figure comes from the same signals, and what these show by arm."""
+
+    vehicles: tuple[str, ...]
+    study: Study
+    estimator: str
+    trims: TrimsSeen
+    evidence: Evidence
+
+
+@dataclass(frozen=True)
+class Doubts:
+    """What stands against the fuel figure of a fleet.
+
+    `groups` are held against a claim, `always` are (vehicles, sentence) whatever the claim.
+    """
+
+    groups: tuple[_Group, ...] = ()
+    always: tuple[tuple[tuple[str, ...], Veto], ...] = ()
+    open_pct: float = 0.0
+
+    def against(
+        self, claim: Claim | None, effect: Interval, smallest_pct: float
+    ) -> list[tuple[tuple[str, ...], Veto]]:
+        """Vehicles in doubt if the effect is held against a claim, each lot with why."""
+        found = list(self.always)
+        for g in self.groups:
+            study = g.study.model_copy(update={"claim": claim})
+            told = bend_blocking(study, g.estimator, g.trims, g.evidence, None, effect,
+                                 smallest_pct)  # fmt: skip
+            found += [(g.vehicles, v) for v in told if isinstance(v, Veto)]
+        return found
+
+
+def doubts_of(contrast: FleetContrast, design: FleetDesign) -> Doubts:
+    """What the signals of the vehicles that count show of their fuel figures."""
+    groups: dict[tuple[str, bool, bool], list[VehicleUnits]] = defaultdict(list)
+    always: dict[str, list[tuple[str, Veto]]] = defaultdict(list)
+    known: list[Signals] = []
+    for v in contrast.vehicles:
+        if (s := v.signals) is None:
+            continue
+        known.append(s)
+        groups[s.estimator, s.diesel, bool(s.lacking)].append(v)
+        for doubt in s.doubts:
+            always[repr(doubt.plain)].append((v.vehicle, doubt))
+    if not known:
+        return Doubts()
+    opened = sum(
+        float(w @ v.signals.open_log)
+        for w, v in zip(contrast.unit_weights, contrast.vehicles, strict=True)
+        if v.signals is not None
+    )
+    return Doubts(
+        tuple(_group(own, design) for own in groups.values()),
+        tuple(_together(lot) for lot in always.values()),
+        100 * abs(opened),
+    )
+
+
+def forbidden_by_figure(
+    doubts: Doubts,
+    contrast: FleetContrast,
+    vehicles: Sequence[VehicleUnits],
+    design: FleetDesign,
+    claim: Claim | None,
+    effect: Interval,
+    *,
+    margin: float,
+    smallest_pct: float,
+) -> tuple[list[Veto], str]:
+    """What forbids a firm word, and what is only to be told since the word stands without them.
+
+    Parameters
+    ----------
+    contrast : FleetContrast
+    vehicles : all vehicles, to leave those in doubt out
+    effect : Interval [% fuel use]
+    margin : what a firm word must clear [log]
+    """
+    found = doubts.against(claim, effect, smallest_pct)
+    whole: list[Veto] = []
+    for g in sorted(doubts.groups, key=lambda g: -len(g.vehicles))[:1]:
+        whole += [v for v in unit_blocking(g.study, g.estimator, effect) if isinstance(v, Veto)]
+    whole += [v for v in ambiguity_blocking(effect, doubts.open_pct, claim) if isinstance(v, Veto)]
+    if not found:
+        return whole, ""
+    names = sorted({n for lot, _ in found for n in lot})
+    c = 0.0 if claim is None else claim.fuel_use_change_pct
+    word = word_of(contrast.tau, contrast.half, c, margin)
+    if _stands_without({*names}, vehicles, design, c, margin) == word != "undecided":
+        return whole, f"{named(names)}: {found[0][1].removeprefix(_BARE)}; the word stands without"
+    return [*whole, *(v for _, v in found)], ""
+
+
+def _stands_without(
+    names: set[str],
+    vehicles: Sequence[VehicleUnits],
+    design: FleetDesign,
+    claim_pct: float,
+    margin: float,
+) -> str:
+    """The bare word without these vehicles; undecided where too few are left."""
+    try:
+        rest = estimate([v for v in vehicles if v.vehicle not in names], design, lambda f: f.value)
+    except (DesignError, FitError):
+        return "undecided"
+    return word_of(rest.tau, rest.half, claim_pct, margin)
+
+
+def _together(lot: Sequence[tuple[str, Veto]]) -> tuple[tuple[str, ...], Veto]:
+    names, first = tuple(n for n, _ in lot), lot[0][1]
+    return names, Veto(f"{_BARE}{named(names)}: {first.removeprefix(_BARE)}", first.plain)
+
+
+def _group(own: Sequence[VehicleUnits], design: FleetDesign) -> _Group:
+    first = own[0].signals
+    assert first is not None
+    plain = replace(design, randomised=False, groups=())
+    rows, part = [], None
+    for name in (*BENDING_CLUES, PART):
+        some = [u for v in own if (u := _of_clue(v, name)) is not None]
+        try:
+            found = estimate(some, plain, lambda f: f.value)
+        except (DesignError, FitError):
+            continue
+        if name == PART:
+            part = percent_interval(found.tau, found.half, found.df, found.method)
+        else:
+            rows.append(_row(name, found))
+    study = Study(
+        name="a fleet",
+        device=Device(acts_on=first.acts_on),
+        vehicle=Vehicle(fuel="diesel" if first.diesel else "E10"),
+    )
+    return _Group(
+        tuple(v.vehicle for v in own),
+        study,
+        first.estimator,
+        TrimsSeen(f"{first.lacking} of {own[0].vehicle}" if first.lacking else "", part),
+        Evidence(_table(rows), (), ()),
+    )
+
+
+def _of_clue(v: VehicleUnits, name: str) -> VehicleUnits | None:
+    """A vehicle with a clue in place of fuel, without the units that lack it."""
+    values = None if v.signals is None else v.signals.clues.get(name)
+    if values is None:
+        return None
+    keep = np.isfinite(values)
+    if keep.sum() < 2:
+        return None
+    f, log = v.known, np.asarray(values[keep], dtype=float) / 100
+    own = Figures(
+        arm=f.arm[keep], day=f.day[keep], fixed=f.fixed[keep], value=log, total=log, physical=log,
+        level=log, expected_ml=f.expected_ml[keep], burned_ml=f.burned_ml[keep], km=f.km[keep],
+        air_c=f.air_c[keep], pass_variance=f.pass_variance[keep], digest=f.digest[keep],
+    )  # fmt: skip
+    at = np.flatnonzero(keep)
+    return replace(
+        v,
+        units=tuple(v.units[i] for i in at),
+        block=tuple(v.block[i] for i in at) if v.block else (),
+        figures=own,
+    )
+
+
+def _row(name: str, found: FleetContrast) -> dict[str, object]:
+    from scipy.special import stdtr, stdtrit
+
+    tau, half = 100 * found.tau, 100 * found.half
+    t = abs(tau) * float(stdtrit(found.df, 0.975)) / half if half > 0 and found.df > 0 else np.nan
+    return {
+        "clue": CLUES[name].label, "difference": tau, "low": tau - half, "high": tau + half,
+        "name": name, "p": float(2 * stdtr(found.df, -t)) if np.isfinite(t) else np.nan,
+    }  # fmt: skip
+
+
+def _table(rows: Sequence[dict[str, object]]) -> pd.DataFrame:
+    table = pd.DataFrame(rows, columns=["clue", "difference", "low", "high", "name", "p"])
+    return table.assign(flagged=table["p"] < _FLAGGED_P / max(len(table), 1))
