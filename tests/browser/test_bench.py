@@ -83,7 +83,8 @@ def test_the_whole_analysis_with_a_reload_a_kill_two_tabs_and_a_restart(
     assert "ruled out" in first.page.locator("#answer").inner_text()
 
 
-PAGES = ("", "/study/collar", "/study/collar/result", "/study/collar/trials",
+AWAKE = "body:not(:has([data-wake]))"
+PAGES = ("", "/new", "/study/collar", "/study/collar/result", "/study/collar/trials",
          "/study/collar/publish", "/nowhere")  # fmt: skip
 
 
@@ -94,6 +95,7 @@ def test_nothing_grave_is_found_and_nothing_scrolls_sideways(
     page = inside.new_page()
     screen = Screen(page)
     page.goto(app.origin + path)
+    page.locator(AWAKE).wait_for()
     page.evaluate("document.querySelectorAll('iframe').forEach(f => f.remove())")
     found = []
     for width, dark, rules in (
@@ -104,6 +106,9 @@ def test_nothing_grave_is_found_and_nothing_scrolls_sideways(
         found += [f"{width} {dark}: {fault}" for fault in screen.faults(rules)]
         if beyond := screen.sideways_px():
             found.append(f"{width}: the page scrolls {beyond} px to the side")
+        used = page.evaluate("document.querySelector('main').clientWidth")
+        if used < min(width, 1440) / 2:
+            found.append(f"{width}: all stands in {used} px")
     page.evaluate("document.documentElement.style.fontSize = '200%'")
     if beyond := screen.sideways_px():
         found.append(f"200 %: the page scrolls {beyond} px to the side")
@@ -135,6 +140,7 @@ def test_a_page_of_the_study_has_no_rights_of_the_bench(app: App, inside: Any) -
 def test_the_keyboard_alone_reaches_the_main_button(app: App, inside: Any) -> None:
     page = inside.new_page()
     page.goto(f"{app.origin}/study/collar/result")
+    page.locator(AWAKE).wait_for()
     seen = []
     for _ in range(40):
         page.keyboard.press("Tab")
