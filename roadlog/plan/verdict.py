@@ -43,7 +43,7 @@ def days_lines(schedule: Schedule, plan: Plan, spare: int) -> list[str]:
     blocks = len({u.block for u in units})
     text = (
         f"{days} driving days from {_day(first)} to {_day(last)}: {len(units)} switch units in "
-        f"{blocks} blocks, chance decides within each; {plan.runs_per_day} runs of "
+        f"{_count(blocks, 'block')}, chance decides within each; {plan.runs_per_day} runs of "
         f"{plan.km_per_run:g} km a day."
     )
     if spare:

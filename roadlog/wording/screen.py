@@ -63,7 +63,7 @@ def typeset(text: str) -> str:
     >>> ascii(typeset("-0.8 % on 2024-03-05"))
     "'\\u22120.8\\xa0% on 2024-03-05'"
     """
-    return with_units(re.sub(r"(?<![\w-])-(?=\d)", "−", text))
+    return with_units(re.sub(r"(?<![\w-])-(?=\d)", "−", text.replace("+/-", "±")))
 
 
 def paragraph(label: str, text: str, *, hang: int = 0) -> list[str]:
