@@ -21,7 +21,12 @@ from roadlog.analysis.earlier import NOTHING_EARLIER
 from roadlog.analysis.metering import meter
 from roadlog.analysis.placed import place
 from roadlog.analysis.result import Analysed, BesideControl
-from roadlog.analysis.which_car import mixed_up
+from roadlog.analysis.which_car import (
+    mixed_up,
+    of_another_vehicle,
+    one_vehicle,
+    swapped_by_number,
+)
 from roadlog.check.control import check_control
 from roadlog.closure import Ledger
 from roadlog.demo import make_study
@@ -30,12 +35,15 @@ from roadlog.effect.before_after import ONE_CHANGE
 from roadlog.errors import InputError
 from roadlog.ingest import read_log
 from roadlog.quantities.signals import SIGNALS
+from roadlog.quantities.vin import VIN
 from roadlog.report.control import control_json, control_part
 from roadlog.report.json_out import _plain
 from roadlog.runs.table import Sources, open_study, study_sources
+from roadlog.runs.vehicle_numbers import hidden_vin, numbers_at_head
 from roadlog.study.car import Claim
 from roadlog.study.settings import Study, parse_study
 
+VIN_A, VIN_B = "1M8GDM9AXKP042788", "1M8GDM9A1KP042789"  # the first of 49 CFR 565's example
 SCHEMA = Path(__file__).parents[1] / "roadlog" / "report" / "results.schema.json"
 
 
@@ -324,6 +332,68 @@ def test_a_log_of_the_test_car_among_the_control_car_s_forbids_a_word(
 
     compared, found = once.held(monkeypatch, apart)
     assert word(compared, 20) == "refuted"
+
+
+def numbered(runs: pd.DataFrame, *numbers: str) -> pd.DataFrame:
+    """The runs with these vehicles' numbers in turn, as they are read off the logs' heads."""
+    told = [" ".join(map(hidden_vin, n.split())) for n in numbers]
+    return runs.assign(vehicle_numbers=[told[i % len(told)] for i in range(len(runs))])
+
+
+def test_logs_of_one_vehicle_under_both_cars(once: Staged, monkeypatch: pytest.MonkeyPatch) -> None:
+    """By their numbers: whichever folder is wrong, no word rests on either."""
+    driven, *rest = once.stages
+    one = replace(driven, runs=numbered(driven.runs, VIN_A))
+    same = replace(once, stages=(one, *rest))
+
+    def of(*numbers: str) -> Callable[[ControlCar], ControlCar]:
+        return lambda c: replace(c, runs=numbered(c.runs, *numbers))
+
+    compared, found = same.held(monkeypatch, of(VIN_A))
+    assert not found.used
+    assert "one vehicle identification number" in found.why_not
+    assert word(compared, 20) == "undecided"
+    assert any("identification number" in v for v in compared.blocking)
+    compared, found = same.held(monkeypatch, of(VIN_B))
+    assert found.used
+    assert word(compared, 20) == "refuted"
+    compared, found = same.held(monkeypatch, of(*[VIN_B] * 19, VIN_A))
+    assert once.car.runs["file"].iloc[-1] in found.vetoes[0]
+    assert word(compared, 20) == "undecided"
+
+
+def test_two_vehicles_in_one_car_s_logs_are_told() -> None:
+    runs = pd.DataFrame({"file": [f"{i}.csv" for i in range(6)]})
+    assert not of_another_vehicle(numbered(runs, VIN_A))
+    assert not of_another_vehicle(runs), "logs that name no vehicle"
+    stray = of_another_vehicle(numbered(runs, *[VIN_A] * 5, VIN_B))
+    assert "5.csv tell another vehicle" in stray[0]
+    half = of_another_vehicle(numbered(runs, VIN_A, VIN_B))
+    assert "and 2 more" in half[0]
+
+
+def test_numbers_of_loggers_and_sessions_aren_t_taken_for_vehicles() -> None:
+    """They look like a vehicle's: a serial that both cars' logs share, one that each log has."""
+    runs = pd.DataFrame({"file": [f"{i}.csv" for i in range(6)]})
+    sessions = [f"LGX20260302{i:06d}" for i in range(6)]
+    assert all(VIN.fullmatch(s) for s in sessions)
+    assert not of_another_vehicle(numbered(runs, *sessions))
+    assert not of_another_vehicle(numbered(runs, *(f"{VIN_A} {s}" for s in sessions)))
+    lost = [f"{VIN_A} {s}" for s in sessions[:5]] + sessions[5:]
+    assert not of_another_vehicle(numbered(runs, *lost)), "a log without the car's number"
+    serial = "LGXSERA1AKP000077"
+    ours, theirs = numbered(runs, f"{serial} {VIN_A}"), numbered(runs, f"{serial} {VIN_B}")
+    assert not one_vehicle(ours, theirs)
+    assert not swapped_by_number(ours, theirs)
+    assert one_vehicle(ours, ours)
+
+
+def test_a_log_s_number_is_kept_as_a_hash_alone(tmp_path: Path) -> None:
+    (tmp_path / "a.csv").write_text(f"# VIN: {VIN_A}\ntime,speed\n")
+    (tmp_path / "b.csv").write_text(f"time,speed,VIN\n0,1,{VIN_A}\n1,1,{VIN_A}\n")
+    found = [numbers_at_head(tmp_path / n) for n in ("a.csv", "b.csv")]
+    assert found == [frozenset({hidden_vin(VIN_A)})] * 2
+    assert VIN_A not in str(found)
 
 
 def test_signals_by_which_one_drive_is_known_are_signals() -> None:

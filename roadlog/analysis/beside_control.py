@@ -21,7 +21,7 @@ from roadlog.analysis.earlier import Earlier
 from roadlog.analysis.metering import Metered
 from roadlog.analysis.placed import Placed
 from roadlog.analysis.result import BesideControl
-from roadlog.analysis.which_car import mixed_up
+from roadlog.analysis.which_car import mixed_up, one_vehicle, swapped_by_number
 from roadlog.effect.before_after import METHOD, ONE_CHANGE, without_intervals
 from roadlog.effect.layout import lay_out
 from roadlog.effect.ratio_test import RatioTest, ratio_test
@@ -50,6 +50,10 @@ LEAST_PLACED = 0.8  # of the control car's distance, on the road that the test c
 MOST_OWN_CHANGE = 0.04  # of the control car between periods: as much as `ONE_CAR_ALONE` can cover
 LEAST_TELLING = 0.01  # a change of the control car under it moves no word
 
+_ONE_VEHICLE = (
+    "its logs and the test car's tell one vehicle identification number: one of the two folders "
+    "holds the other car's logs"
+)
 _FEW_PERIODS = Veto(
     "undecided: the add-on came and went once, and without a control car whatever else came and "
     "went with it can't be told from it",
@@ -90,14 +94,45 @@ def beside_control(
         car = read_control_car(
             study, sources, driven.runs, driven.samples, placed, progress, earlier
         )
+        if one_vehicle(driven.runs, car.runs):
+            return _unused(
+                study, compared, _ONE_VEHICLE, car, by_period=by_period,
+                against=(Veto(f"undecided: {_ONE_VEHICLE}", Against.OTHER_VEHICLE()),),
+            )  # fmt: skip
         difference, told = _difference(study, metered, compared, car, randomised)
     except (DesignError, FitError) as e:
         return _unused(study, compared, str(e), car, by_period=by_period)
+    found = _found(study, driven, compared, car, difference, told)
+    effect = _with_difference(compared.effect, difference, found.ratio, alone_bounded=randomised)
+    before = [b for b in compared.blocking if b != ONE_CHANGE]
+    return (
+        dataclasses.replace(
+            compared,
+            effect=effect,
+            once=False,
+            blocking=(*before, *found.vetoes),
+            warnings=(*compared.warnings, *found.warnings),
+        ),
+        found,
+    )
+
+
+def _found(
+    study: Study,
+    driven: Driven,
+    compared: Compared,
+    car: ControlCar,
+    difference: Difference,
+    told: Sequence[Warned],
+) -> BesideControl:
+    """What a control car that can be used says, and what forbids a word on it."""
+    assert study.control is not None
     pairs = run_pairs(compared.runs, car.runs)
-    ratio = _ratio(pairs)
-    vetoes = _vetoes(difference, pairs, car, mixed_up_runs(driven, pairs, car))
-    warnings = (*car.warnings, *told, *_pair_warnings(compared.runs, car.runs, pairs))
-    found = BesideControl(
+    vetoes = [
+        *swapped_by_number(driven.runs, car.runs),
+        *_vetoes(difference, pairs, car, mixed_up_runs(driven, pairs, car)),
+    ]
+    return BesideControl(
         name=study.control.name,
         used=True,
         why_not="",
@@ -105,22 +140,10 @@ def beside_control(
         passes=car.passes,
         pairs=pairs,
         difference=difference,
-        ratio=ratio,
+        ratio=_ratio(pairs),
         alone=compared.effect,
         vetoes=tuple(vetoes),
-        warnings=warnings,
-    )
-    effect = _with_difference(compared.effect, difference, ratio, alone_bounded=randomised)
-    before = [b for b in compared.blocking if b != ONE_CHANGE]
-    return (
-        dataclasses.replace(
-            compared,
-            effect=effect,
-            once=False,
-            blocking=(*before, *vetoes),
-            warnings=(*compared.warnings, *warnings),
-        ),
-        found,
+        warnings=(*car.warnings, *told, *_pair_warnings(compared.runs, car.runs, pairs)),
     )
 
 
@@ -131,6 +154,7 @@ def _unused(
     car: ControlCar | None = None,
     *,
     by_period: bool,
+    against: tuple[Veto, ...] = (),
 ) -> tuple[Compared, BesideControl]:
     assert study.control is not None
     told = Warned(
@@ -140,9 +164,9 @@ def _unused(
     nothing = pd.DataFrame()
     runs, passes = (nothing, nothing) if car is None else (car.runs, car.passes)
     found = BesideControl(
-        study.control.name, False, why, runs, passes, nothing, None, None, None, (), (told,)
+        study.control.name, False, why, runs, passes, nothing, None, None, None, against, (told,)
     )
-    blocking = compared.blocking
+    blocking = (*compared.blocking, *against)
     if by_period and ONE_CHANGE not in blocking:
         blocking = (*blocking, _FEW_PERIODS)
     told_too = (*compared.warnings, told)

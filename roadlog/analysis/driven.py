@@ -11,6 +11,7 @@ import pandas as pd
 
 from roadlog.analysis.earlier import NOTHING_EARLIER, Earlier
 from roadlog.analysis.metering import judged, sampled
+from roadlog.analysis.which_car import of_another_vehicle
 from roadlog.fuel import ESTIMATORS
 from roadlog.ingest import Log
 from roadlog.ingest.alike import units_said
@@ -96,7 +97,7 @@ def gather(
     unit = switched_by or _unit_of(study)
     runs = build_runs(study, sources, logs, unit)
     of_order, in_order = order_warnings(runs), runs.attrs["told_by"] != BY_NAME
-    doubts = [*unknown_order(runs, order)]
+    doubts = [*unknown_order(runs, order), *of_another_vehicle(runs)]
     notes = noted_by_driver(study, sources, runs)
     runs = by_order(runs, order, sources, notes)
     runs, unit, of_units = _with_units(study, runs, unit, by_chance)

@@ -1,6 +1,6 @@
-"""Which car a log is of: what its gearbox says, and whether logs of two cars were mixed up.
+"""Which car a log is of: what its gearbox and its number say, and whether logs were mixed up.
 
-Samples of both cars' runs go in; the runs that seem to be of the other car come out. Engine speed
+Both cars' runs go in; those that seem to be of the other car come out. Engine speed
 over road speed in the highest gear that a drive used is the car's own, whatever is fitted to its
 engine. Two cars of one kind can't be told apart by it.
 """
@@ -11,8 +11,11 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from roadlog.quantities.against import Against
 from roadlog.quantities.arrays import Floats
+from roadlog.quantities.facts import Veto
 from roadlog.quantities.signals import signal
+from roadlog.runs.vehicle_numbers import numbers_of, own_numbers, strays
 
 FAST_KMH = 50.0
 LEAST_FAST_S = 60
@@ -100,3 +103,52 @@ def _half_and_half(low: np.ndarray, high: np.ndarray, car: np.ndarray, tests: in
 
 def _apart(low: np.ndarray, high: np.ndarray) -> float:
     return float(abs(np.log(np.median(high) / np.median(low))))
+
+
+def of_another_vehicle(runs: pd.DataFrame) -> list[Veto]:
+    """What forbids a word because a car's logs name two vehicles: one veto, or none.
+
+    Parameters
+    ----------
+    runs : DataFrame
+        `tables.RUNS` of one car, used and unused.
+    """
+    numbers = numbers_of(runs)
+    found = _named(runs, strays(numbers))
+    if not found:
+        return []
+    return [
+        Veto(
+            f"undecided: {found} tell another vehicle's identification number than the other logs "
+            "do, so some of the drives aren't this car's: take those of the other vehicle out",
+            Against.OTHER_VEHICLE(),
+        )
+    ]
+
+
+def one_vehicle(test: pd.DataFrame, control: pd.DataFrame) -> bool:
+    """Whether the logs of both cars are of one vehicle, by the numbers that they tell."""
+    own = own_numbers(numbers_of(test))
+    return bool(own) and own == own_numbers(numbers_of(control))
+
+
+def swapped_by_number(test: pd.DataFrame, control: pd.DataFrame) -> list[Veto]:
+    """What forbids a word because the control car's logs name the test car, or the other way."""
+    ours, theirs = numbers_of(test), numbers_of(control)
+    of_test = strays(ours, own_numbers(theirs))
+    of_control = strays(theirs, own_numbers(ours))
+    named = [n for n in (_named(test, of_test), _named(control, of_control)) if n]
+    if not named:
+        return []
+    return [
+        Veto(
+            f"undecided: {' and '.join(named)} tell another vehicle's identification number than "
+            "the other logs of that car do: logs of two cars seem to be mixed up",
+            Against.OTHER_CAR(),
+        )
+    ]
+
+
+def _named(runs: pd.DataFrame, at: Sequence[int]) -> str:
+    files = [str(runs["file"].iloc[i]) for i in at]
+    return "" if not files else files[0] + (f" and {len(files) - 1} more" if len(files) > 1 else "")

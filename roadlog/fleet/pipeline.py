@@ -17,7 +17,7 @@ from roadlog.errors import DesignError, InputError
 from roadlog.fleet.facts import LeftOut
 from roadlog.fleet.inputs import Source, sources_by_data, sources_by_pattern
 from roadlog.fleet.one_vehicle import PASSES, RUNS, Job, Record, of_vehicle
-from roadlog.fleet.reading import Read, Rules, hidden_vin, read_source
+from roadlog.fleet.reading import Read, Rules, read_source
 from roadlog.fleet.store import read_partitions
 from roadlog.fleet.vehicles import (
     Arms,
@@ -34,6 +34,7 @@ from roadlog.fleet.workers import Run, Task, in_batches
 from roadlog.ingest import settle_day_first
 from roadlog.quantities.facts import Fact
 from roadlog.runs.taken import sha256_of
+from roadlog.runs.vehicle_numbers import hidden_vin
 from roadlog.study.fleet import FleetRule
 from roadlog.study.settings import Study, TimeRule
 from roadlog.weather.reports import weather_file

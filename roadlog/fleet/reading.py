@@ -30,11 +30,10 @@ from roadlog.ingest.drives import find_drives, piece
 from roadlog.ingest.log import Datum, UnitEvidence, read_units
 from roadlog.ingest.table.columnar import sorted_by_time, texts_of, time_column
 from roadlog.ingest.timebase import distance_km
-from roadlog.quantities.vin import VIN
 from roadlog.runs.taken import sha256_of
+from roadlog.runs.vehicle_numbers import numbers_at_head
 from roadlog.study.settings import ColumnRule, RoadRule, TimeRule
 
-_HEAD_BYTES = 1 << 16
 _MARK_DIGITS = 24
 _LEAST_MARKED = 100  # samples, for two runs of the same readings to be one drive
 
@@ -225,7 +224,8 @@ def _rows(source: Source) -> pa.Table:
 
 def _write(path: Path, key: str, logs: Sequence[Log], source: Source) -> dict[str, Any]:
     """Sample the runs and keep them with their cards; what is told of them."""
-    vin = "" if source.columnar else _vin(source.path)
+    numbers = frozenset[str]() if source.columnar else numbers_at_head(source.path)
+    vin = next(iter(numbers)) if len(numbers) == 1 else ""
     frames, cards = [], []
     for number, log in enumerate(logs):
         (samples,), repairs = sampled([log], False)
@@ -264,19 +264,6 @@ def _mark(samples: pd.DataFrame) -> str:
             digest.update(name.encode())
             digest.update(np.float32(samples[name].to_numpy(float)).tobytes())
     return digest.hexdigest()[:_MARK_DIGITS]
-
-
-def _vin(path: Path) -> str:
-    """A log's vehicle identification number, as a hash: nobody needs to know it. "" for none."""
-    with path.open("rb") as file:
-        head = file.read(_HEAD_BYTES).decode("latin-1")
-    found = {m[0] for m in VIN.finditer(head)}
-    return hidden_vin(found.pop()) if len(found) == 1 else ""
-
-
-def hidden_vin(vin: str) -> str:
-    """A VIN as it is kept: to be compared, not read."""
-    return hashlib.sha256(vin.strip().upper().encode()).hexdigest()[:_MARK_DIGITS]
 
 
 def read_alike_units(reads: Sequence[Read], rules: Rules, work: Path) -> list[Card]:

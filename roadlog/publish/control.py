@@ -4,6 +4,7 @@ A study's sources and its analysis go in; the control car's drives come out, to 
 the test car's, and are written beside them: logs, notes, and what they can't tell any more.
 """
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -16,6 +17,7 @@ from roadlog.publish.public_logs import PublicCar, csv_text, put, run_list, writ
 from roadlog.publish.shown import CONTROL, Drive
 from roadlog.runs.table import CONTROL_RUN_LIST, Sources, build_runs, read_logs
 from roadlog.study.car import Control
+from roadlog.study.settings import Study
 
 
 @dataclass(frozen=True)
@@ -50,14 +52,19 @@ def control_logs(whole: Analysed, sources: Sources) -> ControlLogs:
 
 
 def write_control(
-    whole: Analysed, control: ControlLogs, car: PublicCar, clock: PublicClock, into: Path
+    control: ControlLogs,
+    study: Study,
+    car: PublicCar,
+    clock: PublicClock,
+    vehicles: Mapping[str, str],
+    into: Path,
 ) -> None:
-    """Write the control car's part of the trimmed study."""
+    """Write the control car's part of the trimmed study; `vehicles` as for `run_list`."""
     if not car.there:
         return
     write_logs(car, into)
     notes = into / str(Control.model_fields["notes"].default)
-    write_notes(control.notes, whole.study, control.runs, car, clock, notes)
-    listed = run_list(control.runs, control.passes, car, clock, washout=False)
+    write_notes(control.notes, study, control.runs, car, clock, notes)
+    listed = run_list(control.runs, control.passes, car, clock, washout=False, vehicles=vehicles)
     if len(listed.columns) > 1:
         put(into / CONTROL_RUN_LIST, csv_text(listed))

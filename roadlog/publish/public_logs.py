@@ -13,6 +13,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
+from roadlog.analysis.which_car import one_vehicle
 from roadlog.ingest import Log
 from roadlog.passes.conditions import INTAKE_BEFORE_START
 from roadlog.publish.clock import PublicClock
@@ -22,6 +23,7 @@ from roadlog.publish.tables import public_notes
 from roadlog.quantities.signals import SIGNALS
 from roadlog.runs.notes import read_notes
 from roadlog.runs.table import BY_NAME
+from roadlog.runs.vehicle_numbers import numbers_of, strays
 from roadlog.study.durable import atomic_write
 from roadlog.study.settings import Study
 
@@ -126,6 +128,24 @@ def csv_text(frame: pd.DataFrame) -> str:
     return frame.to_csv(index=False, lineterminator="\n")
 
 
+def told_vehicles(test: pd.DataFrame, control: pd.DataFrame) -> dict[str, str]:
+    """Which vehicle each log says it is of, by its file and by no number of a vehicle; empty where
+    the logs name no vehicle twice over or two within one car, so that nothing hangs on it.
+
+    Parameters
+    ----------
+    test, control : DataFrame
+        `tables.RUNS`; `control` may be empty.
+    """
+    cars = [t for t in (test, control) if len(t)]
+    odd = any(strays(numbers_of(t)) for t in cars)
+    if not odd and not (len(cars) == 2 and one_vehicle(test, control)):
+        return {}
+    of = {str(f): n for t in cars for f, n in zip(t["file"], numbers_of(t), strict=True)}
+    known = sorted({" ".join(sorted(n)) for n in of.values() if n})
+    return {f: f"vehicle {known.index(' '.join(sorted(n))) + 1}" for f, n in of.items() if n}
+
+
 def run_list(
     runs: pd.DataFrame,
     passes: pd.DataFrame,
@@ -133,6 +153,7 @@ def run_list(
     public: PublicClock,
     *,
     washout: bool,
+    vehicles: Mapping[str, str],
 ) -> pd.DataFrame:
     """The list of one car's runs: what the trimmed logs can't tell any more, carried over.
 
@@ -142,6 +163,8 @@ def run_list(
         The car's own, of its whole logs (`tables.RUNS`, `tables.PASSES`); `passes` may be empty.
     washout : bool
         Whether the distance since the switch counts.
+    vehicles : mapping of str to str
+        By file, which vehicle each log tells, where that matters (`told_vehicles`).
     """
     first_of = passes.groupby("run").first() if len(passes) else passes
     told_by, whole = runs.attrs.get("told_by"), runs
@@ -156,6 +179,7 @@ def run_list(
         if s.log.start is None and not pd.isna(day):
             row["date"] = f"{public.date(day):%Y-%m-%d}"
         row["block"] = str(runs["block"].get(s.run, ""))
+        row["vehicle"] = vehicles.get(s.file, "")
         if s.run in first_of.index:
             first = first_of.loc[s.run]
             row["coolant at start [degC]"] = _rounded(first["coolant_start_c"])

@@ -39,6 +39,7 @@ from roadlog.publish.public_logs import (
     neutral_names,
     put,
     run_list,
+    told_vehicles,
     write_logs,
     write_notes,
 )
@@ -151,9 +152,10 @@ def trimmed_study(
     test, other = _public_cars(test_shown, control_shown, starts, secrets)
     both = [*test_shown, *control_shown]
     facts = private_facts(whole, sources, [s.log for s in both], secrets)
+    vehicles = told_vehicles(whole.runs, control.runs)
     called = {**_of_other_logs(whole, ledger, test.names), **test.names}
-    _write(whole, sources, into, test, other, called, public, secrets)
-    write_control(whole, control, other, public, into)
+    _write(whole, sources, into, test, other, called, public, secrets, vehicles)
+    write_control(control, whole.study, other, public, vehicles, into)
     _write_ledger(whole, sources, into, ledger, test_shown, called, times.of_fills)
     names = {**other.names, **test.names}
     told = write_records(whole, sources, into, names, public, facts)
@@ -315,6 +317,7 @@ def _write(
     called: Mapping[str, str],
     public: PublicClock,
     secrets: Secrets,
+    vehicles: Mapping[str, str],
 ) -> None:
     """The test car's logs, notes and list of runs; settings, weather at both cars' drives, gates.
 
@@ -342,7 +345,7 @@ def _write(
     )
     put(into / "study.toml", study_toml(settings))
     washout = study.device.washout_km > 0
-    listed = run_list(whole.runs, whole.passes, car, public, washout=washout)
+    listed = run_list(whole.runs, whole.passes, car, public, washout=washout, vehicles=vehicles)
     if len(listed.columns) > 1:
         put(into / RUN_LIST, csv_text(listed))
 

@@ -58,6 +58,7 @@ class Against(Kind):
     OTHER_CAR_CHANGED = "it would hang on why the other car's fuel use changed too"
     ONE_MOMENT = "what else was done to the car when the add-on came can't be told from it"
     OTHER_CAR = "the other car, driven beside it to tell the weather, can't be relied on"
+    OTHER_VEHICLE = "some of its drives seem to be another vehicle's"
     FEW_PERIODS = (
         "the change was made too seldom to tell the add-on from whatever else changed then"
     )

@@ -43,6 +43,7 @@ RUNS = Schema(
         "fuel_low_l": "float, lower bound where fuel cut or enrichment is ambiguous",
         "fuel_high_l": "float, upper bound",
         "hours": "float, covered time",
+        "vehicle_numbers": "str, the vehicle's numbers in the log, hashed, with spaces between",
     },
 )
 

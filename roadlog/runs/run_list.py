@@ -18,7 +18,7 @@ from roadlog.ingest.text.handtable import line_of, read_table, split_unit
 
 FILE_WORDS = ("file", "log", "run")
 DAY_WORDS = ("date", "day")
-KNOWN = "file, arm, date (or day), order, block"
+KNOWN = "file, arm, date (or day), order, block, vehicle"
 # How a run began, where its log begins later: our column, its unit, and its heading.
 BEGAN = {
     "coolant_start_c": ("°c", "coolant at start"),
@@ -32,7 +32,8 @@ KM_PER_M = 0.001  # the unit table has metres as the base of length
 class Listed:
     """One line: the log's name, and what is said of it ("" where nothing is).
 
-    `began` has the columns of `BEGAN` that the line fills in.
+    `vehicle` tells which car drove, where its log doesn't. `began` has the columns of `BEGAN` that
+    the line fills in.
     """
 
     line: int
@@ -40,6 +41,7 @@ class Listed:
     arm: str = ""
     day: str = ""
     block: str = ""
+    vehicle: str = ""
     began: Mapping[str, float] = field(default_factory=dict)
 
 
@@ -91,8 +93,8 @@ def read_run_list(
     Parameters
     ----------
     path : Path
-        A delimited text with a column `file` and any of `arm`, `date` or `day`, `order`, `block`;
-        other columns are not looked at.
+        A delimited text with a column `file` and any of `arm`, `date` or `day`, `order`, `block`,
+        `vehicle`; other columns are not looked at.
     day_first : bool, optional
         The order of day and month that the logs or `[time]` settle.
     arms : mapping of str to str, optional
@@ -138,6 +140,7 @@ def read_run_list(
                 words.get(arm.lower(), ""),
                 "" if days is None else days[i],
                 _cell(table, heads.get("block"), i),
+                _cell(table, heads.get("vehicle"), i),
                 {k: float(v.iloc[i]) for k, v in began.items() if pd.notna(v.iloc[i])},
             )
         )

@@ -19,6 +19,7 @@ from roadlog.quantities.arms import ARMS
 from roadlog.runs.run_list import Listed, RunList, read_run_list
 from roadlog.runs.taken import sha256_of
 from roadlog.runs.undated import GIVE, natural, order_of_undated
+from roadlog.runs.vehicle_numbers import hidden_vin, numbers_at_head
 from roadlog.study.folder import LOG_SUFFIXES as LOG_SUFFIXES
 from roadlog.study.folder import TRACK_SUFFIXES as TRACK_SUFFIXES
 from roadlog.study.folder import load_study, log_files, refuse_fleet
@@ -291,6 +292,7 @@ def build_runs(
                 "sha256": sha256_of(path),
                 "altitude_datum": log.altitude_datum,
                 "unit": key,
+                "vehicle_numbers": _vehicle_numbers(path, said),
                 **({} if said is None else said.began),
             }
         )
@@ -337,6 +339,12 @@ def _day(name: str, start: "pd.Timestamp | NaTType", said: Listed | None) -> str
             f"{said.line if said else 0}): correct the list, or leave the day out of it"
         )
     return own or listed
+
+
+def _vehicle_numbers(path: Path, said: Listed | None) -> str:
+    """The vehicle's numbers in a log, as hashes, and what the list of runs says; "" for none."""
+    listed = {said.vehicle} if said is not None and said.vehicle else set[str]()
+    return " ".join(sorted({hidden_vin(v) for v in listed} | numbers_at_head(path)))
 
 
 def _one_arm(name: str, day: str, told: dict[str, str | None]) -> str:

@@ -20,6 +20,7 @@ from roadlog.publish.clock import Happened, PublicClock, beside
 from roadlog.publish.leaks import doubtful_words, leaks
 from roadlog.publish.pool.apart import counted_once
 from roadlog.publish.private import Place
+from roadlog.publish.public_logs import told_vehicles
 from roadlog.publish.recheck import recheck, require_own_files
 from roadlog.publish.settings import public_study, study_toml
 from roadlog.publish.trim import Trimmed, trimmed_study
@@ -153,6 +154,18 @@ def test_a_control_log_that_was_altered_is_told(neighbours: Neighbours, tmp_path
 def test_an_archive_s_control_car_names_no_file_outside(text: str) -> None:
     with pytest.raises(InputError, match="isn't in the archive"):
         require_own_files(parse_study(f"[control]\n{text}\n"))
+
+
+def test_a_stray_vehicle_is_told_in_public_without_its_number() -> None:
+    """Else the trimmed logs, which name no vehicle, would have a word that the whole hadn't."""
+    files = pd.DataFrame({"file": [f"{i}.csv" for i in range(4)]})
+    one, stray = (files.assign(vehicle_numbers=list(n)) for n in ("aaaa", "aaab"))
+    other = files.assign(file=["x", "y", "z", "w"], vehicle_numbers=list("cccc"))
+    assert told_vehicles(one, other) == {}
+    assert told_vehicles(one, pd.DataFrame()) == {}
+    told = told_vehicles(stray, other)
+    assert [told[f] for f in ("0.csv", "3.csv", "w")] == ["vehicle 1", "vehicle 2", "vehicle 3"]
+    assert len(told_vehicles(one, other.assign(vehicle_numbers="a"))) == 8
 
 
 def test_her_name_in_the_settings_is_doubted() -> None:
