@@ -9,7 +9,7 @@ sustained over 200 m, less the drive's own receiver bias, tells parallel roads a
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from functools import cached_property
+from functools import cache, cached_property
 
 import numpy as np
 from scipy.ndimage import gaussian_filter1d
@@ -24,6 +24,7 @@ HEADING_M = 40.0  # weight of heading in the search: unit heading vectors count 
 SEARCH_M = 1.25 * REACH_M  # place and heading together
 SQUARE_M = 62.5  # of the plane, by which points far from a line are told without a search
 LEAST_COSINE = 1 - (SEARCH_M / HEADING_M) ** 2 / 2 - 0.1  # of headings within the search, and more
+TURNS = 128  # directions that stand for all: what that takes is less than what was added
 LEAST_FOR_GUESSES = 8  # vertices of a line
 OFF_LINE_M = 120.0  # driven away from the line for longer than this ends a chain
 GLITCH_M = 300.0  # unless both distances agree closely: then only the receiver left it
@@ -60,6 +61,10 @@ class Line:
         return cKDTree(np.column_stack(columns))
 
     @cached_property
+    def _places(self) -> Floats:
+        return np.ascontiguousarray(self.tree.data.T)
+
+    @cached_property
     def around(self) -> "_Around":
         """The squares of the plane near the line."""
         return _around(self.x_m, self.y_m, self.tx, self.ty)
@@ -79,32 +84,38 @@ class Line:
     def nearest(self, query: Floats, guess: Ints) -> Ints:
         """The vertex nearest to each place and heading (x, y, weighted heading), -1 beyond reach.
 
-        Of the five vertices about where `guess` leads, the nearest, if that settles it; else by
-        the tree.
+        Of the three vertices about where `guess` leads, or of the five, the nearest, if that
+        settles it; else by the tree.
         """
         n = len(self.s_m)
         if len(guess) < n or n < LEAST_FOR_GUESSES:
             found = np.asarray(self.tree.query(query, distance_upper_bound=SEARCH_M)[1])
             return np.where(found < n, found, -1)
         one, two = self._clear
-        places, (x, y) = np.ascontiguousarray(self.tree.data.T), query.T[:2]
-        middle, step = guess, self.length_m / (n - 1)
+        (x, y), step = query.T[:2], self.length_m / (n - 1)
+        middle = guess
         for _ in range(2):
             tx, ty = self.tx[middle], self.ty[middle]
             along = (x - self.x_m[middle]) * tx + (y - self.y_m[middle]) * ty
             middle = np.clip(middle + np.rint(along / step).astype(np.int64), 2, n - 3)
-        least, vertex = np.full(len(x), np.inf), middle
-        for k in range(-2, 3):
-            at = middle + k
-            away = sum((c[at] - q) ** 2 for c, q in zip(places, query.T, strict=True))
-            nearer = away < least
-            least, vertex = np.where(nearer, away, least), np.where(nearer, at, vertex)
-        beside = np.abs(vertex - middle)
-        clear = np.where(beside == 0, two[vertex], np.where(beside == 1, one[vertex], 0.0))
-        open_ = np.flatnonzero(~(least < clear**2))
+        vertex, least = self._among(query, middle, 1)
+        open_ = np.flatnonzero(~((vertex == middle) & (least < one[middle] ** 2)))
+        vertex[open_], least = self._among(query[open_], middle[open_], 2)
+        beside = np.abs(vertex[open_] - middle[open_])
+        clear = np.choose(beside, [two[vertex[open_]], one[vertex[open_]], 0.0])
+        open_ = open_[~(least < clear**2)]
         found = np.asarray(self.tree.query(query[open_], distance_upper_bound=SEARCH_M)[1])
         vertex[open_] = np.where(found < n, found, -1)
         return vertex
+
+    def _among(self, query: Floats, middle: Ints, beside: int) -> tuple[Ints, Floats]:
+        """The nearest of the vertices up to `beside` from the middle, and its distance squared."""
+        least, vertex = np.full(len(middle), np.inf), middle.copy()
+        for at in (middle + k for k in range(-beside, beside + 1)):
+            away = sum((c[at] - q) ** 2 for c, q in zip(self._places, query.T, strict=True))
+            nearer = away < least
+            least, vertex = np.where(nearer, away, least), np.where(nearer, at, vertex)
+        return vertex, least
 
 
 @dataclass(frozen=True)
@@ -135,18 +146,23 @@ def _eighth(hx: Floats, hy: Floats) -> Ints:
     return (4 * (hx < 0) + 2 * (hy < 0) + (np.abs(hx) < np.abs(hy))).astype(np.int64)
 
 
+@cache
+def _eighths_alike() -> Bools:
+    """For each of `TURNS` directions of a line the eighths in which a heading may be like it."""
+    rim = np.linspace(0, 2 * np.pi, TURNS, endpoint=False)
+    alike = np.cos(rim[:, None] - rim) >= LEAST_COSINE
+    of = _eighth(np.cos(rim), np.sin(rim))
+    return np.stack([alike[:, of == e].any(axis=1) for e in range(8)], axis=1)
+
+
 def _around(x_m: Floats, y_m: Floats, tx: Floats, ty: Floats) -> _Around:
     left, low = x_m.min() - SEARCH_M, y_m.min() - SEARCH_M
     shape = [int((c.max() + SEARCH_M - a) / SQUARE_M) + 1 for c, a in ((y_m, low), (x_m, left))]
     start = np.full((*shape, 8), -1, np.int64)
     reach = int(np.ceil(SEARCH_M / SQUARE_M))
     i, j = ((c - a) // SQUARE_M for c, a in ((y_m, low), (x_m, left)))
-    rim = np.linspace(0, 2 * np.pi, 64, endpoint=False)
-    cosine, sine = np.cos(rim), np.sin(rim)
-    alike = tx[:, None] * cosine + ty[:, None] * sine >= LEAST_COSINE
-    of = _eighth(cosine, sine)
-    eighths = np.stack([alike[:, of == e].any(axis=1) for e in range(8)], axis=1)
-    vertex, eighth = np.nonzero(eighths)
+    turn = np.rint(np.arctan2(ty, tx) / (2 * np.pi / TURNS)).astype(np.int64) % TURNS
+    vertex, eighth = np.nonzero(_eighths_alike()[turn])
     beside = [(di, dj) for di in range(-reach, reach + 1) for dj in range(-reach, reach + 1)]
     for di, dj in sorted(beside, key=lambda step: -np.hypot(*step)):  # the nearest square last
         row = np.clip(i + di, 0, shape[0] - 1).astype(np.int64)[vertex]
@@ -339,13 +355,14 @@ def _bias(
     points had none. A point near several lines says nothing, as it isn't known which it is on; in
     a drive that has few others it speaks for the nearest.
     """
-    if not (np.diff(point) > 0).all():
-        order = np.lexsort((np.abs(offset), point))
-        first = np.diff(point[order], prepend=-1) != 0
-        only = first & (np.diff(point[order], append=-1) != 0)
-        plenty = np.bincount(owner[order[only]], minlength=owners) >= LEAST_FOR_BIAS
-        nearest = order[np.where(plenty[owner[order]], only, first)]
-        owner, offset, nx, ny = owner[nearest], offset[nearest], nx[nearest], ny[nearest]
+    alone = np.bincount(point)[point] == 1
+    if not alone.all():
+        plenty = np.bincount(owner[alone], minlength=owners) >= LEAST_FOR_BIAS
+        several = np.flatnonzero(~(alone | plenty[owner]))
+        several = several[np.lexsort((np.abs(offset[several]), point[several]))]
+        nearest = several[np.diff(point[several], prepend=-1) != 0]
+        used = np.concatenate([np.flatnonzero(alone), nearest])
+        owner, offset, nx, ny = owner[used], offset[used], nx[used], ny[used]
     n = owners
     sxx, sxy, syy = (np.bincount(owner, w, n) for w in (nx * nx, nx * ny, ny * ny))
     det = (sxx + 20) * (syy + 20) - sxy**2

@@ -87,7 +87,7 @@ def follow(
             out = off[chain.first + 1 : chain.end + 1]
             np.minimum(out, best[c] + change, out=out)
             np.minimum.accumulate(off, out=off)
-        if all(np.array_equal(a, b) for a, b in zip(before, best, strict=True)):
+        if all(map(np.array_equal, before, best)):
             break
     return _traced_back(chains, pairs, best, entry, off, change)
 
@@ -138,13 +138,16 @@ def _chains_of(rows: Alignment, mine: Ints, begin: int) -> tuple[list[_Chain], f
     tolerance = float(np.clip(spread, *LEAVING_GATE_M))
     cost = np.minimum(np.abs(offset), FAR_M) ** 2 / tolerance**2 - 1
     chains = []
-    for part in np.split(np.arange(len(mine)), np.flatnonzero(np.diff(rows.near[mine])) + 1):
-        line = int(rows.line[mine[part[0]]])
+    cut = [0, *(np.flatnonzero(np.diff(rows.near[mine])) + 1).tolist(), len(mine)]
+    for part in map(slice, cut[:-1], cut[1:]):
+        line = int(rows.line[mine[part.start]])
         at = rows.point[mine[part]] - begin
-        every = np.arange(at[0], at[-1] + 1)
-        s = np.interp(every, at, np.maximum.accumulate(rows.s_m[mine[part]]))
-        known = np.zeros(len(every))
-        known[at - at[0]] = cost[part]
+        known, s = cost[part], np.maximum.accumulate(rows.s_m[mine[part]])
+        if at[-1] - at[0] >= len(at):
+            every = np.arange(at[0], at[-1] + 1)
+            s = np.interp(every, at, s)
+            known = np.zeros(len(every))
+            known[at - at[0]] = cost[part]
         chains.append(_Chain(line, int(at[0]), known, s))
     return sorted(chains, key=lambda c: c.first), tolerance
 
