@@ -15,6 +15,7 @@ from markupsafe import Markup
 from roadlog.analysis.result import Analysed
 from roadlog.quantities.arms import ARMS
 from roadlog.report.svg import figure
+from roadlog.stats.interval import NamedInterval
 from roadlog.wording.colours import ARM_COLOURS, HAIR, INK, QUIET
 from roadlog.wording.forest import draw_rows, height_in, shortened
 from roadlog.wording.numbers import bounds, ends_of, number, signed
@@ -35,13 +36,20 @@ def forest(analysed: Analysed) -> Markup:
     lines = [f"{r.name}: {signed(r.interval.estimate)} %, {bounds(r.interval)}" for r in rows]
     if claimed is not None:
         lines.append(f"The claim: {signed(claimed)} %")
+    return interval_rows("forest", rows, claimed, f"Interval plot. {'; '.join(lines)}.")
+
+
+def interval_rows(
+    name: str, rows: Sequence[NamedInterval], claimed: float | None, description: str
+) -> Markup:
+    """Intervals in a row over the whole width, with room for the claim's name above them."""
     height = height_in(len(rows))
 
     def draw(axes: "Axes") -> None:
         axes.set_position((0.03, 0.5 / height, 0.94, 1 - 0.75 / height))
         draw_rows(axes, rows, claimed)
 
-    return figure("forest", typeset("Interval plot. " + "; ".join(lines) + "."), height, draw)
+    return figure(name, typeset(description), height, draw)
 
 
 def unit_means(analysed: Analysed) -> Markup:

@@ -6,7 +6,7 @@ freedom (docs/pool.md). With infinite degrees of freedom and no pull towards eac
 are those of the usual meta-analysis, and are held to R's metafor by tests/reference.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -364,6 +364,54 @@ def slant(y: Floats, se: Floats) -> Slant:
     error = np.sqrt(np.linalg.inv(x.T @ x)[1, 1] * (rest @ rest) / (k - 2))
     t = float(beta[1] / error)
     return Slant(float(beta[1]), t, k - 2, float(2 * stdtr(k - 2, -abs(t))))
+
+
+def apart_by(one: Mean, other: Mean) -> tuple[float, float]:
+    """How far two pools' means lie apart, and that distance's half width at their level.
+
+    By Student's distribution with the degrees of freedom of Welch and Satterthwaite, since the two
+    may scatter unlike.
+
+    References
+    ----------
+    * [1] Welch (1947), The generalization of "Student's" problem when several different population
+      variances are involved, Biometrika 34, 28-35 (from memory).
+    """
+    from scipy.special import stdtrit
+
+    a, b = one.se**2, other.se**2
+    df = (a + b) ** 2 / (a**2 / one.df + b**2 / other.df)
+    half = float(stdtrit(df, 0.5 + one.level / 2)) * float(np.sqrt(a + b))
+    return one.mean - other.mean, half
+
+
+def chance_so_far_off(y: Floats, v: Floats, without: Sequence[Mean]) -> Floats:
+    """How likely chance puts any of the studies as far from all others as each is, (k,).
+
+    Each estimate's distance from the mean without it, over that distance's standard error, by
+    Student's distribution with k - 2 degrees of freedom, times k for k looks.
+
+    Parameters
+    ----------
+    y, v : (k,) arrays, k >= 3
+        Estimates and their variances.
+    without : (k,) sequence
+        The mean without each.
+
+    References
+    ----------
+    * [1] Viechtbauer and Cheung (2010), Outlier and influence diagnostics for meta-analysis,
+      Research Synthesis Methods 1(2), 112-125: the studentised deleted residual.
+
+    >>> y, v, df = np.array([0.1, -0.2, 0.0, 0.2, 9.0]), np.ones(5), np.full(5, 8.0)
+    >>> chance_so_far_off(y, v, pool(y, v**0.5, df).without).round(3).tolist()
+    [1.0, 1.0, 1.0, 1.0, 0.014]
+    """
+    from scipy.special import stdtr
+
+    error = np.sqrt(v + np.array([m.tau2 + m.se**2 for m in without]))
+    t = (y - np.array([m.mean for m in without])) / error
+    return np.asarray(np.minimum(1.0, 2 * len(y) * stdtr(len(y) - 2, -np.abs(t))))
 
 
 def why_no_slant(se: Floats) -> str:

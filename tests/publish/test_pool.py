@@ -36,6 +36,7 @@ from roadlog.publish.pool.entry import Entry, Refused, registered
 from roadlog.publish.pool.known import LEAST_STUDIES, known
 from roadlog.publish.pool.page import known_page
 from roadlog.publish.pool.told import as_json, screen, table
+from roadlog.publish.pool.trust import asked
 from roadlog.publish.recheck import recheck
 from roadlog.publish.write import publish
 from roadlog.stats.interval import Interval, percent
@@ -79,6 +80,7 @@ def entry(change: float, se: float = 0.01, df: float = 8.0, **more: object) -> E
         "control_drives": 0,
         "km": 400.0,
         "vehicle": "1.8 L, petrol E10",
+        "authors": (),
         "driver": "The driver knew.",
         "dates": "2026-03-02 to 2026-03-13",
         "estimator": "maf",
@@ -385,6 +387,73 @@ def test_one_study_may_not_decide_for_all():
     assert "one study may not decide for all" in " ".join(loud.reasons)
     assert loud.answer.outcome == "not settled"
     assert "*" not in loud.answer.title
+
+
+def test_a_study_whose_arms_were_swapped_stands_apart_and_stays_in():
+    """It isn't left out for its result, but whoever reads sees it and where to look."""
+    eight = [-0.081, -0.079, -0.084, -0.08, -0.077]
+    found = pooled([*eight, 0.086], Claimed("fuel_use", 3, -3))
+    assert [found.entries[i].change for i in found.influence.apart] == [0.086]
+    (said,) = (q.answer for q in asked(found) if q.label == "One by one")
+    assert re.search(r"stands apart: \+6.8 to \+11.2 %, all others together -[89].* to -[67]", said)
+    assert "right way round" in said
+    assert "†" in known_page(found)
+    assert "stands apart" in " ".join(" ".join(screen(found)).split())
+    assert pooled([*eight, -0.083]).influence.apart == ()
+
+
+def test_studies_by_one_author_in_one_car_decide_as_one():
+    own = {"authors": ("Anna  B.",)}
+    others = [entry(c) for c in (0.0, 0.001)]
+    one_car = [entry(c, authors=(a,)) for c, a in ((0.002, "Anna B."), (0.003, "anna b"))]
+    found = known("x", TWELVE, [*others, *one_car, entry(0.004, **own)], [])
+    assert found.word == "undecided"
+    assert "tests of 4 cars at least" in found.reasons[0]
+    assert "these are 3" in found.answer.text
+    assert sorted(map(len, found.influence.cars)) == [1, 1, 3]
+    unlike = [replace(e, vehicle=f"car {i}") for i, e in enumerate(one_car)]
+    assert known("x", TWELVE, [*others, *unlike, entry(0.004, **own)], []).word == "refuted"
+
+
+def test_one_car_tested_often_may_not_decide_for_all():
+    """Five of nine by one author in one car: left out one by one, each has the other four."""
+    claim = Claimed("fuel_use", 3, -3)
+    mine = [entry(-0.06 - c, 0.004, 30, authors=("Anna",)) for c in (0, 0.001, 0.002, 0.003, 0.004)]
+    rest = [entry(-0.034 - c, 0.004, 30) for c in (0.0, 0.004, -0.003, 0.003)]
+    bare = [replace(e, authors=()) for e in mine]
+    assert known("x", claim, [*bare, *rest], []).word == "supported"
+    found = known("x", claim, [*mine, *rest], [])
+    assert found.word == "undecided"
+    assert "one car may not decide for all" in found.reasons[0]
+    (said,) = (q.answer for q in asked(found) if q.label == "One by one")
+    assert "By one author in one car, and left out together" in said
+
+
+@pytest.mark.parametrize(
+    ("kinds", "changes", "said"),
+    [
+        (("none",) * 4, (0, 0.01, 0, 0.01), "None has a plan"),
+        (("by its own word",) * 4, (0, 0.01, 0, 0.01), "kept, by its author's own word"),
+        (("vouched for",) * 4, (0, 0.01, 0, 0.01), "Every study has a plan that was kept."),
+        (("none",) * 3 + ("vouched for",), (0, 0.01, 0, 0.01), "1 with a plan and 3 without"),
+        (("none",) * 3 + ("vouched for",) * 3, (0, 0.01, 0.005) * 2, "tell the same as the others"),
+        (("late",) * 3 + ("vouched for",) * 3, (-0.1, -0.11, -0.105, 0, 0.01, 0.005),
+         "tell more fuel than the others: trust them more"),
+    ],
+)  # fmt: skip
+def test_what_was_agreed_beforehand_is_held_against_the_rest(kinds, changes, said):
+    entries = [entry(c, registered=r) for c, r in zip(changes, kinds, strict=True)]
+    (told,) = (q.answer for q in asked(known("x", TWELVE, entries, [])) if q.label == "Registered")
+    assert said in told
+
+
+def test_studies_that_differ_and_that_agree_are_told_apart():
+    alike, unlike = pooled([0.0, 0.001, 0.002, 0.0]), pooled([-0.05, 0.05, -0.06, 0.04])
+    agree, differ = (asked(k)[0] for k in (alike, unlike))
+    assert "no more than their own uncertainty explains" in agree.answer
+    assert "could hide in it" in agree.answer
+    assert "hangs on the car" in differ.answer
+    assert dict(differ.figures)["Cochran's Q"].endswith("p < 0.001")
 
 
 def test_more_and_less_fuel_keep_their_signs():

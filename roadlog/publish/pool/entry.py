@@ -72,6 +72,7 @@ class Entry:
     control_drives: int
     km: float
     vehicle: str
+    authors: tuple[str, ...]
     driver: str
     dates: str
     estimator: str
@@ -152,6 +153,7 @@ def entry_of(
         control_drives=0 if a.control is None else len(a.control.runs),
         km=a.baseline.km + a.fitted.km,
         vehicle=car(a.study.vehicle),
+        authors=tuple(filter(None, map(one_line, done.opened.about.authors))),
         driver=driver_knew(a),
         dates=_dates(a, done.opened.about.dates_moved),
         estimator=a.fuel_estimator,

@@ -4,28 +4,24 @@ The answer in plain words comes first, then every study with its range, how the 
 is left out, who agreed on what beforehand, and every archive that isn't in it with why.
 """
 
-import math
 import warnings
+from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 from markupsafe import Markup
 
 from roadlog import __version__
 from roadlog.publish.pool.entry import Entry
 from roadlog.publish.pool.known import LEAST_STUDIES, Known, in_percent
+from roadlog.publish.pool.trust import Asked, asked
+from roadlog.report.figures import interval_rows
 from roadlog.report.span import span_picture
-from roadlog.report.svg import figure
 from roadlog.report.templating import NO_NETWORK, raw, render
 from roadlog.stats.interval import Interval, NamedInterval, percent
 from roadlog.stats.meta_analysis import Pooled
 from roadlog.wording.answer import claim_words
-from roadlog.wording.forest import draw_rows, height_in
 from roadlog.wording.numbers import number, signed
 from roadlog.wording.units import in_figures, in_own_units
-
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
 
 MOST_DRAWN = 30  # studies; a picture longer than a screen or three is no picture
 VOUCHED = {
@@ -49,12 +45,13 @@ class Row:
     registered: str
     km: str
     without: str
-    swings: bool
+    marks: str
 
 
 @in_own_units
 def known_page(k: Known) -> str:
     """The whole page."""
+    questions = asked(k)
     return render(
         "known.html",
         k=k,
@@ -63,7 +60,8 @@ def known_page(k: Known) -> str:
         report_css=raw("report.css"),
         span=span_picture(k.answer),
         claim=None if k.claim is None else claim_words(k.claim),
-        numbers=_numbers(k),
+        questions=questions,
+        numbers=_numbers(k, questions),
         forest=_forest(k),
         drawn=min(len(k.entries), MOST_DRAWN),
         rows=[_row(k, i, e) for i, e in enumerate(k.entries)],
@@ -73,25 +71,14 @@ def known_page(k: Known) -> str:
     )
 
 
-def _numbers(k: Known) -> list[tuple[str, str]]:
-    spread = k.pooled.heterogeneity
-    rows = [
+def _numbers(k: Known, questions: Sequence[Asked]) -> list[tuple[str, str]]:
+    return [
         ("Mean change of fuel use, 95 % interval", _range(k.interval)),
         ("Mean change, estimate", f"{signed(k.interval.estimate)} %"),
-        ("The next car's own change", _ahead(k)),
-        ("Scatter between cars (tau)", f"{100 * math.sqrt(spread.tau2):.1f} %"),
-        (
-            "its 95 % interval",
-            f"{100 * math.sqrt(spread.low):.1f} to {100 * math.sqrt(spread.high):.1f} %",
-        ),
-        ("Share of all scatter that lies between cars (I²)", f"{100 * spread.i2:.0f} %"),
-        ("Cochran's Q", f"{spread.q:.1f} on {spread.df} degrees of freedom, p = {spread.p:.2g}"),
+        ("The next car's own change, 95 %", _ahead(k)),
         ("What driving and air may be worth", f"{100 * k.margin:.1f} points"),
+        *(row for q in questions for row in q.figures),
     ]
-    if k.slant is not None:
-        slope = f"{signed(k.slant.slope, 2)} for each of standard error, p = {k.slant.p:.2g}"
-        rows.append(("Slant: change of the estimate with its standard error", slope))
-    return rows
 
 
 def _ahead(k: Known) -> str:
@@ -115,7 +102,7 @@ def _part(i: Interval | None) -> str:
 
 def _row(k: Known, i: int, e: Entry) -> Row:
     without = in_percent(k.pooled.without[i]) if k.pooled.without else None
-    zero = without is not None and _sides(without) != _sides(k.interval)
+    turns = without is not None and _sides(without) != _sides(k.interval)
     return Row(
         count=i + 1,
         entry=e,
@@ -124,7 +111,7 @@ def _row(k: Known, i: int, e: Entry) -> Row:
         registered=VOUCHED[e.registered],
         km=in_figures(e.km, "km", 0),
         without=_part(without),
-        swings=zero,
+        marks="*" * turns + "†" * (i in k.influence.apart),
     )
 
 
@@ -146,11 +133,7 @@ def _forest(k: Known) -> Markup:
         ahead = Interval(k.interval.estimate, low, high)
         rows.insert(1, NamedInterval("The next car", ahead, "total"))
     claim = None if k.claim is None else k.claim.fuel_use_change_pct
-
-    def draw(axes: "Axes") -> None:
-        draw_rows(axes, rows, claim)
-
     said = f"Ranges of {len(k.entries)} studies and of all together: {_range(k.interval)}"
     with warnings.catch_warnings():
         warnings.filterwarnings("ignore", message="Glyph")  # the page's own font has it
-        return figure("pooled", said, height_in(len(rows)), draw)
+        return interval_rows("pooled", rows, claim, said)

@@ -8,20 +8,22 @@ from typing import Any
 
 from roadlog import __version__
 from roadlog.publish.pool.entry import Entry, Refused
+from roadlog.publish.pool.influence import APART_P
 from roadlog.publish.pool.known import LEAST_STUDIES, SLANT_P, Known, in_percent
+from roadlog.publish.pool.trust import asked
 from roadlog.publish.told import no_formula
 from roadlog.report.json_out import answer_json
 from roadlog.stats.interval import percent
 from roadlog.stats.meta_analysis import PRIOR_DF, Mean, Pooled
 from roadlog.study.durable import json_text
 from roadlog.study.own_code import code_sha256
-from roadlog.wording.answer import claim_words
+from roadlog.wording.answer import claim_words, first_large
 from roadlog.wording.numbers import signed
 from roadlog.wording.screen import grid, one_line, paragraph
 
 SCHEMA = 1
 _SHOWN = 20  # studies on the screen
-_NAME = 30
+_NAME = 44
 _COLUMNS = (
     "study", "pooled", "why_not", "device", "estimate_pct", "low_pct", "high_pct", "se_log", "df",
     "weight", "margin_log", "registered", "fingerprint", "order_by_chance", "units_baseline",
@@ -70,6 +72,18 @@ def figures(k: Known) -> dict[str, Any]:
         else {"slope": k.slant.slope, "t": k.slant.t, "df": k.slant.df, "p": k.slant.p,
               "forbids_below_p": SLANT_P},
         "no_slant": k.no_slant,
+        "influence": {
+            "mean_without_each_car_pct": [
+                {"studies": [k.entries[i].sha256[:8] for i in car],
+                 "fuel_use_change_pct": None if m is None else _ends(m)}
+                for car, m in zip(k.influence.cars, k.influence.without, strict=True)
+            ],
+            "stands_apart_below_p": APART_P,
+        },
+        "questions": [
+            {"question": q.question, "answer": q.answer, "figures": dict(q.figures)}
+            for q in asked(k)
+        ],
         "registered_apart": [
             {"what": p.name, "studies": len(p.entries),
              "fuel_use_change_pct": None if p.pooled is None else _ends(p.pooled.mean)}
@@ -121,11 +135,12 @@ def screen(k: Known) -> list[str]:
     if len(k.entries) > _SHOWN:
         lines.append(f"... and {len(k.entries) - _SHOWN} more (studies.csv)")
     lines.append("")
-    for part in k.parts:
-        lines += paragraph("Agreed first", part_words(part.name, len(part.entries), part.pooled))
     for reason in k.reasons:
         lines += paragraph("Finding", f"{k.word or 'none'}: {reason}")
-    lines += paragraph("Unlike", unlike(k.pooled))
+    for q in asked(k):
+        lines += paragraph(q.label, q.answer)
+    kinds = [part_words(p.name, len(p.entries), p.pooled) for p in k.parts]
+    lines += paragraph("Plans", f"{first_large('; '.join(kinds))}.")
     lines += not_pooled(k.refused)
     for plan in k.unheard:
         lines += paragraph("No result", f"of the plan {plan}: no archive here has it.")
@@ -141,24 +156,13 @@ def not_pooled(refused: Sequence[Refused]) -> list[str]:
     ]
 
 
-def unlike(pooled: Pooled) -> str:
-    """How far cars differ, in a sentence."""
-    s = pooled.heterogeneity
-    tau, low, high = (100 * math.sqrt(v) for v in (s.tau2, s.low, s.high))
-    return (
-        f"From study to study the change scatters by {tau:.1f} % (95 % interval {low:.1f} to "
-        f"{high:.1f} %) beyond what their own uncertainty explains, {100 * s.i2:.0f} % of all "
-        f"scatter (Q = {s.q:.1f} on {s.df}, p = {s.p:.2g})."
-    )
-
-
 def part_words(name: str, count: int, pooled: Pooled | None) -> str:
-    """Studies of one kind and their own pool, in a sentence."""
+    """Studies of one kind and their own pool, as a clause."""
     studies = "1 study" if count == 1 else f"{count or 'no'} studies"
     if pooled is None:
-        return f"{name}: {studies}."
+        return f"{name}: {studies}"
     i = in_percent(pooled.mean)
-    return f"{name}: {studies}, {signed(i.low)} to {signed(i.high)} % fuel."
+    return f"{name}: {studies}, {signed(i.low)} to {signed(i.high)} % fuel"
 
 
 def _study(k: Known, i: int) -> dict[str, Any]:
@@ -170,6 +174,7 @@ def _study(k: Known, i: int) -> dict[str, Any]:
         "se_used_log": math.sqrt(k.pooled.variances[i]),
         "other_versions": e.other_code,
         "root_sha256": e.root_sha256,
+        "chance_so_far_off": None if k.influence.off is None else k.influence.off[i],
         "without_it_pct": None if without is None else _ends(without),
     }
 
