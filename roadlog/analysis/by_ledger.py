@@ -307,6 +307,7 @@ def _runs(seen: Sequence[Observed]) -> pd.DataFrame:
             "km": [o.km for o in seen],
             "fuel_l": [o.litres for o in seen],
             "hours": math.nan,
+            "vehicle_numbers": "",
             "sha256": [_digest(o) for o in seen],
         }
     )
