@@ -72,14 +72,7 @@ def figures(k: Known) -> dict[str, Any]:
         else {"slope": k.slant.slope, "t": k.slant.t, "df": k.slant.df, "p": k.slant.p,
               "forbids_below_p": SLANT_P},
         "no_slant": k.no_slant,
-        "influence": {
-            "mean_without_each_car_pct": [
-                {"studies": [k.entries[i].sha256[:8] for i in car],
-                 "fuel_use_change_pct": None if m is None else _ends(m)}
-                for car, m in zip(k.influence.cars, k.influence.without, strict=True)
-            ],
-            "stands_apart_below_p": APART_P,
-        },
+        "influence": _influence(k),
         "questions": [
             {"question": q.question, "answer": q.answer, "figures": dict(q.figures)}
             for q in asked(k)
@@ -98,6 +91,20 @@ def figures(k: Known) -> dict[str, Any]:
         ],
         "plans_without_result": list(k.unheard),
     }  # fmt: skip
+
+
+def _influence(k: Known) -> dict[str, Any]:
+    left = zip(k.influence.cars, k.influence.without, strict=True)
+    return {
+        "mean_without_each_car_pct": [
+            {
+                "studies": [k.entries[i].sha256[:8] for i in car],
+                "fuel_use_change_pct": None if m is None else _ends(m),
+            }
+            for car, m in left
+        ],
+        "stands_apart_below_p": APART_P,
+    }
 
 
 def as_json(k: Known) -> str:
