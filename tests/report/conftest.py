@@ -98,6 +98,7 @@ def runs_frame() -> pd.DataFrame:
                     "fuel_low_l": fuel * 0.99,
                     "fuel_high_l": fuel * 1.01,
                     "hours": 0.5,
+                    "vehicle_numbers": "",
                     "sha256": f"{run:064x}",
                 }
             )
