@@ -59,7 +59,7 @@ def write_archive(
     results : mapping
         Name within `results/` -> bytes; with results.json and passes.csv, as the first `analyse` of
         `study_folder` with `now=about.published` gave them (a network kept from an earlier one
-        cuts the road elsewhere, and isn't published).
+        lends its ids, and isn't published).
     about : About
 
     Returns

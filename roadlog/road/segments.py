@@ -23,7 +23,7 @@ from roadlog.road.network import Network, RunLines, Segment
 from roadlog.road.projection import Origin, centre, to_geographic
 from roadlog.road.raster import ElevationRaster, check_heights
 from roadlog.road.shared_lines import COUNT_STEP_M, Stretch, shared_stretches
-from roadlog.road.store import kept_pieces
+from roadlog.road.store import known_pieces
 from roadlog.road.trace import STEP_M, Trace, make_traces
 
 WHOLE_RUN = "run"
@@ -63,8 +63,8 @@ def find_network(
     raster : ElevationRaster, optional
         Heights to take in place of the drives' own.
     known : Network, optional
-        An earlier network of the study: its segments keep their ids and ends where the new runs
-        drive them too. Not used with gates, whose names are the ids.
+        An earlier network of the study, which lends its ids to segments that are for the most
+        part the same, and nothing else. Not used with gates, whose names are the ids.
 
     Returns
     -------
@@ -202,31 +202,37 @@ def _junctions(stretch: Stretch, wanted_m: float) -> list[float]:
 def _pieces(
     stretches: list[Stretch], pace: Floats, wanted_m: float, known: Network | None, origin: Origin
 ) -> list[list[Piece]]:
-    """Ids, starts and ends of the segments along each stretch."""
-    kept = [kept_pieces(known, s.line, origin) if known else [] for s in stretches]
+    """Ids, starts and ends of the segments along each stretch.
+
+    Where they end, the runs say; an earlier network lends its ids alone, so that figures never
+    depend on what was analysed before.
+    """
     used = {s.id for s in known.segments} if known else set()
     letters = iter(n for n in _letters(702) if not any(u.rstrip(DIGITS) == n for u in used))
     claimed: set[str] = set()
     out = []
-    for stretch, on_it in zip(stretches, kept, strict=True):
-        old = [p for p in on_it if p[0] not in claimed]
-        claimed |= {p[0] for p in old}
-        if not old:
-            named = next(letters)
-            cuts = _cuts(stretch, pace, wanted_m)
-            out.append([(f"{named}{i:02d}", a, b) for i, (a, b) in enumerate(pairwise(cuts), 1)])
-            continue
-        named = old[0][0].rstrip(DIGITS)
-        numbers = (i for i in range(1, 1000) if f"{named}{i:02d}" not in used)
-        pieces = list(old)
-        edges = [0.0, *(e for _, a, b in old for e in (a, b)), stretch.line.length_m]
-        for a, b in zip(edges[::2], edges[1::2], strict=True):
-            if b - a >= SHORTEST_SHARE * wanted_m:
-                cuts = np.linspace(a, b, max(1, round((b - a) / wanted_m)) + 1)
-                pieces += [(f"{named}{next(numbers):02d}", c, d) for c, d in pairwise(cuts)]
-        used |= {p[0] for p in pieces}
-        out.append(sorted(pieces, key=lambda p: p[1]))
+    for stretch in stretches:
+        cuts = list(pairwise(_cuts(stretch, pace, wanted_m).tolist()))
+        on_it = known_pieces(known, stretch.line, origin) if known else []
+        old = _ids_of(cuts, [p for p in on_it if p[0] not in claimed])
+        claimed |= set(old.values())
+        named = next(iter(old.values())).rstrip(DIGITS) if old else next(letters)
+        free = (name for i in range(1, 1000) if (name := f"{named}{i:02d}") not in used)
+        out.append([(old[i] if i in old else next(free), *cut) for i, cut in enumerate(cuts)])
+        used |= {name for name, _, _ in out[-1]}
     return out
+
+
+def _ids_of(cuts: list[tuple[float, float]], known: list[Piece]) -> dict[int, str]:
+    """Which of the pieces between cuts is, for the most part, which known one."""
+    found: dict[int, str] = {}
+    for name, a, b in known:
+        shared = [min(b, d) - max(a, c) for c, d in cuts]
+        i = int(np.argmax(shared))
+        c, d = cuts[i]
+        if i not in found and shared[i] > 0.5 * max(b - a, d - c):
+            found[i] = name
+    return dict(sorted(found.items()))
 
 
 def _distinct(pieces: list[list[Piece]]) -> list[list[Piece]]:

@@ -1,6 +1,6 @@
 """A network kept between analyses, so that segments keep their ids when runs are added.
 
-A `Network` goes to JSON and comes back; `kept_pieces` finds the segments of an earlier network
+A `Network` goes to JSON and comes back; `known_pieces` finds the segments of an earlier network
 again along a newly found line. Part of method section 3.
 """
 
@@ -63,7 +63,7 @@ def load_network(path: Path) -> Network:
         ) from e
 
 
-def kept_pieces(known: Network, line: Line, origin: Origin) -> list[tuple[str, float, float]]:
+def known_pieces(known: Network, line: Line, origin: Origin) -> list[tuple[str, float, float]]:
     """Id, start and end [m] along the line of the known segments that lie on it, in order."""
     found = []
     for segment in known.segments:
@@ -78,14 +78,7 @@ def kept_pieces(known: Network, line: Line, origin: Origin) -> list[tuple[str, f
         a, b, slack = at[0], at[-1], SAME_LENGTH * segment.length_m + SAME_PLACE_M
         if abs((b - a) - segment.length_m) <= slack and (np.diff(known_at) > 0).all():
             found.append((segment.id, a, b))
-    found.sort(key=lambda f: f[1])
-    joined: list[tuple[str, float, float]] = []
-    for name, a, b in found:
-        if joined and abs(a - joined[-1][2]) <= SAME_PLACE_M:
-            a = joined[-1][2]
-        if not joined or a >= joined[-1][2]:
-            joined.append((name, a, b))
-    return joined
+    return sorted(found, key=lambda f: f[1])
 
 
 def _along(line: Line, x: float, y: float) -> float | None:
