@@ -4,8 +4,10 @@ The public names stand in `_HOMES`, each with the module that it comes from on f
 their types in `__init__.pyi`; what isn't listed there may change without notice (docs/api.md).
 """
 
+import time
 from importlib import import_module
 
+_BEGAN = time.time()  # before any other code of roadlog was loaded (`study.own_code`)
 __version__ = "0.1.0"
 
 

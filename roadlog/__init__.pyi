@@ -36,3 +36,4 @@ from roadlog.study.settings import Study as Study
 from roadlog.study.settings import parse_study as parse_study
 
 __version__: str
+_BEGAN: float

@@ -212,6 +212,25 @@ def test_all_studies_together_are_bounded_oldest_first_whatever_the_clock(
     assert [f is not None for f in found] == [True, False, True, True]
 
 
+def test_a_folder_that_holds_something_else_stops_nothing_and_costs_nothing(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The bound was never held again once the oldest folder couldn't be taken away."""
+    for i in range(3):
+        store = Computed(place(tmp_path), f"study {i}")
+        store.keep(KEY, Kept(TABLE, TOLD))
+        if not i:
+            (store.folder / "mine.bin").write_bytes(bytes(1 << 16))
+        os.utime(store.folder, (1000 + i, 1000 + i))
+    size = max(p.stat().st_size for p in store.folder.iterdir())
+    monkeypatch.setattr(computed, "MOST_BYTES", size)
+    last = Computed(place(tmp_path), "study 3")
+    last.keep(KEY, Kept(TABLE, TOLD))
+    last.tidy()
+    found = [Computed(place(tmp_path), f"study {i}").find(KEY) for i in range(4)]
+    assert [f is not None for f in found] == [False, False, False, True]
+
+
 def test_whatever_else_lies_in_the_place_is_left_alone(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

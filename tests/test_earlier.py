@@ -1,6 +1,8 @@
 """A second analysis reads what changed and nothing else, and comes to the same to the last bit."""
 
 import os
+import zoneinfo
+from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
 
@@ -12,12 +14,15 @@ from roadlog.analysis.analyse import analyse
 from roadlog.analysis.earlier import Earlier
 from roadlog.cli import main
 from roadlog.demo import make_study
+from roadlog.errors import InputError
 from roadlog.ingest import Log, read_log
 from roadlog.ingest.packed import packed, unpacked
 from roadlog.report.json_out import to_json
 from roadlog.report.write import passes_csv
 from roadlog.runs.table import Sources, open_study
+from roadlog.study import own_code
 from roadlog.study.computed import Computed
+from roadlog.study.keys import zone_rules
 from roadlog.study.settings import ColumnRule, TimeRule
 
 HEADER = "time,Speed (mph),MAF air flow rate [g/s],intake air temperature,latitude,longitude\n"
@@ -134,6 +139,76 @@ def test_rules_names_code_and_machine_are_part_of_the_key(
     monkeypatch.setattr(module, "libraries", lambda: (("numpy", "1.0"),))
     log_of(tmp_path, path)
     assert len(reads) == 7
+
+
+@pytest.fixture
+def own_zones(tmp_path: Path) -> Iterator[Path]:
+    """A folder of our own for the rules of Europe/Berlin, as the system's, for this test alone."""
+    rules = tmp_path / "zones" / "Europe" / "Berlin"
+    rules.parent.mkdir(parents=True)
+    rules.write_bytes((Path(zoneinfo.TZPATH[0]) / "Europe/Berlin").read_bytes())
+    before = zoneinfo.TZPATH
+    zoneinfo.reset_tzpath(to=[str(tmp_path / "zones")])
+    zone_rules.cache_clear()
+    yield rules
+    zoneinfo.reset_tzpath(to=before)
+    zone_rules.cache_clear()
+
+
+@pytest.mark.skipif(not zoneinfo.TZPATH, reason="the system has no rules of zones")
+def test_new_rules_of_a_time_zone_are_other_rules(
+    tmp_path: Path, reads: list[str], own_zones: Path
+) -> None:
+    """A start kept at 08:00 came back as 16:00, which no reading of the log gives."""
+    path, berlin = drive(tmp_path / "a.csv"), TimeRule(zone="Europe/Berlin")
+    for _ in range(2):
+        log_of(tmp_path, path, berlin)
+        zone_rules.cache_clear()
+    assert len(reads) == 1
+    stat = own_zones.stat()
+    own_zones.write_bytes(own_zones.read_bytes()[::-1])
+    os.utime(own_zones, ns=(stat.st_atime_ns, stat.st_mtime_ns))
+    assert zone_rules() != ()
+    zoneinfo.ZoneInfo.clear_cache()
+    with pytest.raises(InputError, match="zone 'Europe/Berlin' is not known"):
+        log_of(tmp_path, path, berlin)
+    zoneinfo.ZoneInfo.clear_cache()
+    assert len(reads) == 2
+
+
+def test_code_that_was_replaced_while_the_program_runs_keeps_nothing(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Its tables would have stood under the new code's name, for the next program to take."""
+    sources = Sources(((drive(tmp_path / "a.csv"), "baseline"),))
+    assert Earlier.of(sources, tmp_path / "cache").computed is not None
+    monkeypatch.setattr(own_code, "_BEGAN", Path(own_code.__file__).stat().st_ctime - 1)
+    assert Earlier.of(sources, tmp_path / "cache").computed is None
+
+
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="no pipes with names here")
+def test_a_pipe_is_refused_and_not_emptied_by_a_look_for_what_was_kept(tmp_path: Path) -> None:
+    """Nobody writes into it: whoever opened it would wait for ever."""
+    os.mkfifo(tmp_path / "a.csv")
+    with pytest.raises(InputError, match="is a pipe or a device"):
+        log_of(tmp_path, tmp_path / "a.csv")
+
+
+def test_a_log_that_tells_where_it_lies_is_not_kept_whatever_the_letters(
+    tmp_path: Path, reads: list[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    folder = tmp_path / 'Öl "neu"'
+    folder.mkdir()
+    path = drive(folder / "a.csv")
+
+    def telling(path: Path, **rules: object) -> Log:
+        log = read_log(path, **rules)  # type: ignore[arg-type]
+        return replace(log, altitude_datum=f"as {path} has it")
+
+    monkeypatch.setattr(module, "read_log", telling)
+    log_of(tmp_path, path)
+    moved = folder.rename(tmp_path / "moved")
+    assert str(moved) in (log_of(tmp_path, moved / "a.csv").altitude_datum or "")
 
 
 def test_a_fact_that_is_no_more_or_a_spoiled_tree_is_read_anew(tmp_path: Path) -> None:

@@ -12,6 +12,7 @@ import platform
 import sys
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import suppress
+from itertools import islice
 from pathlib import Path
 from typing import TypeVar
 
@@ -26,8 +27,8 @@ from roadlog.ingest.packed import packed, unpacked
 from roadlog.quantities.fuels import Fuel
 from roadlog.runs.table import Sources
 from roadlog.study.computed import Computed, Kept, place_of_tables
-from roadlog.study.keys import NotKeyable, key_of, libraries
-from roadlog.study.own_code import code_sha256
+from roadlog.study.keys import NotKeyable, key_of, libraries, zone_rules
+from roadlog.study.own_code import code_sha256, replaced
 from roadlog.study.settings import ColumnRule, Study, TimeRule
 
 T = TypeVar("T")
@@ -44,13 +45,15 @@ class Earlier:
 
     def __init__(self, computed: Computed | None = None) -> None:
         self.computed = computed
-        self._base = "" if computed is None else key_of(code_sha256(), libraries(), _machine())
+        self._base = ""
+        if computed is not None:
+            self._base = key_of(code_sha256(), libraries(), zone_rules(), _machine())
 
     @classmethod
     def of(cls, sources: Sources, place: Path | None = None) -> "Earlier":
         """For one study, or one set of piles; `place` is by default the user's own folder."""
         where = place_of_tables() if place is None else place
-        if where is None:
+        if where is None or replaced():
             return cls()
         folders = {p.parent for p, _ in sources.runs} if sources.root is None else {sources.root}
         return cls(Computed(where, "\n".join(sorted(str(f.resolve()) for f in folders))))
@@ -117,7 +120,7 @@ class Earlier:
             again = unpacked(path, frame, json.loads(text))
             if repr(_beside(again)) != repr(_beside(log)):
                 raise NotKeyable("a log that doesn't come back")
-            if path.parent != Path() and str(path) in text:
+            if path.parent != Path() and json.dumps(str(path))[1:-1] in text:
                 raise NotKeyable("a log that tells where it lies")
             if _sha256(path) != before:
                 raise NotKeyable("a log that changed while it was read")
@@ -198,7 +201,7 @@ class Earlier:
         return made
 
 
-NOTHING_EARLIER = Earlier()
+NOTHING_EARLIER: Earlier = Earlier()
 
 
 def has_few_samples(log: Log) -> bool:
@@ -226,6 +229,8 @@ def _sha256(path: Path) -> str | None:
     """Of a file's bytes; None where it can't be read, or is longer than what is kept."""
     digest, left = hashlib.sha256(), MOST_RAW_BYTES
     try:
+        if not path.is_file():
+            return None  # what is in a pipe can be read once
         with path.open("rb") as file:
             while piece := file.read(1 << 20):
                 digest.update(piece)
@@ -241,4 +246,12 @@ def _machine() -> tuple[object, ...]:
     """What of the machine and its settings can change a number's last digit."""
     simd = np.show_config(mode="dicts")["SIMD Extensions"]["found"]
     around = tuple((name, os.environ.get(name)) for name in _SURROUNDINGS)
-    return (sys.version, platform.machine(), platform.libc_ver(), tuple(simd), around)
+    return (sys.version, platform.machine(), _model(), platform.libc_ver(), tuple(simd), around)
+
+
+def _model() -> str:
+    """The processor's name, by which the linear algebra beneath numpy chooses its code."""
+    with suppress(OSError), Path("/proc/cpuinfo").open(encoding="utf-8", errors="replace") as file:
+        named = (line for line in islice(file, 30) if line.startswith(("model name", "CPU part")))
+        return next(named, "")
+    return platform.processor()

@@ -91,6 +91,11 @@ def read_log(
     path = Path(path)
     if path.is_dir():
         raise InputError(f"{path} is a folder: name the log files in it")
+    if path.exists() and not path.is_file():
+        raise InputError(
+            f"{path} is a pipe or a device, which gives what it holds only once: write it to a "
+            "file, and name that"
+        )
     try:
         raw = Text.opened(path)
     except FileNotFoundError as e:

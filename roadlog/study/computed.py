@@ -136,15 +136,21 @@ class Computed:
 
         Of other studies those go first that were used longest ago, down to `MOST_BYTES`.
         """
+        sizes: dict[Path, int] = {}
+        others: list[tuple[float, Path]] = []
         with suppress(OSError):
             clean_parts(self.folder)
             _let_go(self.folder, self._used)
-            folders = [f for f in (self.place / _TABLES).iterdir() if _FOLDER.fullmatch(f.name)]
-            sizes = {f: _size(f) for f in folders}
-            others = sorted((f for f in sizes if f != self.folder), key=lambda f: f.stat().st_mtime)
-            while others and sum(sizes.values()) > MOST_BYTES:
-                gone = others.pop(0)
-                del sizes[gone]
+            for folder in (self.place / _TABLES).iterdir():
+                if _FOLDER.fullmatch(folder.name):
+                    sizes[folder] = _size(folder)
+                    if folder != self.folder:
+                        others.append((folder.stat().st_mtime, folder))
+        for _, gone in sorted(others):
+            if sum(sizes.values()) <= MOST_BYTES:
+                break
+            del sizes[gone]
+            with suppress(OSError):  # one that holds something else stays, without our tables
                 clean_parts(gone)
                 _let_go(gone)
                 gone.rmdir()
@@ -218,4 +224,6 @@ def _let_go(folder: Path, used: Collection[str] = ()) -> None:
 
 
 def _size(folder: Path) -> int:
-    return sum(p.stat().st_size for p in folder.iterdir()) if folder.is_dir() else 0
+    """Of the tables in a folder."""
+    ours = [p for p in folder.iterdir() if _FILE.fullmatch(p.name)] if folder.is_dir() else []
+    return sum(p.stat().st_size for p in ours)

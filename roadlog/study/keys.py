@@ -7,6 +7,8 @@ of every bit that could change a number.
 import dataclasses
 import datetime as dt
 import hashlib
+import os
+import zoneinfo
 from collections.abc import Iterator, Mapping
 from enum import Enum
 from functools import cache
@@ -55,6 +57,26 @@ def libraries() -> tuple[tuple[str, str], ...]:
             return ""
 
     return tuple((name, of(name)) for name in LIBRARIES)
+
+
+@cache
+def zone_rules() -> tuple[tuple[str, int, int, int], ...]:
+    """Each file that the system's rules of time zones stand in, with its size and its times.
+
+    Governments change them, and systems follow. Where the system has none, `tzdata` has.
+    """
+    found = []
+    for place in zoneinfo.TZPATH:
+        for folder, inner, names in os.walk(place):
+            inner[:] = sorted(set(inner) - {"posix", "right"})  # the same again, and with leaps
+            for name in sorted(names):
+                path = os.path.join(folder, name)
+                try:
+                    at = os.stat(path)
+                except OSError:
+                    continue
+                found.append((path, at.st_size, at.st_mtime_ns, at.st_ctime_ns))
+    return tuple(found)
 
 
 def _parts(value: object) -> Iterator[bytes | memoryview]:

@@ -55,6 +55,8 @@ def settle_day_first(
 def _fields(path: Path, columns: Mapping[str, ColumnRule]) -> list[tuple[int, int]]:
     """First and second field of every date written with its year last."""
     try:
+        if not path.is_file():
+            return []
         with path.open("rb") as file:
             raw = utf8_text(Text.of(file.read(_HEAD_BYTES)), path)
         if not _year_last(raw[:]):
