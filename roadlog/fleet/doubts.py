@@ -89,7 +89,7 @@ def doubts_of(contrast: FleetContrast, design: FleetDesign) -> Doubts:
     )
     return Doubts(
         tuple(_group(own, design) for own in groups.values()),
-        tuple(_together(lot) for lot in always.values()),
+        tuple((tuple(n for n, _ in lot), lot[0][1]) for lot in always.values()),
         100 * abs(opened),
     )
 
@@ -126,7 +126,12 @@ def forbidden_by_figure(
     word = word_of(contrast.tau, contrast.half, c, margin)
     if _stands_without({*names}, vehicles, design, c, margin) == word != "undecided":
         return whole, f"{named(names)}: {found[0][1].removeprefix(_BARE)}; the word stands without"
-    return [*whole, *(v for _, v in found)], ""
+    every = len(contrast.vehicles)
+    return [*whole, *(v if len(lot) == every else _named(lot, v) for lot, v in found)], ""
+
+
+def _named(lot: Sequence[str], veto: Veto) -> Veto:
+    return Veto(f"{_BARE}{named(lot)}: {veto.removeprefix(_BARE)}", veto.plain)
 
 
 def _stands_without(
@@ -142,11 +147,6 @@ def _stands_without(
     except (DesignError, FitError):
         return "undecided"
     return word_of(rest.tau, rest.half, claim_pct, margin)
-
-
-def _together(lot: Sequence[tuple[str, Veto]]) -> tuple[tuple[str, ...], Veto]:
-    names, first = tuple(n for n, _ in lot), lot[0][1]
-    return names, Veto(f"{_BARE}{named(names)}: {first.removeprefix(_BARE)}", first.plain)
 
 
 def _group(own: Sequence[VehicleUnits], design: FleetDesign) -> _Group:

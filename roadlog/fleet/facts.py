@@ -24,9 +24,13 @@ class LeftOut(Kind):
     NOBODYS_LINES = "{table} has lines for it, but no log of it was found{near}"
     SAME_VIN = (
         "its vehicle identification number is that of {other}, so the two are one vehicle, of "
-        "which {other} is kept: put its logs under one name"
+        "which {other} is kept: put its logs under one name, or list each with its own number"
     )
     NO_DATE = "no date in the log, so its arm is unknown"
+    DAY_IN_DOUBT = (
+        "its clock is UTC and nobody told the zone, so it may be of {one} or of {other}, which "
+        "aren't in one arm: set zone under [time], or a column 'time zone' in the table of vehicles"
+    )
     NOT_SCHEDULED = "no arm for {day}: the schedule has no line for it"
     NO_ARM = (
         "no arm: {table} gives neither an arm nor the day on which the add-on was fitted "

@@ -37,16 +37,17 @@ _WILD = re.compile(r"[*?\[]")
 class Source:
     """What one task reads: a log, or a vehicle's rows of a Parquet file (`columnar`).
 
-    `shown` is its name on pages; `vehicle_value` what the file has in `vehicle_column`, where that
-    isn't None.
+    `shown` is its name on pages; `vehicle_values` what the file has in `vehicle_column`, where that
+    isn't None. `vehicle_key` is what folders call a vehicle: a column of that name has to agree.
     """
 
     vehicle: str
     path: Path
     shown: str
     columnar: bool = False
-    vehicle_value: str = ""
+    vehicle_values: tuple[str, ...] = ()
     vehicle_column: str | None = None
+    vehicle_key: str | None = None
     run_column: str | None = None
 
 
@@ -145,12 +146,17 @@ def sources_by_data(root: Path, rule: FleetRule) -> tuple[list[Source], list[tup
     for path in files:
         shown = path.relative_to(root).as_posix()
         keys = _keys(path.relative_to(root))
-        named = next((keys[k] for k in keys if k.lower() in VEHICLE_KEYS), None)
-        if named is not None:
+        key = next((k for k in keys if k.lower() in VEHICLE_KEYS), None)
+        if key is not None:
+            named = keys[key]
             if named == NOBODY or not tidy(named):
                 lost.append((shown, LeftOut.NO_VEHICLE(n=1)))
             else:
-                found.append(Source(tidy(named), path, shown, True, run_column=rule.run_column))
+                found.append(
+                    Source(
+                        tidy(named), path, shown, True, run_column=rule.run_column, vehicle_key=key
+                    )
+                )
             continue
         try:
             column, values, missing = _vehicles_in(path, rule.vehicle_column)
@@ -162,9 +168,12 @@ def sources_by_data(root: Path, rule: FleetRule) -> tuple[list[Source], list[tup
             continue
         if missing:
             lost.append((shown, LeftOut.NO_VEHICLE(n=missing)))
+        spelled: dict[str, list[str]] = {}
+        for value in values:
+            spelled.setdefault(tidy(value), []).append(value)
         found += [
-            Source(tidy(v), path, f"{shown} ({tidy(v)})", True, v, column, rule.run_column)
-            for v in values
+            Source(name, path, f"{shown} ({name})", True, tuple(own), column, rule.run_column)
+            for name, own in spelled.items()
         ]
     return sorted(found, key=lambda s: (s.vehicle, s.shown)), lost
 
@@ -192,6 +201,12 @@ def _vehicles_in(path: Path, wanted: str | None) -> tuple[str, list[str], int]:
         raise InputError(
             f"{path.name}: no column names the vehicle among {', '.join(names)}: say which with "
             "vehicle_column in [fleet]"
+        )
+    kind = file.schema_arrow.field(known[0]).type
+    if pa.types.is_nested(kind):
+        raise InputError(
+            f"{path.name}: column '{known[0]}' holds {kind}, no names: say which column names the "
+            "vehicle with vehicle_column in [fleet]"
         )
     values: set[str] = set()
     missing = 0

@@ -219,6 +219,8 @@ def _listed(
             why = LeftOut.SAME_LOG(other=seen[card.mark])
         day = card.start[:10]
         given = job.arms.of(day) if day or job.arms.arm is not None else LeftOut.NO_DATE()
+        if len({getattr(job.arms.of(d), "arm", None) for d in card.days}) > 1:
+            given = LeftOut.DAY_IN_DOUBT(one=card.days[0], other=card.days[-1])
         if isinstance(given, Fact):
             why = why or given
         if isinstance(why, Fact):

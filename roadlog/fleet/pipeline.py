@@ -40,6 +40,8 @@ from roadlog.study.settings import Study, TimeRule
 from roadlog.weather.reports import weather_file
 from roadlog.wording.progress import bar
 
+MOST_NAMES = 2  # of one car; a number in more vehicles is the logger's that went through them
+
 
 @dataclass(frozen=True)
 class Fleet:
@@ -330,12 +332,18 @@ def _beside(fleet: Fleet) -> tuple[str, ...]:
 
 
 def _vin_of(fleet: Fleet, reads: Mapping[str, Sequence[Read]]) -> dict[str, str]:
-    """Each vehicle's VIN, hidden: as its table has it, else that of most of its logs."""
+    """Each vehicle's VIN, hidden: as its table has it, else that of most of its logs.
+
+    A number that a logger gives each session, or itself in whatever vehicle it sits, is none.
+    """
     found: dict[str, str] = {}
     for name, own in reads.items():
         count = Counter(vin for read in own for _, vin in read.runs if vin)
-        if count:
-            found[name] = count.most_common(1)[0][0]
+        top, times = count.most_common(1)[0] if count else ("", 0)
+        if times > 1 or 0 < len(count) <= 2:
+            found[name] = top
+    holders = Counter(found.values())
+    found = {n: vin for n, vin in found.items() if holders[vin] <= MOST_NAMES}
     return found | {n: hidden_vin(v.vin) for n, v in fleet.listed.items() if v.vin}
 
 
@@ -369,7 +377,7 @@ def _aside(
         for read in own:
             for piece, (mark, vin) in enumerate(read.runs):
                 others = [log for n, log in owners.get(mark, {}).items() if n != name]
-                if vin and vin != vin_of[name]:
+                if vin and vin != vin_of.get(name, vin):
                     whose = vehicle_of.get(vin)
                     other = "" if whose is None else f", {whose}"
                     aside[name][read.key, piece] = LeftOut.OTHER_VIN(other=other)

@@ -23,15 +23,18 @@ from roadlog.errors import InputError
 from roadlog.fleet.facts import LeftOut, ReadFact
 from roadlog.fleet.inputs import Source, not_whole
 from roadlog.fleet.store import keyed, read_told, samples_file, write_samples
+from roadlog.fleet.vehicles import alike, tidy
 from roadlog.ingest import Log, read_columns, read_log
 from roadlog.ingest.alike import read_alike
+from roadlog.ingest.clock.localday import possible_days
 from roadlog.ingest.datum import settled
 from roadlog.ingest.drives import find_drives, piece
 from roadlog.ingest.log import Datum, UnitEvidence, read_units
-from roadlog.ingest.table.columnar import sorted_by_time, texts_of, time_column
+from roadlog.ingest.table.columnar import sorted_by_time, texts_of, time_columns
+from roadlog.ingest.text.handtable import split_unit
 from roadlog.ingest.timebase import distance_km
 from roadlog.runs.taken import sha256_of
-from roadlog.runs.vehicle_numbers import numbers_at_head
+from roadlog.runs.vehicle_numbers import Numbers, numbers_at_head, numbers_in
 from roadlog.study.settings import ColumnRule, RoadRule, TimeRule
 
 _MARK_DIGITS = 24
@@ -58,7 +61,8 @@ class Card:
     """What is told of one run.
 
     `mark` is the same for two runs of the same readings, `vin` for two logs of one car ("" if the
-    log has none); `start` is the clock of its zone, as ISO 8601, "" without a date.
+    log has none); `start` is the clock of its zone, as ISO 8601, "" without a date; `days` those
+    that it may be on where the clock is UTC and no zone was told, else empty.
     """
 
     key: str
@@ -74,6 +78,7 @@ class Card:
     evidence: tuple[UnitEvidence, ...]
     datum: Datum | None
     facts: tuple[str, ...]
+    days: tuple[str, ...] = ()
 
     @property
     def light(self) -> Log:
@@ -102,12 +107,12 @@ def read_source(source: Source, rules: Rules, work: Path) -> Read:
     """
     state = source.path.stat()
     digest = _digest(source.path, state.st_size, state.st_mtime_ns)
-    key = keyed("samples", digest, rules.as_text(), source.columnar, source.vehicle_value,
-                source.vehicle_column, source.run_column)  # fmt: skip
+    key = keyed("samples", digest, rules.as_text(), source.columnar, source.vehicle_values,
+                source.vehicle_column, source.vehicle_key, source.run_column)  # fmt: skip
     path = samples_file(work, key)
     told = read_told(path)
     if told is None:
-        told = _write(path, key, _pieces(source, rules), source)
+        told = _write(path, key, _pieces(source, rules), source, rules)
         return Read(source, key, _runs(told), True)
     return Read(source, key, _runs(told), False)
 
@@ -130,6 +135,9 @@ def cards_of(read: Read, work: Path) -> list[Card]:
     return [_card(c, read.source.shown) for c in told["cards"]]
 
 
+_LISTS = ("evidence", "columns", "facts", "several", "days")
+
+
 def _card(data: Mapping[str, Any], shown: str) -> Card:
     evidence = tuple(
         UnitEvidence(e["header"], e["signal"], e["read_as"], frozenset(e["allowed"]),
@@ -137,10 +145,10 @@ def _card(data: Mapping[str, Any], shown: str) -> Card:
         for e in data["evidence"]
     )  # fmt: skip
     several = f" #{data['piece'] + 1}" if data["several"] else ""
-    rest = {k: v for k, v in data.items() if k not in ("evidence", "columns", "facts", "several")}
+    rest = {k: v for k, v in data.items() if k not in _LISTS}
     return Card(
         file=shown + several, evidence=evidence, columns=tuple(data["columns"]),
-        facts=tuple(data["facts"]), **rest,
+        facts=tuple(data["facts"]), days=tuple(data["days"]), **rest,
     )  # fmt: skip
 
 
@@ -195,8 +203,8 @@ def _columnar(source: Source, rules: Rules) -> list[Log]:
         runs = [table.filter(pc.equal(run, name)) for name in names]
     logs = []
     for rows in runs:
-        clock = time_column(rows, rules.columns, rules.time)
-        rows, twice = (rows, 0) if clock is None else sorted_by_time(rows, clock)
+        clock = time_columns(rows, rules.columns, rules.time)
+        rows, twice = sorted_by_time(rows, clock, rules.time.day_first) if clock else (rows, 0)
         log = read_columns(Path(source.shown), rows, columns=rules.columns, time=rules.time)
         if twice:
             log = replace(log, facts=(*log.facts, ReadFact.ROWS_TWICE(n=twice)))
@@ -209,11 +217,13 @@ def _rows(source: Source) -> pa.Table:
     try:
         file = pq.ParquetFile(source.path)
         if named is None:
-            return file.read()
+            table = file.read()
+            _require_folder(table, source)
+            return table
         parts = []
         for i in range(file.num_row_groups):
             group = file.read_row_group(i)
-            mine = pc.equal(texts_of(group[named]), source.vehicle_value)
+            mine = pc.is_in(texts_of(group[named]), pa.array(source.vehicle_values))
             parts.append(group.filter(mine).drop_columns([named]))
         return pa.concat_tables(parts, promote_options="default")
     except (pa.ArrowException, OSError) as e:
@@ -222,16 +232,39 @@ def _rows(source: Source) -> pa.Table:
         raise InputError(not_whole(source.shown, e)) from e
 
 
-def _write(path: Path, key: str, logs: Sequence[Log], source: Source) -> dict[str, Any]:
+def _require_folder(table: pa.Table, source: Source) -> None:
+    """Refuse rows that are another vehicle's than the folder that they lie in.
+
+    Raises
+    ------
+    InputError
+        If a column of the folder's key names another vehicle.
+    """
+    key = source.vehicle_key
+    if key is None or key not in table.column_names or not table.num_rows:
+        return
+    names = {tidy(v) for v in pc.unique(texts_of(table[key])).to_pylist() if v is not None}
+    if others := sorted(n for n in names if alike(n) != alike(source.vehicle)):
+        raise InputError(
+            f"{source.shown}: lies in the folder of {source.vehicle}, but its column '{key}' names "
+            f"{others[0]}: correct one of the two"
+        )
+
+
+def _write(
+    path: Path, key: str, logs: Sequence[Log], source: Source, rules: Rules
+) -> dict[str, Any]:
     """Sample the runs and keep them with their cards; what is told of them."""
-    numbers = frozenset[str]() if source.columnar else numbers_at_head(source.path)
+    numbers = _numbers_in(source) if source.columnar else numbers_at_head(source.path)
     vin = next(iter(numbers)) if len(numbers) == 1 else ""
     frames, cards = [], []
     for number, log in enumerate(logs):
         (samples,), repairs = sampled([log], False)
         frames.append(samples.assign(piece=np.int32(number)))
         facts = [str(w.message) for w in repairs]
-        cards.append({**_told(log, samples, facts), "key": key, "piece": number, "vin": vin,
+        days = sorted(map(str, possible_days(log))) if rules.time.zone is None else []
+        own = {"days": days if len(days) > 1 else []}
+        cards.append({**_told(log, samples, facts), **own, "key": key, "piece": number, "vin": vin,
                       "several": len(logs) > 1})  # fmt: skip
     told = {"cards": cards}
     write_samples(path, pd.concat(frames, ignore_index=True), told)
@@ -264,6 +297,21 @@ def _mark(samples: pd.DataFrame) -> str:
             digest.update(name.encode())
             digest.update(np.float32(samples[name].to_numpy(float)).tobytes())
     return digest.hexdigest()[:_MARK_DIGITS]
+
+
+def _numbers_in(source: Source) -> Numbers:
+    """As `numbers_at_head`, of a column of such numbers beside the one that names vehicles."""
+    names = pq.read_schema(source.path).names
+    column = next((n for n in names if split_unit(n)[0] == "vin"), None)
+    named = source.vehicle_column
+    if column is None or column == named:
+        return frozenset()
+    some = [column] if named is None else [column, named]
+    table = pq.ParquetFile(source.path).read(columns=some)
+    if named is not None:
+        table = table.filter(pc.is_in(texts_of(table[named]), pa.array(source.vehicle_values)))
+    told = {str(v) for v in pc.unique(texts_of(table[column])).to_pylist() if v}
+    return numbers_in("\n".join(told))
 
 
 def read_alike_units(reads: Sequence[Read], rules: Rules, work: Path) -> list[Card]:

@@ -111,16 +111,11 @@ def make_cells(vehicles: Sequence[VehicleUnits], design: FleetDesign, which: Whi
     if len(kept) < 2:
         raise DesignError(f"{len(kept)} vehicles have dates and comparable drives: a roll-out "
                           "needs two at the least")  # fmt: skip
+    kept, told = _in_reach(kept, design.period_days)
     first = min(int(v.known.day.min()) for v in kept)
     periods = [(v.known.day - first) // design.period_days for v in kept]
     t = max(int(p.max()) for p in periods) + 1
-    if t > MOST_PERIODS:
-        middle = float(np.median([np.median(v.known.day) for v in kept]))
-        odd = max(kept, key=lambda v: float(np.abs(v.known.day - middle).max()))
-        raise DesignError(
-            f"the roll-out spans {t} periods of {design.period_days} days (farthest off: vehicle "
-            f"{odd.vehicle}): look for a wrong date, or make periods longer"
-        )
+    alone += told
     value, size = np.zeros((len(kept), t)), np.zeros((len(kept), t))
     start = np.full(len(kept), t, dtype=np.intp)
     place, weights = [], []
@@ -140,6 +135,32 @@ def make_cells(vehicles: Sequence[VehicleUnits], design: FleetDesign, which: Whi
     with np.errstate(invalid="ignore"):
         value = np.where(size > 0, value / np.where(size > 0, size, 1), 0.0)
     return Cells(tuple(kept), value, size, start, tuple(place), tuple(weights), tuple(alone), notes)
+
+
+def _in_reach(
+    vehicles: Sequence[VehicleUnits], period_days: int
+) -> tuple[list[VehicleUnits], list[tuple[str, str]]]:
+    """The vehicles whose dates lie near the others', and those that a wrong clock puts far off.
+
+    Raises
+    ------
+    DesignError
+        If fewer than two lie near each other.
+    """
+    middle = float(np.median([np.median(v.known.day) for v in vehicles]))
+    reach = MOST_PERIODS * period_days / 2
+    near = [v for v in vehicles if float(np.abs(v.known.day - middle).max()) < reach]
+    if len(near) < 2:
+        raise DesignError(
+            f"the roll-out spans more than {MOST_PERIODS} periods of {period_days} days: look for "
+            "a wrong date, or make periods longer"
+        )
+    far = [(v, int(v.known.day[np.abs(v.known.day - middle).argmax()])) for v in vehicles]
+    return near, [
+        (v.vehicle, f"its dates lie years from the others' ({np.datetime64(day, 'D')}): correct "
+                    "its clock")
+        for v, day in far if v not in near
+    ]  # fmt: skip
 
 
 def _silent(cells: Cells, found: Imputed) -> tuple[str, ...]:

@@ -17,6 +17,7 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.parquet as pq
 
+from roadlog.errors import InputError
 from roadlog.study.durable import atomic_write, json_text, write_files
 from roadlog.study.keys import key_of, libraries
 from roadlog.study.own_code import code_sha256
@@ -119,8 +120,22 @@ def remove_others(root: Path, vehicle: str, keep: set[str]) -> None:
 
 
 def read_partitions(root: Path, files: list[str], vehicle: str) -> pd.DataFrame:
-    """A vehicle's rows again, in their order, with the column `vehicle`."""
-    parts = [pq.ParquetFile(root / f).read().to_pandas() for f in files]
+    """A vehicle's rows again, in their order, with the column `vehicle`.
+
+    Raises
+    ------
+    InputError
+        If a file was damaged: it goes, so that the next run makes it anew.
+    """
+    parts = []
+    for f in files:
+        try:
+            parts.append(pq.ParquetFile(root / f).read().to_pandas())
+        except (pa.ArrowException, OSError) as e:
+            if isinstance(e, OSError) and e.errno is not None:
+                raise
+            remove(root / f)
+            raise InputError(f"{root / f} was damaged and is taken away: run it again") from e
     table: pd.DataFrame = pd.concat(parts, ignore_index=True)
     table = table.sort_values(["run", "row"], kind="stable", ignore_index=True).drop(columns="row")
     return table.assign(vehicle=vehicle)

@@ -172,4 +172,4 @@ def fleet_lines(found: FleetStudy) -> list[str]:
 
 
 def _alike(r: Reason) -> str:
-    return f" (and {r.others} alike)" if r.others else ""
+    return f" (and {r.others} other such reason{'s' * (r.others > 1)})" if r.others else ""

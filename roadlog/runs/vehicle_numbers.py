@@ -33,8 +33,12 @@ def hidden_vin(vin: str) -> str:
 def numbers_at_head(path: Path) -> Numbers:
     """The vehicles' numbers at a log's head, as hashes."""
     with path.open("rb") as file:
-        head = file.read(HEAD_BYTES).decode("latin-1")
-    return frozenset(hidden_vin(m[0]) for m in VIN.finditer(head))
+        return numbers_in(file.read(HEAD_BYTES).decode("latin-1"))
+
+
+def numbers_in(text: str) -> Numbers:
+    """The vehicles' numbers that stand in a text, as hashes."""
+    return frozenset(hidden_vin(m[0]) for m in VIN.finditer(text))
 
 
 def numbers_of(runs: pd.DataFrame) -> list[Numbers]:

@@ -173,12 +173,17 @@ def test_two_vehicles_one_after_the_other_give_no_interval() -> None:
     assert found.finding.word == "undecided"
 
 
-def test_a_wrong_date_is_named() -> None:
+def test_a_vehicle_whose_clock_is_years_off_costs_itself() -> None:
     fleet = rollout_fleet(np.random.default_rng(9), 6)
+    rest = fit_fleet([*fleet[:2], *fleet[3:]], ROLLOUT)
     f = fleet[2].known
-    fleet[2] = replace(fleet[2], figures=replace(f, day=f.day - 20_000))
-    with pytest.raises(DesignError, match="v00002"):
-        fit_fleet(fleet, ROLLOUT)
+    fleet[2] = replace(fleet[2], figures=replace(f, day=f.day + 7_000))
+    found = fit_fleet(fleet, ROLLOUT)
+    assert found.left_out["vehicle"].tolist() == ["v00002"]
+    assert "years from the others' (1989-" in found.left_out["why"].iloc[0]
+    assert found.effect == rest.effect
+    with pytest.raises(DesignError, match="spans more than 400 periods"):
+        fit_fleet(fleet[1:3], ROLLOUT)
 
 
 def test_a_rollout_of_many_leaves_each_vehicle_out_and_one_of_few_asks_the_orders() -> None:

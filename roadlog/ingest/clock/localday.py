@@ -4,6 +4,7 @@ In come a log's start and longitudes; out comes whether the local day is in doub
 arm where the add-on was switched by day, and an epoch clock knows none. Part of the ingest stage.
 """
 
+import datetime as dt
 from collections.abc import Sequence
 
 import numpy as np
@@ -18,18 +19,22 @@ _WORLD_H = (-12.0, 14.0)
 
 
 def day_in_doubt(log: Log) -> bool:
-    """Whether a UTC start can be another day by the clock on the wall.
+    """Whether a UTC start can be another day by the clock on the wall."""
+    return len(possible_days(log)) > 1
+
+
+def possible_days(log: Log) -> set[dt.date]:
+    """The days that a UTC start can be by the clock on the wall; empty for any other clock.
 
     With positions only the offsets that their longitude allows count, else all that there are.
     """
     if log.start is None or log.start.tz is None or str(log.start.tz) != "UTC":
-        return False
+        return set()
     low, high = _WORLD_H
     if "lon_deg" in log.frame and log.frame["lon_deg"].notna().any():
         sun = float(np.nanmedian(log.frame["lon_deg"])) * _HOURS_PER_DEGREE
         low, high = sun - _CLOCK_OFF_SUN_H, sun + _CLOCK_OFF_SUN_H
-    days = {(log.start + pd.Timedelta(hours=h)).date() for h in (low, 0.0, high)}
-    return len(days) > 1
+    return {(log.start + pd.Timedelta(hours=h)).date() for h in (low, 0.0, high)}
 
 
 def zone_warning(logs: Sequence[Log], rule: TimeRule) -> str | None:

@@ -5,7 +5,8 @@ troubles aren't there. The raw side of section 2 of the method.
 """
 
 import datetime as dt
-from collections.abc import Mapping
+import re
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 import numpy as np
@@ -15,6 +16,7 @@ import pyarrow.compute as pc
 
 from roadlog.errors import InputError
 from roadlog.ingest.clock.columns import TimeColumn, read_clock
+from roadlog.ingest.clock.datetext import DayMonthUnclear, NoSuchDay, parse_times
 from roadlog.ingest.clock.order import Place
 from roadlog.ingest.datum import datum_from
 from roadlog.ingest.facts import Repair
@@ -30,6 +32,7 @@ from roadlog.quantities.facts import Fact
 from roadlog.quantities.signals import REACHES_THOUSANDS
 from roadlog.study.settings import ColumnRule, TimeRule
 
+_SORTS_AS_TEXT = re.compile(r"(\d{4}-\d\d-\d\d|\d\d:\d\d:)(?!.*[+-]\d\d:?\d\d$)")
 _FIRST = 5  # cells that tell how a column of times is written
 
 
@@ -93,7 +96,9 @@ def _plain(column: pa.ChunkedArray) -> pa.ChunkedArray:
     if pa.types.is_date(kind):
         return column.cast(pa.timestamp("ns"))
     if pa.types.is_integer(kind) or pa.types.is_floating(kind) or pa.types.is_decimal(kind):
-        return column.cast(pa.float64())
+        return column.cast(pa.float64(), safe=False)  # a count of nanoseconds keeps its 16 digits
+    if pa.types.is_time(kind):
+        return column.cast(pa.string())
     if pa.types.is_boolean(kind):
         return column.cast(pa.int8()).cast(pa.float64())
     if pa.types.is_string(kind) or pa.types.is_large_string(kind):
@@ -153,9 +158,18 @@ def _claim(
     return Claim(meaning, values, index)
 
 
-def sorted_by_time(table: pa.Table, column: str) -> tuple[pa.Table, int]:
-    """The rows in order of a column, each once, and how many were there twice."""
-    table = table.sort_by(column)
+def sorted_by_time(
+    table: pa.Table, columns: Sequence[str], day_first: bool | None = None
+) -> tuple[pa.Table, int]:
+    """The rows in order of some columns, each once, and how many were there twice.
+
+    Text is put in order by the time that it tells; where that can't be told, rows stay as they are.
+    """
+    keys = [_order(table[name], day_first) for name in columns]
+    if all(key is not None for key in keys):
+        names = [str(i) for i in range(len(keys))]
+        order = pa.table(dict(zip(names, keys, strict=True)))
+        table = table.take(pc.sort_indices(order, [(n, "ascending") for n in names]))
     frame = table.to_pandas(ignore_metadata=True)
     twice = frame.duplicated().to_numpy()
     if not twice.any():
@@ -163,13 +177,30 @@ def sorted_by_time(table: pa.Table, column: str) -> tuple[pa.Table, int]:
     return table.filter(pa.array(~twice)), int(twice.sum())
 
 
-def time_column(table: pa.Table, columns: Mapping[str, ColumnRule], time: TimeRule) -> str | None:
-    """The column that orders the rows: the first that tells time."""
+def _order(column: pa.ChunkedArray, day_first: bool | None) -> pa.ChunkedArray | None:
+    """What a column of times is put in order by, None where its text leaves it open."""
+    plain = _plain(column)
+    if not pa.types.is_string(plain.type):
+        return plain
+    first = next((str(x) for x in plain.drop_null().slice(0, 1).to_pylist()), "")
+    if _SORTS_AS_TEXT.match(first):
+        return plain
+    try:
+        times = parse_times(plain, day_first)
+    except (DayMonthUnclear, NoSuchDay):
+        return None
+    return None if times is None else pa.chunked_array([pa.array(times.seconds)])
+
+
+def time_columns(
+    table: pa.Table, columns: Mapping[str, ColumnRule], time: TimeRule
+) -> tuple[str, ...]:
+    """The columns that order the rows: the first that tells the date, the first that tells time."""
     plain = {name: _plain(table[name].slice(0, 1)) for name in table.column_names}
+    first: dict[str, str] = {}
     for meaning in _meanings(Path(), plain, columns, time):
-        if meaning.role in ("time", "date"):
-            return meaning.header
-    return None
+        first.setdefault(meaning.role, meaning.header)
+    return tuple(first[role] for role in ("date", "time") if role in first)
 
 
 def texts_of(column: pa.ChunkedArray) -> pa.ChunkedArray:
