@@ -95,11 +95,12 @@ class Slant:
 
 
 def moderated(se: Floats, df: Floats, prior_df: float = PRIOR_DF) -> Floats:
-    """Squared standard errors, each pulled towards the studies' mean one as it is itself unsure.
+    """Squared standard errors, each pulled towards the typical one as it is itself unsure.
 
     A standard error of 4 degrees of freedom is off by half as easily as not, and the study that
-    was lucky in it would weigh most. Each variance is averaged with the studies' mean variance,
-    which counts for `prior_df` degrees of freedom, its own for as many as it has.
+    was lucky in it would weigh most. Each variance is averaged with the studies' typical variance,
+    which counts for `prior_df` degrees of freedom, its own for as many as it has. The typical one
+    is the mean on the log scale: a plain mean would let one very inexact study widen all others.
 
     Parameters
     ----------
@@ -113,19 +114,24 @@ def moderated(se: Floats, df: Floats, prior_df: float = PRIOR_DF) -> Floats:
     References
     ----------
     * [1] Smyth (2004), Linear models and empirical Bayes methods, Statistical Applications in
-      Genetics and Molecular Biology 3(1), article 3: the same average of variances, there with
-      an estimated prior (from memory).
+      Genetics and Molecular Biology 3(1), article 3: the same average, and log variances freed of
+      their bias by the digamma function. There the prior is estimated from thousands of variances;
+      here its degrees of freedom are fixed, 4 standing for standard errors that differ by 40 %.
 
-    >>> moderated(np.array([1.0, 2.0]), np.array([4.0, 4.0])).tolist()
-    [1.75, 3.25]
+    >>> moderated(np.array([1.0, 2.0]), np.array([4.0, 4.0])).round(2).tolist()
+    [1.81, 3.31]
     """
+    from scipy.special import digamma, polygamma
+
     own = np.asarray(se, dtype=np.float64) ** 2
     known = ~np.isfinite(df)
     if prior_df == 0 or known.all():
         return own
     d = np.where(known, 1.0, df)
-    mean = float((d * own)[~known].sum() / d[~known].sum())
-    return np.where(known, own, (d * own + prior_df * mean) / (d + prior_df))
+    free = (np.log(own) - digamma(d / 2) + np.log(d / 2))[~known]
+    weight = 1 / (polygamma(1, d[~known] / 2) + polygamma(1, prior_df / 2))
+    typical = float(np.exp(weight @ free / weight.sum()))
+    return np.where(known, own, (d * own + prior_df * typical) / (d + prior_df))
 
 
 def pool(

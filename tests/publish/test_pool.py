@@ -543,8 +543,47 @@ def test_a_root_that_came_with_the_study_vouches_for_nothing():
 
 
 def test_fewer_than_two_are_no_pool():
-    with pytest.raises(DesignError, match="only one of 2 archives"):
-        known("x", TWELVE, [entry(0.0)], [Refused("a", "", "why")])
+    out = Refused("a", "", "why")
+    for entries, refused, said in (
+        ([entry(0.0)], [out], "only one of 2 archives .* against the others is listed"),
+        ([], [out], "none of 1 archives .* against them is listed"),
+        ([entry(0.0)], [], "one archive is no pool"),
+    ):
+        with pytest.raises(DesignError, match=said):
+            known("x", TWELVE, entries, refused)
+
+
+def by_another_version(path, to, change):
+    def forge(files):
+        about = json.loads(files["archive.json"])
+        about["versions"]["roadlog"] = "0.0.1"
+        files["archive.json"] = json.dumps(about).encode()
+        numbers = json.loads(files["results/results.json"])
+        change(numbers)
+        files["results/results.json"] = json.dumps(numbers).encode()
+        signed_anew(files)
+
+    return repacked_as_written(path, to, forge)
+
+
+def test_another_version_may_have_other_keys_but_no_other_numbers(archives, tmp_path):
+    """Nor none at all: an archive that publishes nothing agrees with everything."""
+    forged = {
+        "fewer": lambda r: [r.pop(k) for k in ("oversight", "crosschecks", "segments")],
+        "more": lambda r: r.update(novel={"a": [1, {"b": 2}]}, schema=9),
+        "unlike": lambda r: r["fuel_use_change_pct"].update(low=-9.0),
+        "nothing": lambda r: [r.pop(k) for k in [*r] if k != "schema"],
+    }
+    given = [
+        by_another_version(archives[i], tmp_path / f"{name}.zip", change)
+        for i, (name, change) in enumerate(forged.items())
+    ]
+    assert main(["pool", *map(str, given), "--out", str(tmp_path)]) == 0
+    found = json.loads((tmp_path / "pool.json").read_text())
+    assert {s["archive"] for s in found["studies"]} == {"fewer.zip", "more.zip"}
+    why = {r["archive"]: r["why"] for r in found["not_pooled"]}
+    assert "fuel_use_change_pct / low" in why["unlike.zip"]
+    assert "publishes no change" in why["nothing.zip"]
 
 
 def test_the_page_asks_no_network_and_says_what_cant_be_seen():

@@ -173,9 +173,25 @@ def test_the_paule_mandel_of_alike_errors_is_the_variance_beyond_them() -> None:
 
 
 def test_a_lucky_standard_error_is_pulled_back_a_known_one_is_not() -> None:
-    v = moderated(np.array([0.01, 1.0, 1.0]), np.array([3.0, 3.0, KNOWN]))
-    assert v[0] > 0.2
-    assert v[2] == 1.0
+    v = moderated(np.array([0.3, 1.0, 1.0, 1.0]), np.array([3.0, 3.0, 3.0, KNOWN]))
+    assert v[0] > 4 * 0.3**2
+    assert v[3] == 1.0
+
+
+def test_one_very_inexact_study_doesnt_widen_the_others() -> None:
+    """By the plain mean of variances it made the range of five good ones 15 times as wide."""
+    y, se, df = np.array([0.0, 0.01, -0.01, 0.005, 0.0]), np.full(5, 0.01), np.full(5, 8.0)
+    alone = pool(y, se, df).mean
+    beside = pool(np.append(y, 0.3), np.append(se, 0.5), np.append(df, 8.0)).mean
+    assert beside.high - beside.low < 1.7 * (alone.high - alone.low)
+    assert beside.weights[-1] < 0.001
+
+
+def test_many_alike_standard_errors_stay_what_they_are() -> None:
+    """The digamma function frees their logs of bias: the typical one is their true one."""
+    rng = np.random.default_rng(5)
+    se = np.sqrt(rng.chisquare(5, 4000) / 5)
+    assert moderated(se, np.full(4000, 5.0)).mean() == pytest.approx(1, abs=0.03)
 
 
 def test_a_giant_study_doesnt_weigh_all_where_studies_differ() -> None:

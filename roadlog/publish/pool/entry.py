@@ -35,6 +35,7 @@ _PROSE = frozenset(
     {"answer", "finding_reasons", "finding_vetoes", "warnings", "trials", "closure", "accessory"}
 )
 _PROSE_KEYS = frozenset({"method", "reason", "note", "said"})
+_CHANGE, _ENDS = "fuel_use_change_pct", frozenset({"estimate", "low", "high"})
 
 
 @dataclass(frozen=True)
@@ -186,6 +187,8 @@ def unsound(done: Rechecked) -> str:
     about, a = done.opened.about, done.analysed
     if a is None or not done.values:
         return "it doesn't recheck: nothing could be computed anew"
+    if not {v.place for v in done.values if v.group == _CHANGE and v.same} >= _ENDS:
+        return "it doesn't recheck: it publishes no change of fuel use to hold against"
     if about.synthetic != a.study.synthetic:
         return "its archive.json and its study don't agree whether a program made the data"
     return ""
@@ -254,7 +257,7 @@ def _se(ends: tuple[float, float], df: float) -> float:
 
 def _only_worded_otherwise(v: Value) -> bool:
     """A sentence, or a key that only one version has: no number that both published."""
-    if v.how in ("not recomputed", "not published"):
+    if v.how in ("not recomputed", "not published") or v.group == "schema":
         return True
     prose = v.group in _PROSE or v.place.rpartition(" / ")[2] in _PROSE_KEYS
     return prose and isinstance(v.published, str) and isinstance(v.recomputed, str)

@@ -89,10 +89,12 @@ def known(
         If fewer than two are left to be pooled.
     """
     if len(entries) < 2:
-        left = "none" if not entries else "only one"
+        if not refused:
+            raise DesignError("one archive is no pool: name those of other tests beside it")
+        left, others = ("only one", "the others") if entries else ("none", "them")
         raise DesignError(
             f"{left} of {len(entries) + len(refused)} archives can be pooled, and it takes two: "
-            "what stands against the others is listed above"
+            f"what stands against {others} is listed above"
         )
     order = _in_order(entries)
     pooled = pool_of(order)
