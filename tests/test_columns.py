@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from roadlog.ingest import timebase, twospeeds
+from roadlog.ingest import interpolation, timebase, twospeeds
 from roadlog.quantities.columns import Columns, Words, columns_of, frame_of
 
 
@@ -103,7 +103,7 @@ def test_a_signal_is_interpolated_held_or_left_out_sample_by_sample() -> None:
         at = np.arange(np.floor(t[0]) - 12, t[-1] + 12, rng.choice([0.5, 1.0]))
         v, limit, hold = rng.normal(size=len(t)), rng.choice([3.0, 10.0]), rng.choice([0.0, 2.5])
         expected = one_by_one(t, v, at, limit, hold)
-        np.testing.assert_array_equal(timebase._evaluate(t, v, at, limit, hold), expected)
+        np.testing.assert_array_equal(interpolation.evaluate(t, v, at, limit, hold), expected)
 
 
 @pytest.mark.parametrize("seed", range(12))
@@ -136,6 +136,6 @@ def test_signals_sampled_together_are_sampled_as_each_by_itself(seed: int) -> No
     for name in names:
         status = name == "fuel_status"
         mine = timebase._readings(times, raw[name].to_numpy(), distinct=False, last=status)
-        alone = timebase._carry(name, *mine, at, edges, 1.0)
+        alone = interpolation.carry(name, *mine, at, edges, 1.0)
         alone[dt == 0] = np.nan
         np.testing.assert_array_equal(samples[name], alone, err_msg=name)

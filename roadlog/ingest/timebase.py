@@ -15,22 +15,24 @@ import pandas as pd
 from roadlog.errors import InputError
 from roadlog.ingest import shelf
 from roadlog.ingest.clock.coarse import spread_rounded
+from roadlog.ingest.interpolation import (
+    CIRCULAR,
+    FLOW_LIMIT_S,
+    OFTEN,
+    carry,
+    evaluate,
+    limit_s,
+)
+from roadlog.ingest.together import Channel, interpolate
 from roadlog.ingest.twospeeds import MIN_OVERLAP_S, Lag, lag_of
-from roadlog.quantities.arrays import median_step, middle
 from roadlog.quantities.columns import Columns, Table, columns_of, index_of
-from roadlog.quantities.signals import POSITION, SIGNALS, Nature
+from roadlog.quantities.signals import POSITION, SIGNALS
 from roadlog.quantities.tables import SAMPLES
 
 Array = np.ndarray
 
-GAP_INTERVALS = 3.0
-FLOW_LIMIT_S = (3.0, 10.0)
-SLOW_LIMIT_S = 60.0
-
-_CIRCULAR = "heading_deg"
 _STEP_TOLERANCE_S = 3.0  # engine run time is whole seconds and is polled late
 _MOVING_KMH = 20.0
-_OFTEN = 0.9  # read at less than this share of the grid's step, a flow is averaged over it
 TOGETHER_ROWS = 100_000  # of a longer log one signal at a time is worked on
 
 
@@ -147,23 +149,23 @@ def _resampled(told: Columns, step_s: float) -> tuple[list[str], Array]:
     edges = np.clip(np.append(grid - step_s / 2, grid[-1] + step_s / 2), rows[0], rows[-1])
     out = np.empty((2 + len(names), len(grid)))
     out[0], out[1] = grid, dt
-    close = np.count_nonzero(rows[1:] - rows[:-1] < _OFTEN * step_s)
-    joined: list[_Channel] = []
-    for name, values, into in zip(names, raw, out[2:], strict=True):
+    close = np.count_nonzero(rows[1:] - rows[:-1] < OFTEN * step_s)
+    joined: dict[int, Channel] = {}
+    for k, (name, values) in enumerate(zip(names, raw, strict=True)):
         t, v = _readings(times, values, distinct=distinct, last=_keeps_last(name))
         often = 2 * close >= len(t) - 1  # else the median interval is no less than that
         nature = SIGNALS[name].nature
         averaged = nature == "flow" and often
         if len(t) and len(rows) <= TOGETHER_ROWS and nature != "status" and not averaged:
-            v = np.unwrap(v, period=360.0) if name == _CIRCULAR else v
-            joined.append(_Channel(into, nature, t, v))
+            v = np.unwrap(v, period=360.0) if name == CIRCULAR else v
+            joined[k] = Channel(nature, t, v)
             continue
-        into[:] = _carry(name, t, v, at, edges if often else None, step_s)
+        out[2 + k] = carry(name, t, v, at, edges if often else None, step_s)
         if len(t) >= shelf.LARGE_ROWS:
             shelf.rest()
-    _interpolate(joined, at)
-    if _CIRCULAR in names:
-        out[2 + names.index(_CIRCULAR)] %= 360.0
+    interpolate(joined, at, out[2:])
+    if CIRCULAR in names:
+        out[2 + names.index(CIRCULAR)] %= 360.0
     if len(rows) > 1 and not dt.all():
         out[2:, dt == 0] = np.nan
     return ["t_s", "dt_s", *names], out
@@ -195,84 +197,6 @@ def _logged(told: Columns) -> tuple[list[str], Array, Iterable[Array]]:
     if not logged.all():
         times, raw = times[logged], raw[:, logged]
     return names, times, raw
-
-
-@dataclass(frozen=True)
-class _Channel:
-    """A signal that is interpolated into one row of the samples: its readings, one at least."""
-
-    into: Array
-    nature: Nature
-    t: Array
-    v: Array
-
-
-def _interpolate(channels: Sequence[_Channel], at: Array) -> None:
-    """Interpolate each into its place; across gaps and beyond the ends as its nature has it.
-
-    What lies in a gap or beyond the ends of any signal is looked at together.
-    """
-    if not channels:
-        return
-    for c in channels:
-        c.into[:] = np.interp(at, c.t, c.v)
-    t, v = (np.concatenate([getattr(c, name) for c in channels]) for name in ("t", "v"))
-    size = np.array([len(c.t) for c in channels])
-    end = np.cumsum(size)
-    start, slow = end - size, np.array([c.nature == "slow" for c in channels])
-    gap = np.diff(t, append=0.0)
-    gap[end - 1] = 0.0
-    least = np.where(slow, SLOW_LIMIT_S, FLOW_LIMIT_S[0]) * (1 - 1e-9)
-    wide = np.flatnonzero(gap > np.repeat(least, size))
-    each, none = np.arange(len(channels)), np.full(len(channels), -1)
-    # stretches of `at`: whose, from, to, and the readings on either side
-    of = np.concatenate([each, each, np.searchsorted(end, wide, side="right")])
-    low = np.concatenate(
-        [0 * each, at.searchsorted(t[end - 1], side="right"), at.searchsorted(t[wide], "right")]
-    )
-    high = np.concatenate(
-        [at.searchsorted(t[start]), 0 * each + len(at), at.searchsorted(t[wide + 1])]
-    )
-    left, right = (
-        np.concatenate([none, end - 1, wide]), np.concatenate([start, none, wide + 1])
-    )  # fmt: skip
-    n = np.maximum(high - low, 0)
-    if not n.any():
-        return
-    index = np.arange(n.sum()) - np.repeat(np.cumsum(n) - n - low, n)
-    of, left, right = (np.repeat(a, n) for a in (of, left, right))
-    since = np.where(left >= 0, at[index] - t[left], np.inf)
-    until = np.where(right >= 0, t[right] - at[index], np.inf)
-    held = np.where(since <= until, v[left], v[right])
-    limit = np.where(slow, SLOW_LIMIT_S, 0.0)
-    for k in np.unique(of[(since + until < np.inf) & ~slow[of]]):
-        limit[k] = _limit_s(channels[k].nature, median_step(channels[k].t))
-    near = _held(channels, of, np.minimum(since, until))
-    for k in np.unique(of[since + until > limit[of]]):
-        mine = np.flatnonzero((of == k) & (since + until > limit[of]))
-        channels[k].into[index[mine]] = np.where(near, held, np.nan)[mine]
-
-
-def _held(channels: Sequence[_Channel], of: Array, away_s: Array) -> Array:
-    """Whether a reading so far away is held: up to the limit if slow, one interval if flow."""
-    near = np.zeros(len(of), bool)
-    for k in np.unique(of):
-        channel, mine = channels[k], np.flatnonzero(of == k)
-        if channel.nature == "slow":
-            near[mine] = away_s[mine] <= SLOW_LIMIT_S
-        elif channel.nature == "flow":
-            gaps = channel.t[1:] - channel.t[:-1]
-            for i in mine[away_s[mine] <= FLOW_LIMIT_S[1]]:
-                near[i] = _median_reaches(gaps, float(away_s[i]))
-    return near
-
-
-def _median_reaches(values: Array, least: float) -> bool:
-    """Whether the median is `least` or more, by counting; worked out where that doesn't tell."""
-    n, many = len(values), 2 * int(np.count_nonzero(values >= least))
-    if many == n and n:
-        return middle(values) >= least
-    return many > n
 
 
 def integrate(samples: Table, column: str, *, also: Sequence[str] = ()) -> float:
@@ -337,7 +261,7 @@ def speed_scale(samples: pd.DataFrame) -> SpeedScale:
         return SpeedScale(np.nan, 0.0, np.nan, False, found.n, found.note)
     t, wheel, gps = told.floats("t_s"), told.floats("speed_kmh"), told.floats("gps_speed_kmh")
     there = np.isfinite(gps)
-    shifted = _evaluate((t - found.lag_s)[there], gps[there], t, FLOW_LIMIT_S[0], 0.0)
+    shifted = evaluate((t - found.lag_s)[there], gps[there], t, FLOW_LIMIT_S[0], 0.0)
     fast = np.isfinite(shifted) & (wheel > _MOVING_KMH) & (shifted > _MOVING_KMH)
     enough = fast.sum() * _step(told) >= 30
     factor = float(np.median(shifted[fast] / wheel[fast])) if enough else np.nan
@@ -400,7 +324,7 @@ def shift_positions(samples: pd.DataFrame, lag_s: float) -> pd.DataFrame:
     for name in names:
         values = samples[name].to_numpy(np.float64)
         at, v = _readings(t - lag_s, values, distinct=False, last=_keeps_last(name))
-        moved[name] = _carry(name, at, v, t, None, np.inf)
+        moved[name] = carry(name, at, v, t, None, np.inf)
     return samples.assign(**moved)
 
 
@@ -448,12 +372,6 @@ def _keeps_last(name: str) -> bool:
     return SIGNALS[name].nature == "status"
 
 
-def _limit_s(nature: Nature, median_s: float) -> float:
-    if nature in ("slow", "status"):
-        return SLOW_LIMIT_S
-    return min(max(GAP_INTERVALS * median_s, FLOW_LIMIT_S[0]), FLOW_LIMIT_S[1])
-
-
 def _grid(rows: Array, step_s: float) -> tuple[Array, Array, Array]:
     """Grid times, the times at which signals are evaluated for them, and the time they stand for.
 
@@ -463,7 +381,7 @@ def _grid(rows: Array, step_s: float) -> tuple[Array, Array, Array]:
     grid = rows[0] + step_s * np.arange(n)
     if len(rows) == 1:
         return grid, grid, np.zeros(n)
-    limit = _limit_s("flow", shelf.median_step(rows))
+    limit = limit_s("flow", shelf.median_step(rows))
     interval = np.diff(rows)
     gap = interval > limit
     interval[gap] = 0.0
@@ -492,109 +410,3 @@ def _readings(times: Array, values: Array, *, distinct: bool, last: bool) -> tup
     if last:
         return each, v[start + counts - 1]
     return each, np.add.reduceat(v, start) / counts
-
-
-def _carry(name: str, t: Array, v: Array, at: Array, edges: Array | None, step_s: float) -> Array:
-    """One signal, from its readings to the non-decreasing times `at`, by its nature."""
-    if len(t) == 0:
-        return np.full(len(at), np.nan)
-    nature = SIGNALS[name].nature
-    if name == _CIRCULAR:
-        limit = _limit_s("position", shelf.median_step(t))
-        return _evaluate(t, np.unwrap(v, period=360.0), at, limit, 0.0) % 360.0
-    if nature == "status":
-        return _hold(t, v, at, SLOW_LIMIT_S)
-    if nature == "slow":
-        return _evaluate(t, v, at, SLOW_LIMIT_S, SLOW_LIMIT_S)
-    often = nature == "flow" and edges is not None
-    doubtful = _beyond(t, at, FLOW_LIMIT_S[0])
-    if not often and not doubtful.size:
-        value: Array = shelf.interp(at, t, v)
-        return value
-    median = shelf.median_step(t)
-    limit = _limit_s(nature, median)
-    beyond = min(median, limit) if nature == "flow" else 0.0
-    value = _evaluate(t, v, at, limit, beyond, doubtful)
-    if often and edges is not None and 0 < median < _OFTEN * step_s:
-        mean, share = _cell_means(t, v, edges, limit)
-        value = np.where(share > 0.25 * step_s, mean, value)
-    return value
-
-
-def _hold(t: Array, v: Array, at: Array, limit_s: float) -> Array:
-    """The last reading, up to `limit_s` old; before the first reading, that one, as long."""
-    i = np.searchsorted(t, at, side="right") - 1
-    held = v[np.maximum(i, 0)]
-    if len(v) >= shelf.LARGE_ROWS:
-        shelf.rest()
-    age = np.where(i >= 0, at - t[np.maximum(i, 0)], t[0] - at)
-    return np.where(age <= limit_s, held, np.nan)
-
-
-def _beyond(t: Array, at: Array, limit_s: float) -> Array:
-    """Which of the non-decreasing times `at` may lie between readings further apart than that.
-
-    Those before the first reading and after the last are among them.
-    """
-    first, last = at.searchsorted(t[0]), at.searchsorted(t[-1], side="right")
-    wide: Array = shelf.wider(t, limit_s * (1 - 1e-9))
-    if not wide.size:
-        if first == 0 and last == len(at):
-            return wide
-        return np.append(np.arange(first), np.arange(last, len(at)))
-    opened = np.searchsorted(at, t[wide], side="right")
-    closed = np.searchsorted(at, t[wide + 1])
-    inside = [np.arange(a, b) for a, b in zip(opened, closed, strict=True) if b > a]
-    return np.concatenate([np.arange(first), *inside, np.arange(last, len(at))])
-
-
-def _evaluate(
-    t: Array, v: Array, at: Array, limit_s: float, beyond_s: float, doubtful: Array | None = None
-) -> Array:
-    """Interpolate linearly where the readings around lie within `limit_s`, else hold `beyond_s`.
-
-    The times `at` don't decrease; `doubtful` are those of `_beyond` for a limit that is no longer.
-    """
-    if len(t) == 0:
-        return np.full(len(at), np.nan)
-    value: Array = shelf.interp(at, t, v)
-    if doubtful is None:
-        doubtful = _beyond(t, at, limit_s)
-    if not doubtful.size:
-        return value
-    when = at[doubtful]
-    right = np.searchsorted(t, when, side="left")
-    left = np.searchsorted(t, when, side="right") - 1
-    since = np.where(left >= 0, when - t[np.maximum(left, 0)], np.inf)
-    until = np.where(right < len(t), t[np.minimum(right, len(t) - 1)] - when, np.inf)
-    held = np.where(since <= until, v[np.maximum(left, 0)], v[np.minimum(right, len(t) - 1)])
-    held = np.where(np.minimum(since, until) <= beyond_s, held, np.nan)
-    value[doubtful] = np.where(since + until > limit_s, held, value[doubtful])
-    return value
-
-
-def _cell_means(t: Array, v: Array, edges: Array, limit_s: float) -> tuple[Array, Array]:
-    """Mean of the interpolated signal between successive `edges`, and the time that it covers."""
-    e = np.clip(edges, t[0], t[-1])
-    i = np.clip(np.searchsorted(t, e, side="right") - 1, 0, len(t) - 2)
-    area_at, time_at = np.empty(len(e)), np.empty(len(e))
-    area_before = time_before = 0.0
-    for part in shelf.parts(len(t) - 1):
-        rows = slice(part.start, part.stop + 1)
-        width = t[rows][1:] - t[rows][:-1]
-        bridged = width <= limit_s
-        steps = np.where(bridged, width * (v[rows][1:] + v[rows][:-1]) / 2, 0)
-        area = np.cumsum(np.concatenate([[area_before], steps]))
-        time = np.cumsum(np.concatenate([[time_before], np.where(bridged, width, 0.0)]))
-        area_before, time_before = float(area[-1]), float(time[-1])
-        inside = slice(*np.searchsorted(i, (part.start, part.stop)).tolist())
-        k, at = i[inside] - part.start, e[inside]
-        left, right = t[rows][k], t[rows][k + 1]
-        first = v[rows][k]
-        s = np.where(bridged[k], at - left, np.where(at >= right, width[k], 0.0))
-        slope = (v[rows][k + 1] - first) / width[k]
-        area_at[inside] = area[k] + np.where(bridged[k], s * (first + slope * s / 2), 0.0)
-        time_at[inside] = time[k] + np.where(bridged[k], s, 0.0)
-    share = np.diff(time_at)
-    mean = np.diff(area_at) / np.where(share > 0, share, 1.0)
-    return np.where(share > 0, mean, np.nan), share

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from roadlog.quantities.arrays import Floats
+from roadlog.quantities.arrays import Floats, middle
 
 Array = np.ndarray
 
@@ -126,19 +126,25 @@ def _correlation(wheel: Array, gps: Array, lag: int) -> float:
     return float(x @ y) / spread if spread > 0 else 0.0
 
 
-def _find_lag(wheel: Array, gps: Array, step: float) -> tuple[float, float, str]:
-    """The lag [s] by parabola through the peak, the correlation there, and what speaks against."""
+def _find_lag(
+    wheel: Array, gps: Array, step: float, *, exact: bool = True
+) -> tuple[float, float, str]:
+    """The lag [s] by parabola through the peak, the correlation there, and what speaks against.
+
+    If `exact`, to the last digit: by it readings 3 s apart lie within reach or not.
+    """
     lags, r = correlations(wheel, gps, step)
-    if not np.isfinite(r).any():
+    known = r[np.isfinite(r)]
+    if not len(known):
         return 0.0, np.nan, "the two speeds overlap too little"
-    k = int(np.nanargmax(r))
+    k = int(np.argmax(r)) if len(known) == len(r) else int(np.nanargmax(r))
     peak = float(r[k])
     if k in (0, len(r) - 1):
         return 0.0, peak, f"the clocks differ by {MAX_LAG_S:.0f} s or more"
-    if peak < _MIN_CORRELATION or peak - float(np.nanmedian(r)) < _MIN_PROMINENCE:
+    if peak < _MIN_CORRELATION or peak - middle(known) < _MIN_PROMINENCE:
         return 0.0, peak, "the correlation of the two speeds is too flat to align the clocks"
     around = r[k - 1 : k + 2].tolist()
-    if np.isfinite(around).all():  # to the last digit: readings 3 s apart lie within reach or not
+    if exact and np.isfinite(around).all():
         around = [_correlation(wheel, gps, k + i - len(r) // 2) for i in (-1, 0, 1)]
         peak = around[1]
     bend = float(around[0] - 2 * around[1] + around[2])
@@ -148,9 +154,9 @@ def _find_lag(wheel: Array, gps: Array, step: float) -> tuple[float, float, str]
 
 def _lag_change(wheel: Array, gps: Array, step: float) -> str:
     """One sentence if the two halves of a run give different lags, else ""."""
-    middle = len(wheel) // 2
-    first, _, a = _find_lag(wheel[:middle], gps[:middle], step)
-    second, _, b = _find_lag(wheel[middle:], gps[middle:], step)
+    half = len(wheel) // 2
+    first, _, a = _find_lag(wheel[:half], gps[:half], step, exact=False)
+    second, _, b = _find_lag(wheel[half:], gps[half:], step, exact=False)
     if a or b or abs(first - second) <= _MAX_LAG_CHANGE_S:
         return ""
     return f"the GPS clock steps by {second - first:+.0f} s against the other within the run"
