@@ -13,8 +13,12 @@ from typing import Any
 
 import numpy as np
 import pytest
+from scipy import stats
 
 from roadlog.stats.meta_analysis import (
+    Mean,
+    apart_by,
+    chance_so_far_off,
     generalised_q,
     heterogeneity,
     moderated,
@@ -62,20 +66,34 @@ def assert_equals_metafor(expected: dict[str, Any]) -> None:
     found = whole.mean
     assert found.mean == pytest.approx(theirs["mu"], rel=1e-10)
     np.testing.assert_allclose(found.weights, theirs["weights"], rtol=1e-8)
-    if spread.tau2 > 0:  # at zero metafor's interval may be narrower than the errors allow
-        assert found.wider == "spread"
-        assert found.low == pytest.approx(theirs["low"], rel=1e-9)
-        assert found.high == pytest.approx(theirs["high"], rel=1e-9)
+    if found.wider == "spread":
         assert found.se == pytest.approx(theirs["se"], rel=1e-9)
-    assert [m.mean for m in whole.without] == pytest.approx(theirs["left_mu"], rel=1e-8)
-    assert [m.tau2 for m in whole.without] == pytest.approx(
-        theirs["left_tau2"], rel=1e-8, abs=1e-12
-    )
-    slope = slant(y, se)
-    assert (slope.t, slope.slope) == pytest.approx(
-        (expected["slant"]["t"], expected["slant"]["slope"]), rel=1e-8
-    )
-    assert slope.p == pytest.approx(expected["slant"]["p"], rel=1e-8)
+    assert_as_wide(found, theirs, "")
+    if len(y) > 2:
+        assert [m.mean for m in whole.without] == pytest.approx(theirs["left_mu"], rel=1e-8)
+        assert [m.tau2 for m in whole.without] == pytest.approx(
+            theirs["left_tau2"], rel=1e-8, abs=1e-12
+        )
+        for i, left in enumerate(whole.without):
+            ends = {n: v[i] for n, v in theirs.items() if n.startswith("left_")}
+            assert_as_wide(left, ends, "left_")
+        slope = slant(y, se)
+        assert (slope.t, slope.slope, slope.p) == pytest.approx(
+            [expected["slant"][n] for n in ("t", "slope", "p")], rel=1e-8
+        )
+    if len(y) > 3 and min(theirs["left_tau2"]) > 0:
+        off = chance_so_far_off(y, v, whole.without)
+        wanted = 2 * len(y) * stats.t.sf(np.abs(theirs["studentised"]), len(y) - 2)
+        np.testing.assert_allclose(off, np.minimum(wanted, 1), rtol=1e-7)
+
+
+def assert_as_wide(found: Mean, theirs: dict[str, Any], of: str) -> None:
+    """Hartung and Knapp's interval, or the one by the estimates' own errors if that is wider."""
+    wider = abs(theirs[f"{of}plain_low"] - found.mean) > abs(theirs[f"{of}low"] - found.mean)
+    kind = f"{of}plain_" if wider else of
+    ends = (theirs[f"{kind}low"], theirs[f"{kind}high"])
+    assert (found.low, found.high) == pytest.approx(ends, abs=1e-8 * (ends[1] - ends[0]))
+    assert found.wider == ("errors" if wider else "spread")
 
 
 @pytest.mark.parametrize("name", SETS)
@@ -92,19 +110,46 @@ def test_the_stored_results_are_metafors(live: dict[str, Any]) -> None:
 
 @pytest.mark.parametrize("name", SETS)
 def test_the_prediction_is_metafors_but_for_its_degrees_of_freedom(name: str) -> None:
-    """Higgins, Thompson and Spiegelhalter (2009) take k - 2, metafor with test="knha" k - 1."""
-    from scipy.stats import t
-
+    """Higgins, Thompson and Spiegelhalter (2009) take k - 2, metafor with test="knha" k - 1. Where
+    tau² is 0 metafor's is no wider than its interval of the mean, which may be the narrower."""
     theirs = STORED[name]["paule_mandel"]
-    k, tau2 = len(STORED[name]["y"]), theirs["tau2"]
-    if tau2 == 0:
-        return
+    k = len(STORED[name]["y"])
     found = pool(np.array(STORED[name]["y"]), np.sqrt(STORED[name]["v"]), np.full(k, KNOWN))
+    if k == 2:
+        assert found.ahead_plain is None
+        return
     half = (theirs["ahead_high"] - theirs["ahead_low"]) / 2
-    wanted = half * t.ppf(0.975, k - 2) / t.ppf(0.975, k - 1)
+    wanted = half * stats.t.ppf(0.975, k - 2) / stats.t.ppf(0.975, k - 1)
     assert found.ahead_plain is not None
     assert found.ahead is not None
-    assert (found.ahead_plain[1] - found.ahead_plain[0]) / 2 == pytest.approx(wanted, rel=1e-9)
+    reach = (found.ahead_plain[1] - found.ahead_plain[0]) / 2
+    if found.mean.wider == "errors":
+        assert theirs["tau2"] == 0
+        assert reach > wanted
+    else:
+        assert reach == pytest.approx(wanted, rel=1e-9)
+    assert found.ahead[0] < found.mean.low
+    assert found.ahead[1] > found.mean.high
+
+
+def test_the_sets_hold_every_kind() -> None:
+    """Two and three studies, tau² at 0 and beyond, each kind of interval, a clear slant."""
+    k = {len(STORED[n]["y"]) for n in SETS}
+    at_zero = {STORED[n]["paule_mandel"]["tau2"] == 0 for n in SETS if len(STORED[n]["y"]) < 4}
+    assert {2, 3, 4} <= k
+    assert at_zero == {True, False}
+    assert STORED["magnesium"]["slant"]["p"] < 0.05
+    assert STORED["lidocaine"]["paule_mandel"]["tau2_high"] > 0
+    assert STORED["blockers"]["paule_mandel"]["tau2_high"] == 0
+
+
+def test_two_pools_lie_apart_as_two_samples_by_welch() -> None:
+    """Of equally exact studies with next to no errors a pool is a sample's mean: scipy's Welch."""
+    a, b = np.array([0.3, 1.9, -2.2, 0.7, 4.0]), np.array([9.0, 5.5, 6.1])
+    one, other = (pool(y, np.full(len(y), 1e-6), np.full(len(y), KNOWN)).mean for y in (a, b))
+    by, half = apart_by(one, other)
+    theirs = stats.ttest_ind(a, b, equal_var=False).confidence_interval()
+    assert (by - half, by + half) == pytest.approx((theirs.low, theirs.high), rel=1e-6)
 
 
 def test_the_next_may_be_unlike_though_these_seem_alike() -> None:
