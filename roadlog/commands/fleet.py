@@ -46,9 +46,9 @@ def _fleet(a: argparse.Namespace) -> int:
     from roadlog.errors import InputError, RoadlogError
     from roadlog.fleet.answer import answer, design_of
     from roadlog.fleet.pipeline import find_fleet, fleet_tables
-    from roadlog.fleet.workers import cluster, processes, usual_workers
-    from roadlog.report.fleet_words import fleet_lines
-    from roadlog.report.fleet_write import write_fleet, write_left_out
+    from roadlog.fleet.workers import cluster, noting, processes, usual_workers
+    from roadlog.report.fleet_words import fleet_lines, work_lines
+    from roadlog.report.fleet_write import write_fleet, write_left_out, write_run
     from roadlog.study.durable import make_folder
     from roadlog.study.lock import one_writer
 
@@ -59,16 +59,19 @@ def _fleet(a: argparse.Namespace) -> int:
     design_of(fleet)  # a heading that isn't there is told before hours of work
     where = cluster(a.scheduler) if a.scheduler else processes(a.workers or usual_workers())
     shown = sys.stderr.isatty()
+    again: dict[str, int] = {}
     make_folder(out)
-    with one_writer(out, "a fleet's analysis"), where as run:
+    with one_writer(out, "a fleet's analysis"), where as bare:
+        run = noting(bare, again)
         tables = fleet_tables(fleet, run, out=out, work=out / "computed", progress=shown)
         try:
             found = answer(tables, run, progress=shown)
         except RoadlogError:
             write_left_out(tables, out)  # why there is no answer may stand there
             raise
-    write_fleet(found, out, with_map=not a.without_map)
-    print("\n".join(fleet_lines(found)))
+        write_fleet(found, out, with_map=not a.without_map)
+        write_run(tables, again, out)
+    print("\n".join([*fleet_lines(found), *work_lines(tables, again)]))
     print(f"Report: {out / 'fleet.html'}")
     return 0 if found.result.effect.low is not None else 1
 

@@ -9,6 +9,7 @@ import math
 import multiprocessing
 import os
 import time
+from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
@@ -21,6 +22,7 @@ from roadlog.errors import DesignError, InputError, RoadlogError
 from roadlog.fleet.facts import LeftOut
 from roadlog.quantities.facts import Fact
 from roadlog.study.durable import disk_failed
+from roadlog.study.keys import libraries
 from roadlog.study.own_code import code_sha256
 
 MOST_IN_BATCH, LEAST_BATCHES = 256, 4000  # of short tasks: a batch is one to those who do them
@@ -32,7 +34,10 @@ NO_WORKER_S = 60.0  # without any worker, before a cluster is given up
 
 @dataclass(frozen=True)
 class Task:
-    """A call of a module's function, named for whoever reads the list of what was left out."""
+    """A call of a module's function, named for whoever reads the list of what was left out.
+
+    `tries` is how often it was begun: more than once where a worker died, or a disk failed.
+    """
 
     name: str
     call: Callable[..., Any]
@@ -98,6 +103,20 @@ def _dead(task: Task) -> Done:
     return Done(task, lost=LeftOut.DIED(n=task.tries))
 
 
+def noting(run: Run, again: dict[str, int]) -> Run:
+    """The same, but for each task that was begun more than once `again` gets its name and times."""
+
+    def noted(tasks: Iterable[Task]) -> Iterator[Done]:
+        for done in run(tasks):
+            if (n := done.task.tries) > 1:
+                batch = done.task.call is batch_done
+                for task in done.task.arguments[0] if batch else (done.task,):
+                    again[task.name] = max(n, again.get(task.name, 0))
+            yield done
+
+    return noted
+
+
 def in_batches(run: Run, tasks: Iterable[Task], total: int) -> Iterator[Done]:
     """Do `total` short tasks, several at a time where there are many: handing one out takes time.
 
@@ -112,7 +131,7 @@ def in_batches(run: Run, tasks: Iterable[Task], total: int) -> Iterator[Done]:
     again: list[Task] = []
     for done in run(Task(b[0].name, batch_done, (b,)) for b in batches):
         if done.lost is not None:
-            again += done.task.arguments[0]
+            again += [replace(t, tries=t.tries + 1) for t in done.task.arguments[0]]
             continue
         for one in done.result:
             if (retried := _retried(one)) is None:
@@ -165,7 +184,7 @@ def _in_pool(pool: "_Pool", tasks: Iterable[Task]) -> Iterator[Done]:
             try:
                 done = future.result()
             except BrokenProcessPool:
-                suspects.append(task)
+                suspects.append(replace(task, tries=task.tries + 1))
                 broken = True
                 continue
             again = _retried(done)
@@ -174,7 +193,7 @@ def _in_pool(pool: "_Pool", tasks: Iterable[Task]) -> Iterator[Done]:
             else:
                 todo.append(again)
         if broken:
-            suspects += list(flight.values())
+            suspects += [replace(t, tries=t.tries + 1) for t in flight.values()]
             flight.clear()
             pool.renew()
     yield from _one_by_one(suspects)
@@ -274,31 +293,134 @@ def cluster(address: str) -> Iterator[Run]:
             "and workers with 'dask worker', or correct the address"
         ) from e
     with client:
-        _require_same_code(client, address)
+        try:
+            _require_same_everywhere(client)
+        except InputError as e:
+            raise InputError(f"--scheduler {address}: {e}") from e
         yield partial(_on_cluster, client)
 
 
-def _require_same_code(client: Any, address: str) -> None:
+State = tuple[str, tuple[tuple[str, str], ...]]
+
+
+def own_state() -> State:
+    """What results depend on beside their input: roadlog's own code, its libraries' versions."""
+    return code_sha256(), libraries()
+
+
+def _require_same(theirs: object, ours: State, worker: str) -> None:
+    """Refuse a worker whose results could be others.
+
+    Raises
+    ------
+    InputError
+        Naming what differs.
+    """
+    if theirs == ours:
+        return
+    if not isinstance(theirs, tuple):
+        what = f"no roadlog that answers ({theirs})"
+    elif theirs[0] != ours[0]:
+        what = "another state of roadlog's code"
+    else:
+        pairs = zip(theirs[1], ours[1], strict=False)
+        what = ", ".join(f"{n} {v or 'missing'} (here {w or 'missing'})"
+                         for (n, v), (_, w) in pairs if v != w)  # fmt: skip
+    raise InputError(
+        f"the worker at {worker} has {what}: install the same there, so that all results are alike"
+    )
+
+
+def _require_same_everywhere(client: Any) -> None:
     client.wait_for_workers(1, timeout=NO_WORKER_S)
-    for worker, code in client.run(code_sha256, on_error="return").items():
-        if code != code_sha256():
+    for worker, state in client.run(own_state, on_error="return").items():
+        _require_same(state, own_state(), str(worker))
+
+
+def done_there(state: State, task: Task) -> Done:
+    """Do a task in a cluster's worker, which may have joined after the others were looked at.
+
+    Raises
+    ------
+    DiskFailed, InputError
+        As `done_of`; or if the worker has another state.
+    """
+    if own_state() != state:
+        from distributed import get_worker
+
+        _require_same(own_state(), state, get_worker().address)
+    return done_of(task)
+
+
+class _Cluster:
+    """Tasks in flight on a cluster, and which of them went with a worker that was lost."""
+
+    def __init__(self, client: Any) -> None:
+        self.client, self.state = client, own_state()
+        self.flight: dict[Any, Task] = {}
+        self.lost: Counter[str] = Counter()
+        client.subscribe_topic("all", self._heard)
+
+    def _heard(self, event: tuple[float, Any]) -> None:
+        """Dask tells of a worker that is gone, and of what it was to do; it goes to another."""
+        told = event[1]
+        if isinstance(told, dict) and told.get("action") == "remove-worker":
+            self.lost.update(str(key) for key in told.get("processing-tasks", ()))
+
+    def submit(self, task: Task) -> Any:
+        """Hand a task out; its future."""
+        future = self.client.submit(done_there, self.state, task, pure=False, retries=0)
+        self.flight[future] = task
+        return future
+
+    def taken_in(self, future: Any) -> tuple[Task, Done | None]:
+        """A task that is through, and how; None where too many workers died of it.
+
+        Raises
+        ------
+        DesignError, InputError
+            If the scheduler was lost, or a worker can't do tasks.
+        """
+        import distributed
+
+        task = self.flight.pop(future)
+        task = replace(task, tries=task.tries + self.lost.pop(str(future.key), 0))
+        try:
+            done: Done = future.result()
+        except distributed.KilledWorker:
+            return task, None
+        except distributed.CancelledError as e:
+            raise DesignError(
+                "the scheduler was lost: start it and run this again; what is done is kept"
+            ) from e
+        except (ImportError, AttributeError) as e:
             raise InputError(
-                f"--scheduler {address}: the worker at {worker} has "
-                + (f"no roadlog that answers ({code})" if isinstance(code, Exception) else
-                   "another state of roadlog's code")
-                + ": install the same there, so that all results are alike"
-            )  # fmt: skip
+                f"a worker of the cluster can't do a task ({e}): install the same roadlog there"
+            ) from e
+        finally:
+            future.release()
+        return task, replace(done, task=task)
+
+    def close(self) -> None:
+        """Hear no more."""
+        self.client.unsubscribe_topic("all")
 
 
 def _on_cluster(client: Any, tasks: Iterable[Task]) -> Iterator[Done]:
-    import distributed
+    there = _Cluster(client)
+    try:
+        yield from _all_on(there, tasks)
+    finally:
+        there.close()
 
+
+def _all_on(there: _Cluster, tasks: Iterable[Task]) -> Iterator[Done]:
     left, todo, suspects = iter(tasks), list[Task](), list[Task]()
-    flight: dict[Any, Task] = {}
     alive, asked, threads = time.monotonic(), -math.inf, 0
+    alone: Any = None
     while True:
         if not threads or time.monotonic() - asked > ASK_S:
-            workers = client.scheduler_info(n_workers=-1)["workers"]
+            workers = there.client.scheduler_info(n_workers=-1)["workers"]
             threads = sum(int(w["nthreads"]) for w in workers.values())
             asked = time.monotonic()
         alive = time.monotonic() if threads else alive
@@ -307,34 +429,23 @@ def _on_cluster(client: Any, tasks: Iterable[Task]) -> Iterator[Done]:
                 "the cluster has had no worker for a minute: start workers and run it again; what "
                 "is done is kept"
             )
-        room = max(0, PER_WORKER * max(threads, 1) - len(flight))
+        room = max(0, PER_WORKER * max(threads, 1) - len(there.flight))
         for task in itertools.islice(itertools.chain(_taken(todo), left), room):
-            flight[client.submit(done_of, task, pure=False, retries=0)] = task
-        if not flight and not suspects:
+            there.submit(task)
+        if not there.flight and not suspects:
             return
-        if not flight:
-            one = suspects.pop()
-            flight[client.submit(done_of, one, pure=False, retries=0)] = one
-        for future in _ready(list(flight)):
-            task = flight.pop(future)
-            try:
-                done = future.result()
-            except distributed.KilledWorker:
-                if task.tries > 1:
-                    yield _dead(task)
-                else:  # workers that died beside it may have been another task's
-                    suspects.append(replace(task, tries=task.tries + 1))
-                continue
-            except distributed.CancelledError as e:
-                raise DesignError(
-                    "the scheduler was lost: start it and run this again; what is done is kept"
-                ) from e
-            again = _retried(done)
-            if again is None:
+        if not there.flight:
+            alone = there.submit(suspects.pop())
+        for future in _ready(list(there.flight)):
+            task, done = there.taken_in(future)
+            if done is None and future is alone:
+                yield _dead(task)
+            elif done is None:  # workers that died beside it may have been another task's
+                suspects.append(task)
+            elif (again := _retried(done)) is None:
                 yield done
             else:
                 todo.append(again)
-            future.release()
 
 
 def _taken(todo: list[Task]) -> Iterator[Task]:

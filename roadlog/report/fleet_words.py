@@ -4,6 +4,7 @@ The answer comes first, in the words that one car's has; figures and their stati
 """
 
 import re
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 from urllib.parse import unquote
@@ -13,6 +14,7 @@ import pandas as pd
 from roadlog.analysis.answered import claimed
 from roadlog.fleet.answer import FleetStudy
 from roadlog.fleet.answered import answer_of_fleet
+from roadlog.fleet.pipeline import Tables
 from roadlog.wording.answer import claim_words
 from roadlog.wording.numbers import ends_of, number, percent, signed
 from roadlog.wording.screen import paragraph
@@ -168,6 +170,23 @@ def fleet_lines(found: FleetStudy) -> list[str]:
         lines += paragraph("Finding", str(finding.word))
     for reason in finding.reasons[1:]:
         lines += paragraph(" ", str(reason))
+    return lines
+
+
+def work_lines(tables: Tables, again: Mapping[str, int]) -> list[str]:
+    """What this run did anew, and what it had to begin more than once."""
+    logs, vehicles = tables.anew["logs"], tables.anew["vehicles"]
+    told = f"{_counted(logs, 'log')} read and {_counted(vehicles)} computed in this run"
+    kept = "" if vehicles == len(tables.records) else "; the rest is kept from before"
+    lines = paragraph("Work", f"{told}{kept}")
+    if again:
+        names = sorted(again)
+        more = f" and {len(names) - 3:,} more" if len(names) > 3 else ""
+        lines += paragraph(
+            " ",
+            f"begun again since a worker died or a disk failed: {', '.join(names[:3])}{more} "
+            "(last_run.json); what came of them is as if nothing had happened",
+        )
     return lines
 
 

@@ -1,5 +1,6 @@
 """Writes what a fleet's test found: a `FleetStudy` in, a page, JSON and two tables out."""
 
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
@@ -15,6 +16,7 @@ from roadlog.study.settings import Study
 
 SCHEMA = 1
 LEFT_OUT = "left_out.csv"
+LAST_RUN = "last_run.json"
 
 
 def fleet_json(found: FleetStudy) -> dict[str, Any]:
@@ -68,6 +70,20 @@ def write_left_out(tables: Tables, out: Path) -> None:
     """Write left_out.csv alone, where there is no answer."""
     text = _csv(tables.left_out, tables.fleet.study)
     write_files(out, {LEFT_OUT: text.encode("utf-8")})
+
+
+def write_run(tables: Tables, again: Mapping[str, int], out: Path) -> None:
+    """Write last_run.json: what was done anew, and what was begun more than once.
+
+    It stands apart from fleet.json, which is the same whoever did the work.
+    """
+    told = {
+        "schema": SCHEMA,
+        "logs_read": tables.anew["logs"],
+        "vehicles_computed": tables.anew["vehicles"],
+        "begun_again": dict(sorted(again.items())),
+    }
+    write_files(out, {LAST_RUN: json_text(told).encode("utf-8")})
 
 
 def _csv(table: pd.DataFrame, study: Study) -> str:

@@ -9,7 +9,7 @@ import pandas as pd
 import pytest
 
 from roadlog.fleet.pipeline import Tables
-from roadlog.fleet.workers import Done, Run, Task, cluster
+from roadlog.fleet.workers import Done, Run, Task, cluster, noting
 from tests.fleet.of_logs import frames, tables_of
 
 
@@ -21,7 +21,11 @@ def test_a_killed_worker_changes_nothing(small_fleet: Path, made: Tables, tmp_pa
         LocalCluster(n_workers=2, threads_per_worker=1, dashboard_address=None) as local,
         cluster(local.scheduler_address) as run,
     ):
-        there = tables_of(small_fleet, tmp_path / "there", _killing(run, local))
+        again: dict[str, int] = {}
+        noted = noting(_killing(run, local), again)
+        there = tables_of(small_fleet, tmp_path / "there", noted)
+    assert again
+    assert set(again.values()) == {2}
     for one, two in zip(frames(made), frames(there), strict=True):
         pd.testing.assert_frame_equal(one, two, check_exact=True)
     assert [r.key for r in made.records] == [r.key for r in there.records]

@@ -17,11 +17,13 @@ from roadlog.fleet.workers import (
     DiskFailed,
     Done,
     Task,
-    _require_same_code,
+    _require_same_everywhere,
     batch_done,
     cluster,
     done_of,
     in_batches,
+    noting,
+    own_state,
     processes,
     serial,
 )
@@ -55,8 +57,11 @@ def test_a_process_that_dies_costs_its_task_alone(tmp_path: Path) -> None:
     tasks = [Task(f"n{i}", _square, (i,)) for i in range(6)]
     tasks.insert(2, Task("poison", _die, (None,)))
     tasks.insert(4, Task("once", _die, (tmp_path / "marker",)))
+    again: dict[str, int] = {}
     with processes(2) as run:
-        done = {d.task.name: d for d in run(tasks)}
+        done = {d.task.name: d for d in noting(run, again)(tasks)}
+    assert again["once"] == 2
+    assert again["poison"] == MOST_TRIES
     assert sorted(done) == sorted(t.name for t in tasks)
     assert [done[f"n{i}"].result for i in range(6)] == [0, 1, 4, 9, 16, 25]
     assert done["once"].result == "lives"
@@ -73,7 +78,9 @@ def test_a_process_that_dies_costs_its_task_alone(tmp_path: Path) -> None:
 def test_only_what_may_go_well_another_time_is_tried_again(
     kind: str, tries: int, code: str, tmp_path: Path
 ) -> None:
-    (done,) = serial([Task(kind, _fails, (kind, tmp_path / "count"))])
+    again: dict[str, int] = {}
+    (done,) = noting(serial, again)([Task(kind, _fails, (kind, tmp_path / "count"))])
+    assert again == ({kind: tries} if tries > 1 else {})
     assert done.lost is not None
     assert done.lost.code.name == code
     assert len((tmp_path / "count").read_text()) == tries
@@ -114,15 +121,26 @@ def test_without_the_extra_a_scheduler_is_one_sentence(monkeypatch: pytest.Monke
         pass
 
 
-def test_workers_with_other_code_are_refused() -> None:
+@pytest.mark.parametrize(
+    ("state", "why"),
+    [
+        (("0" * 64, ()), r"10\.0\.0\.7:1 has another state of roadlog's code: install the same"),
+        ((own_state()[0], (("numpy", "9.9"),)), r"has numpy 9\.9 \(here \d"),
+        (ImportError("no module named roadlog"), "has no roadlog that answers"),
+    ],
+)
+def test_workers_whose_results_could_be_others_are_refused(
+    state: object, why: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
     class Client:
         def wait_for_workers(self, n: int, timeout: float) -> None: ...
 
-        def run(self, function: object, on_error: str) -> dict[str, str]:
-            return {"tcp://10.0.0.7:1": "0" * 64}
+        def run(self, function: object, on_error: str) -> dict[str, object]:
+            return {"tcp://10.0.0.7:1": state}
 
-    with pytest.raises(InputError, match=r"10\.0\.0\.7:1 has another state of roadlog's code"):
-        _require_same_code(Client(), "tcp://10.0.0.5:8786")
+    monkeypatch.setattr(workers, "libraries", lambda: (("numpy", "2.3"),))
+    with pytest.raises(InputError, match=why):
+        _require_same_everywhere(Client())
 
 
 def test_short_tasks_go_in_batches_and_each_keeps_its_own_fate(
@@ -143,7 +161,9 @@ def test_short_tasks_go_in_batches_and_each_keeps_its_own_fate(
     tasks[1] = Task("file", _fails, ("file", tmp_path / "file"))
     tasks[2] = Task("network", _fails, ("network", tmp_path / "network"))
     tasks[4] = Task("poison", _square, (4,))
-    done = {d.task.name: d for d in in_batches(dying, tasks, len(tasks))}
+    again: dict[str, int] = {}
+    done = {d.task.name: d for d in in_batches(noting(dying, again), tasks, len(tasks))}
+    assert set(again) == {"n3", "poison", "n5", "network"}
     assert sorted(done) == sorted(t.name for t in tasks)
     assert {name for name, d in done.items() if d.lost} == {"file", "network", "poison"}
     assert [done[f"n{i}"].result for i in (0, 3, 5, 6, 7, 8)] == [0, 9, 25, 36, 49, 64]
