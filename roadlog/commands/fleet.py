@@ -45,8 +45,9 @@ def add(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None
 def _fleet(a: argparse.Namespace) -> int:
     from roadlog.errors import InputError, RoadlogError
     from roadlog.fleet.answer import answer, design_of
+    from roadlog.fleet.cluster import cluster
     from roadlog.fleet.pipeline import find_fleet, fleet_tables
-    from roadlog.fleet.workers import cluster, noting, processes, usual_workers
+    from roadlog.fleet.workers import noting, processes, usual_workers
     from roadlog.report.fleet_words import fleet_lines, work_lines
     from roadlog.report.fleet_write import write_fleet, write_left_out, write_run
     from roadlog.study.durable import make_folder

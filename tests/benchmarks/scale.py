@@ -97,7 +97,8 @@ def scan(folder: Path, form: str) -> dict[str, Any]:
 @contextmanager
 def _workers(where: str, n: int, kill: int) -> Iterator[Watched]:
     """Who does the tasks: here, processes of this computer, or a Dask cluster of them."""
-    from roadlog.fleet.workers import _in_pool, _Pool, cluster, serial
+    from roadlog.fleet.cluster import cluster
+    from roadlog.fleet.workers import _in_pool, _Pool, serial
 
     if where == "serial":
         yield Watched(serial)

@@ -8,8 +8,9 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
+from roadlog.fleet.cluster import cluster
 from roadlog.fleet.pipeline import Tables
-from roadlog.fleet.workers import Done, Run, Task, cluster, noting
+from roadlog.fleet.workers import Done, Run, Task, noting
 from tests.fleet.of_logs import frames, tables_of
 
 
