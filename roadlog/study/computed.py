@@ -20,6 +20,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pandas as pd
 import pyarrow as pa
 import pyarrow.parquet as pq
@@ -196,12 +197,20 @@ def _keepable(frame: pd.DataFrame) -> bool:
 
 def _written(frame: pd.DataFrame, told: str) -> bytes:
     """A table as Parquet, NaN as NaN and not as nothing."""
-    arrays = [pa.array(frame[name].to_numpy(), from_pandas=False) for name in frame.columns]
+    arrays = _arrays(frame)
     metadata = {b"told": told.encode(), b"rows": str(len(frame)).encode()}
     table = pa.table(arrays, names=list(frame.columns), metadata=metadata)
     sink = pa.BufferOutputStream()
     pq.write_table(table, sink, compression="lz4", use_dictionary=False, write_statistics=False)
     return bytes(sink.getvalue())
+
+
+def _arrays(frame: pd.DataFrame) -> list[pa.Array]:
+    if set(frame.dtypes) != {np.dtype(np.float64)}:
+        return [pa.array(frame[name].to_numpy(), from_pandas=False) for name in frame.columns]
+    rows = np.ascontiguousarray(frame.to_numpy().T)
+    kind, length = pa.float64(), len(frame)
+    return [pa.Array.from_buffers(kind, length, [None, pa.py_buffer(row)]) for row in rows]
 
 
 def _read(data: bytes) -> Kept:

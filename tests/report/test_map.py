@@ -8,6 +8,8 @@ from typing import Any
 import numpy as np
 import pandas as pd
 import pytest
+from matplotlib import colormaps
+from matplotlib.colors import to_hex
 
 from roadlog.analysis.result import Analysed
 from roadlog.quantities.arrays import Floats
@@ -287,6 +289,12 @@ def test_scale_is_symmetric_and_lightness_falls_away_from_zero() -> None:
     middle = CLASSES // 2
     assert all(np.diff(light[: middle + 1]) > 0)
     assert all(np.diff(light[middle:]) < 0)
+
+
+def test_the_colours_are_those_of_puor_as_matplotlib_ships_it() -> None:
+    scale = colormaps["PuOr"].reversed()
+    places = np.linspace(0.06, 0.94, CLASSES)
+    assert change_scale([1.0]).colours == tuple(to_hex(scale(p)) for p in places)
 
 
 def test_more_fuel_is_orange_and_less_is_purple() -> None:
