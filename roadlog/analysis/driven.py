@@ -11,6 +11,7 @@ import pandas as pd
 
 from roadlog.analysis.earlier import NOTHING_EARLIER, Earlier
 from roadlog.analysis.metering import judged, sampled
+from roadlog.analysis.second import shared_out
 from roadlog.analysis.which_car import of_another_vehicle
 from roadlog.fuel import ESTIMATORS
 from roadlog.ingest import Log
@@ -118,7 +119,7 @@ def gather(
     ]
     samples, repairs = sampled(logs_of_runs, progress, earlier)
     twice = logged_twice(runs, samples)
-    copied = copied_signals([log.frame for log in logs_of_runs], runs["file"].tolist())
+    copied = copied_signals([g.frame for g in logs_of_runs], runs["file"].tolist(), shared_out)
     set_aside = {**twice.set_aside, **deviations.set_aside}
     warnings += [
         *repairs,

@@ -10,6 +10,7 @@ from roadlog import closure
 from roadlog.analysis.compared import Compared
 from roadlog.analysis.doubts import ambiguity_blocking
 from roadlog.analysis.metering import Metered
+from roadlog.analysis.second import shared_out
 from roadlog.closure.result import Closure, Evidence
 from roadlog.effect import decide, estimates_only
 from roadlog.effect.crosschecks import disagreement_warnings
@@ -57,9 +58,10 @@ def hold_against(
     beneath = None if effect.one_stage is None else at_level(effect.one_stage, level)
 
     closed = closure.close(ledger, runs, study, effect.smallest_detectable_pct)
-    evidence = closure.evidence_by_arm(
-        [closure.run_evidence(f, study, metered.calibration) for f in metered.flows], runs
+    clues = shared_out(
+        lambda flow: closure.run_evidence(flow, study, metered.calibration), metered.flows
     )
+    evidence = closure.evidence_by_arm(list(clues), runs)
     trims = closure.trims_seen(metered.flows, runs)
 
     def against(claim: Claim | None) -> Finding:

@@ -124,6 +124,7 @@ def tank_rows(found: Sequence[Tank], runs: pd.DataFrame, study: Study) -> pd.Dat
     """
     declared = FUELS[study.vehicle.fuel]
     start = runs["start"]
+    reading_l = _reading_l([f for t in found for f in t.fills])
     rows = []
     for tank in found:
         mine = runs[(start >= tank.start) & (start < tank.end)]
@@ -143,7 +144,7 @@ def tank_rows(found: Sequence[Tank], runs: pd.DataFrame, study: Study) -> pd.Dat
                 "km_baseline": km["baseline"],
                 "km_fitted": km["fitted"],
                 "energy_ratio": _energy_ratio(mine),
-                "reading_l": _reading_l([f for t in found for f in t.fills]),
+                "reading_l": reading_l,
                 "share_sd": _share_sd(tank, share, study, declared.thermal_expansion_per_k),
                 "reason": _why_not(tank, mine, share, runs),
             }

@@ -5,7 +5,7 @@ on one drive it says on no other, reading for reading; which of the two logs is 
 A whole drive in two logs is `roadlog.ingest.twice`'s subject.
 """
 
-from collections.abc import Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -41,7 +41,14 @@ class Copied:
         )
 
 
-def copied_signals(frames: Sequence[pd.DataFrame], files: Sequence[str]) -> list[Copied]:
+def copied_signals(
+    frames: Sequence[pd.DataFrame],
+    files: Sequence[str],
+    every: Callable[
+        [Callable[[pd.DataFrame], dict[str, Marks]], Sequence[pd.DataFrame]],
+        Iterable[dict[str, Marks]],
+    ] = map,
+) -> list[Copied]:
     """Signals that different drives share.
 
     Parameters
@@ -50,16 +57,15 @@ def copied_signals(frames: Sequence[pd.DataFrame], files: Sequence[str]) -> list
         `Log.frame` of each log, as it was polled.
     files : sequence of str
         Their names.
+    every : callable
+        What works through the frames, as `map` does.
 
     Returns
     -------
     list of Copied
         Without signals of logs whose speed is the same too: they hold one drive.
     """
-    marks = [
-        {c: changes_of(f[c].to_numpy(np.float64)) for c in f.columns if c not in ("t_s", *POSITION)}
-        for f in frames
-    ]
+    marks = list(every(_changes, frames))
     one_drive: set[tuple[int, int]] = set()
     for name in _DRIVE:
         one_drive |= sharing([m.get(name, np.empty(0, np.uint64)) for m in marks])
@@ -70,6 +76,14 @@ def copied_signals(frames: Sequence[pd.DataFrame], files: Sequence[str]) -> list
             of = dict.fromkeys(i for pair in sorted(pairs) for i in pair)
             found.append(Copied(signal, tuple(files[i] for i in of)))
     return found
+
+
+def _changes(frame: pd.DataFrame) -> dict[str, Marks]:
+    return {
+        str(c): changes_of(frame[c].to_numpy(np.float64))
+        for c in frame.columns
+        if c not in ("t_s", *POSITION)
+    }
 
 
 def changes_of(v: NDArray[np.float64]) -> Marks:

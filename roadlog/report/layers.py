@@ -17,8 +17,8 @@ from roadlog.quantities.arrays import Floats
 from roadlog.report.legs import Leg
 from roadlog.report.strips import mark_step_km
 from roadlog.report.thinning import thinned
-from roadlog.road.network import Segment
-from roadlog.road.projection import to_local
+from roadlog.road.network import Network, RunLines, Segment
+from roadlog.road.projection import to_geographic, to_local
 from roadlog.wording.units import amount, choice, symbol
 
 WIDTH_PX = (4.0, 9.0)
@@ -57,9 +57,6 @@ class Label:
     lon_deg: float
     right_px: float
     down_px: float
-
-
-_NOWHERE = (np.empty(0), np.empty(0))
 
 
 def width_px(passes: int, most: int) -> float:
@@ -138,12 +135,20 @@ def runs_without_line(analysed: Analysed) -> int:
     network = analysed.network
     if network.origin is None:
         return len(analysed.runs)
-    return sum(not _has_line(*network.lines.get(int(r), _NOWHERE)) for r in analysed.runs["run"])
+    return sum(not _has_line(*_track(network, int(r))) for r in analysed.runs["run"])
 
 
-def _has_line(lat: Floats, lon: Floats) -> bool:
+def _track(network: Network, run: int) -> tuple[Floats, Floats]:
+    """A run's eastings and northings [m], none where it has no track."""
+    lines, origin = network.lines, network.origin
+    if origin is None or run not in lines:
+        return np.empty(0), np.empty(0)
+    return lines.metres(run) if isinstance(lines, RunLines) else to_local(*lines[run], origin)
+
+
+def _has_line(x: Floats, y: Floats) -> bool:
     """Whether two positions follow each other."""
-    known = np.isfinite(lat) & np.isfinite(lon)
+    known = np.isfinite(x) & np.isfinite(y)
     return bool((known[:-1] & known[1:]).any())
 
 
@@ -214,18 +219,18 @@ def _run(record: Mapping[Any, Any], analysed: Analysed) -> dict[str, Any]:
 def _run_lines(analysed: Analysed, run: int) -> list[list[int]]:
     """A run's line, in pieces where it has no positions, thinned by shape."""
     origin = analysed.network.origin
-    lat, lon = analysed.network.lines.get(run, _NOWHERE)
     if origin is None:
         return []
-    known = np.isfinite(lat) & np.isfinite(lon)
-    pieces = np.split(np.arange(len(lat)), np.flatnonzero(np.diff(known.astype(int))) + 1)
+    x, y = _track(analysed.network, run)
+    known = np.isfinite(x) & np.isfinite(y)
+    pieces = np.split(np.arange(len(x)), np.flatnonzero(np.diff(known.astype(int))) + 1)
     found = []
     for piece in pieces:
         if len(piece) < 2 or not known[piece[0]]:
             continue
-        x, y = to_local(lat[piece], lon[piece], origin)
-        kept = piece[thinned(x, y, RUN_TOLERANCE_M)]
-        found.append(_steps(lat[kept], _east_of(lon[kept], origin[1]), RUN_UNITS))
+        kept = piece[thinned(x[piece], y[piece], RUN_TOLERANCE_M)]
+        lat, lon = to_geographic(x[kept], y[kept], origin)
+        found.append(_steps(lat, _east_of(lon, origin[1]), RUN_UNITS))
     return found
 
 

@@ -43,6 +43,10 @@ class RunLines(Mapping[int, tuple[Floats, Floats]]):
             self._made[run] = to_geographic(*self._places[run], self._origin)
         return self._made[run]
 
+    def metres(self, run: int) -> tuple[Floats, Floats]:
+        """A run's eastings and northings [m] about the origin."""
+        return self._places[run]
+
     def __contains__(self, run: object) -> bool:
         return run in self._places
 
