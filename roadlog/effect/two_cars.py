@@ -245,7 +245,7 @@ def _of_periods(c: PeriodContrast, said: str) -> Interval:
 
 def _between_baselines(apart: Floats, periods: Sequence[np.ndarray]) -> Interval:
     """Second baseline less the first."""
-    found = contrast_periods([apart[periods[0]], apart[periods[2]]], (-1.0, 1.0))
+    found = contrast_periods([apart[p] for p in periods], (-1.0, 0.0, 1.0))
     return _of_periods(found, "second baseline less the first")
 
 

@@ -11,9 +11,10 @@ from roadlog.effect.finding import decide
 from roadlog.effect.layout import lay_out
 from roadlog.effect.ratio_test import ratio_test
 from roadlog.effect.two_cars import CarUnits, car_units, compare_periods, compare_switched
-from roadlog.stats.periods import contrast_periods
+from roadlog.stats.periods import LEAST_OF_INDEPENDENT, _one_beyond_others, contrast_periods
 from roadlog.study.car import Claim
 from tests.effect.drives import PETROL, passes
+from tests.studies.periods import drawn
 
 
 def units(value: np.ndarray) -> CarUnits:
@@ -124,7 +125,7 @@ def test_slow_movements_widen_the_interval(drift: float) -> None:
     assert contrast_periods(moving, (-1, 1)).half > 2 * contrast_periods(steady, (-1, 1)).half
 
 
-def test_periods_of_independent_days_aren_t_narrower_than_welch() -> None:
+def test_periods_of_independent_days_aren_t_much_narrower_than_welch() -> None:
     """Against scipy's Welch interval."""
     rng = np.random.default_rng(11)
     for _ in range(20):
@@ -132,7 +133,29 @@ def test_periods_of_independent_days_aren_t_narrower_than_welch() -> None:
         found = contrast_periods([a, b], (-1, 1))
         known = stats.ttest_ind(b, a, equal_var=False).confidence_interval(0.95)
         assert found.independent_half == pytest.approx((known.high - known.low) / 2)
-        assert found.half >= found.independent_half
+        assert found.half >= LEAST_OF_INDEPENDENT * found.independent_half
+
+
+@pytest.mark.parametrize("days", [1, 4, 9])
+def test_the_exact_critical_value_is_t_for_independent_days(days: int) -> None:
+    """Against scipy's t: one squared normal variable against the mean of others."""
+    k = stats.t.ppf(0.975, days) ** 2
+    assert _one_beyond_others(1.0, np.full(days, k / days)) == pytest.approx(0.05, abs=1e-10)
+
+
+@pytest.mark.parametrize(("alike", "low", "high"), [(0.0, 0.955, 0.98), (0.5, 0.925, 0.955)])
+def test_periods_of_days_alike_hold_the_truth(alike: float, low: float, high: float) -> None:
+    """Expected 0.968 and 0.943, `python -m tests.studies.periods`."""
+    x = drawn(np.random.default_rng(21), 2500, 20, alike)
+    found = [contrast_periods([row[:10], row[10:]], (-1.0, 1.0)) for row in x]
+    assert low < np.mean([abs(f.tau) <= f.half for f in found]) < high
+
+
+def test_a_year_of_days_is_bounded_at_once() -> None:
+    rng = np.random.default_rng(22)
+    found = contrast_periods([rng.standard_normal(180) for _ in range(2)], (-1.0, 1.0))
+    assert found.half == pytest.approx(found.independent_half, rel=0.6)
+    assert found.df > 12
 
 
 def test_each_car_s_expected_fuel_is_its_own() -> None:
