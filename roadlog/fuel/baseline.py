@@ -10,7 +10,6 @@ import dataclasses
 from collections.abc import Sequence
 
 import numpy as np
-import pandas as pd
 
 from roadlog.errors import DesignError
 from roadlog.fuel.air import (
@@ -22,7 +21,7 @@ from roadlog.fuel.air import (
     ve_terms,
 )
 from roadlog.fuel.choice import is_logged
-from roadlog.fuel.flow import fuel_flow, fuel_of
+from roadlog.fuel.flow import flow_of, fuel_of
 from roadlog.fuel.full_load import learn_full_load
 from roadlog.fuel.rest import (
     BRAKING_M_S2,
@@ -33,6 +32,7 @@ from roadlog.fuel.rest import (
 )
 from roadlog.fuel.states import certain_overrun, overrun, trims_zero
 from roadlog.ingest.timebase import integrate
+from roadlog.quantities.columns import Columns, Table, columns_of, joined
 from roadlog.quantities.fuels import volume_l
 from roadlog.quantities.signals import OPEN_LOOP_LOAD_OR_CUT, signal
 from roadlog.quantities.warm import WARM_AFTER_S, WARM_COOLANT_C
@@ -57,10 +57,10 @@ _WHOLE_RANGE = (0.0, np.inf)
 
 
 def calibrate(
-    baseline_samples: Sequence[pd.DataFrame],
+    baseline_samples: Sequence[Table],
     study: Study,
     *,
-    fitted_samples: Sequence[pd.DataFrame] = (),
+    fitted_samples: Sequence[Table] = (),
     baseline_fuel_l: float | None = None,
 ) -> Calibration:
     """Take the references for fuel cut and speed-density.
@@ -95,9 +95,10 @@ def calibrate(
     """
     if not baseline_samples:
         raise DesignError("there is no baseline run to calibrate fuel on: add baseline logs")
-    every_run = [*baseline_samples, *fitted_samples]
-    samples = pd.concat(baseline_samples, ignore_index=True)
-    every = pd.concat(every_run, ignore_index=True) if fitted_samples else samples
+    every_run = [columns_of(s) for s in (*baseline_samples, *fitted_samples)]
+    baseline = every_run[: len(baseline_samples)]
+    every = joined(every_run)
+    samples = every.rows(slice(0, sum(map(len, baseline))))
     warnings: list[str] = []
     idle = _warm_idle(every)
     if idle.sum() < MIN_IDLE_SAMPLES:
@@ -115,39 +116,40 @@ def calibrate(
         throttle_low_pct=_quantile(plate, LOW_EDGE, np.nan),
         throttle_shut_pct=_quantile(plate, UPPER_EDGE, np.nan),
         pedal_rest_pct=_pedal_rest(every, idle),
-        full_load=learn_full_load(baseline_samples, every_run, study.vehicle),
+        full_load=learn_full_load(baseline, every_run, study.vehicle),
         rate_signal=next(
             (
                 s
                 for s in ("fuel_rate_l_h", "fuel_rate_g_s")
-                if all(is_logged(run, s) for run in baseline_samples)
+                if all(is_logged(run, s) for run in baseline)
             ),
             None,
         ),
         ve=ve,
     )
+    surest = np.concatenate([_surest_cuts(run, calibration) for run in baseline])
     calibration = dataclasses.replace(
         calibration,
-        status_shows_cut=_status_shows_cut(baseline_samples, calibration),
-        trims_show_cut=_trims_show_cut(baseline_samples, calibration),
+        status_shows_cut=_status_shows_cut(baseline, surest, calibration),
+        trims_show_cut=_trims_show_cut(baseline, surest, calibration),
     )
     if ve is not None and ve_warning and baseline_fuel_l is not None:
-        calibration = _scale_to_fuel(baseline_samples, study, calibration, baseline_fuel_l)
+        calibration = _scale_to_fuel(baseline, study, calibration, baseline_fuel_l)
         warnings.remove(ve_warning)
     return dataclasses.replace(calibration, warnings=tuple(warnings))
 
 
-def _warm_idle(samples: pd.DataFrame) -> Array:
+def _warm_idle(samples: Table) -> Array:
     coolant = signal(samples, "coolant_temp_c")
     if np.isfinite(coolant).any():
         warm = coolant >= WARM_COOLANT_C
     else:
         warm = signal(samples, "t_s") >= WARM_AFTER_S
     rpm = signal(samples, "rpm")
-    standing = pd.Series(signal(samples, "speed_kmh") < 1)
-    window = 2 * SETTLED_IDLE + 1
-    settled = standing.rolling(window, center=True, min_periods=1).min().to_numpy() > 0
-    idle: Array = warm & settled & (rpm > 300) & (rpm < 1500)
+    moves = np.append(0, np.cumsum(~(signal(samples, "speed_kmh") < 1)))
+    at = np.arange(len(samples))
+    before, after = np.maximum(at - SETTLED_IDLE, 0), np.minimum(at + SETTLED_IDLE + 1, len(at))
+    idle: Array = warm & (moves[before] == moves[after]) & (rpm > 300) & (rpm < 1500)
     return idle
 
 
@@ -156,7 +158,7 @@ def _quantile(values: Array, share: float, default: float) -> float:
     return float(np.quantile(values, share)) if len(values) else default
 
 
-def _pedal_rest(samples: pd.DataFrame, idle: Array) -> float:
+def _pedal_rest(samples: Table, idle: Array) -> float:
     """The pedal's median at idle, else its lowest position but for outliers [%].
 
     It is one position: the pedal knows nothing of accessories.
@@ -165,12 +167,14 @@ def _pedal_rest(samples: pd.DataFrame, idle: Array) -> float:
     return _quantile(pedal[idle], 0.5, _quantile(pedal, PEDAL_FLOOR, np.nan))
 
 
-def _pedal_down(samples: pd.DataFrame, idle: Array) -> Array:
+def _pedal_down(samples: Table, idle: Array) -> Array:
     down: Array = signal(samples, "pedal_pct") > _pedal_rest(samples, idle) + PEDAL_MARGIN_PCT
     return down
 
 
-def _status_shows_cut(runs: Sequence[pd.DataFrame], calibration: Calibration) -> bool | None:
+def _status_shows_cut(
+    runs: Sequence[Columns], surest: Array, calibration: Calibration
+) -> bool | None:
     """Whether PID 03 reads 4 in the samples that are a fuel cut beyond doubt.
 
     Some controllers stay in "closed loop" through a cut, and a status that is polled rarely comes
@@ -179,7 +183,6 @@ def _status_shows_cut(runs: Sequence[pd.DataFrame], calibration: Calibration) ->
     flowed.
     """
     status = np.concatenate([signal(run, "fuel_status") for run in runs])
-    surest = np.concatenate([_surest_cuts(run, calibration) for run in runs])
     told = status[surest & np.isfinite(status)]
     if len(told) >= MIN_CUT_SAMPLES:
         return bool(np.mean(told == OPEN_LOOP_LOAD_OR_CUT) >= STATUS_FOLLOWS_SHARE)
@@ -192,28 +195,25 @@ def _status_shows_cut(runs: Sequence[pd.DataFrame], calibration: Calibration) ->
     return True
 
 
-def _trims_show_cut(runs: Sequence[pd.DataFrame], calibration: Calibration) -> bool:
+def _trims_show_cut(runs: Sequence[Columns], surest: Array, calibration: Calibration) -> bool:
     """Whether the short term trim is exactly zero in cuts, and seldom while the engine works."""
-    cuts = np.concatenate([_surest_cuts(run, calibration) for run in runs])
     feet = np.concatenate([asks_for_nothing(run, calibration) for run in runs])
     zero = np.concatenate([trims_zero(run) for run in runs])
     known = np.isfinite(zero)
-    in_cut, working = zero[cuts & known], zero[(feet == PRESSED) & known]
+    in_cut, working = zero[surest & known], zero[(feet == PRESSED) & known]
     if min(len(in_cut), len(working)) < MIN_CUT_SAMPLES:
         return False
     return bool(in_cut.mean() >= ZERO_IN_CUT and working.mean() <= ZERO_UNDER_LOAD)
 
 
-def _surest_cuts(samples: pd.DataFrame, calibration: Calibration) -> Array:
+def _surest_cuts(samples: Table, calibration: Calibration) -> Array:
     fast = signal(samples, "rpm") > calibration.idle_rpm + HIGH_REVS
     braking = decelerating(samples, BRAKING_M_S2)
     surest: Array = certain_overrun(samples, calibration) & fast & braking
     return surest
 
 
-def _volumetric_efficiency(
-    samples: pd.DataFrame, study: Study
-) -> tuple[VolumetricEfficiency | None, str]:
+def _volumetric_efficiency(samples: Table, study: Study) -> tuple[VolumetricEfficiency | None, str]:
     """The surface for speed-density, and a warning if its level is assumed."""
     size = study.vehicle.displacement_l
     if size is None or not np.isfinite(signal(samples, "map_kpa")).any():
@@ -233,9 +233,7 @@ def _volumetric_efficiency(
     )
 
 
-def _fit_ve(
-    samples: pd.DataFrame, full: Array, air: Array, basis: str
-) -> VolumetricEfficiency | None:
+def _fit_ve(samples: Table, full: Array, air: Array, basis: str) -> VolumetricEfficiency | None:
     """Least squares over rpm and manifold pressure, refitted once without outliers."""
     rpm, pressure = signal(samples, "rpm"), signal(samples, "map_kpa")
     use = np.isfinite(full) & np.isfinite(air) & (rpm > 500) & (full > 0) & (air > 0)
@@ -258,13 +256,13 @@ def _fit_ve(
 
 
 def _scale_to_fuel(
-    runs: Sequence[pd.DataFrame], study: Study, calibration: Calibration, baseline_fuel_l: float
+    runs: Sequence[Columns], study: Study, calibration: Calibration, baseline_fuel_l: float
 ) -> Calibration:
     """Scale a flat volumetric efficiency so that the baseline's fuel comes out as measured."""
     assert calibration.ve is not None
     litres = sum(
         volume_l(
-            integrate(fuel_flow(run, study, "speed-density", calibration), "fuel_flow_g_s"),
+            integrate(flow_of(run, study, "speed-density", calibration), "fuel_flow_g_s"),
             fuel_of(run, study),
         )
         for run in runs

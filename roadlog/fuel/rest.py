@@ -49,7 +49,8 @@ def asks_for_nothing(samples: Table, calibration: Calibration) -> Array:
     idle's upper edge, where an accessory that runs at idle holds it, it may as well be light
     driving: at rest if the car slows down more than it would roll, else not known.
     """
-    return once(samples, ("foot", calibration), lambda: _foot(samples, calibration))
+    rest = (calibration.pedal_rest_pct, calibration.throttle_low_pct, calibration.throttle_shut_pct)
+    return once(samples, ("foot", *rest), lambda: _foot(samples, calibration))
 
 
 def _foot(samples: Table, calibration: Calibration) -> Array:

@@ -4,7 +4,7 @@ A frame of a thousand samples costs more to take apart and put together than a s
 reckon. `columns_of` takes the arrays out of a frame once, `frame_of` makes a frame of them again.
 """
 
-from collections.abc import Callable, Hashable, Mapping
+from collections.abc import Callable, Hashable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import Any, TypeVar
@@ -91,6 +91,14 @@ class Columns:
         }
         return Columns({**self._arrays, **whole}, self._length, self._frame)
 
+    def rows(self, which: slice) -> "Columns":
+        """Some rows, one after another."""
+        cut = {
+            name: Words(c.codes[which], c.words) if isinstance(c, Words) else c[which]
+            for name, c in ((n, self.column(n)) for n in self._arrays)
+        }
+        return Columns(cut, len(range(self._length)[which]))
+
     def kept(self, what: Hashable, make: Callable[[], T]) -> T:
         """`make()`, kept for whoever asks for the same again."""
         if what not in self._kept:
@@ -119,6 +127,17 @@ def columns_of(table: Table) -> Columns:
     if names and table.iloc[:0].to_numpy().dtype == np.float64:
         return Columns(dict(zip(names, table.to_numpy().T, strict=True)), len(table))
     return Columns(dict.fromkeys(names), len(table), table)
+
+
+def joined(tables: Sequence[Columns]) -> Columns:
+    """Columns of numbers one below the other, NaN where a table lacks one.
+
+    >>> joined([Columns({"rpm": np.array([800.0])}, 1), Columns({}, 1)]).floats("rpm")
+    array([800.,  nan])
+    """
+    names = dict.fromkeys(name for t in tables for name in t.columns)
+    arrays = {name: np.concatenate([t.floats(name) for t in tables]) for name in names}
+    return Columns(arrays, sum(map(len, tables)))
 
 
 def frame_of(columns: Columns) -> pd.DataFrame:
