@@ -15,9 +15,10 @@ from roadlog.fuel.flattop import at_ceiling
 from roadlog.fuel.levels import CARRIERS, other_readings
 from roadlog.quantities.against import Against
 from roadlog.quantities.arms import ARMS
+from roadlog.quantities.columns import Table
 from roadlog.quantities.facts import Veto
 from roadlog.quantities.fuels import FUELS
-from roadlog.quantities.signals import SIGNALS, plain
+from roadlog.quantities.signals import SIGNALS, plain, signal
 from roadlog.quantities.units import LARGEST_RATIO
 from roadlog.stats.interval import Interval, rule
 from roadlog.study.car import Claim
@@ -79,9 +80,9 @@ def _named_factor(ratio: float, study: Study, estimator: str) -> str:
     return ""
 
 
-def ceiling_share(flow: pd.DataFrame) -> float:
+def ceiling_share(flow: Table) -> float:
     """Share of a run's fuel that was metered at the air meter's ceiling."""
-    grams = flow["fuel_flow_g_s"].to_numpy(np.float64) * flow["dt_s"].to_numpy(np.float64)
+    grams = signal(flow, "fuel_flow_g_s") * signal(flow, "dt_s")
     total = float(np.nansum(grams))
     return float(np.nansum(grams[at_ceiling(flow)])) / total if total > 0 else 0.0
 

@@ -5,8 +5,9 @@ arms (method sections 1 and 2).
 """
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
+from typing import TypeVar
 
 import numpy as np
 import pandas as pd
@@ -31,24 +32,26 @@ from roadlog.wording.progress import bar
 
 SHORTEST_RUN_KM = 0.5
 
+T = TypeVar("T", bound=Table)
+
 
 @dataclass(frozen=True)
 class Metered:
     """All runs with what they burned.
 
-    `runs` has a row, `samples`, `burned` (`tables.FUEL`) and `batches` an entry a run, in the same
-    order; `flows` are frames of `burned`, made when first asked for. `estimator` and `calibration`
-    are those of the whole study, `warnings` what had to be assumed or passed over on the way to
-    them.
+    `runs` has a row, `burned` (`tables.FUEL`) and `batches` an entry a run, in the same order;
+    `flows` are frames of `burned`, made when first asked for. `estimator` and `calibration` are
+    those of the whole study, `warnings` what had to be assumed or passed over on the way to them.
+    `samples` are the runs' frames, where `meter` was given them.
     """
 
     runs: pd.DataFrame
-    samples: tuple[pd.DataFrame, ...]
     burned: tuple[Columns, ...]
     batches: tuple[Fuel | None, ...]
     estimator: str
     calibration: fuel.Calibration
     warnings: tuple[Warned, ...] = ()
+    samples: tuple[pd.DataFrame, ...] = ()
 
     @cached_property
     def flows(self) -> tuple[pd.DataFrame, ...]:
@@ -89,7 +92,7 @@ def sampled(
 
 def judged(
     runs: pd.DataFrame,
-    samples: Sequence[pd.DataFrame],
+    samples: Sequence[Table],
     set_aside: Mapping[int, Fact] | None = None,
     *,
     both_arms: bool = True,
@@ -142,7 +145,7 @@ def _require_arms(runs: pd.DataFrame) -> None:
 
 def with_levels_refused(
     runs: pd.DataFrame,
-    samples: Sequence[pd.DataFrame],
+    samples: Sequence[Table],
     study: Study,
     estimator: str,
     units: Sequence[Mapping[str, str]],
@@ -194,9 +197,7 @@ def with_levels_refused(
     return table
 
 
-def usable_samples(
-    runs: pd.DataFrame, samples: Sequence[pd.DataFrame], arm: str | None = None
-) -> list[pd.DataFrame]:
+def usable_samples(runs: pd.DataFrame, samples: Sequence[T], arm: str | None = None) -> list[T]:
     """Samples of the runs that count, of one arm if it is named."""
     wanted = runs["used"] & ((runs["arm"] == arm) if arm is not None else True)
     return [s for s, use in zip(samples, wanted, strict=True) if use]
@@ -235,8 +236,10 @@ def meter(
         If no fuel can be told, or what is told is no engine's, or each arm has one switch unit.
     """
     read_in = units or [{} for _ in samples]
-    gauge, runs = yardstick(study, runs, samples, read_in, ledger)
-    return metered_by(gauge, study, runs, samples, ledger, notes, progress)
+    told = [columns_of(s) for s in samples]
+    gauge, runs = yardstick(study, runs, told, read_in, ledger)
+    metered = metered_by(gauge, study, runs, told, ledger, notes, progress)
+    return replace(metered, samples=tuple(samples))
 
 
 @dataclass(frozen=True)
@@ -251,7 +254,7 @@ class Yardstick:
 def yardstick(
     study: Study,
     runs: pd.DataFrame,
-    samples: Sequence[pd.DataFrame],
+    samples: Sequence[Table],
     units: Sequence[Mapping[str, str]],
     ledger: closure.Ledger,
     *,
@@ -293,7 +296,7 @@ def metered_by(
     gauge: Yardstick,
     study: Study,
     runs: pd.DataFrame,
-    samples: Sequence[pd.DataFrame],
+    samples: Sequence[Table],
     ledger: closure.Ledger,
     notes: pd.DataFrame | None,
     progress: bool,
@@ -306,7 +309,6 @@ def metered_by(
     ]
     return Metered(
         _with_totals(runs, flows, study, batches),
-        tuple(samples),
         tuple(flows),
         tuple(batches),
         gauge.estimator,

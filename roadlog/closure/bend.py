@@ -16,6 +16,7 @@ from roadlog.closure.trims_alone import saving_in_trims_alone, trims_part
 from roadlog.fuel.sight import Sight, sight_of
 from roadlog.quantities.against import Against
 from roadlog.quantities.arms import ARMS
+from roadlog.quantities.columns import Table
 from roadlog.quantities.facts import Veto
 from roadlog.quantities.signals import TRIM_STEP_PCT, TRIMS, signal
 from roadlog.quantities.warm import loop_is_closed
@@ -104,11 +105,9 @@ class TrimsOfRun:
     moving: float
 
 
-def trims_of_run(flow: pd.DataFrame) -> TrimsOfRun:
+def trims_of_run(flow: Table) -> TrimsOfRun:
     """How much of a run's fuel was burned with trims to be read; `flow` is `tables.FUEL`."""
-    grams = np.nan_to_num(
-        flow["fuel_flow_g_s"].to_numpy(np.float64) * flow["dt_s"].to_numpy(np.float64)
-    )
+    grams = np.nan_to_num(signal(flow, "fuel_flow_g_s") * signal(flow, "dt_s"))
     closed = loop_is_closed(flow)
     there = np.zeros(len(flow), dtype=bool)
     moving = np.zeros(len(flow), dtype=bool)

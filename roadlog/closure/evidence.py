@@ -25,6 +25,7 @@ from roadlog.fuel.air import (
 )
 from roadlog.fuel.trims import LEAST_SECONDS, bank_trims
 from roadlog.quantities.arrays import Floats
+from roadlog.quantities.columns import Table
 from roadlog.quantities.facts import Warned
 from roadlog.quantities.signals import signal
 from roadlog.quantities.warm import loop_is_closed, warm_samples
@@ -109,7 +110,7 @@ CLUES = {
 }  # fmt: skip
 
 
-def run_evidence(flow: pd.DataFrame, study: Study, calibration: Calibration) -> dict[str, float]:
+def run_evidence(flow: Table, study: Study, calibration: Calibration) -> dict[str, float]:
     """The clues of one run, over warm fuelled samples.
 
     Parameters
@@ -126,8 +127,8 @@ def run_evidence(flow: pd.DataFrame, study: Study, calibration: Calibration) -> 
         Clue name to its mean: % (trims, relative clues as 100 log), V, 1/s. A clue without its
         signals, or with under a minute of them, is absent.
     """
-    dt = flow["dt_s"].to_numpy(np.float64)
-    fuelled = warm_samples(flow) & (flow["fuel_state"].to_numpy(object) == "metered")
+    dt = signal(flow, "dt_s")
+    fuelled = warm_samples(flow) & (np.asarray(flow["fuel_state"], object) == "metered")
     closed = fuelled & loop_is_closed(flow)
     size = study.vehicle.displacement_l or 1.0
     maf = signal(flow, "maf_g_s")

@@ -13,7 +13,8 @@ import pandas as pd
 from roadlog.closure.evidence import between_arms
 from roadlog.closure.result import Evidence
 from roadlog.fuel.air import trim_factor
-from roadlog.quantities.signals import TRIM_STEP_PCT
+from roadlog.quantities.columns import Table
+from roadlog.quantities.signals import TRIM_STEP_PCT, signal
 from roadlog.stats.interval import Interval
 
 Stays = Callable[[float, float], bool]
@@ -38,9 +39,9 @@ def trims_part(flows: Sequence[pd.DataFrame], runs: pd.DataFrame) -> Interval:
     return between_arms([over_untrimmed(f) for f in flows], runs)
 
 
-def over_untrimmed(flow: pd.DataFrame) -> float:
+def over_untrimmed(flow: Table) -> float:
     """100 log of a run's fuel over what it would be with all trims at zero."""
-    grams = flow["fuel_flow_g_s"].to_numpy(np.float64) * flow["dt_s"].to_numpy(np.float64)
+    grams = signal(flow, "fuel_flow_g_s") * signal(flow, "dt_s")
     factor = trim_factor(flow)
     known = np.isfinite(grams) & (factor > 0)
     whole, bare = grams[known].sum(), (grams[known] / factor[known]).sum()

@@ -56,7 +56,7 @@ def of_runs(metered: Metered, study: Study) -> pd.DataFrame:
     """A row a run of `metered`: clues, fuel burned with trims to be read, share at the ceiling."""
     rows: list[dict[str, float]] = []
     air_meter = CARRIERS.get(metered.estimator) == ("maf_g_s",)
-    for flow, used in zip(metered.flows, metered.runs["used"], strict=True):
+    for flow, used in zip(metered.burned, metered.runs["used"], strict=True):
         if not used:
             rows.append({})
             continue

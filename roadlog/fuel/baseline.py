@@ -34,7 +34,8 @@ from roadlog.fuel.states import certain_overrun, overrun, trims_zero
 from roadlog.ingest.timebase import integrate
 from roadlog.quantities.columns import Columns, Table, columns_of, joined
 from roadlog.quantities.fuels import volume_l
-from roadlog.quantities.signals import OPEN_LOOP_LOAD_OR_CUT, signal
+from roadlog.quantities.signals import OPEN_LOOP_LOAD_OR_CUT, SIGNALS, signal
+from roadlog.quantities.tables import SAMPLES
 from roadlog.quantities.warm import WARM_AFTER_S, WARM_COOLANT_C
 from roadlog.study.settings import Study
 
@@ -97,7 +98,7 @@ def calibrate(
         raise DesignError("there is no baseline run to calibrate fuel on: add baseline logs")
     every_run = [columns_of(s) for s in (*baseline_samples, *fitted_samples)]
     baseline = every_run[: len(baseline_samples)]
-    every = joined(every_run)
+    every = joined(every_run, (*SAMPLES.columns, *SIGNALS))
     samples = every.rows(slice(0, sum(map(len, baseline))))
     warnings: list[str] = []
     idle = _warm_idle(every)

@@ -9,7 +9,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-import pandas as pd
 
 from roadlog.errors import DesignError
 from roadlog.fuel.sight import sight_of
@@ -169,7 +168,7 @@ def _is_logged(samples: Table, signal: str) -> bool:
     return bool(dt[there].sum() >= MIN_SHARE * dt.sum()) and bool(there.any())
 
 
-def available_estimators(samples: Sequence[pd.DataFrame], study: Study) -> list[str]:
+def available_estimators(samples: Sequence[Table], study: Study) -> list[str]:
     """The estimators that every run allows, best first.
 
     Parameters
@@ -210,7 +209,7 @@ def computable_estimators(samples: Sequence[Table], study: Study) -> list[str]:
     ]
 
 
-def choose_estimator(samples: Sequence[pd.DataFrame], study: Study) -> str:
+def choose_estimator(samples: Sequence[Table], study: Study) -> str:
     """The one estimator for all runs of a study: `analysis.estimator`, else the best available.
 
     Parameters
@@ -256,7 +255,7 @@ def choose_estimator(samples: Sequence[pd.DataFrame], study: Study) -> str:
     raise DesignError(_why_none(samples, study))
 
 
-def passed_over(samples: Sequence[pd.DataFrame], study: Study, chosen: str) -> str:
+def passed_over(samples: Sequence[Table], study: Study, chosen: str) -> str:
     """A sentence if a figure that this add-on can't bend was passed over for want of signals.
 
     '' if the chosen one follows real fuel wherever the add-on acts, or none of them does.
@@ -302,7 +301,7 @@ def _all_have(samples: Sequence[Table], signals: Sequence[str]) -> bool:
     return all(is_logged(run, s) for run in samples for s in signals)
 
 
-def _obstacle(samples: Sequence[pd.DataFrame], study: Study, name: str) -> str:
+def _obstacle(samples: Sequence[Table], study: Study, name: str) -> str:
     """What stands in the way of one estimator, and what to do."""
     estimate = ESTIMATORS[name]
     lacking = {
@@ -331,7 +330,7 @@ def _obstacle(samples: Sequence[pd.DataFrame], study: Study, name: str) -> str:
     return "it needs the engine's size; give vehicle.displacement_l in study.toml"
 
 
-def _why_none(samples: Sequence[pd.DataFrame], study: Study) -> str:
+def _why_none(samples: Sequence[Table], study: Study) -> str:
     seen_in = {
         name: max(
             sum(all(is_logged(run, s) for s in names) for run in samples)

@@ -5,9 +5,9 @@ thresholds are common practice without a source.
 """
 
 import numpy as np
-import pandas as pd
 
 from roadlog.fuel.air import Array
+from roadlog.quantities.columns import Table
 from roadlog.quantities.signals import signal
 
 CEILING_SHARE = 0.998
@@ -18,7 +18,7 @@ PILED_UP = 3.0
 RPM_CHANGE = 1.03
 
 
-def at_ceiling(samples: pd.DataFrame, name: str = "maf_g_s") -> Array:
+def at_ceiling(samples: Table, name: str = "maf_g_s") -> Array:
     """Where a meter stands at its ceiling, shape (n,).
 
     A flat top: its highest value held over at least three samples in a row while engine speed (or
@@ -35,7 +35,7 @@ def at_ceiling(samples: pd.DataFrame, name: str = "maf_g_s") -> Array:
     lower = values[known & ~held]
     next_lower = float(lower.max()) if len(lower) else top  # a coarse meter's next reading
     below = known & (values >= min(BELOW_SHARE * top, next_lower)) & ~held
-    dt = samples["dt_s"].to_numpy(np.float64)
+    dt = signal(samples, "dt_s")
     if dt[held].sum() < max(LEAST_AT_CEILING_S, PILED_UP * dt[below].sum()):
         return none
     other = signal(samples, "rpm" if "rpm" in samples else "speed_kmh")

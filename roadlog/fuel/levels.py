@@ -10,7 +10,6 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-import pandas as pd
 
 from roadlog.fuel import ESTIMATORS, fuel_of
 from roadlog.fuel.air import AIR_MEASURES, Array, air_flow, manifold_air
@@ -258,7 +257,7 @@ def _quantile(
 
 
 def refusal(
-    samples: pd.DataFrame, study: Study, estimator: str, units: Mapping[str, str] | None = None
+    samples: Table, study: Study, estimator: str, units: Mapping[str, str] | None = None
 ) -> Fact | None:
     """Why a run's fuel can't be what it says, None if it can.
 
@@ -282,7 +281,7 @@ def refusal(
 
 def _of_level(
     level: Level,
-    samples: pd.DataFrame,
+    samples: Table,
     study: Study,
     estimator: str,
     units: Mapping[str, str] | None,
@@ -292,7 +291,7 @@ def _of_level(
 
 
 def refusals(
-    samples: Sequence[pd.DataFrame],
+    samples: Sequence[Table],
     study: Study,
     estimator: str,
     units: Sequence[Mapping[str, str]] | None = None,
@@ -329,7 +328,7 @@ def refusals(
 
 
 def arm_refusal(
-    samples: Sequence[pd.DataFrame],
+    samples: Sequence[Table],
     study: Study,
     estimator: str,
     units: Mapping[str, str] | None = None,
@@ -352,7 +351,7 @@ def arm_refusal(
 def _explained(
     fault: Fact | None,
     level: Level,
-    samples: Sequence[pd.DataFrame],
+    samples: Sequence[Table],
     study: Study,
     estimator: str,
     units: Mapping[str, str] | None,
@@ -403,20 +402,21 @@ def _most_filling(vehicle: Vehicle) -> float:
 
 def with_likely_slip(
     fault: Fact,
-    samples: Sequence[pd.DataFrame],
+    samples: Sequence[Table],
     study: Study,
     estimator: str,
     units: Mapping[str, str] | None = None,
 ) -> Fact:
     """A fault with the readings that would make these runs' fuel an engine's."""
     carrier = next(
-        (c for c in CARRIERS[estimator] if any(c in s and s[c].notna().any() for s in samples)),
+        (c for c in CARRIERS[estimator] if any(np.isfinite(signal(s, c)).any() for s in samples)),
         CARRIERS[estimator][0],
     )
     unit = (units or {}).get(carrier, SIGNALS[carrier].unit)
     told: list[tuple[float, str, Fact]] = []
     for name, factor in other_readings(carrier, unit, fuel_of(samples[0], study)):
-        scaled = [s.assign(**{carrier: factor * s[carrier]}) for s in samples if carrier in s]
+        runs = [columns_of(s) for s in samples if carrier in s]
+        scaled = [s.assign(**{carrier: factor * s.floats(carrier)}) for s in runs]
         pooled = _pooled([level_of(s, study, estimator) for s in scaled])
         if not _fault(pooled, study, estimator, USUAL_SHARES):
             told.append((abs(float(np.log(pooled.shares[0] / TYPICAL_SHARE))), name, pooled.use))

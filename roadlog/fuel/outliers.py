@@ -13,6 +13,7 @@ from roadlog.fuel.air import LAMBDA_LIMITS
 from roadlog.fuel.facts import Odd
 from roadlog.fuel.states import status_sticks
 from roadlog.fuel.trims import bank_trims
+from roadlog.quantities.columns import Table
 from roadlog.quantities.facts import Warned
 from roadlog.quantities.signals import TRIMS, signal
 
@@ -23,7 +24,7 @@ STRAINED_PCT, STRAINED_SHARE = 20.0, 0.05  # controllers call for service near 2
 
 
 def outlying_signals(
-    samples: Sequence[pd.DataFrame], files: Sequence[str], arms: Sequence[str], *, petrol: bool
+    samples: Sequence[Table], files: Sequence[str], arms: Sequence[str], *, petrol: bool
 ) -> list[Warned]:
     """Warnings of runs whose fuel signals stand apart.
 
@@ -59,14 +60,14 @@ def outlying_signals(
     return [*found, *_trims_apart(samples, files, arms)]
 
 
-def _impossible_lambda(samples: pd.DataFrame) -> float:
+def _impossible_lambda(samples: Table) -> float:
     commanded = signal(samples, "lambda_commanded")
     known = np.isfinite(commanded)
     outside = known & ((commanded < LAMBDA_LIMITS[0]) | (commanded > LAMBDA_LIMITS[1]))
     return float(outside.sum() / known.sum()) if known.any() else 0.0
 
 
-def _strained(samples: pd.DataFrame) -> float:
+def _strained(samples: Table) -> float:
     """Share of a short-term trim's readings that are beyond what a sound loop needs."""
     shares = [0.0]
     for short, _ in TRIMS:
@@ -78,7 +79,7 @@ def _strained(samples: pd.DataFrame) -> float:
 
 
 def _trims_apart(
-    samples: Sequence[pd.DataFrame], files: Sequence[str], arms: Sequence[str]
+    samples: Sequence[Table], files: Sequence[str], arms: Sequence[str]
 ) -> list[Warned]:
     """Runs whose trims lie far from those of their arm's other runs."""
     table = pd.DataFrame([bank_trims(s) for s in samples])

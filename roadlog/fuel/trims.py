@@ -6,15 +6,15 @@ that they can't tell two stories of one study. Implements method section 1, trim
 """
 
 import numpy as np
-import pandas as pd
 
+from roadlog.quantities.columns import Table
 from roadlog.quantities.signals import TRIMS, signal
 from roadlog.quantities.warm import loop_is_closed, warm_samples
 
 LEAST_SECONDS = 60.0
 
 
-def bank_trims(samples: pd.DataFrame) -> dict[str, float]:
+def bank_trims(samples: Table) -> dict[str, float]:
     """Short and long term trims together, time-weighted mean of each bank [%].
 
     Parameters
@@ -27,7 +27,7 @@ def bank_trims(samples: pd.DataFrame) -> dict[str, float]:
     dict
         `trim1`, `trim2`; a bank without both trims, or with under a minute of them, is absent.
     """
-    dt = samples["dt_s"].to_numpy(np.float64)
+    dt = signal(samples, "dt_s")
     loop = warm_samples(samples) & loop_is_closed(samples)
     found = {}
     for i, (short, long) in enumerate(TRIMS, 1):

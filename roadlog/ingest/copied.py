@@ -12,6 +12,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from roadlog.quantities.arrays import Floats
 from roadlog.quantities.signals import POSITION
 
 WINDOW = 20  # changes in a row, each a value and how many readings it stood
@@ -86,7 +87,7 @@ def _changes(frame: pd.DataFrame) -> dict[str, Marks]:
     }
 
 
-def changes_of(v: NDArray[np.float64]) -> Marks:
+def changes_of(v: Floats) -> Marks:
     """A hash of each window of changes that isn't a mere rise or fall."""
     v = v[np.isfinite(v)]
     at = np.flatnonzero(np.concatenate([[True], v[1:] != v[:-1]])) if len(v) else np.arange(0)

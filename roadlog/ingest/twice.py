@@ -18,8 +18,10 @@ from roadlog.errors import InputError
 from roadlog.ingest.copied import LEAST_SHARED, SHARE, Marks, changes_of
 from roadlog.ingest.facts import Beside
 from roadlog.ingest.log import Log
+from roadlog.quantities.arrays import Floats
+from roadlog.quantities.columns import Table
 from roadlog.quantities.facts import Fact, Warned
-from roadlog.quantities.signals import POSITION
+from roadlog.quantities.signals import POSITION, signal
 
 WINDOW_S = 60  # of speed, second by second, that no second drive repeats to the tenth of a km/h
 LEAST_SPREAD_KMH = 3.0  # of a window: standing and steady driving repeat themselves
@@ -42,7 +44,7 @@ class Twice:
     warnings: tuple[Warned, ...] = ()
 
 
-def same_readings(samples: Sequence[pd.DataFrame]) -> list[tuple[int, int]]:
+def same_readings(samples: Sequence[Table]) -> list[tuple[int, int]]:
     """Pairs of logs that repeat each other's readings second by second, whatever their clocks say.
 
     Two cars in one convoy don't: only the same drive repeats itself to the tenth of a km/h.
@@ -52,7 +54,7 @@ def same_readings(samples: Sequence[pd.DataFrame]) -> list[tuple[int, int]]:
     return sorted(pair for pair in found if not _told_apart(*pair, samples, readings))
 
 
-def logged_twice(runs: pd.DataFrame, samples: Sequence[pd.DataFrame]) -> Twice:
+def logged_twice(runs: pd.DataFrame, samples: Sequence[Table]) -> Twice:
     """Runs that hold the same drive, the poorer log of each set aside.
 
     Parameters
@@ -141,13 +143,11 @@ def _speed_key(frame: pd.DataFrame) -> bytes | None:
     return np.round(speeds, 2).tobytes()
 
 
-def _speed(samples: pd.DataFrame) -> NDArray[np.float64]:
-    if "speed_kmh" not in samples.columns:
-        return np.full(len(samples), np.nan)
-    return samples["speed_kmh"].to_numpy(np.float64)
+def _speed(samples: Table) -> Floats:
+    return signal(samples, "speed_kmh")
 
 
-def _copied(speeds: Sequence[NDArray[np.float64]]) -> set[tuple[int, int]]:
+def _copied(speeds: Sequence[Floats]) -> set[tuple[int, int]]:
     """Pairs that share most of their windows of speed to the tenth, and all that they link."""
     from scipy.sparse.csgraph import connected_components
 
@@ -165,23 +165,23 @@ def _copied(speeds: Sequence[NDArray[np.float64]]) -> set[tuple[int, int]]:
     return {(a, b) for a, b in combinations(range(len(marks)), 2) if group[a] == group[b]}
 
 
-def _readings(frames: Sequence[pd.DataFrame]) -> Callable[[int, str], Marks]:
+def _readings(frames: Sequence[Table]) -> Callable[[int, str], Marks]:
     """The changes of one column of one run, made once however many runs it is held against."""
 
     @cache
     def of(i: int, name: str) -> Marks:
-        return changes_of(frames[i][name].to_numpy(np.float64))
+        return changes_of(signal(frames[i], name))
 
     return of
 
 
 def _told_apart(
-    a: int, b: int, frames: Sequence[pd.DataFrame], readings: Callable[[int, str], Marks]
+    a: int, b: int, frames: Sequence[Table], readings: Callable[[int, str], Marks]
 ) -> bool:
     """Whether two runs of one trace of speed (a bench's, a program's) differ in all else."""
     differ = False
-    for name in frames[a].columns.intersection(frames[b].columns):
-        if name in ("t_s", "dt_s", "speed_kmh", *POSITION):
+    for name in frames[a].columns:
+        if name not in frames[b].columns or name in ("t_s", "dt_s", "speed_kmh", *POSITION):
             continue
         ours, theirs = readings(a, name), readings(b, name)
         fewer = min(len(ours), len(theirs))
@@ -192,7 +192,7 @@ def _told_apart(
     return differ
 
 
-def _windows(speed: NDArray[np.float64]) -> NDArray[np.uint64]:
+def _windows(speed: Floats) -> NDArray[np.uint64]:
     """One number for each different minute of changing speed (a rolling hash modulo 2^64)."""
     n = len(speed) - WINDOW_S + 1
     if n < 1:
@@ -200,7 +200,7 @@ def _windows(speed: NDArray[np.float64]) -> NDArray[np.uint64]:
     known = np.isfinite(speed)
     value = np.where(known, np.clip(speed, 0, 1000), 0.0)
 
-    def over_window(x: NDArray[np.float64]) -> NDArray[np.float64]:
+    def over_window(x: Floats) -> Floats:
         sums = np.concatenate([[0.0], np.cumsum(x)])
         return np.asarray(sums[WINDOW_S:] - sums[:-WINDOW_S], np.float64)
 
@@ -214,7 +214,7 @@ def _windows(speed: NDArray[np.float64]) -> NDArray[np.uint64]:
     return np.unique(mark[tells])
 
 
-def _overlapping(runs: pd.DataFrame, speeds: Sequence[NDArray[np.float64]]) -> set[tuple[int, int]]:
+def _overlapping(runs: pd.DataFrame, speeds: Sequence[Floats]) -> set[tuple[int, int]]:
     """Pairs that share over a minute by their clocks; a log with a date alone has none."""
     start = runs["start"]
     dated = [
@@ -233,7 +233,7 @@ def _overlapping(runs: pd.DataFrame, speeds: Sequence[NDArray[np.float64]]) -> s
     return found
 
 
-def _alike(a: int, b: int, runs: pd.DataFrame, speeds: Sequence[NDArray[np.float64]]) -> bool:
+def _alike(a: int, b: int, runs: pd.DataFrame, speeds: Sequence[Floats]) -> bool:
     """Whether two logs of one time show one drive, their clocks some seconds apart."""
     by_clock = round((runs["start"].iloc[b] - runs["start"].iloc[a]).total_seconds())
     best = 0.0

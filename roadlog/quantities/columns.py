@@ -4,7 +4,7 @@ A frame of a thousand samples costs more to take apart and put together than a s
 reckon. `columns_of` takes the arrays out of a frame once, `frame_of` makes a frame of them again.
 """
 
-from collections.abc import Callable, Hashable, Mapping, Sequence
+from collections.abc import Callable, Hashable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import Any, TypeVar
@@ -129,14 +129,18 @@ def columns_of(table: Table) -> Columns:
     return Columns(dict.fromkeys(names), len(table), table)
 
 
-def joined(tables: Sequence[Columns]) -> Columns:
-    """Columns of numbers one below the other, NaN where a table lacks one.
+def joined(tables: Sequence[Columns], names: Iterable[str]) -> Columns:
+    """The named columns of numbers one below the other, NaN where a table lacks one.
 
-    >>> joined([Columns({"rpm": np.array([800.0])}, 1), Columns({}, 1)]).floats("rpm")
+    >>> tables = [Columns({"rpm": np.array([800.0])}, 1), Columns({}, 1)]
+    >>> joined(tables, ["rpm", "maf_g_s"]).floats("rpm")
     array([800.,  nan])
     """
-    names = dict.fromkeys(name for t in tables for name in t.columns)
-    arrays = {name: np.concatenate([t.floats(name) for t in tables]) for name in names}
+    arrays = {
+        name: np.concatenate([t.floats(name) for t in tables])
+        for name in names
+        if any(name in t for t in tables)
+    }
     return Columns(arrays, sum(map(len, tables)))
 
 
