@@ -433,7 +433,7 @@ def test_one_car_tested_often_may_not_decide_for_all():
     ("kinds", "changes", "said"),
     [
         (("none",) * 4, (0, 0.01, 0, 0.01), "None has a plan"),
-        (("by its own word",) * 4, (0, 0.01, 0, 0.01), "kept, by its author's own word"),
+        (("by its own word",) * 4, (0, 0.01, 0, 0.01), "some by their author's own word only"),
         (("vouched for",) * 4, (0, 0.01, 0, 0.01), "Every study has a plan that was kept."),
         (("none",) * 3 + ("vouched for",), (0, 0.01, 0, 0.01), "1 with a plan and 3 without"),
         (("none",) * 3 + ("vouched for",) * 3, (0, 0.01, 0.005) * 2, "tell the same as the others"),
@@ -445,6 +445,16 @@ def test_what_was_agreed_beforehand_is_held_against_the_rest(kinds, changes, sai
     entries = [entry(c, registered=r) for c, r in zip(changes, kinds, strict=True)]
     (told,) = (q.answer for q in asked(known("x", TWELVE, entries, [])) if q.label == "Registered")
     assert said in told
+
+
+def test_where_driving_was_never_logged_it_isnt_said_to_be_worth_nothing():
+    cans = [entry(c, estimator="ledger", margin=0.0) for c in (0.0, 0.001, 0.002)]
+    found = known("x", TWELVE, [*cans, entry(0.003, estimator="ledger", margin=0.0)], [])
+    assert "weather and traffic are part of the range" in found.answer.text
+    assert "0.0 points" not in known_page(found)
+    mixed = known("x", TWELVE, [*cans, entry(0.003)], [])
+    assert "part of the range" not in mixed.answer.text
+    assert "part of the range in 3 that only weighed or filled" in known_page(mixed)
 
 
 def test_studies_that_differ_and_that_agree_are_told_apart():
@@ -566,6 +576,11 @@ def by_another_version(path, to, change):
     return repacked_as_written(path, to, forge)
 
 
+def of_the_future(files):
+    files["study/study.toml"] += b"\n[from_the_future]\nx = 1\n"
+    signed_anew(files)
+
+
 def test_another_version_may_have_other_keys_but_no_other_numbers(archives, tmp_path):
     """Nor none at all: an archive that publishes nothing agrees with everything."""
     forged = {
@@ -573,17 +588,21 @@ def test_another_version_may_have_other_keys_but_no_other_numbers(archives, tmp_
         "more": lambda r: r.update(novel={"a": [1, {"b": 2}]}, schema=9),
         "unlike": lambda r: r["fuel_use_change_pct"].update(low=-9.0),
         "nothing": lambda r: [r.pop(k) for k in [*r] if k != "schema"],
+        "later": lambda _: None,
     }
     given = [
         by_another_version(archives[i], tmp_path / f"{name}.zip", change)
         for i, (name, change) in enumerate(forged.items())
     ]
+    given[-1] = repacked_as_written(given[-1], given[-1], of_the_future)
     assert main(["pool", *map(str, given), "--out", str(tmp_path)]) == 0
     found = json.loads((tmp_path / "pool.json").read_text())
     assert {s["archive"] for s in found["studies"]} == {"fewer.zip", "more.zip"}
     why = {r["archive"]: r["why"] for r in found["not_pooled"]}
     assert "fuel_use_change_pct / low" in why["unlike.zip"]
     assert "publishes no change" in why["nothing.zip"]
+    assert "'from_the_future' is not known" in why["later.zip"]
+    assert "made by roadlog 0.0.1; here is" in why["later.zip"]
 
 
 def test_the_page_asks_no_network_and_says_what_cant_be_seen():

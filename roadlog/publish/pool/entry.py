@@ -83,6 +83,11 @@ class Entry:
     marks: tuple[Marks, ...] = field(default=(), compare=False, repr=False)
 
     @property
+    def only_measured(self) -> bool:
+        """Whether fuel was only weighed or filled, so that driving was never held equal."""
+        return self.estimator == "ledger"
+
+    @property
     def label(self) -> str:
         """Its name and the beginning of its archive's SHA-256, since names may be alike."""
         return f"{self.name or 'no name'} ({self.sha256[:8]})"

@@ -14,6 +14,7 @@ from typing import TypeVar
 
 import numpy as np
 
+from roadlog import __version__
 from roadlog.analysis.answered import claimed
 from roadlog.analysis.control_car import control_sources
 from roadlog.errors import InputError, RoadlogError
@@ -115,7 +116,13 @@ def _of_one(path: Path, name: str, work: Callable[[Opened], T | Refused]) -> T |
 def _seen(path: Path, name: str, opened: Opened) -> Seen | Refused:
     if fault := next(faults_of_files(opened), ""):
         return Refused(name, one_line(opened.about.study), f"it doesn't recheck: {one_line(fault)}")
-    study = load_study(opened.study)
+    try:
+        study = load_study(opened.study)
+    except InputError as e:
+        there = opened.about.versions.get("roadlog", __version__)
+        if there == __version__:
+            raise
+        raise InputError(f"{e} (it was made by roadlog {there}; here is {__version__})") from e
     claim = None if study.claim is None else claimed(study.claim)
     return Seen(path, name, study.device.name, claim)
 

@@ -125,6 +125,7 @@ def known(
                 margin=margin,
                 against=_few(influence),
                 against_change=_against_change(on),
+                only_measured=all(e.only_measured for e in order),
                 synthetic=order[0].synthetic,
                 device=device,
                 tests=len(order),

@@ -76,9 +76,17 @@ def _numbers(k: Known, questions: Sequence[Asked]) -> list[tuple[str, str]]:
         ("Mean change of fuel use, 95 % interval", _range(k.interval)),
         ("Mean change, estimate", f"{signed(k.interval.estimate)} %"),
         ("The next car's own change, 95 %", _ahead(k)),
-        ("What driving and air may be worth", f"{100 * k.margin:.1f} points"),
+        ("What driving and air may be worth", _margin(k)),
         *(row for q in questions for row in q.figures),
     ]
+
+
+def _margin(k: Known) -> str:
+    bare = sum(e.only_measured for e in k.entries)
+    if bare == len(k.entries):
+        return "part of the range: fuel was only weighed or filled"
+    beside = f", and part of the range in {bare} that only weighed or filled" if bare else ""
+    return f"{100 * k.margin:.1f} points{beside}"
 
 
 def _ahead(k: Known) -> str:

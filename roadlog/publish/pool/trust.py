@@ -112,6 +112,7 @@ def _apart(k: Known, n: int) -> str:
 def _registered(k: Known) -> Asked:
     kept = [e for e in k.entries if e.registered in KEPT_TO]
     rest = [e for e in k.entries if e.registered not in KEPT_TO]
+    vouched = all(e.registered == KEPT_TO[0] for e in kept)
     question = "Do studies that were agreed beforehand tell the same?"
     if not kept:
         said = (
@@ -120,7 +121,7 @@ def _registered(k: Known) -> Asked:
         )
         return Asked("Registered", question, said)
     if not rest:
-        word = "" if any(e.registered == KEPT_TO[0] for e in kept) else ", by its author's own word"
+        word = "" if vouched else ", some by their author's own word only"
         return Asked("Registered", question, f"Every study has a plan that was kept{word}.")
     if min(len(kept), len(rest)) < _TOGETHER:
         said = f"{len(kept)} with a plan and {len(rest)} without are too few to compare."
@@ -129,7 +130,8 @@ def _registered(k: Known) -> Asked:
     if by - half > 0 or by + half < 0:
         more = "more" if by > 0 else "less"
         said = (
-            f"Studies with a plan that was kept tell {more} fuel than the others: trust them more."
+            f"Studies with a plan that was kept tell {more} fuel than the others: trust them more"
+            f"{'' if vouched else ', as far as you trust their own word that it was registered'}."
         )
     else:
         said = (
