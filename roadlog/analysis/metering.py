@@ -81,13 +81,17 @@ def sampled(
     warnings: list[Warned] = []
     found = earlier.each(lambda log: earlier.samples(log.frame), logs, has_few_samples)
     for log, (samples, lag_s) in zip(bar(logs, "time base", progress), found, strict=True):
-        if lag_s is not None:
-            warnings.append(
-                Warned("clock-offset", Righted.POSITION_CLOCK(seconds=lag_s), log.path.name)
-            )
         out.append(samples)
-        warnings += [Warned("log-repaired", n, log.path.name) for n in log.facts]
+        warnings += righted(log, lag_s)
     return out, warnings
+
+
+def righted(log: Log, lag_s: float | None) -> list[Warned]:
+    """What was put right in a log, whose positions came late by `lag_s` [s]."""
+    told = [Warned("log-repaired", n, log.path.name) for n in log.facts]
+    if lag_s is None:
+        return told
+    return [Warned("clock-offset", Righted.POSITION_CLOCK(seconds=lag_s), log.path.name), *told]
 
 
 def judged(

@@ -46,6 +46,7 @@ from roadlog.passes.conditions import Level, usual_level
 from roadlog.passes.road_use import uneven_wheels
 from roadlog.passes.table import build_passes, usual_length_ratio
 from roadlog.quantities.arms import ARMS
+from roadlog.quantities.columns import Columns
 from roadlog.quantities.facts import Fact, commonest
 from roadlog.runs.order import believed_units
 from roadlog.study.settings import Study
@@ -341,7 +342,7 @@ def _pieces(table: pd.DataFrame) -> list[np.ndarray]:
     return [np.flatnonzero(of_run == p) for p in np.unique(of_run)]
 
 
-def _samples(job: Job, cards: Sequence[Card]) -> list[pd.DataFrame]:
+def _samples(job: Job, cards: Sequence[Card]) -> list[Columns]:
     wanted: dict[str, dict[int, Sequence[str]]] = {}
     for c in cards:
         wanted.setdefault(c.key, {})[c.piece] = c.columns
@@ -349,7 +350,7 @@ def _samples(job: Job, cards: Sequence[Card]) -> list[pd.DataFrame]:
     return [found[c.key][c.piece] for c in cards]
 
 
-def _read(path: Path, pieces: Mapping[int, Sequence[str]]) -> dict[int, pd.DataFrame]:
+def _read(path: Path, pieces: Mapping[int, Sequence[str]]) -> dict[int, Columns]:
     """Samples that were kept; a file that is damaged goes, so that the next run makes it anew.
 
     Raises
@@ -366,7 +367,7 @@ def _read(path: Path, pieces: Mapping[int, Sequence[str]]) -> dict[int, pd.DataF
         raise _Damaged(f"{path} was damaged and is taken away: run it again") from e
 
 
-def _judged(table: pd.DataFrame, samples: Sequence[pd.DataFrame]) -> pd.DataFrame:
+def _judged(table: pd.DataFrame, samples: Sequence[Columns]) -> pd.DataFrame:
     table = table.drop(columns="rows").reset_index(drop=True)
     return judged(table, samples, logged_twice(table, samples).set_aside, both_arms=False)
 

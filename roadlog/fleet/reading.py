@@ -18,7 +18,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 import pyarrow.parquet as pq
 
-from roadlog.analysis.metering import sampled
+from roadlog.analysis.metering import righted
 from roadlog.errors import InputError
 from roadlog.fleet.facts import LeftOut, ReadFact
 from roadlog.fleet.inputs import Source, not_whole
@@ -32,7 +32,8 @@ from roadlog.ingest.drives import find_drives, piece
 from roadlog.ingest.log import Datum, UnitEvidence, read_units
 from roadlog.ingest.table.columnar import sorted_by_time, texts_of, time_columns
 from roadlog.ingest.text.handtable import split_unit
-from roadlog.ingest.timebase import distance_km
+from roadlog.ingest.timebase import columns_on_one_clock, distance_km
+from roadlog.quantities.columns import Columns
 from roadlog.runs.taken import sha256_of
 from roadlog.runs.vehicle_numbers import Numbers, numbers_at_head, numbers_in
 from roadlog.study.settings import ColumnRule, RoadRule, TimeRule
@@ -257,21 +258,21 @@ def _write(
     """Sample the runs and keep them with their cards; what is told of them."""
     numbers = _numbers_in(source) if source.columnar else numbers_at_head(source.path)
     vin = next(iter(numbers)) if len(numbers) == 1 else ""
-    frames, cards = [], []
+    runs, cards = [], []
     for number, log in enumerate(logs):
-        (samples,), repairs = sampled([log], False)
-        frames.append(samples.assign(piece=np.int32(number)))
-        facts = [str(w.message) for w in repairs]
+        samples, lag_s = columns_on_one_clock(log.frame)
+        runs.append(samples)
+        facts = [str(w.message) for w in righted(log, lag_s)]
         days = sorted(map(str, possible_days(log))) if rules.time.zone is None else []
         own = {"days": days if len(days) > 1 else []}
         cards.append({**_told(log, samples, facts), **own, "key": key, "piece": number, "vin": vin,
                       "several": len(logs) > 1})  # fmt: skip
     told = {"cards": cards}
-    write_samples(path, pd.concat(frames, ignore_index=True), told)
+    write_samples(path, runs, told)
     return told
 
 
-def _told(log: Log, samples: pd.DataFrame, facts: Sequence[str]) -> dict[str, Any]:
+def _told(log: Log, samples: Columns, facts: Sequence[str]) -> dict[str, Any]:
     start = "" if log.start is None else log.start.tz_localize(None).isoformat()
     evidence = [{**asdict(e), "allowed": sorted(e.allowed)} for e in log.units]
     return {
@@ -287,7 +288,7 @@ def _told(log: Log, samples: pd.DataFrame, facts: Sequence[str]) -> dict[str, An
     }
 
 
-def _mark(samples: pd.DataFrame) -> str:
+def _mark(samples: Columns) -> str:
     """The same for two runs whose readings are the same to six digits, whatever their clocks."""
     if len(samples) < _LEAST_MARKED:
         return ""
@@ -295,7 +296,7 @@ def _mark(samples: pd.DataFrame) -> str:
     for name in sorted(map(str, samples.columns)):
         if name not in ("t_s", "dt_s"):
             digest.update(name.encode())
-            digest.update(np.float32(samples[name].to_numpy(float)).tobytes())
+            digest.update(np.float32(samples.floats(name)).tobytes())
     return digest.hexdigest()[:_MARK_DIGITS]
 
 

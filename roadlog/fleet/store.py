@@ -18,10 +18,12 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 
 from roadlog.errors import InputError
+from roadlog.quantities.columns import Array, Columns, joined
 from roadlog.study.durable import atomic_write, json_text, write_files
 from roadlog.study.keys import key_of, libraries
 from roadlog.study.own_code import code_sha256
 
+PIECE = "piece"  # number of the run that a sample is of
 TOLD = b"roadlog"  # what a table of samples tells of its runs, in the file's metadata
 UNDATED = "undated"
 
@@ -36,17 +38,18 @@ def samples_file(work: Path, key: str) -> Path:
     return work / "samples" / key[:2] / f"{key}.parquet"
 
 
-def write_samples(path: Path, frame: pd.DataFrame, told: Mapping[str, Any]) -> None:
+def write_samples(path: Path, runs: Sequence[Columns], told: Mapping[str, Any]) -> None:
     """Keep the samples of a task's runs, and what is told of them."""
-    table = pa.Table.from_pandas(frame, preserve_index=False)
-    meta = {**(table.schema.metadata or {}), TOLD: json.dumps(told).encode()}
-    table = table.replace_schema_metadata(meta)
+    names = list(dict.fromkeys(name for run in runs for name in run.columns))
+    every = joined(runs, names)
+    piece = np.repeat(np.arange(len(runs), dtype=np.int32), [len(run) for run in runs])
+    table = pa.table({**{n: every.floats(n) for n in names}, PIECE: piece})
+    table = table.replace_schema_metadata({TOLD: json.dumps(told).encode()})
     # readings on a time base hardly repeat: bytes of like weight side by side are smaller, quicker
-    split = [f.name for f in table.schema if pa.types.is_floating(f.type)]
-    rest = [name for name in table.column_names if name not in split]
     write = partial(
-        pq.write_table, table, compression="zstd", use_dictionary=rest, use_byte_stream_split=split
-    )
+        pq.write_table, table, compression="zstd", use_dictionary=[PIECE],
+        use_byte_stream_split=names,
+    )  # fmt: skip
     atomic_write(path, write)
 
 
@@ -60,16 +63,22 @@ def read_told(path: Path) -> dict[str, Any] | None:
     return told
 
 
-def read_pieces(path: Path, pieces: Mapping[int, Sequence[str]]) -> dict[int, pd.DataFrame]:
+def read_pieces(path: Path, pieces: Mapping[int, Sequence[str]]) -> dict[int, Columns]:
     """Samples of some runs of a task, each with the columns that its log had."""
-    table = pq.read_table(path)
-    number = table["piece"].to_numpy()
+    with pq.ParquetFile(path) as file:
+        table = file.read(use_threads=False)
+    every = dict(zip(table.column_names, map(_array, table.columns), strict=True))
     found = {}
     for piece, columns in pieces.items():
-        at = np.flatnonzero(number == piece)
-        own = table.select(list(columns)).slice(at[0], len(at)) if len(at) else table.slice(0, 0)
-        found[piece] = own.to_pandas()
+        first, end = np.searchsorted(every[PIECE], (piece, piece + 1)).tolist()
+        own = {name: every[name][first:end] for name in columns}
+        found[piece] = Columns(own, end - first)
     return found
+
+
+def _array(column: pa.ChunkedArray) -> Array:
+    array: Array = column.combine_chunks().to_numpy(zero_copy_only=False)
+    return array
 
 
 class Packed:

@@ -8,6 +8,7 @@ other by their two speeds.
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from typing import TypeVar
 
 import numpy as np
 import pandas as pd
@@ -25,11 +26,12 @@ from roadlog.ingest.interpolation import (
 )
 from roadlog.ingest.together import Channel, interpolate
 from roadlog.ingest.twospeeds import MIN_OVERLAP_S, Lag, lag_of
-from roadlog.quantities.columns import Columns, Table, columns_of, index_of
-from roadlog.quantities.signals import POSITION, SIGNALS
+from roadlog.quantities.columns import Columns, Table, columns_of, frame_of, index_of
+from roadlog.quantities.signals import POSITION, SIGNALS, signal
 from roadlog.quantities.tables import SAMPLES
 
 Array = np.ndarray
+T = TypeVar("T", pd.DataFrame, Columns)
 
 _STEP_TOLERANCE_S = 3.0  # engine run time is whole seconds and is polled late
 _MOVING_KMH = 20.0
@@ -278,18 +280,24 @@ def _step(told: Columns) -> float:
 
 
 def on_one_clock(log: pd.DataFrame) -> tuple[pd.DataFrame, float | None]:
+    """`columns_on_one_clock` as a frame."""
+    samples, lag_s = columns_on_one_clock(log)
+    return SAMPLES.check(frame_of(samples)), lag_s
+
+
+def columns_on_one_clock(log: pd.DataFrame) -> tuple[Columns, float | None]:
     """Samples of a log, positions brought onto the wheel-speed clock where they correlate.
 
     Returns
     -------
-    DataFrame
+    Columns
         `roadlog.quantities.tables.SAMPLES`.
     float or None
         By how much positions came late [s], where that was put right.
     """
     names, rows = _resampled(_told(log), 1.0)
-    lag_s = _positions_late_s(Columns(dict(zip(names, rows, strict=True)), rows.shape[1]))
-    samples = _framed(names, rows)
+    samples = Columns(dict(zip(names, rows, strict=True)), rows.shape[1])
+    lag_s = _positions_late_s(samples)
     return (samples if lag_s is None else shift_positions(samples, lag_s)), lag_s
 
 
@@ -301,7 +309,7 @@ def _positions_late_s(samples: Columns) -> float | None:
     return None if found.note or abs(found.lag_s) < 1 else found.lag_s
 
 
-def shift_positions(samples: pd.DataFrame, lag_s: float) -> pd.DataFrame:
+def shift_positions(samples: T, lag_s: float) -> T:
     """Move the GPS columns `lag_s` earlier, onto the clock of the other signals.
 
     Parameters
@@ -314,15 +322,15 @@ def shift_positions(samples: pd.DataFrame, lag_s: float) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        A new frame; positions that would come from outside the log or a gap are NaN.
+        New ones; positions that would come from outside the log or a gap are NaN.
     """
     names = [c for c in POSITION if c in samples.columns]
     if lag_s == 0 or not names:
         return samples
-    t = samples["t_s"].to_numpy(np.float64)
+    t = signal(samples, "t_s")
     moved = {}
     for name in names:
-        values = samples[name].to_numpy(np.float64)
+        values = signal(samples, name)
         at, v = _readings(t - lag_s, values, distinct=False, last=_keeps_last(name))
         moved[name] = carry(name, at, v, t, None, np.inf)
     return samples.assign(**moved)
