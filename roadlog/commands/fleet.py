@@ -47,7 +47,7 @@ def _fleet(a: argparse.Namespace) -> int:
     from roadlog.fleet.answer import answer, design_of
     from roadlog.fleet.cluster import cluster
     from roadlog.fleet.pipeline import find_fleet, fleet_tables
-    from roadlog.fleet.workers import noting, processes, usual_workers
+    from roadlog.fleet.workers import no_room, noting, processes, usual_workers
     from roadlog.report.fleet_words import fleet_lines, work_lines
     from roadlog.report.fleet_write import write_fleet, write_left_out, write_run
     from roadlog.study.durable import make_folder
@@ -70,8 +70,11 @@ def _fleet(a: argparse.Namespace) -> int:
         except RoadlogError:
             write_left_out(tables, out)  # why there is no answer may stand there
             raise
-        write_fleet(found, out, with_map=not a.without_map)
-        write_run(tables, again, out)
+        try:
+            write_fleet(found, out, with_map=not a.without_map)
+            write_run(tables, again, out)
+        except OSError as e:
+            raise no_room(e, str(out)) from e
     print("\n".join([*fleet_lines(found), *work_lines(tables, again)]))
     print(f"Report: {out / 'fleet.html'}")
     return 0 if found.result.effect.low is not None else 1

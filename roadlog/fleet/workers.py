@@ -59,6 +59,14 @@ class DiskFailed(InputError):
     """The disk that results go to is full or can't be written: the work stops, nothing is lost."""
 
 
+def no_room(error: OSError, where: str = "the disk") -> DiskFailed:
+    """What is told of a disk that is full or can't be written to."""
+    why = os.strerror(error.errno) if error.errno else str(error)
+    return DiskFailed(
+        f"{error.filename or where}: {why}: make room and run it again; what is done is kept"
+    )
+
+
 Run = Callable[[Iterable[Task]], Iterator[Done]]
 
 
@@ -79,10 +87,7 @@ def done_of(task: Task) -> Done:
         return Done(task, lost=kind(why=str(e)))
     except OSError as e:
         if disk_failed(e):
-            raise DiskFailed(
-                f"{e.filename or 'the disk'}: {e.strerror}: make room and run it again; what is "
-                "done is kept"
-            ) from e
+            raise no_room(e) from e
         where = f"{e.filename}: " if e.filename else ""
         return Done(task, lost=LeftOut.UNREADABLE(why=f"{where}{e.strerror or e}"), again=True)
     except MemoryError:

@@ -15,7 +15,7 @@ from collections.abc import Callable, Iterable, Mapping
 from functools import partial
 from pathlib import Path
 
-_DISK = (errno.ENOSPC, errno.EDQUOT, errno.EROFS)
+_DISK = (errno.ENOSPC, errno.EDQUOT, errno.EROFS, errno.EFBIG)
 _MARK = ".roadlog-part-"
 _LEFT = re.compile(re.escape(_MARK) + r"(\d+)-(?:([0-9a-f]{8})-)?")
 # A process's number says nothing on another computer that writes into the same folder.
