@@ -94,7 +94,7 @@ def to_json(analysed: Analysed) -> dict[str, Any]:
         "trials": [asdict(t) for t in trials_of(a)],
         "warnings": [asdict(w) for w in told_warnings(a)],
     }
-    plain: dict[str, Any] = _plain(everything)
+    plain: dict[str, Any] = plain_json(everything)
     return plain
 
 
@@ -359,12 +359,12 @@ def _segments(a: Analysed) -> list[dict[str, Any]]:
     return rows
 
 
-def _plain(value: Any) -> Any:
+def plain_json(value: Any) -> Any:
     """Only JSON's own types: finite numbers, ISO times; anything not a number becomes None."""
     if isinstance(value, dict):
-        return {str(k): _plain(v) for k, v in value.items()}
+        return {str(k): plain_json(v) for k, v in value.items()}
     if isinstance(value, list | tuple):
-        return [_plain(v) for v in value]
+        return [plain_json(v) for v in value]
     if value is None or value is pd.NaT or value is pd.NA:
         return None
     if isinstance(value, bool | np.bool_):

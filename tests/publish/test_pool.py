@@ -552,6 +552,12 @@ def test_a_root_that_came_with_the_study_vouches_for_nothing():
     )
 
 
+def test_a_standard_error_that_is_known_for_certain_is_pooled_too():
+    found = pooled([0.0, 0.01, 0.0, -0.01], df=math.inf)
+    assert found.word == "refuted"
+    assert json.loads(as_json(found))["studies"][0]["df"] is None
+
+
 def test_fewer_than_two_are_no_pool():
     out = Refused("a", "", "why")
     for entries, refused, said in (

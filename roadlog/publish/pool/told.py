@@ -12,7 +12,7 @@ from roadlog.publish.pool.influence import APART_P
 from roadlog.publish.pool.known import LEAST_STUDIES, SLANT_P, Known, in_percent
 from roadlog.publish.pool.trust import asked
 from roadlog.publish.told import no_formula
-from roadlog.report.json_out import answer_json
+from roadlog.report.json_out import answer_json, plain_json
 from roadlog.stats.interval import percent
 from roadlog.stats.meta_analysis import PRIOR_DF, Mean, Pooled
 from roadlog.study.durable import json_text
@@ -109,7 +109,7 @@ def _influence(k: Known) -> dict[str, Any]:
 
 def as_json(k: Known) -> str:
     """pool.json; the same archives give the same bytes."""
-    return json_text(figures(k))
+    return json_text(plain_json(figures(k)))
 
 
 def table(k: Known) -> str:
