@@ -13,6 +13,7 @@ from typing import Any
 from weakref import WeakSet
 
 import numpy as np
+import pyarrow as pa
 from numpy.typing import DTypeLike, NDArray
 
 from roadlog.quantities import arrays
@@ -59,6 +60,22 @@ def kept(values: Floats) -> Floats:
     for part in parts(len(values)):
         out[part] = values[part]
     return out
+
+
+def shelved(cells: pa.Array) -> pa.Array:
+    """An array of texts whose letters lie on the shelf."""
+    held = [None if b is None else memoryview(b) for b in cells.buffers()]
+    place, at = empty(sum(-(-len(b) // 64) * 64 for b in held if b is not None), np.uint8), 0
+    buffers: list[pa.Buffer | None] = []
+    for b in held:
+        if b is None:
+            buffers.append(None)
+            continue
+        own = place[at : at + len(b)]
+        own[:] = np.frombuffer(b, np.uint8)
+        buffers.append(pa.py_buffer(own))
+        at += -(-len(b) // 64) * 64
+    return pa.Array.from_buffers(cells.type, len(cells), buffers, cells.null_count, cells.offset)
 
 
 def parts(rows: int) -> Iterator[slice]:

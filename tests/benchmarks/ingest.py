@@ -37,7 +37,7 @@ RADIUS_M = 3000.0  # of the ring road
 M_A_DEGREE = 111_195.0  # of latitude, on a sphere of mean radius R1 (IUGG)
 BLANKS = 0.05
 STATUS = (1.0, 2.0, 2.0, 2.0, 4.0)  # SAE J1979 PID 03: open, closed, open under load
-FORMS = ("iso", "elapsed", "comma")
+FORMS = ("iso", "elapsed", "comma", "words")  # the last: units behind values, dates as 31/12/2026
 
 
 def write_log(path: Path, megabytes: float, form: str) -> int:
@@ -46,7 +46,7 @@ def write_log(path: Path, megabytes: float, form: str) -> int:
     delimiter = ";" if form == "comma" else ","
     rows, driven_m = 0, 0.0
     with path.open("wb") as file:
-        clock_name = "time" if form == "iso" else "time [s]"
+        clock_name = "time" if form in ("iso", "words") else "time [s]"
         file.write((delimiter.join([clock_name, *COLUMNS]) + "\n").encode())
         while file.tell() < megabytes * 1e6:
             cells = {clock_name: _clock(rows, form)}
@@ -61,6 +61,8 @@ def write_log(path: Path, megabytes: float, form: str) -> int:
                 values = np.round(drawn[header], decimals)
                 numbers = values.astype(np.int64) if decimals == 0 else values
                 text = pa.array(numbers, mask=rng.random(CHUNK) < BLANKS).cast(pa.string())
+                if form == "words" and (unit := header[header.find("[") + 1 : -1]) != "-":
+                    text = pc.binary_join_element_wise(text, unit, " ")
                 cells[header] = pc.replace_substring(text, ".", ",") if form == "comma" else text
             pa_csv.write_csv(
                 pa.table(cells), file,
@@ -75,10 +77,12 @@ def write_log(path: Path, megabytes: float, form: str) -> int:
 def _clock(rows: int, form: str) -> pa.Array:
     """The times of the next rows, as they are written."""
     tenths = np.arange(rows, rows + CHUNK)
-    if form != "iso":
+    if form in ("elapsed", "comma"):
         text = pa.array(np.round(STEP_S * tenths, 1)).cast(pa.string())
         return pc.replace_substring(text, ".", ",") if form == "comma" else text
     at = np.datetime64("2026-03-02T07:00:00.000") + (100 * tenths).astype("timedelta64[ms]")
+    if form == "words":
+        return pc.strftime(pa.array(at), "%d/%m/%Y %H:%M:%S")
     text = pc.replace_substring(pa.array(at).cast(pa.string()), " ", "T")
     return pc.binary_join_element_wise(text, "+01:00", "")
 

@@ -249,9 +249,11 @@ def _read_cells(
     return times
 
 
-def _in_plain_forms(column: TimeColumn, notes: list[Fact]) -> tuple[pa.Array, str]:
+def _in_plain_forms(
+    column: TimeColumn, notes: list[Fact]
+) -> tuple[pa.Array | pa.ChunkedArray, str]:
     """The column's texts without words in them, and the place whose zone they name."""
-    text = cells.texts(column.cells)
+    text = cells.texts_of(column.cells)
     if (
         is_plain(text)
         or not pc.any(pc.match_substring_regex(text[:200], _WORDY, ignore_case=True)).as_py()
@@ -510,7 +512,7 @@ def _order_in_header(header: str) -> bool | None:
     return False if re.search(r"\bmm[./-]dd\b", low) else None
 
 
-def _order_from(text: pa.Array, month: int, day: int) -> bool | None:
+def _order_from(text: pa.Array | pa.ChunkedArray, month: int, day: int) -> bool | None:
     """Day first or not, if the first cell agrees with the date in the file's name one way only."""
     first = next((t for t in text[:50].to_pylist() if t), "")
     m = re.match(r"(\d{1,2})[-/.](\d{1,2})[-/.]", first)

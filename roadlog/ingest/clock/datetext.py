@@ -18,6 +18,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 from numpy.typing import NDArray
 
+from roadlog.ingest import shelf
 from roadlog.ingest.facts import Repair
 from roadlog.ingest.text.cells import coded
 from roadlog.quantities.arrays import Bools, Floats
@@ -94,7 +95,7 @@ class Times:
     place_zone: str = ""
 
 
-def parse_times(text: pa.Array, day_first: bool | None) -> Times | None:
+def parse_times(text: pa.Array | pa.ChunkedArray, day_first: bool | None) -> Times | None:
     """Read a trimmed text column; None if no known form fits its cells.
 
     Raises
@@ -110,34 +111,112 @@ def parse_times(text: pa.Array, day_first: bool | None) -> Times | None:
         return None
     kind, pattern = form
     few = coded(text)
-    parts = pc.extract_regex(text if few is None else few[0], pattern=pattern.pattern)
+    pieces = [few[0]] if few is not None else _pieces(text)
     spread = partial(_spread, None if few is None else few[1])
     names = set(pattern.groupindex)
-    clock, minutes_only = _clock_seconds(parts, names)
-    clock = spread(clock)
+    cut = _cut_up(pieces, pattern.pattern, names)
+    clock = spread(cut.clock)
     if kind == "day time" and "h" not in names:
         return Times("elapsed", _over_hours(clock))
     if kind == "day time":
-        return Times(kind, clock, minutes_only=minutes_only)
-    days, note = _days(parts, names, clock, day_first, spread)
+        return Times(kind, clock, minutes_only=cut.minutes_only)
+    days, note = _days(cut, clock, day_first, spread)
     valid = ~np.isnan(days)
     if not valid.any():
         raise NoSuchDay
-    first = days[valid][0]
-    offset, zone = _offsets(parts, names, spread)
-    seconds = (days - first) * 86400.0
+    first = days[int(valid.argmax())]
     if kind == "wall":
-        seconds = seconds + clock - np.nan_to_num(offset)
-        first_row = int(np.flatnonzero(~np.isnan(seconds))[0]) if (~np.isnan(seconds)).any() else 0
-        shift = seconds[first_row]
+        seconds = _seconds(days, first, clock, None if cut.offset is None else spread(cut.offset))
+        known = ~np.isnan(seconds)
+        shift = seconds[int(known.argmax())]
         if np.isnan(shift):
             return None
         origin = pd.Timestamp(int(first), unit="D") + pd.Timedelta(round(shift * 1e9), unit="ns")
-        seconds = seconds - shift
-        if zone is not None:
-            origin = origin.tz_localize("UTC").tz_convert(zone)
+        for part in shelf.parts(len(seconds)):
+            seconds[part] -= shift
+        if cut.zone is not None:
+            origin = origin.tz_localize("UTC").tz_convert(cut.zone)
         return Times(kind, seconds, origin, note)
-    return Times(kind, seconds, pd.Timestamp(int(first), unit="D"), note)
+    return Times(kind, _seconds(days, first), pd.Timestamp(int(first), unit="D"), note)
+
+
+def _seconds(
+    days: Floats, first: float, clock: Floats | None = None, offset: Floats | None = None
+) -> Floats:
+    """Seconds since the first day began, by UTC where offsets are known; of days alone their
+    beginning."""
+    out = shelf.space(len(days))
+    for part in shelf.parts(len(days)):
+        seconds = (days[part] - first) * 86400.0
+        if clock is not None:
+            by_utc = 0.0 if offset is None else np.nan_to_num(offset[part])
+            seconds = seconds + clock[part] - by_utc
+        out[part] = seconds
+    return out
+
+
+@dataclass(frozen=True)
+class _Cut:
+    """The fields of a column's cells: seconds of the clock, days or the numbers that may be day
+    and month, offset from UTC [s] with the first zone; None where the form has none."""
+
+    clock: Floats
+    minutes_only: bool
+    days: Floats | None
+    year: Floats | None
+    first: Floats | None
+    second: Floats | None
+    separator: str
+    offset: Floats | None
+    zone: str | None
+
+
+def _pieces(text: pa.Array | pa.ChunkedArray) -> list[pa.Array]:
+    if not isinstance(text, pa.ChunkedArray):
+        return [text]
+    return list(text.chunks) if len(text) >= shelf.LARGE_ROWS else [text.combine_chunks()]
+
+
+def _cut_up(pieces: Sequence[pa.Array], pattern: str, names: set[str]) -> _Cut:
+    """The fields of all cells, piece by piece."""
+    rows = sum(map(len, pieces))
+    columns: dict[str, Floats] = {}
+    minutes_only, separator, zone, at = True, "", None, 0
+    for piece in pieces:
+        parts = pc.extract_regex(piece, pattern=pattern)
+        clock, no_seconds = _clock_seconds(parts, names)
+        offset, named = _offsets(parts, names)
+        found = {"clock": clock, **_day_fields(parts, names)}
+        if offset is not None:
+            found["offset"] = offset
+        minutes_only, zone = minutes_only and no_seconds, zone or named
+        if "sep" in names and not separator:
+            separator = next((x for x in pc.struct_field(parts, "sep").to_pylist() if x), "")
+        for name, values in found.items():
+            if len(pieces) == 1:
+                columns[name] = values
+                continue
+            if name not in columns:
+                columns[name] = shelf.space(rows)
+                columns[name][:at] = np.nan
+            columns[name][at : at + len(values)] = values
+        if "offset" in columns and offset is None:
+            columns["offset"][at : at + len(piece)] = np.nan
+        at += len(piece)
+        if len(pieces) > 1:
+            shelf.rest()
+    empty = columns.get
+    return _Cut(
+        clock=columns["clock"],
+        minutes_only=minutes_only,
+        days=empty("days"),
+        year=empty("y"),
+        first=empty("a"),
+        second=empty("b"),
+        separator=separator,
+        offset=empty("offset"),
+        zone=zone,
+    )
 
 
 def _spread(codes: NDArray[np.int32] | None, values: Floats) -> Floats:
@@ -145,7 +224,7 @@ def _spread(codes: NDArray[np.int32] | None, values: Floats) -> Floats:
     return values if codes is None else np.append(values, np.nan)[codes]
 
 
-def is_plain(text: pa.Array) -> bool:
+def is_plain(text: pa.Array | pa.ChunkedArray) -> bool:
     """Whether the first cells are all in one known form and hold no words but am and pm."""
     head = [s for s in text[:200].to_pylist() if s]
     form = _form(head)
@@ -219,9 +298,10 @@ def _clock_seconds(parts: pa.Array, names: set[str]) -> tuple[Floats, bool]:
     return np.where(bad, np.nan, h * 3600 + mi * 60 + s), no_seconds
 
 
-def _days(
-    parts: pa.Array, names: set[str], clock: Floats, day_first: bool | None, spread: Spread
-) -> tuple[Floats, Fact | None]:
+def _day_fields(parts: pa.Array, names: set[str]) -> dict[str, Floats]:
+    """Days, or year and the two numbers that are day and month, as far as the form has them."""
+    if "y" not in names:
+        return {}
     y = _number(parts, "y")
     short = pc.fill_null(pc.less_equal(pc.utf8_length(pc.struct_field(parts, "y")), 2), False)
     y = np.where(np.asarray(short.to_numpy(zero_copy_only=False), bool), y + 2000, y)
@@ -229,12 +309,22 @@ def _days(
         name = pc.utf8_lower(pc.struct_field(parts, "mon"))
         month = pc.index_in(name, value_set=pa.array(_MONTHS))
         mo = np.asarray(month.cast(pa.float64()).to_numpy(zero_copy_only=False), np.float64) + 1
-        return spread(civil_days(y, mo, _number(parts, "d"))), None
+        return {"days": civil_days(y, mo, _number(parts, "d"))}
     if "mo" in names:
-        return spread(civil_days(y, _number(parts, "mo"), _number(parts, "d"))), None
-    y, a, b = spread(y), spread(_number(parts, "a")), spread(_number(parts, "b"))
-    separator = next((x for x in pc.struct_field(parts, "sep").to_pylist() if x), "")
-    first, note = _day_is_first(y, a, b, clock, day_first, separator)
+        return {"days": civil_days(y, _number(parts, "mo"), _number(parts, "d"))}
+    return {"y": y, "a": _number(parts, "a"), "b": _number(parts, "b")}
+
+
+def _days(
+    cut: _Cut, clock: Floats, day_first: bool | None, spread: Spread
+) -> tuple[Floats, Fact | None]:
+    if cut.days is not None:
+        return spread(cut.days), None
+    assert cut.year is not None
+    assert cut.first is not None
+    assert cut.second is not None
+    y, a, b = spread(cut.year), spread(cut.first), spread(cut.second)
+    first, note = _day_is_first(y, a, b, clock, day_first, cut.separator)
     return (civil_days(y, b, a) if first else civil_days(y, a, b)), note
 
 
@@ -266,18 +356,34 @@ def _day_is_first(
 
 
 def _share_backwards(days: Floats, clock: Floats) -> float:
-    t = days * 86400 + clock
-    t = t[~np.isnan(t)]
-    return float(np.mean(np.diff(t) < 0)) if len(t) > 1 else 0.0
+    back, count, last = 0, 0, 0.0
+    for part in shelf.parts(len(days)):
+        t = days[part] * 86400 + clock[part]
+        t = t[~np.isnan(t)]
+        if len(t):
+            back += int((np.diff(t) < 0).sum()) + int(count > 0 and t[0] < last)
+            count, last = count + len(t), float(t[-1])
+    return back / (count - 1) if count > 1 else 0.0
 
 
 def _longest_step(days: Floats) -> float:
-    found = days[~np.isnan(days)]
-    return float(np.abs(np.diff(found)).max()) if len(found) > 1 else 0.0
+    longest, last = 0.0, None
+    for part in shelf.parts(len(days)):
+        found = days[part][~np.isnan(days[part])]
+        if len(found):
+            before = found[:1] if last is None else np.array([last])
+            longest = max(longest, float(np.abs(np.diff(np.concatenate([before, found]))).max()))
+            last = found[-1]
+    return longest
 
 
 def civil_days(y: Floats, mo: Floats, d: Floats) -> Floats:
     """Days since 1970-01-01 of year, month and day, NaN where there is no such date."""
+    if len(y) > shelf.LARGE_ROWS:
+        out = shelf.space(len(y))
+        for part in shelf.parts(len(y)):
+            out[part] = civil_days(y[part], mo[part], d[part])
+        return out
     ok = (mo >= 1) & (mo <= 12) & (d >= 1) & (d <= 31) & (y >= 1900) & (y <= 2200)
     months: NDArray[np.int64] = np.where(ok, (y - 1970) * 12 + mo - 1, 0).astype(np.int64)
     start = months.astype("datetime64[M]").astype("datetime64[D]")
@@ -286,17 +392,14 @@ def civil_days(y: Floats, mo: Floats, d: Floats) -> Floats:
     return np.where(ok, day.astype(np.int64).astype(np.float64), np.nan)
 
 
-def _offsets(parts: pa.Array, names: set[str], spread: Spread) -> tuple[Floats, str | None]:
-    """Offset from UTC [s] of each row (NaN without), and the first row's zone."""
-    none = spread(np.full(len(parts), np.nan))
+def _offsets(parts: pa.Array, names: set[str]) -> tuple[Floats | None, str | None]:
+    """Offset from UTC [s] of each cell (NaN without), and the first one's zone."""
     if "z" not in names:
-        return none, None
+        return None, None
     text = pd.Series(pc.struct_field(parts, "z").to_numpy(zero_copy_only=False))
     known = {z: _offset_minutes(z) for z in text.dropna().unique() if z}
-    minutes = spread(
-        text.map({z: m for z, m in known.items() if m is not None}).to_numpy(np.float64)
-    )
+    minutes = text.map({z: m for z, m in known.items() if m is not None}).to_numpy(np.float64)
     have: Bools = ~np.isnan(minutes)
     if not have.any():
-        return none, None
+        return None, None
     return minutes * 60, _zone_name(float(minutes[have][0]))

@@ -13,6 +13,8 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 import pyarrow as pa
 
+from roadlog.ingest import shelf
+
 _MONTHS = (
     "jan january januar janvier janv enero ene gennaio gen janeiro januari styczeń stycznia sty "
     "leden ledna led ianuarie ian januári jänner jän",
@@ -67,17 +69,19 @@ _ZONES_H = {
 class Plain:
     """A text column in plain forms, the place whose zone it names, and zones that say nothing."""
 
-    text: pa.Array
+    text: pa.Array | pa.ChunkedArray
     place_zone: str = ""
     unknown_zone: str = ""
 
 
-def in_plain_forms(text: pa.Array) -> Plain:
+def in_plain_forms(text: pa.Array | pa.ChunkedArray) -> Plain:
     """The column with its words in the forms that are read.
 
     >>> in_plain_forms(pa.array(["Do 05 Mrz 2026 07:10:00 p. m. CET"])).text[0].as_py()
     '05 Mar 2026 07:10:00 PM+01:00'
     """
+    if isinstance(text, pa.ChunkedArray):
+        return _of_pieces(text)
     place, unknown = "", ""
     out: list[str | None] = []
     for cell in text.to_pylist():
@@ -91,6 +95,17 @@ def in_plain_forms(text: pa.Array) -> Plain:
             unknown = unknown or zone
         out.append(_plain(plain))
     return Plain(pa.array(out, pa.string()), place, unknown)
+
+
+def _of_pieces(text: pa.ChunkedArray) -> Plain:
+    """The same of a text that is long, piece by piece."""
+    place, unknown, out = "", "", []
+    for chunk in text.chunks:
+        plain = in_plain_forms(chunk)
+        place, unknown = place or plain.place_zone, unknown or plain.unknown_zone
+        out.append(shelf.shelved(plain.text))
+        shelf.rest()
+    return Plain(pa.chunked_array(out, pa.string()), place, unknown)
 
 
 def _zone_apart(cell: str) -> tuple[str, str, str]:

@@ -16,8 +16,12 @@ from roadlog.quantities.arrays import Floats
 _ORDERS = {"ddmmyy": (2, 1, 0), "yymmdd": (0, 1, 2), "mmddyy": (2, 0, 1)}  # of year, month, day
 
 
-def is_six_digits(text: pa.Array) -> bool:
+def is_six_digits(text: pa.Array | pa.ChunkedArray) -> bool:
     """Whether every cell that isn't blank is six digits."""
+    if isinstance(text, pa.ChunkedArray):
+        return len(text) > text.null_count and all(
+            chunk.null_count == len(chunk) or is_six_digits(chunk) for chunk in text.chunks
+        )
     known = text.drop_null()
     return len(known) > 0 and bool(pc.all(pc.match_substring_regex(known, r"^\d{6}$")).as_py())
 

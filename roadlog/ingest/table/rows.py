@@ -20,6 +20,7 @@ import pyarrow.csv as pa_csv
 from numpy.typing import NDArray
 
 from roadlog.errors import InputError
+from roadlog.ingest import shelf
 from roadlog.ingest.clock.order import Place
 from roadlog.ingest.facts import Repair
 from roadlog.ingest.log import shown
@@ -109,8 +110,7 @@ def _named_rows(
     """The rows to keep if others hold something behind the last column that has a name."""
     beyond = np.zeros(len(table), bool)
     for i in nameless:
-        filled = pc.not_equal(pc.utf8_trim_whitespace(table[f"c{i}"]), "")
-        beyond |= np.asarray(filled.fill_null(False).to_numpy(), bool)
+        beyond |= _where(table[f"c{i}"], lambda c: pc.not_equal(pc.utf8_trim_whitespace(c), ""))
     if not beyond.any():
         return None
     first = line_of(int(np.flatnonzero(beyond)[0]))
@@ -226,10 +226,7 @@ def _header_rows(
         return None
     wordy = np.zeros(len(table), bool)
     for name in texts:
-        header = dialect.headers[int(name[1:])]
-        cells = pc.utf8_trim_whitespace(table[name])
-        named = pc.or_(pc.equal(cells, header), pc.match_substring_regex(cells, _HEADER_LIKE))
-        wordy |= np.asarray(named.fill_null(False).to_numpy(), bool)
+        wordy |= _where(table[name], partial(_heads, header=dialect.headers[int(name[1:])]))
     repeats: list[int] = []
     for row in map(int, np.flatnonzero(wordy)):
         here = {int(n[1:]): str(table[n][row].as_py() or "").strip() for n in texts}
@@ -250,6 +247,23 @@ def _header_rows(
     keep = np.ones(len(table), bool)
     keep[repeats] = False
     return np.flatnonzero(keep)
+
+
+def _heads(cells: pa.Array, header: str) -> pa.Array:
+    """Which cells are this header, or look like one."""
+    plain = pc.utf8_trim_whitespace(cells)
+    return pc.or_(pc.equal(plain, header), pc.match_substring_regex(plain, _HEADER_LIKE))
+
+
+def _where(column: pa.ChunkedArray, test: Callable[[pa.Array], pa.Array]) -> NDArray[np.bool_]:
+    """Which cells of a column pass a test, one chunk after the other."""
+    found, at = np.zeros(len(column), bool), 0
+    for chunk in column.chunks:
+        passed = test(chunk).fill_null(False)
+        found[at : at + len(chunk)] = passed.to_numpy(zero_copy_only=False)
+        at += len(chunk)
+        shelf.rest()
+    return found
 
 
 def _is_header(

@@ -6,6 +6,9 @@ values, mixed decimal marks, thousands marks, hemisphere letters, words for a st
 """
 
 import re
+from collections.abc import Iterable
+from contextlib import suppress
+from functools import partial
 
 import numpy as np
 import pandas as pd
@@ -13,9 +16,15 @@ import pyarrow as pa
 import pyarrow.compute as pc
 from numpy.typing import NDArray
 
+from roadlog.ingest import shelf
 from roadlog.ingest.text.columns import unit_of
 from roadlog.ingest.text.dialect import BLANKS
-from roadlog.ingest.text.numerals import MarkUnclear, Unsettled, plain_numerals
+from roadlog.ingest.text.numerals import (
+    MarkUnclear,
+    Unsettled,
+    plain_numerals,
+    plain_numerals_of,
+)
 from roadlog.quantities.arrays import Bools, Floats
 from roadlog.quantities.signals import (
     CLOSED_LOOP,
@@ -28,6 +37,7 @@ from roadlog.quantities.units import BARE, UNITS, convert
 
 _SWITCH_WORDS = {"on": 1.0, "yes": 1.0, "true": 1.0, "off": 0.0, "no": 0.0, "false": 0.0}
 _MANY_CELLS = 2048
+_WHOLE = 2.0**53  # up to here a whole number is one float64, however it is read
 _STATUS_BYTES = (0, 1, 2, 4, 8, 16)
 _NUMBER = r"^(?P<number>[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)\s*(?P<rest>[^\d\s.,:].*)?$"
 _ANGLE = (
@@ -50,7 +60,7 @@ def floats(column: pa.ChunkedArray) -> Floats:
     return np.concatenate(parts, dtype=np.float64, casting="unsafe")
 
 
-def texts(column: pa.ChunkedArray) -> pa.Array:
+def texts(column: pa.ChunkedArray | pa.Array) -> pa.Array:
     """A text column trimmed, with every blank spelling as null."""
     if not (pa.types.is_string(column.type) or pa.types.is_large_string(column.type)):
         column = column.cast(pa.string())
@@ -59,6 +69,17 @@ def texts(column: pa.ChunkedArray) -> pa.Array:
     column = pc.if_else(blank, pa.scalar(None, column.type), column)
     whole = column.combine_chunks() if isinstance(column, pa.ChunkedArray) else column
     return whole
+
+
+def texts_of(column: pa.ChunkedArray) -> pa.Array | pa.ChunkedArray:
+    """`texts`, piece by piece on the shelf if they are many."""
+    if len(column) < shelf.LARGE_ROWS or not pa.types.is_string(column.type):
+        return texts(column)
+    pieces = []
+    for chunk in column.chunks:
+        pieces.append(shelf.shelved(texts(chunk)))
+        shelf.rest()
+    return pa.chunked_array(pieces)
 
 
 def numbers(
@@ -91,16 +112,41 @@ def _of_text(
     column: pa.ChunkedArray | pa.Array, decimal: str, unit: str | None, unsettled: Unsettled
 ) -> tuple[Floats, Bools]:
     """`numbers` of a column of text, cell by cell."""
-    text = _without_lone_units(plain_numerals(texts(column), decimal, unsettled))
+    if isinstance(column, pa.ChunkedArray) and len(column) >= shelf.LARGE_ROWS:
+        pieces = [partial(texts, chunk) for chunk in column.chunks]
+        plain = plain_numerals_of(pieces, decimal, unsettled)
+        with suppress(_LongWholeNumbers):
+            return _joined((_of_plain(text, unit, piece=True) for text in plain), len(column))
+    return _of_plain(plain_numerals(texts(column), decimal, unsettled), unit)
+
+
+class _LongWholeNumbers(Exception):
+    """A piece of whole numbers that are read otherwise where another piece has decimals."""
+
+
+def _of_plain(numerals: pa.Array, unit: str | None, *, piece: bool = False) -> tuple[Floats, Bools]:
+    """Numbers with decimal points, and what stands behind them; of a column or a piece of it."""
+    text = _without_lone_units(numerals)
     parts = pc.extract_regex(text, _NUMBER)
     found = pc.struct_field(parts, "number")
-    values: Floats = np.asarray(
-        pd.to_numeric(pd.Series(found.to_numpy(zero_copy_only=False)), errors="coerce"), np.float64
-    )
+    read = pd.to_numeric(pd.Series(found.to_numpy(zero_copy_only=False)), errors="coerce")
+    values: Floats = np.asarray(read, np.float64)
+    if piece and read.dtype.kind != "f" and np.abs(values).max(initial=0) > _WHOLE:
+        raise _LongWholeNumbers
     values = np.where(np.isinf(values), np.nan, values)
     if unit is not None:
         values = _own_units(values, pc.struct_field(parts, "rest"), unit)
     bad = np.isnan(values) & np.asarray(pc.is_valid(text).to_numpy(zero_copy_only=False), bool)
+    return values, bad
+
+
+def _joined(pieces: Iterable[tuple[Floats, Bools]], rows: int) -> tuple[Floats, Bools]:
+    """Values of a column's pieces in one array, and which are bad; many lie on the shelf."""
+    values, bad, at = shelf.space(rows), np.empty(rows, bool), 0
+    for some, wrong in pieces:
+        values[at : at + len(some)], bad[at : at + len(some)] = some, wrong
+        at += len(some)
+        shelf.rest()
     return values, bad
 
 
@@ -126,7 +172,8 @@ def _of_few(
         values, bad = _of_text(words, decimal, unit, unsettled)
     except MarkUnclear as e:
         raise MarkUnclear(int(np.argmax(codes == e.row)), e.cell) from None
-    return np.append(values, np.nan)[codes], np.append(bad, False)[codes]
+    values, bad = np.append(values, np.nan), np.append(bad, False)
+    return _joined(((values[codes[p]], bad[codes[p]]) for p in shelf.parts(len(codes))), len(codes))
 
 
 def angles(column: pa.ChunkedArray, decimal: str) -> tuple[Floats, Bools]:
@@ -134,6 +181,12 @@ def angles(column: pa.ChunkedArray, decimal: str) -> tuple[Floats, Bools]:
     values, bad = numbers(column, decimal, unsettled="decimal")
     if not bad.any() and not _has_letters(column):
         return values, bad
+    if isinstance(column, pa.ChunkedArray) and len(column) >= shelf.LARGE_ROWS:
+        return _joined((_angles(chunk, decimal) for chunk in column.chunks), len(column))
+    return _angles(column, decimal)
+
+
+def _angles(column: pa.ChunkedArray | pa.Array, decimal: str) -> tuple[Floats, Bools]:
     text = texts(column)
     if decimal == ",":
         text = pc.replace_substring(text, ",", ".")
@@ -189,6 +242,12 @@ def statuses(column: pa.ChunkedArray) -> tuple[Floats, Bools]:
             return raw, np.zeros(len(raw), bool)
         values: Floats = np.asarray(pd.Series(raw).map(known), np.float64)
         return values, np.isnan(values) & ~np.isnan(raw)
+    if len(column) >= shelf.LARGE_ROWS:
+        return _joined(map(_status_words, column.chunks), len(column))
+    return _status_words(column)
+
+
+def _status_words(column: pa.ChunkedArray | pa.Array) -> tuple[Floats, Bools]:
     text = pd.Series(texts(column).to_numpy(zero_copy_only=False))
     meaning = {t: _status_of(t) for t in text.dropna().unique()}
     values = np.asarray(text.map(meaning), np.float64)
@@ -277,7 +336,9 @@ def _without_lone_units(text: pa.Array) -> pa.Array:
 def _has_letters(column: pa.ChunkedArray) -> bool:
     if not (pa.types.is_string(column.type) or pa.types.is_large_string(column.type)):
         return False
-    return bool(pc.any(pc.match_substring_regex(column, r"[NSEWnsew°']")).as_py())
+    return any(
+        pc.any(pc.match_substring_regex(chunk, r"[NSEWnsew°']")).as_py() for chunk in column.chunks
+    )
 
 
 def _part(parts: pa.Array, name: str) -> Floats:

@@ -29,7 +29,9 @@ def taken(table: pa.Table, rows: NDArray[np.int64]) -> pa.Table:
     columns = {}
     for name in table.column_names:
         column = table[name]
-        if pa.types.is_float64(column.type) and column.num_chunks == 1 and not column.null_count:
+        if pa.types.is_string(column.type) and len(rows) >= shelf.LARGE_ROWS:
+            columns[name] = _texts_taken(column, rows)
+        elif pa.types.is_float64(column.type) and column.num_chunks == 1 and not column.null_count:
             values = shelf.taken(column.chunk(0).to_numpy(), rows)
             held = [None, pa.py_buffer(values)]
             whole = pa.Array.from_buffers(pa.float64(), len(rows), held)
@@ -37,6 +39,17 @@ def taken(table: pa.Table, rows: NDArray[np.int64]) -> pa.Table:
         else:
             columns[name] = column.take(pa.array(rows))
     return pa.table(columns)
+
+
+def _texts_taken(column: pa.ChunkedArray, rows: NDArray[np.int64]) -> pa.ChunkedArray:
+    """These rows, in ascending order, of texts that are many."""
+    found, before = [], 0
+    for chunk in column.chunks:
+        inside = rows[np.searchsorted(rows, before) : np.searchsorted(rows, before + len(chunk))]
+        found.append(shelf.shelved(chunk.take(pa.array(inside - before))))
+        before += len(chunk)
+        shelf.rest()
+    return pa.chunked_array(found, column.type)
 
 
 class Grown:
@@ -54,17 +67,20 @@ class Grown:
     def add(self, part: pa.Table, done: int) -> None:
         """Append a piece; `done` bytes of the text are read with it."""
         end = self._rows + len(part)
+        wanted = int(_SPARE * end * max(1.0, self._size / done)) + 1
+        self._large = self._large or 8 * wanted * len(self._types) > _MOST_IN_MEMORY
         for name, held in self._numbers.items():
             if end > len(held):
-                wanted = int(_SPARE * end * max(1.0, self._size / done)) + 1
-                self._large = self._large or 8 * wanted * len(self._types) > _MOST_IN_MEMORY
                 grown = (shelf.empty if self._large else np.empty)(wanted, held.dtype)
                 for some in shelf.parts(self._rows):
                     grown[some] = held[some]
                 self._numbers[name] = grown
             self._put(name, part[name])
         for name, chunks in self._others.items():
-            chunks.extend(part[name].chunks)
+            if self._large and pa.types.is_string(part[name].type):
+                chunks.append(shelf.shelved(part[name].combine_chunks()))
+            else:
+                chunks.extend(part[name].chunks)
         self._rows = end
         if self._large:
             shelf.rest()
