@@ -2,6 +2,7 @@
 
 import subprocess
 import sys
+from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
@@ -21,6 +22,7 @@ from tests.benchmarks.ingest import write_log
 MOST_TIMES_THE_FRAME = 2.2
 PEAK = """
 import resource, sys
+from collections.abc import Callable
 from pathlib import Path
 import pandas, pyarrow.csv
 from roadlog.ingest import read_log
@@ -187,3 +189,89 @@ def _told(path: Path) -> tuple[object, ...]:
     except InputError as e:
         return (str(e),)
     return log.frame.to_csv(), log.facts, log.start, log.columns
+
+
+def _written(cells_of: Callable[[int], str], header: str, n: int = 700) -> str:
+    return header + "\n" + "".join(cells_of(i) + "\n" for i in range(n))
+
+
+# Logs of text, each with something that only its whole column settles.
+TEXTS = {
+    "units behind, day before month by a late day": lambda: _written(
+        lambda i: (
+            f"{2 + i // 600:02d}/03/2026 {i // 60:02d}:{i % 60:02d}:00,{40 + i % 7} km/h,"
+            f"{900 + i * 1.25:.2f} rpm,{4 + i / 1000:.3f} g/s"
+        ),
+        "time,speed,engine speed,MAF",
+    ),
+    "day before month by the order of rows": lambda: _written(
+        lambda i: (
+            f"{9 + i // 240:02d}.03.2026 {i % 240 // 60:02d}:{i % 60:02d}:00;"
+            f"{40 + i % 7},5 km/h;{900 + i}"
+        ),
+        "time;speed;rpm",
+    ),
+    "half days and gaps": lambda: _written(
+        lambda i: (
+            (
+                ""
+                if i % 97 == 5
+                else f"3/{2 + i // 690}/2026 {i // 60 % 12 + 1}:{i % 60:02d} "
+                f"{'AM' if i < 660 else 'PM'}"
+            )
+            + f",{40 + i % 7} mph,{900 + i}"
+        ),
+        "time,speed,rpm",
+    ),
+    "offsets that begin late": lambda: _written(
+        lambda i: (
+            f"2026/03/02 07:{i // 60:02d}:{i % 60:02d}{'Z' if i > 400 else ''},"
+            f"{40 + i % 7} km/h,{900 + i}"
+        ),
+        "time,speed,rpm",
+    ),
+    "months in words and places": lambda: _written(
+        lambda i: f"Do 05 Mrz 2026 07:{i // 60:02d}:{i % 60:02d} Europe/Berlin,{40 + i % 7},{i}",
+        "time,speed (km/h),rpm",
+    ),
+    "degrees with letters": lambda: _written(
+        lambda i: f"{i},{40 + i % 7} km/h,{47 + i / 9000:.6f}° N,{8 + i / 9000:.6f}° W",
+        "time (s),speed,latitude,longitude",
+    ),
+    "thousands settled at the end": lambda: _written(
+        lambda i: f'{i},{40 + i % 7} km/h,"{900 + i:,} rpm"',
+        "time (s),speed,engine speed",
+    ),
+    "marks that nothing settles": lambda: _written(
+        lambda i: f'{i},{40 + i % 7} km/h,"{1000 + i:,} g/s"' if i > 300 else f"{i},{40 + i % 7},",
+        "time (s),speed (km/h),MAF",
+    ),
+    "words for a state and whole numbers beside decimals": lambda: _written(
+        lambda i: (
+            f"{i},{40 + i % 7} km/h,{'CL' if i % 50 else 'OL drive'},"
+            f"{10 + i % 9 if i < 400 else 10 + i / 7} g/s"
+        ),
+        "time (s),speed,fuel system status,MAF",
+    ),
+    "six digits": lambda: _written(
+        lambda i: f"{310326 if i < 600 else 10426:06d},{i % 600 // 60 + 10}{i % 60:02d}00,{i % 90}",
+        "date,time,speed (km/h)",
+    ),
+}
+
+
+@pytest.mark.parametrize("what", TEXTS)
+@pytest.mark.parametrize("few", [16, 1 << 30])
+def test_columns_of_text_in_pieces_read_as_they_do_whole(
+    what: str, few: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Units behind values, dates as people write them: by distinct cells, and cell by cell."""
+    path = tmp_path / ("2026-03-31.csv" if what == "six digits" else "log.csv")
+    path.write_text(TEXTS[what]())
+    monkeypatch.setattr(cells, "_MANY_CELLS", few)
+    whole = _told(path)
+    assert len(whole) > 1 or "marks" in what
+    monkeypatch.setattr(shelf, "LARGE_ROWS", 64)
+    monkeypatch.setattr(grown, "_MOST_IN_MEMORY", 0)
+    monkeypatch.setattr(rows, "_PIECE", 1024)
+    assert _told(path) == whole
