@@ -1,5 +1,7 @@
 """The scatter of fuel use from a pilot: logs of ordinary drives with the add-on out.
 
+With a control car's drives on the same days, how far the two cars' days go together comes out too.
+
 Baseline logs of four days or more go in; the scatter from day to day of fuel over expected fuel
 comes out, and of the share that driving explains. The pilot's days are dealt to two make-believe
 arms in turn and go through the very analysis of the test, so that scatter means the same thing in
@@ -16,32 +18,37 @@ from roadlog.analysis.analyse import analyse
 from roadlog.errors import DesignError, InputError
 from roadlog.ingest import read_log
 from roadlog.plan.promise import Scatter
+from roadlog.plan.together import Together, measured
 from roadlog.quantities.arms import ARMS
 from roadlog.runs.table import Sources
+from roadlog.runs.taken import sha256_of
+from roadlog.runs.vehicle_numbers import numbers_at_head, own_numbers
 from roadlog.study.folder import LOG_SUFFIXES
 from roadlog.study.settings import Study
 
 LEAST_DAYS = 4
-PILOT_FOLDER = "logs/pilot"
+PILOT_FOLDER, CONTROL_PILOT_FOLDER = "logs/pilot", "logs/control_pilot"
 
 
-def pilot_logs(folder: Path, given: Sequence[Path] = ()) -> list[Path]:
-    """Log files of the pilot: those given, else what lies in `logs/pilot`, else none.
+def pilot_logs(
+    folder: Path, given: Sequence[Path] = (), *, place: str = PILOT_FOLDER, option: str = "--pilot"
+) -> list[Path]:
+    """Log files of the pilot: those given, else what lies in the study's `place`, else none.
 
     Raises
     ------
     InputError
         If a given path doesn't exist or holds no log.
     """
-    places = list(given) or [folder / PILOT_FOLDER]
+    places = list(given) or [folder / place]
     files: list[Path] = []
-    for place in places:
-        if given and not place.exists():
-            raise InputError(f"--pilot {place} doesn't exist: name baseline logs or their folder")
-        found = sorted(place.rglob("*")) if place.is_dir() else [place] * place.is_file()
+    for path in places:
+        if given and not path.exists():
+            raise InputError(f"{option} {path} doesn't exist: name baseline logs or their folder")
+        found = sorted(path.rglob("*")) if path.is_dir() else [path] * path.is_file()
         files += [f for f in found if f.suffix.lower() in LOG_SUFFIXES]
     if given and not files:
-        raise InputError(f"--pilot: no log file in {', '.join(map(str, given))}")
+        raise InputError(f"{option}: no log file in {', '.join(map(str, given))}")
     return list(dict.fromkeys(files))
 
 
@@ -55,6 +62,52 @@ def pilot_scatter(study: Study, logs: Sequence[Path], notes: Path | None = None)
     InputError
         If a log has no date.
     """
+    return _scatter_of(_pilot_days(study, logs, notes), len(logs))
+
+
+def pilot_together(
+    study: Study, logs: Sequence[Path], control: Sequence[Path]
+) -> tuple[Scatter, Together]:
+    """The test car's scatter, and how far both cars' days go together.
+
+    Parameters
+    ----------
+    logs, control : sequence of Path
+        Baseline logs of the test car, and of the control car on the same days.
+
+    Raises
+    ------
+    DesignError
+        If a car has fewer than four days, or they have fewer than four in common.
+    InputError
+        If a log has no date, or both cars' logs are of one drive or one vehicle.
+    """
+    shared = {sha256_of(p): p for p in logs}
+    for path in control:
+        if (same := shared.get(sha256_of(path))) is not None:
+            raise InputError(
+                f"{same} and {path} are the same log, and one log can't be of two cars: leave it "
+                "with the car that drove it"
+            )
+    ours, theirs = ([numbers_at_head(p) for p in car] for car in (logs, control))
+    if own_numbers(ours) and own_numbers(ours) == own_numbers(theirs):
+        raise InputError(
+            "the pilot's logs of both cars tell one vehicle identification number: one of the two "
+            "folders holds the other car's logs"
+        )
+    test = _pilot_days(study, logs, None)
+    try:
+        other = _pilot_days(study.of_control_car(), control, None)
+    except DesignError as e:
+        raise DesignError(f"the control car: {e}") from e
+    by_day = [u.set_index(u["switch_unit"].astype(str))["adjusted_pct"] for u in (test, other)]
+    both = [d for d in by_day[0].index if d in by_day[1].index]
+    together = measured(*(s.loc[both].tolist() for s in by_day))
+    return _scatter_of(test, len(logs)), together
+
+
+def _pilot_days(study: Study, logs: Sequence[Path], notes: Path | None) -> pd.DataFrame:
+    """A row a day of one car (`EffectResult.unit_means`), with the mean temperature of the air."""
     days: dict[Path, str] = {}
     for path in logs:
         start = read_log(path, columns=study.columns, time=study.time).start
@@ -81,10 +134,11 @@ def pilot_scatter(study: Study, logs: Sequence[Path], notes: Path | None = None)
         )
     used = done.passes[done.passes["used"].astype(bool)]
     air = used.groupby("switch_unit")["ambient_c"].mean().reindex(units["switch_unit"])
-    return unit_scatter(
-        units.assign(air_c=air.to_numpy(dtype=float)),
-        f"pilot of {len(logs)} drives on {n} days",
-    )
+    return units.assign(air_c=air.to_numpy(dtype=float))
+
+
+def _scatter_of(days: pd.DataFrame, drives: int) -> Scatter:
+    return unit_scatter(days, f"pilot of {drives} drives on {len(days)} days")
 
 
 def unit_scatter(units: pd.DataFrame, source: str) -> Scatter:

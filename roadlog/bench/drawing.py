@@ -21,6 +21,7 @@ from roadlog.plan.promised import keep_promise, promise_of
 from roadlog.plan.proposal import (
     Proposal,
     has_schedule,
+    in_periods,
     propose,
     refuse_vague_carry_over,
     with_options,
@@ -153,9 +154,9 @@ def _can_show(folder: Path, study: Study, drawn: bool) -> Answer:
 
 def _computed(folder: Path, study: Study, drawn: bool, now: dt.datetime) -> Answer:
     refuse_vague_carry_over(study)
-    if study.device.carry_over == "permanent":
+    if in_periods(study):
         scatter = _scatter(folder, study, unit_plan(study.plan, 0))
-        return {"permanent": _rows(verdict.permanent_lines(study, study.plan, scatter))}
+        return {"permanent": _rows(verdict.period_lines(study, study.plan, scatter))}
     p = _proposal(folder, study, now, drawn)
     lines = verdict.days_lines(p.schedule, study.plan, p.spare)
     lines += verdict.size_lines(p.sized, p.scatter)
@@ -242,9 +243,10 @@ def draw(
 def _refuse(folder: Path, study: Study) -> None:
     refuse_mediators((*study.analysis.noted_covariates, *(study.analysis.covariates or ())))
     refuse_vague_carry_over(study)
-    if study.device.carry_over == "permanent":
+    if in_periods(study):
         raise DesignError(
-            "what stays in the car for good can't be switched by the day: no schedule is drawn"
+            "chance doesn't deal out the days of what stays in the car for good, or comes and goes "
+            "once: beside a control car, roadlog plan writes the schedule of both"
         )
     if study.plan.switched_by_other:
         refuse_logs(folder, study)

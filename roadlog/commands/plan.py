@@ -13,6 +13,7 @@ if TYPE_CHECKING:
     from roadlog.plan.proposal import Proposal, Written
     from roadlog.plan.register import Entry
     from roadlog.plan.size import UnitPlan
+    from roadlog.plan.together import Together
     from roadlog.study.settings import Study
 
 
@@ -32,6 +33,7 @@ def add(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None
             "  roadlog plan my_test --dry-run             # only the numbers\n"
             "  roadlog plan my_test --days 12 --start 2026-03-02\n"
             "  roadlog plan my_test --pilot logs/pilot    # scatter from your own drives\n"
+            "  roadlog plan my_test --order there-and-back   # beside a control car\n"
             "  roadlog plan my_fleet                      # sizes and schedule of a fleet\n"
             "  roadlog plan my_test --sealed /stick/collar.json   # arms for the switcher alone\n"
         ),
@@ -50,9 +52,7 @@ def add(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None
         action="store_true",
         help="let analyses before the last day decide, at the price of wider intervals",
     )
-    p.add_argument(
-        "--pilot", nargs="+", type=Path, metavar="PATH", default=[], help="baseline logs"
-    )
+    _add_pilots(p)
     p.add_argument("--seed", type=int, help="default: follows from what the study declares")
     p.add_argument("--spread", type=float, metavar="PCT", help="of a fleet: standard deviation of "
                    "the vehicles' own effects (default: 1)")  # fmt: skip
@@ -77,6 +77,20 @@ def add(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None
     p.set_defaults(run=held(_plan, "roadlog plan"))
 
 
+def _add_pilots(p: argparse.ArgumentParser) -> None:
+    p.add_argument(
+        "--pilot", nargs="+", type=Path, metavar="PATH", default=[], help="baseline logs"
+    )
+    p.add_argument(
+        "--control-pilot", nargs="+", type=Path, metavar="PATH", default=[],
+        help="the control car's baseline logs on the pilot's days (default: logs/control_pilot)",
+    )  # fmt: skip
+    p.add_argument(
+        "--order", choices=("chance", "there-and-back"),
+        help="there-and-back: without, with, without again, beside a control car",
+    )  # fmt: skip
+
+
 def _plan(a: argparse.Namespace) -> int:
     from roadlog.commands import plan_sealed
     from roadlog.commands.plan_fleet import plan_fleet
@@ -87,6 +101,7 @@ def _plan(a: argparse.Namespace) -> int:
     from roadlog.plan.proposal import (
         OPTIONS,
         has_schedule,
+        in_periods,
         kept_schedule,
         propose,
         refuse_vague_carry_over,
@@ -107,16 +122,17 @@ def _plan(a: argparse.Namespace) -> int:
         return _register(a.study, study, now)
     refuse_vague_carry_over(study)
     plan, claim = study.plan, study.claim
-    if study.device.carry_over == "permanent":
-        scatter = _scatter(a, study, unit_plan(plan, 0))
-        print("\n".join([study.name, *verdict.permanent_lines(study, plan, scatter)]))
+    if in_periods(study):
+        plan_sealed.refuse_periods(a, study)
+        scatter, together = _scatter(a, study, unit_plan(plan, 0))
+        print("\n".join([study.name, *verdict.period_lines(study, plan, scatter, together)]))
         return 1 if study.control is None else _plan_two_cars(a, study, now)
     layout = unit_plan(plan, study.device.washout_km)
     kept = has_schedule(study) and not a.redraw
     plan_sealed.refuse(a, study, kept)
-    scatter = _scatter(a, study, layout)
+    scatter, together = _scatter(a, study, layout)
     p = propose(study, scatter, now, kept=kept, seed=a.seed, spend_alpha=a.spend_alpha)
-    print("\n".join(_lines(p)))
+    print("\n".join(_lines(p, together)))
     if kept:
         print("             This is the schedule that the study has; --redraw draws another.")
     if claim is None:
@@ -138,11 +154,11 @@ def _plan(a: argparse.Namespace) -> int:
 
 
 def _plan_two_cars(a: argparse.Namespace, study: "Study", now: dt.datetime) -> int:
-    """The schedule of both cars for an add-on that stays: without, then on the test car."""
+    """The schedule of both cars: without, then on the test car, then without again if it goes."""
     from roadlog.plan import verdict
     from roadlog.plan.proposal import has_schedule, write_plan
     from roadlog.plan.schedule import driving_days
-    from roadlog.plan.two_cars import periods_of, schedule_of_periods
+    from roadlog.plan.two_cars import periods_of, schedule_of_periods, washout_days
 
     kept = has_schedule(study) and not a.redraw
     if kept:
@@ -150,7 +166,9 @@ def _plan_two_cars(a: argparse.Namespace, study: "Study", now: dt.datetime) -> i
         schedule = study.schedule
     else:
         days = driving_days(study.plan, study.plan.start or now.date() + dt.timedelta(days=1))
-        schedule = schedule_of_periods(days, periods_of(len(days), again=False))
+        again, washout = study.plan.order == "there-and-back", washout_days(study)
+        periods = periods_of(len(days), again=again, washout_days=washout)
+        schedule = schedule_of_periods(days, periods, washout)
     print("\n".join(verdict.both_cars_lines(study, schedule)))
     if a.dry_run:
         print("Nothing was written (--dry-run).")
@@ -161,7 +179,7 @@ def _plan_two_cars(a: argparse.Namespace, study: "Study", now: dt.datetime) -> i
     return 0
 
 
-def _lines(p: "Proposal") -> list[str]:
+def _lines(p: "Proposal", together: "Together | None") -> list[str]:
     import numpy as np
 
     from roadlog.plan import verdict
@@ -183,7 +201,7 @@ def _lines(p: "Proposal") -> list[str]:
         refutable_curve(scatter, layout, progress=sys.stderr.isatty()), study.plan.days_per_unit
     )
     lines += verdict.loss_lines(p.lost, s.needed)
-    lines += verdict.control_lines(study)
+    lines += verdict.control_lines(study, together)
     lines += paragraph("To log", " ".join(log_lines(study)))
     drawn = redraw(schedule, [str(u.unit) for u in schedule.unit], np.random.default_rng(1))
     if schedule.randomised and drawn is not None:
@@ -250,14 +268,38 @@ def _register(folder: Path, study: "Study", now: dt.datetime) -> int:
     return 0
 
 
-def _scatter(a: argparse.Namespace, study: "Study", layout: "UnitPlan") -> "Scatter":
-    from roadlog.analysis.pilot import pilot_logs, pilot_scatter
+def _scatter(
+    a: argparse.Namespace, study: "Study", layout: "UnitPlan"
+) -> "tuple[Scatter, Together | None]":
+    """The scatter from day to day, and of two cars together where a pilot of both is there."""
+    from roadlog.analysis.pilot import (
+        CONTROL_PILOT_FOLDER,
+        pilot_logs,
+        pilot_scatter,
+        pilot_together,
+    )
+    from roadlog.errors import InputError
     from roadlog.plan.size import assumed_scatter
 
     logs = pilot_logs(a.study, a.pilot)
+    control = pilot_logs(
+        a.study, a.control_pilot, place=CONTROL_PILOT_FOLDER, option="--control-pilot"
+    )
+    if control and study.control is None:
+        raise InputError(
+            "a pilot of a control car, and study.toml has no [control]: name the car there, or "
+            "leave its logs out"
+        )
+    if control and not logs:
+        raise InputError(
+            "a pilot of the control car alone: put the test car's logs of the same days into "
+            "logs/pilot, or name them with --pilot"
+        )
+    if control:
+        return pilot_together(study, logs, control)
     if logs:
-        return pilot_scatter(study, logs)
-    return assumed_scatter(study.plan.road, layout.runs_per_unit)
+        return pilot_scatter(study, logs), None
+    return assumed_scatter(study.plan.road, layout.runs_per_unit), None
 
 
 def _date(text: str) -> dt.date:

@@ -53,6 +53,15 @@ def refuse(a: argparse.Namespace, study: "Study", kept: bool) -> None:
     refuse_logs(a.study, study)
 
 
+def refuse_periods(a: argparse.Namespace, study: "Study") -> None:
+    """Raise InputError where a schedule of periods, which everybody knows, is to be sealed."""
+    if a.sealed is not None or a.passphrase or study.plan.dummy_days:
+        raise InputError(
+            "--sealed and dummy_days hide an order that chance draws: days without, then with the "
+            "add-on are known to everybody, so leave them out"
+        )
+
+
 def _file(place: Path) -> Path:
     return place / "sealed.json" if place.is_dir() else place
 

@@ -26,6 +26,7 @@ from roadlog.road.trace import travelled
 from roadlog.runs.deviations import is_deviation
 from roadlog.runs.guesses import GUESS
 from roadlog.runs.notes import NOTE_KEYS, note_headings, noted
+from roadlog.runs.order import since_switch
 from roadlog.study.settings import Analysis, Study
 
 MIN_LENGTH_SHARE = 0.9  # a pass has to cover this share of its segment
@@ -89,7 +90,8 @@ def build_passes(
     A pass isn't used when its run isn't; when it covers < 90 % of the segment; when fuel and speed
     are known for less than `min_coverage` of its time; when its wheel distance differs from the
     segment's length by > 10 % (after the study's median ratio, which is the speedometer's); or
-    when it begins within `washout_km` of its switch unit's start, switched or not. Distance, fuel
+    when it begins within `washout_km` of its switch unit's start, switched or not (of one of a few
+    periods beside a control car: of the period's start, unless it is the first). Distance, fuel
     and time are sums over the same samples: those where both fuel and speed are known.
 
     >>> import roadlog
@@ -119,6 +121,7 @@ def build_passes(
         "entry_s",
         "entry_km",
         "before_km",
+        "never_switched",
         "file",
         "run_used",
         "run_reason",
@@ -311,7 +314,8 @@ def _of_run(runs: pd.DataFrame, driven: Mapping[int, Columns]) -> pd.DataFrame:
         for r, km in zip(runs["run"], runs["km"], strict=True)
     ]
     km = pd.Series(length, index=out.index, dtype=float).fillna(0.0)
-    before = km.groupby(out["switch_unit"]).cumsum() - km
+    before = km.groupby(since_switch(runs)).cumsum() - km
+    out["never_switched"] = runs["period"] == 1 if "period" in runs else False
     out["before_km"] = _told(runs, "before_km").fillna(before)
     coolant = {r: _first_known(t, "coolant_temp_c") for r, t in driven.items()}
     logged = out["run"].map(coolant).astype(float)
@@ -359,6 +363,7 @@ def _reasons(
     least, washout = study.analysis.min_coverage, study.device.washout_km
     share, coverage = 100 * table["length_share"], 100 * table["coverage"]
     why, km = table["why"], table["km_since_switch"]
+    switched = ~table["never_switched"].astype(bool)
     rules: list[tuple[pd.Series, Callable[[int], Fact]]] = [
         (~table["run_used"].astype(bool), lambda i: Lost.RUN(why=table["run_reason"].iloc[i])),
         (why != "", lambda i: why.iloc[i]),
@@ -366,7 +371,7 @@ def _reasons(
         (~(table["coverage"] >= least), lambda i: Lost.LITTLE_KNOWN(pct=coverage.iloc[i])),
         (~(table["distance_km"] > 0), lambda i: Lost.NO_DISTANCE()),
         (error.abs() > MAX_DISTANCE_ERROR, lambda i: Lost.OTHER_LENGTH(pct=100 * error.iloc[i])),
-        (km < washout, lambda i: Lost.WASHOUT(km=km.iloc[i])),
+        ((km < washout) & switched, lambda i: Lost.WASHOUT(km=km.iloc[i])),
     ]
     reason = np.full(len(table), "", dtype=object)
     for applies, fact in rules:

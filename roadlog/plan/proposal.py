@@ -35,7 +35,9 @@ from roadlog.study.settings import Plan, Schedule, Study
 
 FOLDER = "plan"
 PAPERS = [f"{who}.{kind}" for who in ("sheet", "driver", "switcher") for kind in ("html", "ics")]
-OPTIONS = ("start", "days", "runs_per_day", "km_per_run", "road", "block_size", "days_per_unit")
+OPTIONS = (
+    "start", "days", "runs_per_day", "km_per_run", "road", "block_size", "days_per_unit", "order",
+)  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -92,6 +94,24 @@ def refuse_vague_carry_over(study: Study) -> None:
         )
 
 
+def in_periods(study: Study) -> bool:
+    """Whether chance can't deal out the days: the add-on stays, or comes and goes once.
+
+    Raises
+    ------
+    InputError
+        If it stays and is to be taken out again.
+    """
+    stays = study.device.carry_over == "permanent"
+    back = study.plan.order == "there-and-back"
+    if stays and back:
+        raise InputError(
+            'study.toml: order = "there-and-back" in [plan] takes the add-on out again, and '
+            'carry_over = "permanent" in [device] says that what it does then stays: correct one'
+        )
+    return stays or back
+
+
 def has_schedule(study: Study) -> bool:
     """Whether switch units are drawn."""
     return study.schedule is not None and bool(study.schedule.unit)
@@ -131,7 +151,13 @@ def new_schedule(
     plan = study.plan
     days = driving_days(plan, plan.start or now.date() + dt.timedelta(days=1))
     units = switch_units(plan, days)
-    declared = (study.name, study.claim, study.device, plan.model_dump_json(), days[0])
+    declared = (
+        study.name,
+        study.claim,
+        study.device,
+        plan.model_dump_json(exclude={"order"}),
+        days[0],
+    )
     schedule = draw_schedule(
         units,
         block_size=plan.block_size,

@@ -14,9 +14,11 @@ import numpy as np
 
 from roadlog.effect.held_equal import SHARE_OF_DRIVING
 from roadlog.effect.two_cars import ONE_CAR_ALONE
+from roadlog.errors import DesignError
 from roadlog.plan.promise import Scatter
+from roadlog.plan.together import Together
 from roadlog.stats.periods import LEAST_IN_PERIOD, contrast_periods
-from roadlog.study.settings import Schedule, ScheduleUnit
+from roadlog.study.settings import Schedule, ScheduleUnit, Study
 
 ASSUMED_TOGETHER = (0.3, 0.6, 0.9)  # of two cars' days; common practice, no source
 STUDIES = 500
@@ -39,31 +41,51 @@ class TwoCarSize:
     refuted: float | None
 
 
-def periods_of(days: int, *, again: bool) -> tuple[int, ...]:
+def periods_of(days: int, *, again: bool, washout_days: int = 0) -> tuple[int, ...]:
     """Days of each period: half without and half with, or thirds there and back.
+
+    Each period after a switch has `washout_days` more, which don't count.
 
     >>> periods_of(20, again=False), periods_of(20, again=True)
     ((10, 10), (7, 6, 7))
+    >>> periods_of(24, again=True, washout_days=2)
+    (7, 8, 9)
     """
+    counted = days - (2 if again else 1) * washout_days
     if not again:
-        return days - days // 2, days // 2
-    outer = math.ceil(days / 3)
-    return outer, days - 2 * outer, outer
+        return counted - counted // 2, counted // 2 + washout_days
+    outer = math.ceil(counted / 3)
+    return outer, counted - 2 * outer + washout_days, outer + washout_days
+
+
+def counted_days(periods: Sequence[int], washout_days: int) -> tuple[int, ...]:
+    """Days of each period that count.
+
+    >>> counted_days((7, 8, 9), 2)
+    (7, 6, 7)
+    """
+    return periods[0], *(n - washout_days for n in periods[1:])
+
+
+def washout_days(study: Study) -> int:
+    """Driving days that a switch takes until the device's effect is gone, or there."""
+    plan = study.plan
+    return math.ceil(study.device.washout_km / (plan.runs_per_day * plan.km_per_run))
 
 
 def two_car_size(
-    periods: Sequence[int], scatter: Scatter, together: float, claim_log: float | None
+    periods: Sequence[int], scatter: Scatter, together: Together, claim_log: float | None
 ) -> TwoCarSize | None:
     """Simulate studies of an add-on that does nothing; None where a period is too short.
 
     Parameters
     ----------
     periods : sequence of int
-        Days of two periods (one change) or three (there and back).
+        Days that count of two periods (one change) or three (there and back).
     scatter : Scatter
-        Of one car's days.
-    together : float
-        Correlation of the two cars' days.
+        Of the test car's days.
+    together : Together
+        Scatter of the two cars' days.
     claim_log : float, optional
         The claim as a log ratio.
     """
@@ -77,12 +99,7 @@ def two_car_size(
     spread = sum(s**2 / p for s, p in zip(signs, periods, strict=True))
     of_driving = scatter.driving_sd * math.sqrt(2 * spread)
     for i in range(STUDIES):
-        sd = scatter.unit_sd
-        if scatter.df is not None:
-            sd *= math.sqrt(scatter.df / rng.chisquare(scatter.df))
-        met = math.sqrt(max(together, 0.0)) * rng.standard_normal(n)
-        own = math.sqrt(1 - max(together, 0.0)) * rng.standard_normal((2, n))
-        test, control = sd * (met + own[0]), sd * (met + own[1])
+        test, control = together.drawn(rng) @ rng.standard_normal((2, n))
         apart = np.split(test - control, cuts)
         found = contrast_periods(apart, signs)
         alone = contrast_periods(np.split(control, cuts), signs).tau
@@ -91,24 +108,30 @@ def two_car_size(
         half[i] = found.half
         bound[i] = found.tau - found.half - margin - max(0.0, -alone)
     return TwoCarSize(
-        together=together,
+        together=together.correlation,
         half_width_pct=100 * math.sinh(float(np.median(half))),
         refutable_pct=100 * math.expm1(float(np.quantile(bound, 1 - RELIABLE))),
         refuted=None if claim_log is None else float(np.mean(bound > claim_log)),
     )
 
 
-def switched_gain(together: float) -> float:
-    """How wide the interval of a switched study becomes with a control car, against without.
+def schedule_of_periods(
+    days: Sequence[dt.date], periods: Sequence[int], washout: int = 0
+) -> Schedule:
+    """The schedule of both cars: baseline, then fitted on the test car (then baseline again).
 
-    >>> round(switched_gain(0.5), 2), round(switched_gain(0.9), 2)
-    (1.0, 0.45)
+    Raises
+    ------
+    DesignError
+        If a period is too short for an interval.
     """
-    return math.sqrt(2 * (1 - together))
-
-
-def schedule_of_periods(days: Sequence[dt.date], periods: Sequence[int]) -> Schedule:
-    """The schedule of both cars: baseline, then fitted on the test car (then baseline again)."""
+    if min(counted_days(periods, washout)) < LEAST_IN_PERIOD:
+        least = LEAST_IN_PERIOD * len(periods) + washout * (len(periods) - 1)
+        told = " and what the washout takes" if washout else ""
+        raise DesignError(
+            f"{len(days)} days are too few for {len(periods)} periods: one of under "
+            f"{LEAST_IN_PERIOD} days{told} gives no interval: plan {least} days or more"
+        )
     arms = [("baseline", "fitted")[k % 2] for k, n in enumerate(periods) for _ in range(n)]
     units = tuple(
         ScheduleUnit.model_validate({"unit": day, "arm": arm})

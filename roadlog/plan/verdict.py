@@ -13,12 +13,14 @@ from roadlog.effect.finding import LEAST_P_FOR_GATE
 from roadlog.plan.promise import STUDIES, Scatter, needed_units
 from roadlog.plan.result import ChanceOfWord
 from roadlog.plan.size import Loss, Size, UnitPlan, log_of
+from roadlog.plan.together import Together, assumed
 from roadlog.plan.two_cars import (
     ASSUMED_TOGETHER,
     RELIABLE,
+    counted_days,
     periods_of,
-    switched_gain,
     two_car_size,
+    washout_days,
 )
 from roadlog.plan.two_cars import STUDIES as STUDIES_OF_TWO
 from roadlog.stats.periods import LEAST_IN_PERIOD
@@ -165,6 +167,13 @@ def verdict_lines(
     )
 
 
+_WRITE_CONTROL = (
+    "write [control] into study.toml (its logs go into logs/control), and plan again: that writes "
+    "the schedule of both cars."
+)
+WIDE = 1.0  # of a correlation's interval, beyond which a pilot says next to nothing
+
+
 def chance_line(assignments: int) -> list[str]:
     """Whether the schedule is rich enough for the randomisation interval."""
     enough = (
@@ -180,8 +189,44 @@ def chance_line(assignments: int) -> list[str]:
     return paragraph("By chance", f"{assignments:,} schedules were equally likely: {enough}.")
 
 
-def permanent_lines(study: Study, plan: Plan, scatter: Scatter) -> list[str]:
-    """Why a permanent add-on can't be switched by the day, and what can be done instead."""
+def period_lines(
+    study: Study, plan: Plan, scatter: Scatter, together: Together | None = None
+) -> list[str]:
+    """Why chance doesn't deal out the days, and what two cars show instead.
+
+    `together` is what a pilot of both cars says.
+    """
+    if plan.order == "there-and-back":
+        return _there_and_back_lines(study, plan, scatter, together)
+    return _permanent_lines(study, plan, scatter, together)
+
+
+def _there_and_back_lines(
+    study: Study, plan: Plan, scatter: Scatter, together: Together | None
+) -> list[str]:
+    lines = paragraph(
+        "Verdict",
+        f"{study.device.name} is to come and go once (order in [plan]): days without it, with it, "
+        "without it again. Chance doesn't deal out the days, so whatever else came and went "
+        "meanwhile would count for it. If it can be switched by the day, leave order out: chance "
+        "then needs no second car.",
+    )
+    lines += paragraph(
+        "Control car",
+        "needed: a second car on the same days and road, that never gets it. The test car's days "
+        "with it are held against the mean of both baselines, less what the control car did; a "
+        "firm word leaves half of the difference between the two baselines. Without a second car "
+        "no interval and no word.",
+    )
+    lines += two_car_lines(study, plan, scatter, together)
+    if study.control is None:
+        lines += paragraph("To do", _WRITE_CONTROL)
+    return lines
+
+
+def _permanent_lines(
+    study: Study, plan: Plan, scatter: Scatter, together: Together | None
+) -> list[str]:
     lines = paragraph(
         "Verdict",
         f"{study.device.name} is declared permanent (carry_over): what stays in the car after it "
@@ -197,7 +242,7 @@ def permanent_lines(study: Study, plan: Plan, scatter: Scatter) -> list[str]:
         "(tyres, service, who drives) doesn't. Without a second car one change gives no interval "
         "and no word.",
     )
-    lines += two_car_lines(study, plan, scatter)
+    lines += two_car_lines(study, plan, scatter, together)
     lines += paragraph(
         "More pairs",
         "one pair of cars never shows that a claim holds, since whatever else was done to the "
@@ -205,11 +250,7 @@ def permanent_lines(study: Study, plan: Plan, scatter: Scatter) -> list[str]:
         'by chance, can (roadlog fleet, switched = "vehicle").',
     )
     if study.control is None:
-        lines += paragraph(
-            "To do",
-            "write [control] into study.toml (its logs go into logs/control), and plan again: that "
-            "writes the schedule of both cars.",
-        )
+        lines += paragraph("To do", _WRITE_CONTROL)
     return lines + paragraph(
         "If not so",
         'correct carry_over in [device] to "none" or "washes out" if its effect ends when it is '
@@ -217,26 +258,55 @@ def permanent_lines(study: Study, plan: Plan, scatter: Scatter) -> list[str]:
     )
 
 
-def two_car_lines(study: Study, plan: Plan, scatter: Scatter) -> list[str]:
+def two_car_lines(
+    study: Study, plan: Plan, scatter: Scatter, together: Together | None
+) -> list[str]:
     """What two cars show in so many days, by how far their days go together."""
     claim = None if study.claim is None else log_of(study.claim)
-    n = max(2 * LEAST_IN_PERIOD, plan.days)
-    periods = periods_of(n, again=False)
-    sizes = [two_car_size(periods, scatter, r, claim) for r in ASSUMED_TOGETHER]
-    head = f"{'days of the two cars':26}{'half-width':>11}{'refutes':>9}"
-    rows = [
-        f"{f'go together by {s.together:.1f}':26}{f'+/-{s.half_width_pct:.1f} %':>11}"
-        f"{f'{-s.refutable_pct:.1f} %':>9}"
-        + ("" if s.refuted is None else f"   the claim {100 * s.refuted:.0f} times in 100")
-        for s in sizes
-        if s is not None
-    ]
+    again, washout = plan.order == "there-and-back", washout_days(study)
+    least = LEAST_IN_PERIOD * (3 if again else 2) + washout * (2 if again else 1)
+    periods = periods_of(max(least, plan.days), again=again, washout_days=washout)
+    counted = counted_days(periods, washout)
+    known = [] if together is None else [together]
+    ways = [*known, *(assumed(r, scatter.unit_sd, scatter.df) for r in ASSUMED_TOGETHER)]
+    head = f"{'days of the two cars':28}{'half-width':>11}{'refutes':>9}"
+    rows = []
+    for way in ways:
+        s = two_car_size(counted, scatter, way, claim)
+        if s is None:
+            continue
+        name = "as in the pilot," if way is together else "go together by"
+        rows.append(
+            f"{f'{name} {s.together:.2f}':28}{f'+/-{s.half_width_pct:.1f} %':>11}"
+            f"{f'{-s.refutable_pct:.1f} %':>9}"
+            + ("" if s.refuted is None else f"   the claim {100 * s.refuted:.0f} times in 100")
+        )
     said = " + ".join(map(str, periods))
+    aside = f", {_count(washout, 'day')} after each switch set aside" if washout else ""
     note = (
-        f"{said} days, {STUDIES_OF_TWO} simulated studies of an add-on that does nothing; refutes: "
-        "the smallest claim refuted 4 times out of 5"
+        f"{said} days{aside}, {STUDIES_OF_TWO} simulated studies of an add-on that does nothing; "
+        "refutes: the smallest claim refuted 4 times out of 5"
     )
-    return _table("Buys", [head, *rows]) + paragraph("", note + ".")
+    if together is not None:
+        note += "; the other rows: a control car whose days scatter as the test car's"
+    lines = _table("Buys", [head, *rows]) + paragraph(" ", note + ".")
+    return lines if together is None else lines + paragraph("Pilot", _of_pilot(together))
+
+
+def _of_pilot(t: Together) -> str:
+    """How far the two cars' days went together in a pilot, and how little that may say."""
+    assert t.low is not None
+    assert t.high is not None
+    few = (
+        " So few days leave nearly anything possible, and what is simulated from them is that wide:"
+        " eight days or more say much more."
+        if t.high - t.low > WIDE
+        else ""
+    )
+    return (
+        f"the two cars' days went together by {t.correlation:.2f} (95 % interval {t.low:.2f} to "
+        f"{t.high:.2f}, {t.days} days, about their straight lines).{few}"
+    )
 
 
 def both_cars_lines(study: Study, schedule: Schedule) -> list[str]:
@@ -248,18 +318,34 @@ def both_cars_lines(study: Study, schedule: Schedule) -> list[str]:
     return _table("Both cars", lines) + paragraph("Together", TOGETHER)
 
 
-def control_lines(study: Study) -> list[str]:
+def control_lines(study: Study, together: Together | None = None) -> list[str]:
     """What a control car adds to a study that chance switches: nothing that it needs."""
     if study.control is None:
         return []
-    each = ", ".join(f"{switched_gain(r):.2f} at {r:.1f}" for r in ASSUMED_TOGETHER)
+    if together is None:
+        each = ", ".join(f"{assumed(r, 1.0, None).gain:.2f} at {r:.1f}" for r in ASSUMED_TOGETHER)
+        buys = (
+            f"{each} of correlation between the two cars' days (1.00 at 0.5: below that a second "
+            "car makes it wider; a pilot of both cars in logs/pilot and logs/control_pilot tells)."
+        )
+    else:
+        buys = (
+            f"{together.gain:.2f} as the pilot has it (95 % interval {together.gain_low:.2f} to "
+            f"{together.gain_high:.2f}): {_pays(together)} In it {_of_pilot(together)}"
+        )
     return paragraph(
         "Control car",
         "not needed: chance switches the days. The result will be the test car's change less the "
-        "control car's; its interval is that of the test car alone times "
-        f"{each} of correlation between the two cars' days (1.00 at 0.5: below that a second car "
-        "makes it wider). " + TOGETHER,
+        f"control car's; its interval is that of the test car alone times {buys} {TOGETHER}",
     )
+
+
+def _pays(t: Together) -> str:
+    if t.gain_high < 1:
+        return "it makes the interval narrower."
+    if t.gain_low > 1:
+        return "it makes the interval wider, so leave it at home."
+    return "too little to say whether the second car makes the interval narrower or wider."
 
 
 def _remedies(s: Size, scatter: Scatter, layout: UnitPlan, plan: Plan, claim: Claim) -> str:

@@ -22,6 +22,7 @@ from roadlog.publish.shown import Shown
 from roadlog.publish.tables import public_notes
 from roadlog.quantities.signals import SIGNALS
 from roadlog.runs.notes import read_notes
+from roadlog.runs.order import since_switch
 from roadlog.runs.table import BY_NAME
 from roadlog.runs.vehicle_numbers import numbers_of, strays
 from roadlog.study.durable import atomic_write
@@ -195,7 +196,9 @@ def run_list(
 def _driven_before(runs: pd.DataFrame, s: Shown) -> float:
     """Distance in the switch unit before the first shown sample, to the nearest 5 km."""
     mine = runs[runs["run"] == s.run].iloc[0]
-    earlier = runs[(runs["switch_unit"] == mine["switch_unit"]) & (runs["run"] < s.run)]
+    of = since_switch(runs)
+    own = of[runs["run"] == s.run].iloc[0]
+    earlier = runs[(of == own) & (runs["run"] < s.run)]
     hidden = float(mine["km"]) * float(np.flatnonzero(s.rows)[0]) / len(s.rows)
     return BEFORE_STEP_KM * round((float(earlier["km"].sum()) + hidden) / BEFORE_STEP_KM)
 

@@ -115,9 +115,16 @@ def in_periods(runs: pd.DataFrame, by_chance: bool) -> bool:
 def days_within_periods(runs: pd.DataFrame) -> pd.DataFrame:
     """The run table with days as units, for a car that a control car drove beside.
 
-    What days share with their neighbours is then allowed for by `roadlog.stats.periods`.
+    What days share with their neighbours is then allowed for by `roadlog.stats.periods`. `period`
+    numbers the stretches: a washout runs on from one day to the next.
     """
-    return runs.assign(switch_unit=runs["day"].astype(str), block="")
+    period = (runs["arm"] != runs["arm"].shift()).cumsum()
+    return runs.assign(switch_unit=runs["day"].astype(str), block="", period=period)
+
+
+def since_switch(runs: pd.DataFrame) -> pd.Series:
+    """What each run belongs to, within which distance counts since the switch."""
+    return runs["period"] if "period" in runs else runs["switch_unit"]
 
 
 def believed_units(

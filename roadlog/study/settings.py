@@ -104,7 +104,9 @@ class Plan(_Table):
 
     `no_switch` names weekdays or dates on which the car is driven but nobody can switch the
     add-on; on `closed` dates it isn't driven at all. On `dummy_days` baseline units of a sealed
-    schedule the switcher handles the add-on as if to fit it, and leaves it out.
+    schedule the switcher handles the add-on as if to fit it, and leaves it out. `order` is drawn by
+    chance, or "there-and-back" beside a control car: baseline, device, baseline, for an add-on that
+    takes too long to switch by the day and can be taken out again.
     """
 
     start: dt.date | None = None
@@ -119,6 +121,7 @@ class Plan(_Table):
     days_per_unit: Annotated[int, Field(ge=1, le=14)] = 1
     switched_by_other: bool = False
     dummy_days: Annotated[int, Field(ge=0, le=200)] = 0
+    order: Literal["chance", "there-and-back"] = "chance"
 
 
 class ColumnRule(_Table):
