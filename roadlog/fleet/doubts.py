@@ -30,7 +30,6 @@ from roadlog.study.car import Claim, Device, Vehicle
 from roadlog.study.settings import Study
 
 _FLAGGED_P = 0.05  # shared by the clues, as for one car
-_BARE = "undecided: "
 
 
 @dataclass(frozen=True)
@@ -125,13 +124,13 @@ def forbidden_by_figure(
     c = 0.0 if claim is None else claim.fuel_use_change_pct
     word = word_of(contrast.tau, contrast.half, c, margin)
     if _stands_without({*names}, vehicles, design, c, margin) == word != "undecided":
-        return whole, f"{named(names)}: {found[0][1].removeprefix(_BARE)}; the word stands without"
+        return whole, f"{named(names)}: {found[0][1].bare}; the word stands without"
     every = len(contrast.vehicles)
     return [*whole, *(v if len(lot) == every else _named(lot, v) for lot, v in found)], ""
 
 
 def _named(lot: Sequence[str], veto: Veto) -> Veto:
-    return Veto(f"{_BARE}{named(lot)}: {veto.removeprefix(_BARE)}", veto.plain)
+    return Veto(f"undecided: {named(lot)}: {veto.bare}", veto.plain)
 
 
 def _stands_without(

@@ -54,14 +54,21 @@ def decide_fleet(
         )
         against += [v for v in vetoes if v is not None]
     found = decide(effect, claim, held=held, orders=orders, blocking=against)
-    return replace(found, reasons=(*found.reasons, next_sentence(next_vehicle, claim)))
+    doubted = bool(found.vetoes)
+    last = next_sentence(next_vehicle, claim, doubted=doubted)
+    return replace(found, reasons=(*found.reasons, last))
 
 
-def next_sentence(next_vehicle: Interval | None, claim: Claim | None) -> str:
-    """What the next vehicle may get, which the mean doesn't tell."""
+def next_sentence(next_vehicle: Interval | None, claim: Claim | None, *, doubted: bool) -> str:
+    """What the next vehicle may get, which the mean doesn't tell; nothing if that is in doubt."""
     if next_vehicle is None or next_vehicle.low is None or next_vehicle.high is None:
         return (
             "This is the mean over vehicles; what a single one gets can't be told from this test."
+        )
+    if doubted:
+        return (
+            "This is the mean over vehicles; what stands against it stands against any figure of "
+            "a next vehicle too."
         )
     said = (
         "This is the mean over vehicles. The next vehicle's own change lies between "

@@ -171,8 +171,8 @@ def _silent(cells: Cells, found: Imputed) -> tuple[str, ...]:
     told = []
     for mask, why in (
         (silent & ~before, "never driven without the add-on, so they can't be held against it"),
-        (silent & before, "fitted when no vehicle was left without it, so they serve as yardstick "
-                          "before and say nothing after"),
+        (silent & before, "no vehicle was left without the add-on when they got it: yardstick "
+                          "before, and no word of what came after"),
     ):  # fmt: skip
         if mask.any():
             names = [v.vehicle for v, m in zip(cells.vehicles, mask, strict=True) if m]

@@ -67,6 +67,15 @@ class Veto(str):
         made.plain = plain
         return made
 
+    @property
+    def bare(self) -> str:
+        """The sentence without the word that it leaves, where that stands beside it.
+
+        >>> Veto("undecided: the two tables differ", "they differ").bare
+        'the two tables differ'
+        """
+        return self.removeprefix("undecided: ")
+
     def __reduce__(self) -> tuple[type["Veto"], tuple[str, Fact | str]]:
         return Veto, (str(self), self.plain)
 

@@ -9,9 +9,10 @@ import math
 from roadlog import __version__
 from roadlog.fleet.answer import FleetStudy
 from roadlog.fleet.answered import answer_of_fleet
+from roadlog.quantities.facts import Veto
 from roadlog.report.fleet_map import fleet_map
 from roadlog.report.fleet_plot import vehicles_plot
-from roadlog.report.fleet_words import figures, first_lines, readable, reasons, silent
+from roadlog.report.fleet_words import figures, first_lines, readable, reasons, silent, told_reasons
 from roadlog.report.span import span_picture
 from roadlog.report.templating import NO_NETWORK, raw, render
 from roadlog.wording.units import in_own_units
@@ -29,7 +30,7 @@ def fleet_page(found: FleetStudy, *, with_map: bool = True) -> str:
         ["estimate", "vehicle"], kind="stable", ignore_index=True
     )
     warnings = [str(w.message) for w in found.result.warnings]
-    own = [f"{r.vehicle}: {w}" for r in records for w in r.warnings]
+    own = [f"{r.vehicle}: {Veto(w, '').bare}" for r in records for w in r.warnings]
     left_out = found.left_out.head(MOST_ROWS).to_dict("records")
     mute = silent(found)
     return render(
@@ -44,7 +45,8 @@ def fleet_page(found: FleetStudy, *, with_map: bool = True) -> str:
         first_lines=first_lines(found),
         word=found.result.finding.word,
         figures=figures(found),
-        reasons=found.result.finding.reasons,
+        reasons=told_reasons(found),
+        exposure=_exposure(found),
         rows=[r for r in found.result.rows() if math.isfinite(r.interval.estimate)],
         plot=vehicles_plot(found),
         vehicles=vehicles.head(MOST_ROWS).to_dict("records"),
@@ -59,3 +61,15 @@ def fleet_page(found: FleetStudy, *, with_map: bool = True) -> str:
         result=found.result,
         version=__version__,
     )
+
+
+def _exposure(found: FleetStudy) -> list[dict[str, object]]:
+    """Rows of the effect by time since the add-on came, with the days that each is of."""
+    days = found.design.period_days
+    return [
+        {
+            **{str(k): v for k, v in row.items()},
+            "days": f"{days * int(row['periods'])} to {days * (int(row['periods']) + 1) - 1}",
+        }
+        for row in found.result.exposure.to_dict("records")
+    ]

@@ -15,7 +15,8 @@ from roadlog.analysis.answered import claimed
 from roadlog.fleet.answer import FleetStudy
 from roadlog.fleet.answered import answer_of_fleet
 from roadlog.fleet.pipeline import Tables
-from roadlog.wording.answer import claim_words
+from roadlog.quantities.facts import Veto
+from roadlog.wording.answer import claim_words, first_large
 from roadlog.wording.numbers import ends_of, number, percent, signed
 from roadlog.wording.screen import paragraph
 from roadlog.wording.units import told
@@ -143,6 +144,12 @@ def figures(found: FleetStudy) -> list[tuple[str, str]]:
     return lines
 
 
+def told_reasons(found: FleetStudy) -> list[str]:
+    """The finding's reasons as sentences of their own, without the word that stands before them."""
+    said = found.result.finding.reasons
+    return [first_large(f"{r.bare}.") if isinstance(r, Veto) else r for r in said]
+
+
 def fleet_lines(found: FleetStudy) -> list[str]:
     """The summary for a screen: the answer, what it rests on, and the figures at the end."""
     made = answer_of_fleet(found)
@@ -168,15 +175,15 @@ def fleet_lines(found: FleetStudy) -> list[str]:
     finding = found.result.finding
     if found.study.claim is not None:
         lines += paragraph("Finding", str(finding.word))
-    for reason in finding.reasons[1:]:
-        lines += paragraph(" ", str(reason))
+    for reason in told_reasons(found)[1:]:
+        lines += paragraph(" ", reason)
     return lines
 
 
 def work_lines(tables: Tables, again: Mapping[str, int]) -> list[str]:
     """What this run did anew, and what it had to begin more than once."""
     logs, vehicles = tables.anew["logs"], tables.anew["vehicles"]
-    told = f"{_counted(logs, 'log')} read and {_counted(vehicles)} computed in this run"
+    told = f"{_counted(logs, 'file')} read and {_counted(vehicles)} computed in this run"
     kept = "" if vehicles == len(tables.records) else "; the rest is kept from before"
     lines = paragraph("Work", f"{told}{kept}")
     if again:

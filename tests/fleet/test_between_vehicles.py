@@ -103,7 +103,7 @@ def test_a_rollout_says_what_the_claim_is_worth() -> None:
     assert found.finding.word == "refuted"
     assert found.finding.claim_p is not None
     assert found.exposure["periods"].tolist()[0] == 0
-    late = [w for w in found.warnings if "no vehicle was left without it" in str(w.message)]
+    late = [w for w in found.warnings if "no vehicle was left without the add-on" in str(w.message)]
     assert late
     again = fit_fleet(fleet[::-1], ROLLOUT, claim=Claim(fuel_pct=6))
     assert again.to_json() == found.to_json()

@@ -5,6 +5,7 @@ import json
 import math
 import re
 from dataclasses import replace
+from html import unescape
 from typing import Any
 
 import jsonschema
@@ -14,6 +15,8 @@ import pytest
 
 from roadlog.fleet.answer import FleetStudy
 from roadlog.fleet.answered import answer_of_fleet
+from roadlog.fleet.fit import fit_fleet
+from roadlog.fleet.signals import Signals
 from roadlog.quantities.facts import Veto
 from roadlog.report.fleet_map import fleet_map
 from roadlog.report.fleet_page import fleet_page
@@ -21,6 +24,7 @@ from roadlog.report.fleet_words import fleet_lines, reasons
 from roadlog.report.fleet_write import fleet_json
 from roadlog.stats.interval import FindingWord, Interval, Randomisation
 from tests.fleet.invented import invented_answer
+from tests.fleet.made import switching_fleet
 
 MOST_BYTES = 5_000_000
 
@@ -197,3 +201,31 @@ def test_fleet_json_keeps_to_its_schema() -> None:
     jsonschema.validate(found, schema)
     assert set(found) == set(schema["properties"])
     assert set(found["result"]) == set(schema["properties"]["result"]["properties"])
+
+
+def test_figures_in_doubt_are_shown_as_such_wherever_they_stand() -> None:
+    found = invented_answer()
+    blind = Signals("maf", "intake", False, "both fuel trims aren't there", {}, np.zeros(12))
+    fleet = switching_fleet(np.random.default_rng(3), 8)
+    units = [replace(u, signals=blind) for u in fleet]
+    result = fit_fleet(units, found.design, claim=found.study.claim)
+    doubted = replace(found, result=result)
+    page = unescape(text_of(fleet_page(doubted)))
+    screen = " ".join(" ".join(fleet_lines(doubted)).split())
+    for told in (page, screen):
+        assert "no conclusion may rest on them" in told
+        assert "it is expected to reach the claim" not in told
+        assert "none like these is expected" not in told
+        assert "The fuel figure could be bent: it is 'maf'" in told
+        assert "undecided: " not in told
+    assert "No conclusion may rest on these figures either" in page
+
+
+def test_a_roll_outs_page_shows_the_effect_by_time_since_it_came() -> None:
+    found = invented_answer()
+    table = pd.DataFrame(
+        [(0, -1.0, -3.0, 1.0, 5), (1, -2.5, math.nan, math.nan, 2)],
+        columns=["periods", "estimate", "low", "high", "vehicles"],
+    )
+    page = text_of(fleet_page(replace(found, result=replace(found.result, exposure=table))))
+    assert "days since change, % from to vehicles 0 to 6 −1.0 % −3.0 % +1.0 % 5 7 to 13" in page
