@@ -23,6 +23,7 @@ from roadlog.quantities.facts import Fact
 from roadlog.study.durable import is_part
 from roadlog.study.fleet import FleetRule
 from roadlog.study.folder import LOG_SUFFIXES
+from roadlog.study.lock import LOCK
 
 NAMED = "{vehicle}"
 NOBODY = "__HIVE_DEFAULT_PARTITION__"
@@ -30,6 +31,8 @@ VEHICLE_KEYS = (
     "vehicle", "vehicle id", "vehicle_id", "car", "car id", "vin", "fleet number", "registration",
     "plate",
 )  # fmt: skip
+RESULTS = ("vehicles.csv", "left_out.csv")
+_KEY = re.compile(r"[0-9a-f]{40}")
 _WILD = re.compile(r"[*?\[]")
 
 
@@ -107,7 +110,7 @@ def _files(base: Path, parts: Sequence[str]) -> Iterator[Path]:
     open_end = "." not in PurePath(pattern).name
     for path in hits:
         known = not open_end or path.suffix.lower() in LOG_SUFFIXES
-        if known and path.is_file() and not is_part(path):
+        if known and path.is_file() and not is_part(path) and not _is_result(path):
             yield path
 
 
@@ -138,7 +141,7 @@ def sources_by_data(root: Path, rule: FleetRule) -> tuple[list[Source], list[tup
     assert rule.data is not None
     top = root / rule.data
     files = [top] if top.is_file() else sorted(p for p in top.rglob("*.parquet") if p.is_file())
-    files = [p for p in files if not is_part(p)]
+    files = [p for p in files if not is_part(p) and not _is_ours(p)]
     if not files:
         raise InputError(f"{top}: no Parquet file: correct data in [fleet]")
     found: list[Source] = []
@@ -176,6 +179,19 @@ def sources_by_data(root: Path, rule: FleetRule) -> tuple[list[Source], list[tup
             for name, own in spelled.items()
         ]
     return sorted(found, key=lambda s: (s.vehicle, s.shown)), lost
+
+
+def _is_ours(path: Path) -> bool:
+    """Whether a Parquet file is one of ours, in a results folder that lies within the data."""
+    if not _KEY.fullmatch(path.stem):
+        return False
+    above = path.parts[-4:-1]
+    return above[0] in ("passes", "runs") or above[1:] == ("samples", path.stem[:2])
+
+
+def _is_result(path: Path) -> bool:
+    """Whether a table is what an earlier run wrote, which a wide pattern finds too."""
+    return path.name in RESULTS and (path.parent / LOCK).exists()
 
 
 def not_whole(shown: str, error: Exception) -> str:

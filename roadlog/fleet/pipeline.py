@@ -18,7 +18,7 @@ from roadlog.fleet.facts import LeftOut
 from roadlog.fleet.inputs import Source, sources_by_data, sources_by_pattern
 from roadlog.fleet.one_vehicle import PASSES, RUNS, Job, Record, of_vehicle
 from roadlog.fleet.reading import Read, Rules, read_source
-from roadlog.fleet.store import read_partitions
+from roadlog.fleet.store import read_partitions, remove_strangers
 from roadlog.fleet.vehicles import (
     Arms,
     Assigned,
@@ -240,6 +240,8 @@ def fleet_tables(
         else:
             lost.append((done.task.name, "", done.lost))
     records.sort(key=lambda r: r.vehicle)
+    for folder in (PASSES, RUNS):
+        remove_strangers(out / folder, fleet.sources)
     table = _left_out(fleet, lost, records)
     tables = Tables(fleet, out, tuple(records), table, {"logs": anew, "vehicles": computed})
     if not tables.compared:

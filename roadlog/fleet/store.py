@@ -4,9 +4,10 @@ Frames go in with a key, and come back under it. Every file is written under a t
 renamed, so that whatever is killed leaves whole files or none.
 """
 
+import contextlib
 import json
 import zlib
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from functools import partial
 from pathlib import Path
 from typing import Any
@@ -126,6 +127,18 @@ def remove_others(root: Path, vehicle: str, keep: set[str]) -> None:
     for path in vehicle_folder(root, vehicle).rglob("*.parquet"):
         if path.relative_to(root).as_posix() not in keep:
             path.unlink(missing_ok=True)
+
+
+def remove_strangers(root: Path, vehicles: Iterable[str]) -> None:
+    """Take away the tables of vehicles that aren't of the fleet any more."""
+    known = {vehicle_folder(root, v).name for v in vehicles}
+    for folder in root.glob("vehicle=*"):
+        if folder.name not in known:
+            for path in folder.rglob("*.parquet"):
+                path.unlink(missing_ok=True)
+            for part in (*folder.glob("month=*"), folder):
+                with contextlib.suppress(OSError):  # something of somebody else's lies in it
+                    part.rmdir()
 
 
 def read_partitions(root: Path, files: list[str], vehicle: str) -> pd.DataFrame:

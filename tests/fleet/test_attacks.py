@@ -9,14 +9,16 @@ import pytest
 
 from roadlog.errors import DesignError, InputError
 from roadlog.fleet import one_vehicle, store
-from roadlog.fleet.inputs import sources_by_pattern
-from roadlog.fleet.pipeline import find_fleet, fleet_tables
+from roadlog.fleet.inputs import sources_by_data, sources_by_pattern
+from roadlog.fleet.pipeline import Tables, find_fleet, fleet_tables
 from roadlog.fleet.reading import Card
 from roadlog.fleet.store import keyed, vehicle_folder
 from roadlog.fleet.vehicles import Arms, Assigned, bad_name, read_schedule, read_vehicles, tidy
 from roadlog.fleet.workers import Done, Task, serial
 from roadlog.quantities.facts import Fact
+from roadlog.study.fleet import FleetRule
 from roadlog.study.folder import load_study
+from roadlog.study.lock import LOCK
 from roadlog.study.settings import parse_study
 from tests.fleet.of_logs import frames, tables_of, write_fleet
 
@@ -268,3 +270,27 @@ def test_other_libraries_make_everything_anew(monkeypatch: pytest.MonkeyPatch) -
     before = keyed("vehicle", "van 1")
     monkeypatch.setattr(store, "libraries", lambda: (("numpy", "99.0"),))
     assert keyed("vehicle", "van 1") != before
+
+
+def test_what_an_earlier_run_wrote_into_the_data_is_no_data(
+    made: Tables, small_fleet: Path, tmp_path: Path
+) -> None:
+    root = tmp_path / "cars"
+    shutil.copytree(small_fleet / "cars" / "car 0", root / "car 0")
+    shutil.copytree(made.out, root / "results")
+    (root / "results" / "vehicles.csv").write_text("vehicle\ncar 0\n")
+    (root / "results" / LOCK).touch()
+    (root / "car 0" / "early.csv").write_text("time,speed\n")
+    with pytest.raises(InputError, match="no Parquet file"):
+        sources_by_data(root, FleetRule(data="."))
+    found = sources_by_pattern(root, ["*/*.csv", "*/logs/*.csv"])
+    assert {s.vehicle for s in found} == {"car 0"}
+
+
+def test_tables_of_a_vehicle_that_left_the_fleet_go_with_it(tmp_path: Path) -> None:
+    for name in ("van 1", "van 2"):
+        folder = vehicle_folder(tmp_path, name) / "month=2026-03"
+        folder.mkdir(parents=True)
+        (folder / "x.parquet").touch()
+    store.remove_strangers(tmp_path, ["van 2"])
+    assert [p.name for p in tmp_path.iterdir()] == ["vehicle=van%202"]
