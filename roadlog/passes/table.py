@@ -110,7 +110,9 @@ def build_passes(
     if len(absent):
         table = pd.concat([table, absent]) if len(table) else absent.reindex(columns=table.columns)
     table = table.sort_values(["run", "traversal"], kind="stable", ignore_index=True)
-    table = table.merge(_of_run(runs, driven), on="run", how="left", validate="many_to_one")
+    of_run = _of_run(runs, driven)
+    mine = of_run.iloc[np.searchsorted(runs["run"], table["run"].astype(int))].drop(columns="run")
+    table = pd.concat([table, mine.set_axis(table.index)], axis=1)
     table = _placed(table, network)
     table["reason"] = _reasons(table, network, study, usual_ratio)
     table["used"] = table["reason"] == ""
@@ -133,10 +135,9 @@ def build_passes(
 
 @dataclass(frozen=True)
 class _Samples:
-    """All samples on the network, run after run, with pass numbers; the segment of each pass."""
+    """All samples on the network, run after run; the first one and the segment of each pass."""
 
     columns: dict[str, Floats]
-    number: NDArray[np.int64]
     first: NDArray[np.int64]
     run: NDArray[np.int64]
     traversal: NDArray[np.int64]
@@ -152,8 +153,8 @@ def _stack(driven: Mapping[int, Columns]) -> _Samples:
     if not tracks:
         none, whole = np.empty(0), np.empty(0, dtype=np.int64)
         return _Samples(
-            dict.fromkeys(_TAKEN, none), whole, whole, whole, whole, np.empty(0, object), none,
-            none, none, {},
+            dict.fromkeys(_TAKEN, none), whole, whole, whole, np.empty(0, object), none, none, none,
+            {},
         )  # fmt: skip
     entries = np.concatenate([t["traversal"] for t in tracks]).astype(np.int64)
     on = np.flatnonzero(entries >= 0)
@@ -174,7 +175,7 @@ def _stack(driven: Mapping[int, Columns]) -> _Samples:
     first = np.flatnonzero(new)
     return _Samples(
         {c: np.concatenate([t.floats(c) for t in tracks])[on] for c in _TAKEN},
-        np.cumsum(new) - 1, first, runs, entries, _words(tracks, on[first]),
+        first, runs, entries, _words(tracks, on[first]),
         np.concatenate(elapsed)[on], np.concatenate(ways)[on], np.concatenate(step)[on], source,
     )  # fmt: skip
 
@@ -213,21 +214,24 @@ def _ml_per_g(runs: pd.DataFrame, study: Study) -> dict[int, float]:
 
 def _sums(samples: _Samples, ml_per_g: Mapping[int, float]) -> pd.DataFrame:
     """One row a pass: sums and means over its samples."""
-    c, number, first = samples.columns, samples.number, samples.first
+    c, first = samples.columns, samples.first
     n = len(first)
     known = np.isfinite(c["fuel_flow_g_s"]) & np.isfinite(c["speed_kmh"])
     dt = np.where(known, c["dt_s"], 0.0)
+    stands_for = np.maximum(samples.elapsed_s, 0.0)
+    lasting = _added(stands_for, first)
 
     def total(value: Floats) -> Floats:
-        return _added(number, np.where(dt > 0, value, 0.0) * dt, n)
+        return _added(np.where(dt > 0, value, 0.0) * dt, first)
 
     def mean(value: Floats) -> Floats:
-        there = np.isfinite(value) & (samples.elapsed_s > 0)
-        weight = _added(number, np.where(there, samples.elapsed_s, 0.0), n)
-        top = _added(number, np.where(there, value * samples.elapsed_s, 0.0), n)
-        return _ratio(top, weight)
+        there = np.isfinite(value)
+        if there.all():
+            return _ratio(_added(value * stands_for, first), lasting)
+        weight = np.where(there, stands_for, 0.0)
+        return _ratio(_added(np.where(there, value, 0.0) * weight, first), _added(weight, first))
 
-    time, elapsed = _added(number, dt, n), _added(number, samples.elapsed_s, n)
+    time, elapsed = _added(dt, first), _added(samples.elapsed_s, first)
     km = total(c["speed_kmh"]) / 3600
     own_ml_per_g = np.array([ml_per_g[int(r)] for r in samples.run[first]], dtype=float)
     fuel = {
@@ -243,8 +247,8 @@ def _sums(samples: _Samples, ml_per_g: Mapping[int, float]) -> pd.DataFrame:
     coolant = c["coolant_temp_c"]
     cold = np.where(np.isfinite(coolant), (coolant < WARM_COOLANT_C).astype(float), np.nan)
     runtime = c["engine_runtime_s"][first]
-    ends = np.append(first[1:], len(number)) - 1
-    wheel_km = _added(number, samples.step_m, n) / 1000
+    ends = np.append(first[1:], len(dt)) - 1
+    wheel_km = _added(samples.step_m, first) / 1000
     return pd.DataFrame(
         {
             "run": samples.run[first],
@@ -271,8 +275,9 @@ def _sums(samples: _Samples, ml_per_g: Mapping[int, float]) -> pd.DataFrame:
     )  # fmt: skip
 
 
-def _added(number: NDArray[np.int64], value: Floats, n: int) -> Floats:
-    return np.asarray(np.bincount(number, value, n), float)
+def _added(value: Floats, first: NDArray[np.int64]) -> Floats:
+    """The sum over each pass, whose samples lie together, from the first one on."""
+    return np.asarray(np.add.reduceat(value, first), float) if len(first) else np.empty(0)
 
 
 def _ratio(a: Floats, b: Floats) -> Floats:
