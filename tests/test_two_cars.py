@@ -13,10 +13,11 @@ import pandas as pd
 import pytest
 
 import roadlog.analysis.beside_control as stage
-from roadlog.analysis.beside_control import beside_control, control_units, run_pairs
+from roadlog.analysis.beside_control import beside_control
 from roadlog.analysis.compared import Compared, compare
 from roadlog.analysis.control_car import SAME_ENGINE, ControlCar, one_drive, read_control_car
 from roadlog.analysis.driven import gather
+from roadlog.analysis.driven_together import control_units, days_off, run_pairs
 from roadlog.analysis.earlier import NOTHING_EARLIER
 from roadlog.analysis.metering import meter
 from roadlog.analysis.placed import place
@@ -36,8 +37,8 @@ from roadlog.errors import InputError
 from roadlog.ingest import read_log
 from roadlog.quantities.signals import SIGNALS
 from roadlog.quantities.vin import VIN
-from roadlog.report.control import control_json, control_part
-from roadlog.report.json_out import _plain
+from roadlog.report.control import control_json, control_part, units_shown
+from roadlog.report.json_out import plain_json
 from roadlog.runs.table import Sources, open_study, study_sources
 from roadlog.runs.vehicle_numbers import hidden_vin, numbers_at_head
 from roadlog.study.car import Claim
@@ -137,7 +138,7 @@ def test_the_control_car_stands_in_results_json(
 ) -> None:
     _, found = once.held(monkeypatch)
 
-    told = _plain(control_json(replace_control(found)))
+    told = plain_json(control_json(replace_control(found)))
     schema = json.loads(SCHEMA.read_text())["properties"]["control"]
     jsonschema.validate(told, schema)
     assert len(told["runs"]) == 20
@@ -231,6 +232,28 @@ def test_clocks_hours_apart_forbid_a_word(once: Staged, monkeypatch: pytest.Monk
     assert word(compared, 20) == "undecided"
     assert "same hours" in " ".join(found.vetoes)
     assert found.ratio is None
+
+
+def test_a_clock_that_is_days_off_is_known_by_the_days_that_it_misses() -> None:
+    """Otherwise Monday's control car is held against Tuesday's test car, and nobody is told."""
+    test = [f"2026-03-{d:02d}" for d in (2, 3, 4, 5, 6, 9, 10, 11, 12, 13)]
+
+    def moved(days: int) -> list[str]:
+        return [f"{pd.Timestamp(d) + pd.Timedelta(days=days):%Y-%m-%d}" for d in test]
+
+    assert [days_off(test, moved(k)) for k in (0, 1, -1, 3, 31)] == [0, 1, -1, 3, 31]
+    assert days_off(test, moved(7)[:5]) == 0, "a week of the test car's, whatever the true one"
+    assert days_off(test, [*test[1:], "2026-03-14"]) == 0, "a Saturday alone, a Monday at home"
+    assert days_off(test, []) == 0
+
+
+def test_the_control_car_s_logs_are_no_test_car_s_too(tmp_path: Path) -> None:
+    (tmp_path / "logs").mkdir()
+    (tmp_path / "logs" / "a.csv").write_text("time,speed\n")
+    (tmp_path / "fills.csv").write_text("time,litres\n")
+    both = parse_study('[control]\nlogs = ["logs/*.csv"]\n[logs]\nany = ["logs/*.csv"]\n')
+    with pytest.raises(InputError, match="is the control car's"):
+        study_sources(tmp_path, both)
 
 
 def test_another_road_forbids_a_word(once: Staged, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -423,6 +446,18 @@ def test_the_report_tells_what_each_car_did(once: Staged, monkeypatch: pytest.Mo
     assert "(no interval)" in said, "the test car alone has none after one change"
     assert part.runs is not None
     assert len(part.runs.rows) == 20
+
+
+def test_what_is_shown_by_day_is_what_the_range_rests_on(
+    once: Staged, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The test car's own days showed a step that the answer hadn't."""
+    compared, found = once.held(monkeypatch)
+    both = cast(Analysed, SimpleNamespace(control=found, effect=compared.effect))
+    shown = units_shown(both).groupby("arm")["adjusted_pct"].mean()
+    step = 100 * np.expm1((shown["fitted"] - shown["baseline"]) / 100)
+    assert step == pytest.approx(compared.effect.primary.estimate, abs=0.01)
+    assert compared.effect.leave_one_out.empty, "that of the test car alone, beside another range"
 
 
 def test_check_lists_the_control_car_s_runs(once: Staged) -> None:

@@ -9,7 +9,6 @@ and why is told.
 import dataclasses
 from collections.abc import Mapping, Sequence
 from functools import partial
-from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -17,6 +16,14 @@ import pandas as pd
 from roadlog.analysis.compared import Compared, fuel_physics_of
 from roadlog.analysis.control_car import ControlCar, placed_share, read_control_car
 from roadlog.analysis.driven import Driven
+from roadlog.analysis.driven_together import (
+    clock_off,
+    control_units,
+    dates_of,
+    days_off,
+    pair_warnings,
+    run_pairs,
+)
 from roadlog.analysis.earlier import Earlier
 from roadlog.analysis.metering import Metered
 from roadlog.analysis.placed import Placed
@@ -43,9 +50,7 @@ from roadlog.runs.table import Sources
 from roadlog.stats.interval import Interval, NamedInterval, at_level
 from roadlog.study.settings import Study
 
-TOGETHER_MIN = 30.0  # between the starts of two runs that count as one pair
 SAME_HOURS_MIN = 90.0  # beyond which the cars didn't meet the same traffic and weather
-SAME_LENGTH = 0.05  # of the two runs of a pair, relative
 LEAST_PLACED = 0.8  # of the control car's distance, on the road that the test car is compared on
 MOST_OWN_CHANGE = 0.04  # of the control car between periods: as much as `ONE_CAR_ALONE` can cover
 LEAST_TELLING = 0.01  # a change of the control car under it moves no word
@@ -130,6 +135,7 @@ def _found(
     pairs = run_pairs(compared.runs, car.runs)
     vetoes = [
         *swapped_by_number(driven.runs, car.runs),
+        *clock_off(compared.runs, car.runs),
         *_vetoes(difference, pairs, car, mixed_up_runs(driven, pairs, car)),
     ]
     return BesideControl(
@@ -143,7 +149,7 @@ def _found(
         ratio=_ratio(pairs),
         alone=compared.effect,
         vetoes=tuple(vetoes),
-        warnings=(*car.warnings, *told, *_pair_warnings(compared.runs, car.runs, pairs)),
+        warnings=(*car.warnings, *told, *pair_warnings(compared.runs, car.runs, pairs)),
     )
 
 
@@ -186,7 +192,11 @@ def _difference(
     own = car.passes.assign(switch_unit=car.passes["run"].map(of_run).fillna(""))
     own = own[own["switch_unit"] != ""]
     if own.empty:
-        raise DesignError("it drove on no day of the test car, as the dates of its logs have it")
+        off = days_off(dates_of(runs), dates_of(car.runs))
+        fits = f"; moved by {-off} days they would fit, so look at its clock" if off else ""
+        raise DesignError(
+            f"it drove on no day of the test car, as the dates of its logs have it{fits}"
+        )
     whole = bool((table["segment"].astype(str) == "run").all())
     physics = fuel_physics_of(study, metered)
     test = car_units(table, physics, whole_runs=whole)
@@ -218,59 +228,6 @@ def _difference(
     if found is None:
         raise DesignError("blocks that both cars drove hold one arm each")
     return found, told
-
-
-def control_units(test: pd.DataFrame, control: pd.DataFrame) -> dict[int, str]:
-    """The unit of each used run of the control car: the test car's of the same day.
-
-    Where a day holds several units it is that of the test car's run that started nearest.
-    """
-    found: dict[int, str] = {}
-    for run in control[control["used"].astype(bool)].to_dict("records"):
-        day = test[test["day"] == run["day"]]
-        units = day["switch_unit"].unique()
-        if len(units) == 1:
-            found[int(run["run"])] = str(units[0])
-        elif len(units) > 1:
-            apart = (day["start"] - run["start"]).abs()
-            if apart.min() <= pd.Timedelta(minutes=TOGETHER_MIN):
-                found[int(run["run"])] = str(day.loc[apart.idxmin(), "switch_unit"])
-    return found
-
-
-def run_pairs(test: pd.DataFrame, control: pd.DataFrame) -> pd.DataFrame:
-    """Runs of the two cars on one day whose starts lie nearest, each in one pair.
-
-    Returns
-    -------
-    DataFrame
-        `day`, `arm`, `test_file`, `control_file`, `apart_min` (control less test), litres and km of
-        each, and `ratio` of the litres; NaN where the pair wasn't driven together.
-    """
-    rows: list[dict[str, Any]] = []
-    free = control[control["used"].astype(bool)]
-    for t in test[test["used"].astype(bool)].to_dict("records"):
-        day = free[free["day"] == t["day"]]
-        if day.empty or pd.isna(t["start"]):
-            continue
-        apart = (day["start"] - t["start"]).dt.total_seconds() / 60
-        at = apart.abs().idxmin()
-        c = day.loc[at].to_dict()
-        free = free.drop(index=at)
-        together = abs(float(apart[at])) <= TOGETHER_MIN
-        alike = abs(float(np.log(c["km"] / t["km"]))) < SAME_LENGTH
-        rows.append(
-            {
-                "day": t["day"], "arm": t["arm"], "test_file": t["file"],
-                "control_file": c["file"], "apart_min": float(apart[at]),
-                "test_l": t["fuel_l"], "control_l": c["fuel_l"],
-                "test_km": t["km"], "control_km": c["km"],
-                "ratio": t["fuel_l"] / c["fuel_l"] if together and alike else np.nan,
-            }
-        )  # fmt: skip
-    columns = ("day", "arm", "test_file", "control_file", "apart_min", "test_l", "control_l",
-               "test_km", "control_km", "ratio")  # fmt: skip
-    return pd.DataFrame(rows, columns=list(columns))
 
 
 def mixed_up_runs(driven: Driven, pairs: pd.DataFrame, car: ControlCar) -> dict[str, list[str]]:
@@ -324,31 +281,6 @@ def _fit_notes(compared: Compared, test: CarUnits, control: CarUnits) -> list[Wa
         *(Warned("control-fit", f"test car: {n}") for n in test.notes if n not in said),
         *(Warned("control-fit", f"control car: {n}") for n in control.notes),
     ]
-
-
-def _pair_warnings(test: pd.DataFrame, control: pd.DataFrame, pairs: pd.DataFrame) -> list[Warned]:
-    found = []
-    days = set(control.loc[control["used"].astype(bool), "day"]) - set(test["day"])
-    if days:
-        found.append(
-            Warned(
-                "control-alone",
-                f"the control car drove without the test car on {len(days)} days "
-                f"({', '.join(sorted(map(str, days))[:4])}): they say nothing here",
-            )
-        )
-    if len(pairs):
-        apart = float(pairs["apart_min"].median())
-        if pairs["apart_min"].abs().median() > TOGETHER_MIN:
-            found.append(
-                Warned(
-                    "control-hours",
-                    f"the control car starts {pairs['apart_min'].abs().median():.0f} min "
-                    f"{'after' if apart > 0 else 'before'} the test car, as the logs' clocks have "
-                    "it: drive together, or set the clocks alike",
-                )
-            )
-    return found
 
 
 def _vetoes(
@@ -464,4 +396,5 @@ def _with_difference(
         held=d.held,
         orders=d.orders,
         one_stage=None,
+        leave_one_out=effect.leave_one_out.iloc[:0],  # of the test car alone
     )

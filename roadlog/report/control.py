@@ -42,6 +42,24 @@ def control_json(a: Analysed) -> dict[str, Any] | None:
     }
 
 
+def units_shown(a: Analysed) -> pd.DataFrame:
+    """`EffectResult.unit_means` whose scatter makes the interval: beside a control car the test
+    car's less the control car's, of the units that both drove."""
+    means, c = a.effect.unit_means, a.control
+    if c is None or c.difference is None or means.empty:
+        return means
+    apart = c.difference.pairs.set_index("unit")["difference_pct"]
+    both = means[means["switch_unit"].astype(str).isin(apart.index)]
+    return both.assign(adjusted_pct=both["switch_unit"].astype(str).map(apart))
+
+
+def less_control(a: Analysed) -> str:
+    """What `units_shown` has beside the test car's own fuel use; "" without a control car."""
+    if a.control is None or a.control.difference is None:
+        return ""
+    return "test car less control car"
+
+
 def own_change(d: Difference) -> Interval:
     """The test car's own change: without bounds where one or two changes give it none."""
     if d.design == "switched":

@@ -14,6 +14,7 @@ from markupsafe import Markup
 
 from roadlog.analysis.result import Analysed
 from roadlog.quantities.arms import ARMS
+from roadlog.report.control import less_control, units_shown
 from roadlog.report.svg import figure
 from roadlog.stats.interval import NamedInterval
 from roadlog.wording.colours import ARM_COLOURS, HAIR, INK, QUIET
@@ -53,8 +54,9 @@ def interval_rows(
 
 
 def unit_means(analysed: Analysed) -> Markup:
-    """Adjusted fuel use of every switch unit in order of time."""
-    means = _in_time(analysed.effect.unit_means)
+    """Adjusted fuel use of every switch unit in order of time, less the control car's."""
+    means = _in_time(units_shown(analysed))
+    beside = f", {less}" if (less := less_control(analysed)) else ""
     arms = {arm: means[means["arm"] == arm] for arm in ARMS}
 
     def draw(axes: "Axes") -> None:
@@ -67,13 +69,13 @@ def unit_means(analysed: Analysed) -> Markup:
                     linestyle="-" if arm == "baseline" else (0, (5, 3)),
                 )  # fmt: skip
         _label_units(axes, means["switch_unit"])
-        axes.set_ylabel("adjusted fuel use, % of the mean")
+        axes.set_ylabel(f"adjusted fuel use{beside}, % of the mean", wrap=True)
         _percent(axes)
 
     averages = "; ".join(
         f"{arm} mean {signed(float(part['adjusted_pct'].mean()))} %" for arm, part in arms.items()
     )
-    words = f"Adjusted fuel use of {len(means)} switch units in order of time. {averages}."
+    words = f"Adjusted fuel use{beside} of {len(means)} switch units in order of time. {averages}."
     return figure("units", typeset(words), 2.7, draw)
 
 

@@ -21,6 +21,7 @@ def first_lines(analysed: Analysed) -> list[tuple[str, str]]:
         ("Driven", _driven(a)),
         ("Distance", _distance(a)),
         ("Car", car(a.study.vehicle)),
+        ("Beside it", _control(a)),
         ("Dates", period(a) or "not known: the logs hold none"),
         ("Switched", _switched(a)),
         ("Driver", driver_knew(a)),
@@ -98,10 +99,31 @@ def _distance(a: Analysed) -> str:
 
 def _switched(a: Analysed) -> str:
     how = {"day": "by the day", "run": "by the drive", "stretch": "stretch by stretch"}
+    d = None if a.control is None else a.control.difference
+    if d is not None and d.design != "switched":
+        first = d.pairs["arm"].iloc[0] == "baseline"
+        order = "first without, then with it" if first else "first with it, then without"
+        back = ", then as at first" if d.design == "baseline-device-baseline" else ""
+        return f"Not by the day: {order}{back}; chance did not draw the order"
     by = " by somebody else" if a.study.plan.switched_by_other else ""
     what = how.get(a.switched_by, f"by {a.switched_by}")
     order = "chance drew the order" if a.study.randomised else "chance did not draw the order"
     return f"{what[0].upper()}{what[1:]}{by}; {order}"
+
+
+def _control(a: Analysed) -> str:
+    """The control car, where one is declared."""
+    c = a.control
+    if c is None:
+        return ""
+    if c.difference is None:
+        return f"{c.name}, a control car, which can't be used: see below"
+    n = len(c.difference.pairs)
+    unit = "day" if c.difference.design != "switched" else a.switched_by
+    return (
+        f"{c.name}, a control car without it, on {n} {unit}{'' if n == 1 else 's'}; the answer is "
+        "what the test car did beyond it"
+    )
 
 
 def _agreed(a: Analysed) -> str:

@@ -91,7 +91,13 @@ def study_sources(folder: Path, study: Study) -> Sources:
         places = ((arm, folder / "logs" / arm) for arm in ARMS)
         by_folder = {p: arm for arm, place in places if place.is_dir() for p in _logs_in(place)}
     if logs.any and not (by_folder and not any(_matches(folder, logs.any))):
-        found += [(p, None) for p in log_files(folder, logs.any) if p not in control]
+        left = [p for p in log_files(folder, logs.any) if p not in control]
+        if not (left or found or by_folder):
+            raise InputError(
+                f"{folder}: every log that `any` in [logs] finds is the control car's: add the "
+                "test car's logs, or correct logs of [control]"
+            )
+        found += [(p, None) for p in left]
     named = {p for p, _ in found}
     found += [(p, arm) for p, arm in by_folder.items() if p not in named]
     if not found and not (study.fills or study.cans or _has_ledger(folder)):

@@ -20,6 +20,7 @@ from roadlog.publish.cards.sheet import (
 )
 from roadlog.quantities.arms import ARMS
 from roadlog.report.claim_table import parts_of_claim
+from roadlog.report.control import less_control, units_shown
 from roadlog.report.map import why_no_map
 from roadlog.wording.answer import Answer
 from roadlog.wording.numbers import ends_of, signed
@@ -71,9 +72,9 @@ def _subject(a: Analysed, subject: str, said: Answer) -> tuple[Frame, Picture]:
             ),
         ),
         "days": (
-            f"Fuel use, {_unit_word(a)} by {_unit_word(a)}, {compared_how(a)}",
+            f"Fuel use, {_unit_word(a)} by {_unit_word(a)}, {less_control(a) or compared_how(a)}",
             partial(
-                draw_days, means=a.effect.unit_means, labels={x: a.study.label(x) for x in ARMS}
+                draw_days, means=units_shown(a), labels={x: a.study.label(x) for x in ARMS}
             ),
         ),
         "claim": ("The whole claim", partial(draw_claim, parts=parts_of_claim(a))),
