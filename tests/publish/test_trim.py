@@ -42,7 +42,10 @@ def trimmed(study: Path, analysed: Analysed) -> Trimmed:
 
 @pytest.fixture(scope="module")
 def again(trimmed: Trimmed) -> Analysed:
-    return analyse(*open_study(trimmed.folder))
+    """Analysed elsewhere: what an analysis keeps in a folder isn't published."""
+    folder = trimmed.folder.parent / "analysed"
+    shutil.copytree(trimmed.folder, folder)
+    return analyse(*open_study(folder))
 
 
 def test_trimmed_study_answers_by_itself(again: Analysed, analysed: Analysed) -> None:
