@@ -131,7 +131,7 @@ def figures(found: FleetStudy) -> list[tuple[str, str]]:
                 "Spread",
                 f"the vehicles' own effects differ by a standard deviation of "
                 f"{number(r.spread.estimate)} points (95 % interval {number(both[0])} to "
-                f"{number(both[1])})",
+                f"{number(both[1])}; with a few vehicles far from the others it is less sure)",
             )
         )
     lines.append(

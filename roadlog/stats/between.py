@@ -23,6 +23,7 @@ Nagashima K., Noma H., Furukawa T.A. (2019), Stat. Methods Med. Res. 28, 1689-17
 from the confidence distribution of the spread, here with that of sigma2 too, and with room for
 tails: effects aren't known to be normal, and a sample variance says less where they aren't (its
 own variance, Cramer H. (1946), Mathematical Methods of Statistics, section 27.4).
+Joanes D.N., Gill C.A. (1998), The Statistician 47, 183-189: the kurtosis of a sample.
 """
 
 from dataclasses import dataclass, replace
@@ -44,6 +45,7 @@ _MANY = 2_000
 _CHUNK = 500
 _KURTOSIS = 1.2  # beyond the normal's that effects are given room for: t on nine degrees of freedom
 _LEAST_FOR_TAILS = 5  # vehicles; with fewer the spread is open enough
+_TELL_TAILS = 20  # vehicles from which on their own kurtosis counts, where it is more
 _ALONE = 1e-12  # of the weights: what is left beside a vehicle that has them all
 _CELLS = 200_000  # of vehicles and gammas, at once
 _HALVINGS = 32
@@ -93,6 +95,18 @@ class Between:
         own = d * (variance - mean_variance)
         twice = own @ own + ((d.sum()) ** 2 - d @ d) * mean_variance**2
         return se, float(own.sum() ** 2 / twice)
+
+    @cached_property
+    def kurtosis(self) -> float:
+        """Kurtosis beyond the normal's that the effects are given room for: that of the vehicles
+        themselves where they are many and show more (G2, Joanes and Gill 1998)."""
+        n = len(self.values)
+        if n < _TELL_TAILS:
+            return _KURTOSIS if n >= _LEAST_FOR_TAILS else 0.0
+        r = (self.values - self.mean) / np.sqrt(self.gamma + self.noise)
+        r -= r.mean()
+        g2 = np.mean(r**4) / np.mean(r**2) ** 2 - 3
+        return max(_KURTOSIS, float((n - 1) / ((n - 2) * (n - 3)) * ((n + 1) * g2 + 6)))
 
     @cached_property
     def draws(self) -> "Fiducial":
@@ -201,13 +215,14 @@ def without_each(fit: Between) -> tuple[Floats, Floats]:
 
 
 def fiducial(
-    fit: Between, nodes: tuple[int, int] | None = None, kurtosis: float = _KURTOSIS
+    fit: Between, nodes: tuple[int, int] | None = None, kurtosis: float | None = None
 ) -> Fiducial:
     """Confidence distributions of spread and noise, as a grid of equally likely pairs.
 
     sigma2 is squares over a chi-square of `noise_df`; the generalised Q, which falls with gamma,
     is sigma2 times a chi-square of n - 1 over its degrees, which `kurtosis` of the effects beyond
-    the normal's makes fewer. A Q that no gamma >= 0 gives means no spread.
+    the normal's (by default `fit.kurtosis`) makes fewer. A Q that no gamma >= 0 gives means no
+    spread.
     """
     from scipy.special import chdtri
 
@@ -215,7 +230,7 @@ def fiducial(
     few, many = nodes or (_NODES if n <= _MANY else _FEW_NODES)
     sigma2 = fit.squares / chdtri(fit.noise_df, (np.arange(few) + 0.5) / few)
     sigma2 = np.repeat(sigma2, many)
-    tails = kurtosis * (n - 1) / (2 * n) if n >= _LEAST_FOR_TAILS else 0.0
+    tails = (fit.kurtosis if kurtosis is None else kurtosis) * (n - 1) / (2 * n)
     told = (n - 1) / (1 + tails)
     q = np.tile(chdtri(told, (np.arange(many) + 0.5) / many) * (1 + tails), few)
     low, high = _reach(fit.noise)

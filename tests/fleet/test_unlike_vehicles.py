@@ -49,3 +49,20 @@ def test_room_for_tails_widens_the_next_ones_range_and_leaves_four_vehicles_alon
     narrow, wide = fiducial(fit, kurtosis=0.0).next_one(), fit.draws.next_one()
     assert wide[0] < narrow[0] < narrow[1] < wide[1]
     assert few.draws.next_one() == fiducial(few, kurtosis=0.0).next_one()
+
+
+def test_many_vehicles_that_show_heavy_tails_leave_the_spread_more_open() -> None:
+    """The same variance with two vehicles far out; below twenty vehicles their kurtosis says
+    nothing. Kurtosis by hand from the definition of Joanes and Gill."""
+    n = 40
+    even = np.where(np.arange(n) % 2 == 0, 1.0, -1.0)
+    far = np.concatenate([[6.0, -6.0], 0.3 * even[2:]])
+    far *= even.std() / far.std()
+    calm, tailed = (fit_between(v, np.full(n, 0.01), 10.0, 100.0) for v in (even, far))
+    m2, m4 = np.mean(far**2), np.mean(far**4)
+    k4 = n**2 * ((n + 1) * m4 - 3 * (n - 1) * m2**2) / ((n - 1) * (n - 2) * (n - 3))
+    assert tailed.kurtosis == pytest.approx(k4 / (n / (n - 1) * m2) ** 2)
+    assert calm.kurtosis == 1.2
+    narrow, wide = calm.draws.spread(), tailed.draws.spread()
+    assert wide[0] < narrow[0] < narrow[1] < wide[1]
+    assert fit_between(far[:19], np.full(19, 0.01), 10.0, 100.0).kurtosis == 1.2
