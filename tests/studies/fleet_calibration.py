@@ -24,6 +24,7 @@ from roadlog.errors import DesignError, FitError
 from roadlog.fleet import fit
 from roadlog.fleet.contrast import FleetContrast
 from roadlog.fleet.design import FleetDesign
+from roadlog.fleet.estimators import estimate
 from roadlog.fleet.finding import decide_fleet
 from roadlog.fleet.inference import outlying
 from roadlog.fleet.rollout import LEAST_FOR_JACKKNIFE
@@ -99,9 +100,9 @@ def contrast_of(fleet: Sequence[VehicleUnits], design: FleetDesign) -> FleetCont
     """The contrast alone; orders of chance are drawn only where the interval is made of them."""
     found = None
     if design.switched == "rollout":
-        found = fit._estimate(fleet, replace(design, randomised=False), value)
+        found = estimate(fleet, replace(design, randomised=False), value)
     if found is None or (found.weights > 0).sum() < LEAST_FOR_JACKKNIFE:
-        found = fit._estimate(fleet, design, value)
+        found = estimate(fleet, design, value)
     return found
 
 
