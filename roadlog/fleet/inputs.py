@@ -5,6 +5,7 @@ but the column that names the vehicle.
 """
 
 import re
+import sys
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path, PurePath
@@ -36,7 +37,7 @@ _KEY = re.compile(r"[0-9a-f]{40}")
 _WILD = re.compile(r"[*?\[]")
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class Source:
     """What one task reads: a log, or a vehicle's rows of a Parquet file (`columnar`).
 
@@ -45,13 +46,18 @@ class Source:
     """
 
     vehicle: str
-    path: Path
+    file: str
     shown: str
     columnar: bool = False
     vehicle_values: tuple[str, ...] = ()
     vehicle_column: str | None = None
     vehicle_key: str | None = None
     run_column: str | None = None
+
+    @property
+    def path(self) -> Path:
+        """Where the file lies."""
+        return Path(self.file)
 
 
 def sources_by_pattern(root: Path, patterns: Sequence[str]) -> list[Source]:
@@ -72,7 +78,7 @@ def sources_by_pattern(root: Path, patterns: Sequence[str]) -> list[Source]:
         for path in _files(base, parts):
             vehicle = _vehicle(path.relative_to(base).parts, parts, at)
             shown = path.relative_to(root) if path.is_relative_to(root) else path
-            found.setdefault(path, Source(tidy(vehicle), path, shown.as_posix()))
+            found.setdefault(path, Source(sys.intern(tidy(vehicle)), str(path), shown.as_posix()))
             hits += 1
         if not hits:
             raise InputError(f"no log fits '{pattern}' in {root}: correct it")
@@ -157,7 +163,12 @@ def sources_by_data(root: Path, rule: FleetRule) -> tuple[list[Source], list[tup
             else:
                 found.append(
                     Source(
-                        tidy(named), path, shown, True, run_column=rule.run_column, vehicle_key=key
+                        tidy(named),
+                        str(path),
+                        shown,
+                        True,
+                        run_column=rule.run_column,
+                        vehicle_key=key,
                     )
                 )
             continue
@@ -175,7 +186,7 @@ def sources_by_data(root: Path, rule: FleetRule) -> tuple[list[Source], list[tup
         for value in values:
             spelled.setdefault(tidy(value), []).append(value)
         found += [
-            Source(name, path, f"{shown} ({name})", True, tuple(own), column, rule.run_column)
+            Source(name, str(path), f"{shown} ({name})", True, tuple(own), column, rule.run_column)
             for name, own in spelled.items()
         ]
     return sorted(found, key=lambda s: (s.vehicle, s.shown)), lost

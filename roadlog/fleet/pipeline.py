@@ -7,7 +7,7 @@ one task; a second run finds by content what the first one finished.
 
 from collections import Counter, defaultdict
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import numpy as np
@@ -17,7 +17,7 @@ from roadlog.errors import DesignError, InputError
 from roadlog.fleet.facts import LeftOut
 from roadlog.fleet.inputs import Source, sources_by_data, sources_by_pattern
 from roadlog.fleet.one_vehicle import PASSES, RUNS, Job, Record, of_vehicle
-from roadlog.fleet.reading import Read, Rules, read_source
+from roadlog.fleet.reading import NO_MARK, Read, Rules, read_source
 from roadlog.fleet.store import read_partitions, remove_strangers
 from roadlog.fleet.vehicles import (
     Arms,
@@ -266,15 +266,16 @@ def _read_all(
         else:
             lost.append((done.task.name, "", done.lost))
     tasks = (
-        Task(s.shown, read_source, (s, rules[name], work))
+        Task(s.shown, read_source, (s, rules[name], work, i))
         for name in sorted(rules)
-        for s in fleet.sources[name]
+        for i, s in enumerate(fleet.sources[name])
     )
     total = sum(len(fleet.sources[n]) for n in rules)
     for done in bar(in_batches(run, tasks, total), "reading", progress, total):
         source: Source = done.task.arguments[0]
         if done.lost is None:
-            reads[source.vehicle].append(done.result)
+            ours = fleet.sources[source.vehicle][done.task.arguments[3]]
+            reads[source.vehicle].append(replace(done.result, source=ours))  # not another's copy
         else:
             lost.append((source.vehicle, source.shown, done.lost))
     for own in reads.values():
@@ -340,7 +341,7 @@ def _vin_of(fleet: Fleet, reads: Mapping[str, Sequence[Read]]) -> dict[str, str]
     """
     found: dict[str, str] = {}
     for name, own in reads.items():
-        count = Counter(vin for read in own for _, vin in read.runs if vin)
+        count = Counter(r.vin for r in own if r.vin)
         top, times = count.most_common(1)[0] if count else ("", 0)
         if times > 1 or 0 < len(count) <= 2:
             found[name] = top
@@ -366,35 +367,37 @@ def _aside(
     vin_of: Mapping[str, str], reads: Mapping[str, Sequence[Read]]
 ) -> dict[str, dict[tuple[str, int], Fact]]:
     """Runs that can't be their vehicle's, by what the logs of all vehicles show together."""
-    twice = _seen_twice(mark for own in reads.values() for r in own for mark, _ in r.runs)
-    owners: dict[str, dict[str, str]] = defaultdict(dict)  # mark -> vehicle -> a log of it
+    twice = _seen_twice(b"".join(r.packed for own in reads.values() for r in own))
+    owners: dict[bytes, dict[str, str]] = defaultdict(dict)  # mark -> vehicle -> a log of it
     for name, own in reads.items():
-        for read in own:
-            for mark, _ in read.runs:
-                if mark in twice:
-                    owners[mark].setdefault(name, read.source.shown)
+        for read in own if twice else ():
+            for mark in twice.intersection(read.marks):
+                owners[mark].setdefault(name, read.source.shown)
     vehicle_of = {vin: n for n, vin in vin_of.items()}
     aside: dict[str, dict[tuple[str, int], Fact]] = defaultdict(dict)
     for name, own in reads.items():
         for read in own:
-            for piece, (mark, vin) in enumerate(read.runs):
-                others = [log for n, log in owners.get(mark, {}).items() if n != name]
-                if vin and vin != vin_of.get(name, vin):
-                    whose = vehicle_of.get(vin)
-                    other = "" if whose is None else f", {whose}"
+            if read.vin and read.vin != vin_of.get(name, read.vin):
+                whose = vehicle_of.get(read.vin)
+                other = "" if whose is None else f", {whose}"
+                for piece in range(len(read.marks)):
                     aside[name][read.key, piece] = LeftOut.OTHER_VIN(other=other)
-                elif others and not vin:
-                    aside[name][read.key, piece] = LeftOut.TWO_VEHICLES(other=others[0])
+            elif owners and not read.vin:
+                for piece, mark in enumerate(read.marks):
+                    others = [log for n, log in owners.get(mark, {}).items() if n != name]
+                    if others:
+                        aside[name][read.key, piece] = LeftOut.TWO_VEHICLES(other=others[0])
     return aside
 
 
-def _seen_twice(marks: Iterable[str]) -> set[str]:
-    """The marks that are there more than once, held at 8 bytes a run."""
-    kept = [m for m in marks if m]
-    short = np.fromiter((int(m[:16], 16) for m in kept), np.uint64, len(kept))
-    short.sort()
-    again = set(short[1:][short[1:] == short[:-1]].tolist())
-    return {m for m in kept if int(m[:16], 16) in again} if again else set()
+def _seen_twice(marks: bytes) -> set[bytes]:
+    """The packed marks that are there more than once."""
+    every = np.frombuffer(marks, dtype=[("a", "<u8"), ("b", "<u4")])
+    order = np.sort(every["a"])
+    again = np.unique(order[1:][order[1:] == order[:-1]])
+    some = every[np.isin(every["a"], again)] if len(again) else every[:0]
+    kinds, times = np.unique(some, return_counts=True)
+    return {k.tobytes() for k in kinds[times > 1]} - {NO_MARK}
 
 
 def _left_out(

@@ -6,6 +6,7 @@ needs to decide which runs count; samples stay on the disk until their vehicle's
 
 import hashlib
 import json
+import sys
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, field, replace
 from functools import lru_cache
@@ -38,7 +39,8 @@ from roadlog.runs.taken import sha256_of
 from roadlog.runs.vehicle_numbers import Numbers, numbers_at_head, numbers_in
 from roadlog.study.settings import ColumnRule, RoadRule, TimeRule
 
-_MARK_DIGITS = 24
+MARK_BYTES = 12
+NO_MARK = bytes(MARK_BYTES)
 _LEAST_MARKED = 100  # samples, for two runs of the same readings to be one drive
 
 
@@ -88,18 +90,29 @@ class Card:
         return Log(Path(self.file), pd.DataFrame(), start, units=self.evidence)
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class Read:
-    """One source that was read: the key of its samples, and a mark and a VIN for each run."""
+    """One source that was read: the key of its samples, its VIN, and the marks of its runs.
+
+    Whoever hands tasks out holds one for each source, so marks are packed: `MARK_BYTES` a run.
+    """
 
     source: Source
     key: str
-    runs: tuple[tuple[str, str], ...]
+    packed: bytes
+    vin: str = ""
     anew: bool = True
 
+    @property
+    def marks(self) -> list[bytes]:
+        """The mark of each run, `NO_MARK` for one too short to have one."""
+        return [self.packed[i : i + MARK_BYTES] for i in range(0, len(self.packed), MARK_BYTES)]
 
-def read_source(source: Source, rules: Rules, work: Path) -> Read:
+
+def read_source(source: Source, rules: Rules, work: Path, number: int = 0) -> Read:
     """Read a source, or find that it was read before; its samples lie in `work`.
+
+    `number` is for whoever hands it out: which of its vehicle's sources it is.
 
     Raises
     ------
@@ -114,12 +127,13 @@ def read_source(source: Source, rules: Rules, work: Path) -> Read:
     told = read_told(path)
     if told is None:
         told = _write(path, key, _pieces(source, rules), source, rules)
-        return Read(source, key, _runs(told), True)
-    return Read(source, key, _runs(told), False)
+        return _read(source, key, told["cards"], anew=True)
+    return _read(source, key, told["cards"], anew=False)
 
 
-def _runs(told: Mapping[str, Any]) -> tuple[tuple[str, str], ...]:
-    return tuple((c["mark"], c["vin"]) for c in told["cards"])
+def _read(source: Source, key: str, cards: Sequence[Mapping[str, Any]], *, anew: bool) -> Read:
+    marks = b"".join(bytes.fromhex(c["mark"]) or NO_MARK for c in cards)
+    return Read(source, key, marks, sys.intern(str(cards[0]["vin"])), anew)
 
 
 def cards_of(read: Read, work: Path) -> list[Card]:
@@ -297,7 +311,7 @@ def _mark(samples: Columns) -> str:
         if name not in ("t_s", "dt_s"):
             digest.update(name.encode())
             digest.update(np.float32(samples.floats(name)).tobytes())
-    return digest.hexdigest()[:_MARK_DIGITS]
+    return digest.hexdigest()[: 2 * MARK_BYTES]
 
 
 def _numbers_in(source: Source) -> Numbers:

@@ -1,6 +1,10 @@
 """From many vehicles' logs to their pass tables: alike wherever it is done, and however often."""
 
+import gc
+import pickle
 import shutil
+import tracemalloc
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -8,7 +12,9 @@ import pandas as pd
 import pytest
 
 from roadlog.analysis.analyse import analyse
+from roadlog.fleet.inputs import Source
 from roadlog.fleet.pipeline import Tables, _seen_twice, find_fleet, fleet_tables
+from roadlog.fleet.reading import MARK_BYTES, NO_MARK, Read
 from roadlog.fleet.workers import processes, serial
 from roadlog.runs.table import open_study
 from roadlog.study.fleet import FleetRule
@@ -58,8 +64,30 @@ def test_two_processes_come_to_the_same_as_none(
 
 
 def test_a_drive_in_two_vehicles_is_found_among_many() -> None:
-    marks = [f"{n:024x}" for n in np.random.default_rng(1).integers(1 << 60, size=500)]
-    assert _seen_twice(marks) == set()
-    assert _seen_twice([*marks, "", "", marks[7], marks[7], marks[400]]) == {marks[7], marks[400]}
-    alike = marks[3][:16] + "ffffffff"  # the same in what is compared first
-    assert _seen_twice([*marks, alike]) >= {alike, marks[3]}
+    rng = np.random.default_rng(1)
+    marks = [rng.bytes(MARK_BYTES) for _ in range(500)]
+    assert _seen_twice(b"".join(marks)) == set()
+    more = [*marks, NO_MARK, NO_MARK, marks[7], marks[7], marks[400]]
+    assert _seen_twice(b"".join(more)) == {marks[7], marks[400]}
+    alike = marks[3][:8] + b"else"  # the same in what is compared first
+    assert _seen_twice(b"".join([*marks, alike])) == set()
+    assert _seen_twice(b"") == set()
+
+
+def test_of_a_run_whoever_hands_tasks_out_keeps_twelve_bytes(tmp_path: Path) -> None:
+    def kept(files: int, runs: int) -> int:
+        tracemalloc.start()
+        held = []
+        for i in range(files):
+            source = Source("van 1", f"/fleet/cars/van 1/logs/{i:06d}.csv", f"cars/{i:06d}.csv")
+            there = pickle.loads(pickle.dumps(Read(source, f"{i:040d}", bytes(12 * runs))))
+            held.append(replace(there, source=source))
+        gc.collect()
+        size, _ = tracemalloc.get_traced_memory()
+        tracemalloc.stop()
+        assert len(held) == files
+        return size
+
+    one, many = kept(200, 1), kept(200, 101)
+    assert one / 200 < 600
+    assert (many - one) / 200 / 100 < 13

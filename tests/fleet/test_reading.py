@@ -180,7 +180,7 @@ def test_numbers_of_loggers_and_sessions_are_no_vehicles(
     fleet = find_fleet(parse_study({"fleet": {"data": "samples"}}), tmp_path)
 
     def read(*vins: str) -> list[Read]:
-        return [Read(Source("", tmp_path, str(i)), str(i), (("", v),)) for i, v in enumerate(vins)]
+        return [Read(Source("", "", str(i)), str(i), b"", v) for i, v in enumerate(vins)]
 
     one_logger = {n: read("logger", "logger", "logger") for n in ("a", "b", "c")}
     assert _vin_of(fleet, one_logger) == {}
