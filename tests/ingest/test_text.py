@@ -12,7 +12,7 @@ import pytest
 from roadlog.errors import InputError
 from roadlog.ingest import read_log, shelf
 from roadlog.ingest.table import rows
-from roadlog.ingest.text import cells, grown, source
+from roadlog.ingest.text import cells, grown, shape, source
 from roadlog.ingest.text.source import Text
 from roadlog.ingest.timebase import resample
 from tests.benchmarks.ingest import write_log
@@ -253,6 +253,13 @@ TEXTS = {
         ),
         "time (s),speed,fuel system status,MAF",
     ),
+    "blank cells left out at the end, and a torn last row": lambda: (
+        _written(
+            lambda i: f"{i},{40 + i % 7} km/h,{900 + i}" + (f",{4 + i % 9}.5" if i % 3 else ""),
+            "time (s),speed,rpm,MAF (g/s)",
+        )
+        + "700"
+    ),
     "six digits": lambda: _written(
         lambda i: f"{310326 if i < 600 else 10426:06d},{i % 600 // 60 + 10}{i % 60:02d}00,{i % 90}",
         "date,time,speed (km/h)",
@@ -274,4 +281,6 @@ def test_columns_of_text_in_pieces_read_as_they_do_whole(
     monkeypatch.setattr(shelf, "LARGE_ROWS", 64)
     monkeypatch.setattr(grown, "_MOST_IN_MEMORY", 0)
     monkeypatch.setattr(rows, "_PIECE", 1024)
+    monkeypatch.setattr(rows, "_ROWS_AT_ONCE", 50)
+    monkeypatch.setattr(shape, "_AT_ONCE", 50)
     assert _told(path) == whole

@@ -9,8 +9,10 @@ noted. Part of the ingest stage.
 import csv
 import io
 import re
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
 from functools import partial
+from itertools import islice
 from pathlib import Path
 
 import numpy as np
@@ -34,6 +36,7 @@ from roadlog.quantities.facts import Fact
 _NULLS = sorted({v for b in BLANKS for v in (b, b.upper(), b.title())} | {"NaN", "N/A", "-NaN"})
 _BLOCK = 1 << 20
 _PIECE = 1 << 24
+_ROWS_AT_ONCE = 10_000
 _MAX_RETRIES = 3
 _HEADER_LIKE = r"^[^\d\s][^\d]*[\[(][^\d]*[\])]\s*$"  # words with a unit in brackets
 _FAILED_COLUMN = re.compile(r"In CSV column #(\d+)")
@@ -63,14 +66,14 @@ def read_rows(
     wanted = {**nameless, **types}
     table, torn = _typed(body, dialect, wanted, over_lines, path)
     line_of: Callable[[NDArray[np.int64] | None, int], int] = partial(_line_of, data, dialect)
-    if len(torn) > max(1, MAX_TORN * (len(table) + len(torn))):
+    if torn.count > max(1, MAX_TORN * (len(table) + torn.count)):
         del table
-        brought = to_width(list(_records(body, dialect)), dialect.width, path)
+        brought = to_width(partial(_records, body, dialect), dialect.width, path)
         notes.extend(brought.notes)
-        text = Text.of(_written(brought.cells, dialect))
+        text = Text.kept(_written(brought.cells(), dialect))
         table, _ = _typed(text, dialect, wanted, False, path)
         line_of = partial(_line_among, brought.lines)
-    elif torn:
+    elif torn.count:
         _note_torn(torn, data, notes)
     kept = _named_rows(table, list(nameless), partial(line_of, None), notes)
     if kept is not None:
@@ -83,13 +86,28 @@ def read_rows(
     return table, Place(path, partial(line_of, rows), dialect.preamble)
 
 
-def _note_torn(torn: Sequence[str], data: Text, notes: list[Fact]) -> None:
-    cut = _last_line(data).strip() in (t.strip() for t in torn)
-    if cut:
+@dataclass
+class _Torn:
+    """Rows of another width, counted: the first one's text, and whether `last` is among them."""
+
+    last: str
+    count: int = 0
+    first: str = ""
+    cut: bool = False
+
+    def add(self, text: str) -> None:
+        """Count a row."""
+        self.first = self.first if self.count else text
+        self.count += 1
+        self.cut = self.cut or text.strip() == self.last
+
+
+def _note_torn(torn: _Torn, data: Text, notes: list[Fact]) -> None:
+    if torn.cut:
         notes.append(Repair.TORN_END())
-    if len(torn) > cut:
-        at = _found(data, torn[0].encode())
-        n = len(torn) - cut
+    if torn.count > torn.cut:
+        at = _found(data, torn.first.encode())
+        n = torn.count - torn.cut
         notes.append(
             Repair.WRONG_WIDTH_SOMEWHERE(n=n)
             if at is None
@@ -118,12 +136,14 @@ def _named_rows(
     return np.flatnonzero(~beyond)
 
 
-def _written(rows: Sequence[Sequence[str]], dialect: Dialect) -> bytes:
-    """Rows as a text that is cut as they are: line ends within cells become spaces."""
-    out = io.StringIO()
-    writer = csv.writer(out, delimiter=dialect.delimiter, lineterminator="\n")
-    writer.writerows([[" ".join(c.split()) for c in row] for row in rows])
-    return out.getvalue().encode()
+def _written(rows: Iterable[tuple[int, Sequence[str]]], dialect: Dialect) -> Iterator[bytes]:
+    """Rows as pieces of a text that is cut as they are: line ends within cells become spaces."""
+    left = iter(rows)
+    while some := list(islice(left, _ROWS_AT_ONCE)):
+        out = io.StringIO()
+        writer = csv.writer(out, delimiter=dialect.delimiter, lineterminator="\n")
+        writer.writerows([[" ".join(c.split()) for c in cells] for _, cells in some])
+        yield out.getvalue().encode()
 
 
 def _records(body: Text, dialect: Dialect) -> Iterator[tuple[int, list[str]]]:
@@ -151,7 +171,7 @@ def _typed(
     types: Mapping[int, pa.DataType],
     over_lines: bool,
     path: Path,
-) -> tuple[pa.Table, list[str]]:
+) -> tuple[pa.Table, _Torn]:
     """The table and the rows of another width; what doesn't parse as its type is text."""
     left = dict(types)
     for _ in range(_MAX_RETRIES):
@@ -176,13 +196,13 @@ def _parse(
     dialect: Dialect,
     types: Mapping[int, pa.DataType],
     over_lines: bool,
-) -> tuple[pa.Table, list[str]]:
+) -> tuple[pa.Table, _Torn]:
     """All rows, piece by piece, so that neither the whole text nor a number twice is in memory."""
-    torn: list[str] = []
+    torn = _Torn(_last_line(body).strip())
 
     def skip(row: pa_csv.InvalidRow) -> str:
         if row.text.strip(" \t\x1a"):
-            torn.append(row.text)
+            torn.add(row.text)
         return "skip"
 
     parse = pa_csv.ParseOptions(

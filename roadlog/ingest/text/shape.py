@@ -7,15 +7,18 @@ else the file is refused with the line. Part of the ingest stage.
 """
 
 import re
+from array import array
 from collections import Counter
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
+from itertools import islice
 from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
 from roadlog.errors import InputError
+from roadlog.ingest import shelf
 from roadlog.ingest.facts import Repair
 from roadlog.ingest.log import counted, shown
 from roadlog.quantities.arrays import Floats
@@ -27,7 +30,10 @@ _MOST_OTHERWISE = 0.5
 _LEAST_WHOLE_ROWS = 3
 _LEAST_RISING = 10
 _NUMBER = re.compile(r"\s*[+-]?(\d+([.,]\d*)?|[.,]\d+)([eE][+-]?\d+)?")
+_AT_ONCE = 1 << 16
+_WHOLE, _SHORT, _ENDED, _OVER = range(4)  # ended: blank cells too many; over: filled ones
 Row = tuple[int, Sequence[str]]
+Rows = Callable[[], Iterator[Row]]
 IsKnown = Callable[[str], bool]
 
 
@@ -181,76 +187,93 @@ def check_second_header(
 
 @dataclass(frozen=True)
 class Brought:
-    """Rows of one width with their lines, and what was done to get them."""
+    """Rows of one width, gone through anew each time, with their lines and what was done."""
 
-    cells: list[Sequence[str]]
+    cells: Rows
     lines: NDArray[np.int64]
     notes: tuple[Fact, ...]
 
 
-def to_width(rows: Sequence[Row], width: int, path: Path) -> Brought:
+def to_width(rows: Rows, width: int, path: Path) -> Brought:
     """Bring rows (line number, cells) to one width.
 
     Few rows of another width are dropped. Where they are many, blank cells are filled in or taken
     away at their ends if the values then lie where those of the whole rows do, and nowhere else.
+    None is held: `rows` goes through them from the first whenever it is asked.
 
     Raises
     ------
     InputError
         If that can't be shown, naming the first such line.
     """
-    whole = [i for i, (_, c) in enumerate(rows) if len(c) == width]
-    short = [i for i, (_, c) in enumerate(rows) if len(c) < width]
-    long = [i for i, (_, c) in enumerate(rows) if len(c) > width]
-    over = [i for i in long if any(x.strip() for x in rows[i][1][width:])]
-    most = max(1, MAX_TORN * len(rows))
-    if len(over) > most:
-        line, cells = rows[over[0]]
+    seen = _Widths(rows, width)
+    most = max(1, MAX_TORN * len(seen.kind))
+    if seen.count(_OVER) > most:
+        line, cells = seen.first[_OVER]
         raise InputError(
-            f"{path}: line {line}: {len(cells)} cells where the header names {width} "
-            f"({len(over)} such rows): export the log again"
+            f"{path}: line {line}: {cells} cells where the header names {width} "
+            f"({seen.count(_OVER)} such rows): export the log again"
         )
-    ended = [i for i in long if i not in set(over)]
-    keep = set(whole)
+    keep = {_WHOLE}
     notes: list[Fact] = []
-    for group, said in (
-        (short, Repair.SHORT_ROWS),
-        (ended, Repair.LONG_ROWS),
-    ):
-        if len(group) <= most:
+    for kind, said in ((_SHORT, Repair.SHORT_ROWS), (_ENDED, Repair.LONG_ROWS)):
+        if seen.count(kind) <= most:
             continue
-        if not _end_is_the_place(rows, whole, group, width):
-            line, cells = rows[group[0]]
+        if not _end_is_the_place(rows, seen, kind, width):
+            line, cells = seen.first[kind]
             raise InputError(
-                f"{path}: line {line}: {counted(len(cells), 'cell')} where the header names "
-                f"{width} ({counted(len(group), 'such row')}), and which cell is "
-                f"{'lacking' if group is short else 'too many'} can't be known: export the log "
+                f"{path}: line {line}: {counted(cells, 'cell')} where the header names "
+                f"{width} ({counted(seen.count(kind), 'such row')}), and which cell is "
+                f"{'lacking' if kind == _SHORT else 'too many'} can't be known: export the log "
                 "again with a cell for every column"
             )
-        keep |= set(group)
+        keep.add(kind)
         notes.append(said())
-    dropped = [i for i in range(len(rows)) if i not in keep]
-    if dropped:
-        first = rows[dropped[0]][0]
-        notes.append(Repair.WRONG_WIDTH(n=len(dropped), line=first))
-    kept = sorted(keep)
-    return Brought(
-        [[*rows[i][1][:width], *[""] * (width - len(rows[i][1]))] for i in kept],
-        np.array([rows[i][0] for i in kept], np.int64),
-        tuple(notes),
-    )
+    kept = np.isin(seen.kind, list(keep))
+    if not kept.all():
+        first = int(seen.lines[int(np.argmin(kept))])
+        notes.append(Repair.WRONG_WIDTH(n=int((~kept).sum()), line=first))
+
+    def brought() -> Iterator[Row]:
+        for (line, cells), wanted in zip(rows(), kept, strict=True):
+            if wanted:
+                yield line, [*cells[:width], *[""] * (width - len(cells))]
+
+    return Brought(brought, seen.lines[kept], tuple(notes))
 
 
-def _end_is_the_place(
-    rows: Sequence[Row], whole: Sequence[int], group: Sequence[int], width: int
-) -> bool:
+class _Widths:
+    """Which rows are whole, and of the others what they are; of each kind the first one's line and
+    number of cells."""
+
+    def __init__(self, rows: Rows, width: int) -> None:
+        kinds, lines = bytearray(), array("q")
+        self.first: dict[int, tuple[int, int]] = {}
+        for line, cells in rows():
+            n = len(cells)
+            kind = _WHOLE if n == width else _SHORT if n < width else _ENDED
+            if kind == _ENDED and any(x.strip() for x in cells[width:]):
+                kind = _OVER
+            self.first.setdefault(kind, (line, n))
+            kinds.append(kind)
+            lines.append(line)
+        self.kind = np.frombuffer(bytes(kinds), np.uint8)
+        self.lines = np.array(lines, np.int64)
+
+    def count(self, kind: int) -> int:
+        """How many rows are of this kind."""
+        return int((self.kind == kind).sum())
+
+
+def _end_is_the_place(rows: Rows, seen: _Widths, group: int, width: int) -> bool:
     """Whether the cells that rows lack, or have too many, lack or are too many at their end."""
-    if len(whole) < _LEAST_WHOLE_ROWS:
+    if seen.count(_WHOLE) < _LEAST_WHOLE_ROWS:
         return False
-    known = _Columns([rows[i][1] for i in whole], np.array(whole))
+    known = _Columns(rows, np.flatnonzero(seen.kind == _WHOLE), width)
     best, otherwise, tried, ends_blank = 0, Counter[int](), Counter[int](), False
-    for i in group:
-        cells = rows[i][1]
+    for i, (_, cells) in enumerate(rows()):
+        if seen.kind[i] != group:
+            continue
         at_end = (*cells[:width], *[""] * (width - len(cells)))
         best += known.fit(at_end, i)
         ends_blank |= bool(cells) and not cells[-1].strip()
@@ -259,7 +282,7 @@ def _end_is_the_place(
             if other is not None and other != at_end:
                 tried[place] += 1
                 otherwise[place] += known.fit(other, i)
-    if best < _LEAST_FIT * len(group):
+    if best < _LEAST_FIT * seen.count(group):
         return False
     rivals = [p for p, n in otherwise.items() if n > _MOST_OTHERWISE * tried[p]]
     # A writer that leaves out blank cells at the end alone writes those within.
@@ -282,21 +305,29 @@ def _placed(cells: Sequence[str], place: int, width: int) -> tuple[str, ...] | N
 class _Columns:
     """What the cells of whole rows are like, column by column."""
 
-    def __init__(self, rows: Sequence[Sequence[str]], at: NDArray[np.int64]) -> None:
+    def __init__(self, rows: Rows, at: NDArray[np.int64], width: int) -> None:
         self.at = at
-        self.numbers = [np.array([_value(c) for c in column]) for column in zip(*rows, strict=True)]
-        self.words = [
-            any(c.strip() and np.isnan(_value(c)) for c in column)
-            for column in zip(*rows, strict=True)
-        ]
-        self.blank = [any(not c.strip() for c in column) for column in zip(*rows, strict=True)]
+        self.numbers = [shelf.space(len(at)) for _ in range(width)]
+        self.words, self.blank = [False] * width, [False] * width
+        done = 0
+        whole = (cells for _, cells in rows() if len(cells) == width)
+        while some := list(islice(whole, _AT_ONCE)):
+            for j, column in enumerate(zip(*some, strict=True)):
+                values = np.array([_value(c) for c in column])
+                self.numbers[j][done : done + len(some)] = values
+                there = np.array([bool(c.strip()) for c in column])
+                self.words[j] |= bool((there & np.isnan(values)).any())
+                self.blank[j] |= not there.all()
+            done += len(some)
+            shelf.rest()
         self.clock: list[bool] = []
         self.bounds: list[tuple[float, float] | None] = []
         for values in self.numbers:
-            some = values[~np.isnan(values)]
-            rising = len(some) > 1 and (np.diff(some) >= 0).all() and some[-1] > some[0]
-            self.clock.append(bool(rising) and len(some) == len(values))
-            self.bounds.append(_widened(some))
+            known = values[~np.isnan(values)]
+            rising = len(known) > 1 and (np.diff(known) >= 0).all() and known[-1] > known[0]
+            self.clock.append(bool(rising) and len(known) == len(values))
+            self.bounds.append(_widened(known))
+            shelf.rest()
 
     def fit(self, cells: Sequence[str], at: int) -> bool:
         """Whether a row's cells are like those of the whole rows, or blank."""
