@@ -15,6 +15,7 @@ from roadlog.fleet.design import FleetDesign
 from roadlog.fleet.vehicle import NO_DAY, Figures, VehicleUnits
 from roadlog.fleet.within import schedule_of
 from roadlog.quantities.against import Against
+from roadlog.quantities.arrays import Floats
 from roadlog.quantities.facts import Veto
 
 LEAST_CHANCE = 0.01  # that chance drew these orders, below which it isn't believed that it did
@@ -70,19 +71,32 @@ def _not_by_chance(vehicles: Sequence[VehicleUnits]) -> str:
     draws: dict[bytes, list[VehicleUnits]] = {}
     for v in vehicles:
         draws.setdefault(schedule_of(v), []).append(v)
-    once = {k: own for k, own in draws.items() if changed_once(own[0].known)}
-    if 2 * sum(map(len, once.values())) <= len(vehicles):
+    once = [own for own in draws.values() if changed_once(own[0].known)]
+    affected = sum(map(len, once))
+    if 2 * affected <= len(vehicles):
         return ""
-    arms = [own[0].known.arm for own in once.values()]
-    log_p = sum(math.log(2 / math.comb(len(a), int(a.sum()))) for a in arms)
-    if log_p > math.log(LEAST_CHANCE):
+    arms = [own[0].known.arm for own in draws.values()]
+    alone = np.array([min(2 / math.comb(len(a), int(a.sum())), 1.0) for a in arms])
+    if _at_least(len(once), alone) > LEAST_CHANCE:
         return ""
     return (
-        f"undecided: chance is said to have drawn the days, but {sum(map(len, once.values()))} of "
+        f"undecided: chance is said to have drawn the days, but {affected} of "
         f"{len(vehicles)} vehicles changed arms just once, which it hardly ever draws: whatever "
         "else changed then looks like the add-on; if vehicles got it at different times, write "
         'switched = "rollout" in [fleet], else correct randomised'
     )
+
+
+def _at_least(n: int, chances: Floats) -> float:
+    """The chance that so many of some independent draws come true.
+
+    >>> round(_at_least(2, np.array([0.5, 0.5, 0.5])), 6)
+    0.5
+    """
+    count = np.ones(1)
+    for p in chances:
+        count = np.append(count * (1 - p), 0.0) + np.append(0.0, count * p)
+    return float(count[n:].sum())
 
 
 def _back_out(figures: Figures) -> bool:
