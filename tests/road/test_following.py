@@ -70,3 +70,14 @@ def test_road_beside_the_only_line_is_on_no_line() -> None:
 
 def test_run_far_from_every_line_is_placed_nowhere() -> None:
     assert placed(driven(np.full(50, 400.0)), MAIN, BRANCH) == []
+
+
+def test_run_that_leaves_its_only_line_and_comes_back_is_on_it_in_two_pieces() -> None:
+    aside = np.zeros(240)
+    aside[80:140] = 15.0  # so little that staying on the line costs hardly more than leaving it
+    pieces = placed(driven(aside), MAIN)
+    assert [line for line, _, _ in pieces] == [0, 0]
+    (_, begin, leaves), (_, returns, end) = pieces
+    assert (begin, end) == (START_M, START_M + 239 * STEP_M)
+    assert leaves == pytest.approx(START_M + 80 * STEP_M, abs=60)
+    assert returns == pytest.approx(START_M + 140 * STEP_M, abs=60)

@@ -6,8 +6,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from roadlog.road.alignment import Points, _chains, _gate
+from roadlog.road.alignment import Points, _bias, _chains, _gate
 from roadlog.road.cells import Cells
+from roadlog.road.elevation import fuse
 
 
 def _points(seed: int, runs: int = 12, laps: int = 2) -> Points:
@@ -89,3 +90,49 @@ def test_a_drive_is_held_to_three_of_its_own_deviations_between_the_bounds(seed:
     expected = np.clip(3 * 1.4826 * median, 13.0, 16.0)
     assert expected.nunique() > 3
     np.testing.assert_array_equal(_gate(owner, aside, (13.0, 16.0)), expected)
+
+
+@pytest.mark.parametrize("seed", range(2))
+def test_a_drives_bias_is_that_of_limited_offsets_written_out(seed: int) -> None:
+    """By hand: a point near several lines speaks for the nearest, where there are few others."""
+    rng = np.random.default_rng(seed)
+    n, runs = 900, 8
+    point = np.sort(rng.integers(0, 700, n))
+    owner = point // 100
+    point[owner < 4] = np.arange((owner < 4).sum())  # these are near one line only
+    point[owner >= 4] += 1000
+    order = rng.permutation(n)
+    point, owner = point[order], owner[order]
+    turn, offset = rng.uniform(-np.pi, np.pi, n), rng.normal(3, 9, n)
+    nx, ny = np.cos(turn), np.sin(turn)
+    found = _bias(owner, runs, point, offset, nx, ny)
+    for run in range(runs):
+        mine = np.flatnonzero(owner == run)
+        alone = [i for i in mine if (point == point[i]).sum() == 1]
+        nearest = [i for i in mine if abs(offset[i]) == np.abs(offset[point == point[i]]).min()]
+        used = alone if len(alone) >= 50 else nearest
+        a, b = np.column_stack([nx, ny])[used], np.zeros(2)
+        for limit in (15, 15, 8, 8, 8):
+            fit = a @ b
+            target = fit + np.clip(offset[used] - fit, -limit, limit)
+            b = np.linalg.solve(a.T @ a + 20 * np.eye(2), a.T @ target)
+        b *= min(1.0, 20 / max(float(np.hypot(*b)), 1e-9))
+        np.testing.assert_allclose([found[0][run], found[1][run]], b, rtol=1e-9, atol=1e-12)
+
+
+def test_a_profile_is_that_of_limited_means_written_out() -> None:
+    rng = np.random.default_rng(3)
+    place, drive = rng.integers(0, 60, 2000), rng.integers(0, 9, 2000)
+    z = 20 * np.sin(place / 9) + rng.uniform(-6, 6, 9)[drive] + rng.normal(0, 4, 2000)
+    frame = pd.DataFrame({"place": place, "drive": drive, "z": z})
+    level = pd.Series(0.0, range(9))
+    profile = frame.groupby("place")["z"].mean()
+    for step in range(20):
+        limit = np.inf if step < 9 else 4.0
+        own, rest = frame["drive"].map(level), frame["z"] - frame["place"].map(profile)
+        level = (own + (rest - own).clip(-limit, limit)).groupby(frame["drive"]).mean()
+        rest = frame["z"] - frame["place"].map(profile) - frame["drive"].map(level)
+        profile += rest.clip(-limit, limit).groupby(frame["place"]).mean()
+    found, drives = fuse(place, drive, z, 60)
+    np.testing.assert_allclose(found, profile + level.median(), rtol=1e-9)
+    np.testing.assert_array_equal(drives, frame.groupby("place")["drive"].nunique())
