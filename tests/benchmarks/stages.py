@@ -110,8 +110,16 @@ def measure(folder: Path, rounds: int) -> dict[str, float]:
     clock, stages = _Clock(rounds), _stages()
     raw = clock("read", lambda: [stages.read(f) for f in files])
     clock("scan by DuckDB", lambda: _scan(folder))
-    samples = clock("time base", lambda: [_sampled(r, f) for r, f in zip(raw, files, strict=True)])
+    samples = clock("time base", lambda: [stages.sampled(r) for r in raw])
     n = sum(map(len, samples))
+
+    def anew() -> None:
+        """Nothing that the last round reckoned of a run's columns is kept with these."""
+        nonlocal samples, tracks
+        samples = [s.assign() for s in samples]
+        tracks = {r: t.assign() for r, t in tracks.items()}
+
+    tracks: dict[int, Any] = {}
     runs = metering.judged(runs, samples)
     arm = runs["arm"].to_numpy()
     calibration = clock(
@@ -121,20 +129,16 @@ def measure(folder: Path, rounds: int) -> dict[str, float]:
             study,
             fitted_samples=[s for s, a in zip(samples, arm, strict=True) if a == "fitted"],
         ),
+        anew,
     )
     flows = clock(
         "fuel flow",
         lambda: [stages.flow(s, study, "maf-trims", calibration, None) for s in samples],
+        anew,
     )
     runs = metering._with_totals(runs, flows, study, [None] * len(flows))
     tracks = {int(r): f for r, f in zip(runs["run"], flows, strict=True)}
     arms = {int(r): str(a) for r, a in zip(runs["run"], arm, strict=True)}
-
-    def anew() -> None:
-        """No run of the last round's columns: what was reckoned of them was kept with them."""
-        nonlocal tracks
-        tracks = {r: t.assign() for r, t in tracks.items()}
-
     network = clock("network (once)", lambda: road.find_network(tracks, arms), anew)
     matched = clock("placing on the road", lambda: stages.place_all(tracks, network))
     matched = clock("gaps bridged", lambda: road.bridged(matched, network))
@@ -164,6 +168,7 @@ class _Stages:
     """The stages that work run by run: on plain columns, or on frames in a tree before them."""
 
     read: Callable[..., Any]
+    sampled: Callable[..., Any]
     flow: Callable[..., Any]
     place: Callable[..., Any]
     place_all: Callable[..., Any]
@@ -178,8 +183,9 @@ def _stages() -> _Stages:
     if not hasattr(road, "placed_each"):
         return _before(fuel.fuel_flow, conditions.add_conditions)
     from roadlog.fuel.flow import flow_of
+    from roadlog.ingest.timebase import columns_on_one_clock
     from roadlog.passes.sky import sky_of
-    from roadlog.quantities.columns import Columns, columns_of, frame_of
+    from roadlog.quantities.columns import Columns, frame_of
 
     def read(path: Path) -> pd.DataFrame:
         with pq.ParquetFile(path, memory_map=True) as file:
@@ -190,13 +196,13 @@ def _stages() -> _Stages:
         }
         return frame_of(Columns(arrays, table.num_rows))
 
-    def flow(samples: Any, *rest: Any) -> Any:
-        return flow_of(columns_of(samples), *rest)
+    def sampled(frame: pd.DataFrame) -> Any:
+        return columns_on_one_clock(frame)[0]
 
     def together(tracks: dict[int, Any], network: Any) -> dict[int, Any]:
         return dict(road.placed_each(tracks.items(), network))
 
-    stages = (read, flow, road.placed, together, sky_of)
+    stages = (read, sampled, flow_of, road.placed, together, sky_of)
     return _Stages(*stages, conditions.conditions_of)
 
 
@@ -209,14 +215,14 @@ def _before(flow: Callable[..., Any], conditions: Callable[..., Any]) -> _Stages
     def same(table: Any) -> Any:
         return table
 
-    stages = (pd.read_parquet, flow, road.match, each, same)
+    stages = (pd.read_parquet, _sampled, flow, road.match, each, same)
     return _Stages(*stages, conditions)
 
 
-def _sampled(frame: pd.DataFrame, path: Path) -> pd.DataFrame:
+def _sampled(frame: pd.DataFrame) -> pd.DataFrame:
     from roadlog.analysis import metering
 
-    return metering.sampled([_Log(frame, path)], False)[0][0]  # type: ignore[list-item]
+    return metering.sampled([_Log(frame, Path())], False)[0][0]  # type: ignore[list-item]
 
 
 def _scan(folder: Path) -> None:
@@ -240,7 +246,7 @@ def streamed(folder: Path, runs: int) -> float:
         nonlocal calibration
         for file in table["file"][first:last]:
             path = folder / "runs" / file
-            samples = _sampled(stages.read(path), path)
+            samples = stages.sampled(stages.read(path))
             calibration = calibration or fuel.calibrate([samples], study)
             yield stages.flow(samples, study, "maf-trims", calibration, None)
 
