@@ -29,6 +29,8 @@ from roadlog.analysis.metering import Metered
 from roadlog.analysis.placed import Placed
 from roadlog.analysis.result import BesideControl
 from roadlog.analysis.which_car import mixed_up, one_vehicle, swapped_by_number
+from roadlog.closure.ledger import read_ledger
+from roadlog.closure.two_cars_fuel import MeasuredRatio, measured_ratio
 from roadlog.effect.before_after import METHOD, ONE_CHANGE, without_intervals
 from roadlog.effect.layout import lay_out
 from roadlog.effect.ratio_test import RatioTest, ratio_test
@@ -52,6 +54,7 @@ from roadlog.study.settings import Study
 
 SAME_HOURS_MIN = 90.0  # beyond which the cars didn't meet the same traffic and weather
 LEAST_PLACED = 0.8  # of the control car's distance, on the road that the test car is compared on
+CONTROL_PREFIX = "control_"  # of the control car's fills.csv and cans.csv
 MOST_OWN_CHANGE = 0.04  # of the control car between periods: as much as `ONE_CAR_ALONE` can cover
 LEAST_TELLING = 0.01  # a change of the control car under it moves no word
 
@@ -108,6 +111,7 @@ def beside_control(
     except (DesignError, FitError) as e:
         return _unused(study, compared, str(e), car, by_period=by_period)
     found = _found(study, driven, compared, car, difference, told)
+    found = dataclasses.replace(found, measured=_measured(study, sources, compared, car))
     effect = _with_difference(compared.effect, difference, found.ratio, alone_bounded=randomised)
     before = [b for b in compared.blocking if b != ONE_CHANGE]
     return (
@@ -228,6 +232,17 @@ def _difference(
     if found is None:
         raise DesignError("blocks that both cars drove hold one arm each")
     return found, told
+
+
+def _measured(
+    study: Study, sources: Sources, compared: Compared, car: ControlCar
+) -> MeasuredRatio | str:
+    """The cars' ratio by fuel filled or weighed, or why it isn't there."""
+    if sources.root is None:
+        return ""
+    own = read_ledger(sources.root, study)
+    other = read_ledger(sources.root, car.study, CONTROL_PREFIX)
+    return measured_ratio(own, other, compared.runs, car.runs, study.ledger)
 
 
 def mixed_up_runs(driven: Driven, pairs: pd.DataFrame, car: ControlCar) -> dict[str, list[str]]:

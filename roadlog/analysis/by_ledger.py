@@ -374,6 +374,14 @@ def measured_fuel_alone(
         for _ in sources.runs[:1]
         if study.analysis.estimator != "ledger"
     ]
+    if study.control is not None:
+        told.append(
+            Warned(
+                "control-unused",
+                "the control car tells nothing here: only measured fuel was analysed, and the two "
+                "cars are held against each other by what their logs tell",
+            )
+        )
     result = analyse_ledger(
         study,
         ledger,

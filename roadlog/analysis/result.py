@@ -7,6 +7,7 @@ import pandas as pd
 
 from roadlog.analysis.summary import summary_lines, summary_rows
 from roadlog.closure.result import Closure, Evidence
+from roadlog.closure.two_cars_fuel import MeasuredRatio
 from roadlog.effect.ratio_test import RatioTest
 from roadlog.effect.result import EffectResult
 from roadlog.effect.two_cars import Difference
@@ -76,7 +77,8 @@ class BesideControl:
 
     `used` is whether the result is the difference; else `why_not` says why it isn't. `runs` and
     `passes` are the control car's; `pairs` the runs that both cars drove together: day, arm, files,
-    minutes between their starts, litres of each and their ratio.
+    minutes between their starts, litres of each and their ratio. `measured` is the change of the
+    cars' ratio by fuel that was filled or weighed, or why there is none.
     """
 
     name: str
@@ -90,6 +92,7 @@ class BesideControl:
     alone: EffectResult | None
     vetoes: tuple[str, ...]
     warnings: tuple[Warned, ...]
+    measured: MeasuredRatio | str = ""
 
 
 @dataclass(frozen=True)

@@ -46,8 +46,13 @@ class Tank:
     fills: tuple[Fill, ...]
 
 
-def read_ledger(folder: Path, study: Study) -> Ledger:
+def read_ledger(folder: Path, study: Study, prefix: str = "") -> Ledger:
     """The ledger of a study: tables of study.toml, or `fills.csv` and `cans.csv` beside it.
+
+    Parameters
+    ----------
+    prefix : str
+        What the files' names begin with: `control_` for a control car's.
 
     Raises
     ------
@@ -56,7 +61,7 @@ def read_ledger(folder: Path, study: Study) -> Ledger:
     """
     found: dict[str, tuple[Fill, ...] | tuple[Can, ...]] = {}
     for name, rows, read in (("fills", study.fills, read_fills), ("cans", study.cans, read_cans)):
-        path = folder / f"{name}.csv"
+        path = folder / f"{prefix}{name}.csv"
         if path.is_file() and rows:
             raise InputError(
                 f"{folder}: both {name}.csv and [[{name}]] in study.toml: keep one of them"

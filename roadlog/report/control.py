@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 
 from roadlog.analysis.result import Analysed, BesideControl
+from roadlog.closure.two_cars_fuel import MeasuredRatio
 from roadlog.effect.ratio_test import RatioSegment, RatioTest
 from roadlog.effect.two_cars import Difference
 from roadlog.report.tabulate import Table, table
@@ -36,6 +37,7 @@ def control_json(a: Analysed) -> dict[str, Any] | None:
         "one_car_points": None if d is None else 100 * d.held.one_car,
         "vetoes": [str(v) for v in c.vetoes],
         "ratio_test": None if c.ratio is None else _ratio(c.ratio),
+        "measured_ratio": asdict(c.measured) if isinstance(c.measured, MeasuredRatio) else None,
         "units": [] if d is None else _records(d.pairs),
         "pairs": _records(c.pairs),
         "runs": _control_runs(c),
@@ -138,6 +140,7 @@ def _said(c: BesideControl) -> list[str]:
     ]
     if c.ratio is not None:
         lines.append(_ratios(c.ratio))
+    lines.append(_measured(c.measured))
     return [*(x for x in lines if x), *(f"{v[0].upper()}{v[1:]}." for v in map(str, c.vetoes))]
 
 
@@ -175,6 +178,20 @@ def _held(d: Difference) -> str:
             "them the cars stood meanwhile."
         )
     return ""
+
+
+def _measured(m: MeasuredRatio | str) -> str:
+    if isinstance(m, str):
+        return f"No cross-check by measured fuel: {m}." if m else ""
+    pieces = [sum(p.pieces for p in car.values()) for car in (m.test, m.control)]
+    thing, alone = ("tanks", "how well 'full' repeats") if m.kind == "filled" else (
+        "cans", "the scale")  # fmt: skip
+    left = f"; {m.left_out} that hold both arms are left out" if m.left_out else ""
+    return (
+        f"Cross-check by fuel {m.kind}, {pieces[0]} {thing} of the test car and {pieces[1]} of the "
+        f"control car, the ratio of their fuel over distance: {percent(m.change_pct)} (give or "
+        f"take {m.error_pct:.1f} points for {alone} alone), nothing adjusted{left}."
+    )
 
 
 def _ratios(r: RatioTest) -> str:
