@@ -31,6 +31,10 @@ class LeftOut(Kind):
         "its clock is UTC and nobody told the zone, so it may be of {one} or of {other}, which "
         "aren't in one arm: set zone under [time], or a column 'time zone' in the table of vehicles"
     )
+    DAYS_TURNED = (
+        "the days of its schedule fit its drives better with day and month the other way round: "
+        "write them as YYYY-MM-DD"
+    )
     NOT_SCHEDULED = "no arm for {day}: the schedule has no line for it"
     NO_ARM = (
         "no arm: {table} gives neither an arm nor the day on which the add-on was fitted "

@@ -88,7 +88,8 @@ class Job:
         aside = sorted((k, p, str(f)) for (k, p), f in self.aside.items())
         study = self.study.model_dump(mode="json", exclude={"fleet", "logs", "name"})
         days = None if self.arms.days is None else sorted(self.arms.days.items())
-        arms = (days, self.arms.arm, self.arms.fitted_from, self.arms.fitted_until)
+        a = self.arms
+        arms = (days, a.arm, a.fitted_from, a.fitted_until, a.by_order)
         switched = None if self.study.fleet is None else self.study.fleet.switched
         chance = None if self.study.fleet is None else self.study.fleet.randomised
         read = sorted((r.key, r.source.shown) for r in self.reads)
@@ -173,6 +174,8 @@ def _computed(job: Job, key: str) -> tuple[Record, pd.DataFrame | None, pd.DataF
         tuple((c.file, f.code.name, str(f)) for c, f in lost),
     )  # fmt: skip
     try:
+        if job.arms.turned({c.start[:10] for c in cards if c.start}):
+            raise DesignError(str(LeftOut.DAYS_TURNED()))
         if not len(table):
             raise DesignError(_why_none([f for _, f in lost]))
         done = _through(job, table, counted)

@@ -21,8 +21,8 @@ from roadlog.fleet.reading import NO_MARK, Read, Rules, read_source
 from roadlog.fleet.store import read_partitions, remove_strangers
 from roadlog.fleet.vehicles import (
     Arms,
-    Assigned,
     Listed,
+    Schedule,
     alike,
     arms_of,
     bad_name,
@@ -129,7 +129,7 @@ def find_fleet(study: Study, root: Path, rule: FleetRule | None = None) -> Fleet
             kept[name] = tuple(own)
         else:
             lost.append((name, why))
-    for n in {**dict.fromkeys(listed), **dict.fromkeys(schedule or ())}:
+    for n in {**dict.fromkeys(listed), **dict.fromkeys(schedule.days if schedule else ())}:
         if n and n not in by_vehicle:
             near = near_name(n, by_vehicle, "the logs have")
             none = LeftOut.NOTHING_LOGGED(near=near)
@@ -154,9 +154,7 @@ def _as_listed(rule: FleetRule, listed: Iterable[Listed], *, scheduled: bool) ->
     return rule
 
 
-def _tables(
-    root: Path, rule: FleetRule, study: Study
-) -> tuple[dict[str, Listed], dict[str, dict[str, Assigned]] | None]:
+def _tables(root: Path, rule: FleetRule, study: Study) -> tuple[dict[str, Listed], Schedule | None]:
     """The tables kept by hand: of the vehicles, and of their days.
 
     Raises
@@ -179,7 +177,7 @@ def _no_vehicle(
     name: str,
     logged: Collection[str],
     listed: Mapping[str, Listed],
-    schedule: Mapping[str, object] | None,
+    schedule: Schedule | None,
     rule: FleetRule,
 ) -> Fact | None:
     """Why a name of the logs is no vehicle."""
@@ -192,9 +190,9 @@ def _no_vehicle(
     others = [n for n in logged if n != name and alike(n) == alike(name)]
     if others and not listed:
         return LeftOut.TWO_SPELLINGS(name=name, other=others[0], table=rule.vehicles)
-    if schedule and name not in schedule and "" not in schedule:
+    if schedule and name not in schedule.days and "" not in schedule.days:
         return LeftOut.UNSCHEDULED(
-            table=rule.schedule, near=near_name(name, schedule, f"{rule.schedule} has")
+            table=rule.schedule, near=near_name(name, schedule.days, f"{rule.schedule} has")
         )
     return None
 

@@ -7,7 +7,7 @@ meaning; out come the vehicles as `[vehicle]` would have them, and the rule that
 import datetime as dt
 import re
 import unicodedata
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, NamedTuple
@@ -19,7 +19,7 @@ from pydantic import ValidationError
 
 from roadlog.errors import InputError
 from roadlog.fleet.facts import LeftOut
-from roadlog.ingest.clock.handdates import read_days
+from roadlog.ingest.clock.handdates import order_matters, read_days
 from roadlog.ingest.text.handnumbers import decimal_mark, quantity
 from roadlog.ingest.text.handtable import line_of, read_table, split_unit
 from roadlog.physics.roadload import CLASSES
@@ -99,6 +99,15 @@ class Arms:
     fitted_from: str = ""
     fitted_until: str = ""
     table: str = "vehicles.csv"
+    by_order: bool = False  # whether the schedule's days hang on which of day and month comes first
+
+    def turned(self, driven: Collection[str]) -> bool:
+        """Whether the schedule fits the days driven better with day and month changed over."""
+        if not self.by_order or self.days is None:
+            return False
+        as_read = {d for d in driven if d in self.days}
+        other = {d for d in driven if f"{d[:4]}-{d[8:]}-{d[5:7]}" in self.days}
+        return len(other) > len(as_read)
 
     def of(self, day: str) -> Assigned | Fact:
         """What a day (YYYY-MM-DD) was given, or why nothing."""
@@ -182,8 +191,15 @@ def read_vehicles(path: Path, study: Study) -> dict[str, Listed]:
     return found
 
 
-def read_schedule(path: Path, study: Study) -> dict[str, dict[str, Assigned]]:
-    """A schedule by vehicle and day: vehicle ("" for all) -> day -> arm and block.
+class Schedule(NamedTuple):
+    """Vehicle ("" for all) -> day -> arm and block; `by_order` as `Arms` has it."""
+
+    days: Mapping[str, Mapping[str, Assigned]]
+    by_order: bool = False
+
+
+def read_schedule(path: Path, study: Study) -> Schedule:
+    """A schedule by vehicle and day.
 
     Raises
     ------
@@ -221,7 +237,8 @@ def read_schedule(path: Path, study: Study) -> dict[str, dict[str, Assigned]]:
         if found.setdefault(name, {}).setdefault(str(day), told) != told:
             where = f"{path}: line {line_of(table, i)}"
             raise InputError(f"{where}: {name or 'the fleet'} has {day} twice: keep one")
-    return found
+    heading = next(h for h in map(str, table.columns) if _field(split_unit(h)[0], h) == "day")
+    return Schedule(found, order_matters(table[heading]))
 
 
 def _columns(
@@ -333,13 +350,14 @@ def _arm(cell: object, study: Study, where: str) -> Arm | None:
 def arms_of(
     name: str,
     listed: Listed | None,
-    schedule: Mapping[str, Mapping[str, Assigned]] | None,
+    schedule: "Schedule | None",
     study: Study,
     table: str,
 ) -> Arms:
     """How one vehicle was switched: by the fleet's schedule, the study's own, or its line."""
     if schedule is not None:
-        return Arms(days={**schedule.get("", {}), **schedule.get(name, {})})
+        own = {**schedule.days.get("", {}), **schedule.days.get(name, {})}
+        return Arms(days=own, by_order=schedule.by_order)
     if study.schedule is not None and study.schedule.unit:
         days = {
             str(day): Assigned(u.arm, str(u.unit), "" if u.block is None else str(u.block))

@@ -153,7 +153,7 @@ def test_a_schedule_says_which_of_its_lines_is_wrong(tmp_path: Path) -> None:
     path = tmp_path / "schedule.csv"
     good = "vehicle,day,arm,block\nvan 1,2026-03-02,fitted,1\nVAN  2,2026-03-02,baseline,\n"
     path.write_text(good)
-    found = read_schedule(path, study)
+    found = read_schedule(path, study).days
     assert found["van 1"]["2026-03-02"] == Assigned("fitted", "2026-03-02", "1")
     assert found["VAN 2"]["2026-03-02"] == Assigned("baseline", "2026-03-02", "")
     for line, why in {

@@ -6,6 +6,7 @@ import pytest
 
 from roadlog.errors import InputError
 from roadlog.fleet.pipeline import Fleet, find_fleet
+from roadlog.fleet.vehicles import arms_of, read_schedule
 from roadlog.study.settings import parse_study
 
 DAYS = "vehicle,day,arm\nvan 1,2026-03-02,fitted\nvan 2,2026-03-02,baseline\n"
@@ -104,3 +105,18 @@ def test_vehicles_in_one_arm_for_good_had_days_before_it(tmp_path: Path) -> None
     assert arms["van 1"] == ["baseline", "", "fitted", "fitted"]
     assert arms["van 2"] == ["baseline"] * 4
     assert arms["van 3"] == ["baseline"] * 3 + ["fitted"]
+
+
+def test_a_schedule_read_with_day_and_month_changed_over_is_found_by_the_drives(
+    tmp_path: Path,
+) -> None:
+    """[time] says day first, as the logs have it; the schedule was typed month first."""
+    days = [f"2026-{m:02d}-{d:02d}" for m in (3, 4) for d in range(2, 8)]
+    typed = [f"van 1,{int(d[5:7])}/{int(d[8:])}/2026,fitted" for d in days]
+    path = tmp_path / "schedule.csv"
+    study = parse_study({"time": {"day_first": True}, "fleet": {"logs": ["*.csv"]}})
+    for lines, turned in ((typed, True), ([f"van 1,{d},fitted" for d in days], False)):
+        path.write_text("\n".join(["vehicle,day,arm", *lines, ""]))
+        arms = arms_of("van 1", None, read_schedule(path, study), study, "vehicles.csv")
+        assert arms.turned(days) is turned
+        assert not arms.turned([])

@@ -109,7 +109,7 @@ def test_plan_on_a_fleet_writes_what_the_fleet_reads(
     assert "6 *" in told
     assert 'schedule = "schedule.csv"' in told
     assert ("baseline_until" in told) == (switched == "vehicle")
-    read = read_schedule(folder / "schedule.csv", parse_study({"name": "vans"}))
+    read = read_schedule(folder / "schedule.csv", parse_study({"name": "vans"})).days
     assert {*read} == {f"van {i}" for i in range(6)}
     assert all(len(days) == 20 for days in read.values())
     assert '"seed": 4' in (folder / "fleet_plan.json").read_text()

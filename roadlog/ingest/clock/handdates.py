@@ -79,7 +79,7 @@ def read_days(
     """
     days = _as_days(read_moments(cells, day_first, path, header))
     known = set(drives)
-    if known and _order_matters(cells):
+    if known and order_matters(cells):
         first = settled_order(cells, day_first, path, header)
         try:
             others = _as_days(read_moments(cells, not first, path, header))
@@ -211,7 +211,8 @@ def _moment(text: str, day_first: bool | None) -> Moment | None:
     return at if times.kind == "wall" else at.date()
 
 
-def _order_matters(cells: pd.Series) -> bool:
+def order_matters(cells: pd.Series) -> bool:
+    """Whether any date of a column would be another with day and month the other way round."""
     found = (_YEAR_LAST.match(str(c).strip()) for c in cells if not pd.isna(c))
     return any(m is not None and m[1] != m[3] for m in found)
 
