@@ -391,16 +391,19 @@ def apart_by(one: Mean, other: Mean) -> tuple[float, float]:
     return one.mean - other.mean, half
 
 
-def chance_so_far_off(y: Floats, v: Floats, without: Sequence[Mean]) -> Floats:
+def chance_so_far_off(y: Floats, v: Floats, df: Floats, without: Sequence[Mean]) -> Floats:
     """How likely chance puts any of the studies as far from all others as each is, (k,).
 
     Each estimate's distance from the mean without it, over that distance's standard error, by
-    Student's distribution with k - 2 degrees of freedom, times k for k looks.
+    Student's distribution, times k for k looks. Its degrees of freedom are the k - 2 of the others'
+    scatter; fewer where the study's own variance has few and makes up most of the distance's
+    (Welch and Satterthwaite), since many studies of few days would else often hold one that was
+    lucky in its own.
 
     Parameters
     ----------
-    y, v : (k,) arrays, k >= 3
-        Estimates and their variances.
+    y, v, df : (k,) arrays, k >= 3
+        Estimates, their variances, and the degrees of freedom of these.
     without : (k,) sequence
         The mean without each.
 
@@ -410,14 +413,16 @@ def chance_so_far_off(y: Floats, v: Floats, without: Sequence[Mean]) -> Floats:
       Research Synthesis Methods 1(2), 112-125: the studentised deleted residual.
 
     >>> y, v, df = np.array([0.1, -0.2, 0.0, 0.2, 9.0]), np.ones(5), np.full(5, 8.0)
-    >>> chance_so_far_off(y, v, pool(y, v**0.5, df).without).round(3).tolist()
-    [1.0, 1.0, 1.0, 1.0, 0.014]
+    >>> chance_so_far_off(y, v, df, pool(y, v**0.5, df).without).round(3).tolist()
+    [1.0, 1.0, 1.0, 1.0, 0.017]
     """
     from scipy.special import stdtr
 
-    error = np.sqrt(v + np.array([m.tau2 + m.se**2 for m in without]))
-    t = (y - np.array([m.mean for m in without])) / error
-    return np.asarray(np.minimum(1.0, 2 * len(y) * stdtr(len(y) - 2, -np.abs(t))))
+    others = np.array([m.tau2 + m.se**2 for m in without])
+    whole = v + others
+    freedom = np.minimum(len(y) - 2, whole**2 / (v**2 / df + others**2 / (len(y) - 2)))
+    t = (y - np.array([m.mean for m in without])) / np.sqrt(whole)
+    return np.asarray(np.minimum(1.0, 2 * len(y) * stdtr(freedom, -np.abs(t))))
 
 
 def why_no_slant(se: Floats) -> str:

@@ -82,7 +82,7 @@ def assert_equals_metafor(expected: dict[str, Any]) -> None:
             [expected["slant"][n] for n in ("t", "slope", "p")], rel=1e-8
         )
     if len(y) > 3 and min(theirs["left_tau2"]) > 0:
-        off = chance_so_far_off(y, v, whole.without)
+        off = chance_so_far_off(y, v, df, whole.without)
         wanted = 2 * len(y) * stats.t.sf(np.abs(theirs["studentised"]), len(y) - 2)
         np.testing.assert_allclose(off, np.minimum(wanted, 1), rtol=1e-7)
 

@@ -147,7 +147,7 @@ class Counts:
                 without.append(mean_of(d.y[rest], less, d.df[rest]))
         self.whole += any(_firm(d, v, found, without, w) for w in ("refuted", "supported"))
         if k >= LEAST_APART:
-            self.apart += bool((chance_so_far_off(d.y, v, without) < APART_P).any())
+            self.apart += bool((chance_so_far_off(d.y, v, d.df, without) < APART_P).any())
         return found.high - found.mean
 
 

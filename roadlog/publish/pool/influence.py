@@ -44,8 +44,8 @@ def influence_of(entries: Sequence[Entry], pooled: Pooled) -> Influence:
     cars = _cars(entries)
     off = None
     if len(entries) >= LEAST_APART:
-        y = np.array([e.change for e in entries])
-        off = tuple(map(float, chance_so_far_off(y, pooled.variances, pooled.without)))
+        y, df = (np.array([getattr(e, k) for e in entries]) for k in ("change", "df"))
+        off = tuple(map(float, chance_so_far_off(y, pooled.variances, df, pooled.without)))
     return Influence(cars, tuple(_without(entries, pooled, car) for car in cars), off)
 
 
