@@ -66,7 +66,7 @@ KINDS = (
     Kind("plain, df 8", dfs=(8.0,)),
     Kind("plain, df 30", dfs=(30.0,)),
     Kind("plain, df 4 to 30"),
-    Kind("exactness differs tenfold", spread=1.0),
+    Kind("exactness differs widely", spread=1.0),
     Kind("exact as they are large", spread=0.3, by_size=True),
     Kind("one large", dfs=(6.0,), spread=0.3, by_size=True, first="large"),
     Kind("one very inexact", first="inexact"),
