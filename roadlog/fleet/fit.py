@@ -381,7 +381,10 @@ def _warnings(
     if contrast.alone:
         names = [name for name, _ in contrast.alone]
         told.append(
-            Warned("vehicle-left-out", f"{named(names)}: say nothing of the change, told why below")
+            Warned(
+                "vehicle-left-out",
+                f"{named(names)}: no word on the change, why stands in left_out.csv",
+            )
         )
     for note in contrast.notes:
         told.append(Warned("fleet", note))

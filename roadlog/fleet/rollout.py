@@ -170,7 +170,7 @@ def _silent(cells: Cells, found: Imputed) -> tuple[str, ...]:
     silent = (found.share == 0) & (cells.start < t)
     told = []
     for mask, why in (
-        (silent & ~before, "never driven without the add-on, so they can't be held against it"),
+        (silent & ~before, "no drive without the add-on beforehand, so nothing to hold it against"),
         (silent & before, "no vehicle was left without the add-on when they got it: yardstick "
                           "before, and no word of what came after"),
     ):  # fmt: skip

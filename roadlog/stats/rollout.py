@@ -83,7 +83,8 @@ def impute(
     known = untreated.sum(axis=1)
     inverse = np.where(known > 0, 1 / np.where(known > 0, known, 1), 0.0)
     by_period = untreated.sum(axis=0)
-    treated = size * (np.arange(t) >= start[:, None]) * (known > 0)[:, None] * (by_period > 0)
+    parts = _parts(untreated[None])
+    treated = size * (np.arange(t) >= start[:, None]) * _judged(untreated[None], parts)[0]
     if cells is not None:
         treated = treated * cells
     amount = treated.sum(axis=1)
@@ -92,7 +93,7 @@ def impute(
     share = _share(amount[None])[0]
     d = treated * np.where(amount > 0, share / np.where(amount > 0, amount, 1), 0.0)[:, None]
     part = untreated * inverse[:, None]
-    solve = np.linalg.inv(_normal(untreated[None], part[None], by_period[None])[0])
+    solve = np.linalg.inv(_normal(untreated[None], part[None], by_period[None], parts)[0])
     level0 = (part * y).sum(axis=1)
     period = solve @ ((untreated * y).sum(axis=0) - level0 @ untreated)
     h = solve @ (d.sum(axis=0) - share @ part)
@@ -121,8 +122,8 @@ def impute_without_each(values: Floats, size: Floats, start: Integers) -> Floats
         rest = np.repeat(size[None], len(out), axis=0)
         rest[np.arange(len(out)), out] = 0.0
         untreated = rest * before
-        known, seen = untreated.sum(axis=2) > 0, untreated.sum(axis=1) > 0
-        some = (rest * ~before * known[:, :, None] * seen[:, None, :]).any(axis=(1, 2))
+        judged = _judged(untreated, _parts(untreated))
+        some = (rest * ~before * judged).any(axis=(1, 2))
         if some.any():
             starts = np.broadcast_to(start, (int(some.sum()), n))
             found[out[some]] = _of_orders(y, rest[some], starts)[0][0]
@@ -287,16 +288,46 @@ def _share(amount: Floats) -> Floats:
     return np.asarray(share / np.maximum(share.sum(axis=-1), 1e-300)[..., None])
 
 
-def _normal(untreated: Floats, part: Floats, by_period: Floats) -> Floats:
+def _parts(untreated: Floats) -> NDArray[np.int16]:
+    """Which periods hang together by clusters untreated in both, order by order (N, t).
+
+    Periods of one part have one number from 0 on, a period without an untreated cell -1. Levels of
+    two parts can't be compared, as those of a cluster that was seen when no other one was.
+    """
+    touch = (untreated > 0).astype(np.float32)
+    left = touch.any(axis=1)
+    found = np.full(left.shape, -1, dtype=np.int16)
+    number = 0
+    while left.any():
+        reach = left & (np.cumsum(left, axis=1) == 1)  # the first that has no number yet
+        while True:
+            clusters = (touch @ reach[:, :, None].astype(np.float32))[:, :, 0] > 0
+            more = (clusters[:, None, :].astype(np.float32) @ touch)[:, 0] > 0
+            if (more == reach).all():
+                break
+            reach = more
+        found[reach] = number
+        left &= ~reach
+        number += 1
+    return found
+
+
+def _judged(untreated: Floats, parts: NDArray[np.int16]) -> NDArray[np.bool_]:
+    """Cells (N, n, t) whose cluster and period both have untreated cells, in one part."""
+    own = np.where(untreated > 0, parts[:, None, :], -1).max(axis=2)
+    return np.asarray((own[:, :, None] == parts[:, None, :]) & (own >= 0)[:, :, None])
+
+
+def _normal(untreated: Floats, part: Floats, by_period: Floats, parts: NDArray[np.int16]) -> Floats:
     """Normal equations of the periods with the clusters swept out (..., t, t), made regular: the
-    periods' common level is free, and a period without an untreated cell has nothing."""
+    common level of each of `parts` is free, and a period without an untreated cell has nothing."""
     t = by_period.shape[-1]
     m = -np.swapaxes(part, -1, -2) @ untreated
     size = by_period.max(axis=-1)[..., None]
     own = np.where(by_period > 0, by_period, size)
     m[..., np.arange(t), np.arange(t)] += own
-    some = (by_period > 0).astype(float)
-    return np.asarray(m + (size / t)[..., None] * some[..., :, None] * some[..., None, :])
+    one = (parts[..., :, None] == parts[..., None, :]) & (parts >= 0)[..., None]
+    return np.asarray(m + (size / t)[..., None] * one)
 
 
 def _of_orders(responses: Floats, size: Floats, starts: Integers) -> tuple[Floats, Floats]:
@@ -308,11 +339,12 @@ def _of_orders(responses: Floats, size: Floats, starts: Integers) -> tuple[Float
     known = untreated.sum(axis=2)
     part = untreated * np.where(known > 0, 1 / np.where(known > 0, known, 1), 0.0)[:, :, None]
     by_period = untreated.sum(axis=1)
-    treated = size * ~before * (known > 0)[:, :, None] * (by_period > 0)[:, None, :]
+    parts = _parts(untreated)
+    treated = size * ~before * _judged(untreated, parts)
     amount = treated.sum(axis=2)
     share = _share(amount)
     d = treated * np.where(amount > 0, share / np.where(amount > 0, amount, 1), 0.0)[:, :, None]
-    m = _normal(untreated, part, by_period)
+    m = _normal(untreated, part, by_period, parts)
     g = d.sum(axis=1) - (share[:, None, :] @ part)[:, 0]
     right = [g]
     levels = []

@@ -202,3 +202,19 @@ def test_a_rollout_of_many_leaves_each_vehicle_out_and_one_of_few_asks_the_order
     assert found.randomisation.low != pytest.approx(found.effect.low, abs=1e-3)
     few = fit_fleet(rollout_fleet(np.random.default_rng(10), 7, spread=0.02), ROLLOUT)
     assert (few.effect.low, few.effect.high) == (few.randomisation.low, few.randomisation.high)
+
+
+def test_a_vehicle_that_drove_when_no_other_did_costs_itself() -> None:
+    """Weeks that no other vehicle shares tell nothing of it; a clock a year off makes such."""
+    fleet = rollout_fleet(np.random.default_rng(9), 8, effect=-0.03)
+    rest = fit_fleet(fleet[1:], ROLLOUT)
+    f = fleet[0].known
+    assert f.arm.any()
+    fleet[0] = replace(fleet[0], figures=replace(f, day=f.day + 365))
+    found = fit_fleet(fleet, ROLLOUT)
+    assert found.effect.estimate == pytest.approx(rest.effect.estimate, abs=1e-9)
+    own = found.vehicles.set_index("vehicle").loc["v00000"]
+    assert (own["weight"], np.isnan(own["raw"])) == (0, True)
+    apart = [replace(v, figures=replace(v.known, day=v.known.day + 365)) for v in fleet[4:]]
+    both = fit_fleet([*fleet[1:4], *apart], ROLLOUT)
+    assert abs(both.effect.estimate + 3) < 3
