@@ -15,7 +15,13 @@ import pytest
 import roadlog.analysis.beside_control as stage
 from roadlog.analysis.beside_control import beside_control
 from roadlog.analysis.compared import Compared, compare
-from roadlog.analysis.control_car import SAME_ENGINE, ControlCar, one_drive, read_control_car
+from roadlog.analysis.control_car import (
+    SAME_ENGINE,
+    ControlCar,
+    one_drive,
+    read_control_car,
+    with_own_positions,
+)
 from roadlog.analysis.driven import gather
 from roadlog.analysis.driven_together import control_units, days_off, run_pairs
 from roadlog.analysis.earlier import NOTHING_EARLIER
@@ -34,7 +40,8 @@ from roadlog.demo import make_study
 from roadlog.effect import decide
 from roadlog.effect.before_after import ONE_CHANGE
 from roadlog.errors import InputError
-from roadlog.ingest import read_log
+from roadlog.ingest import Log, read_log
+from roadlog.ingest.facts import Repair
 from roadlog.quantities.signals import SIGNALS
 from roadlog.quantities.vin import VIN
 from roadlog.report.control import control_json, control_part, units_shown
@@ -254,6 +261,28 @@ def test_the_control_car_s_logs_are_no_test_car_s_too(tmp_path: Path) -> None:
     both = parse_study('[control]\nlogs = ["logs/*.csv"]\n[logs]\nany = ["logs/*.csv"]\n')
     with pytest.raises(InputError, match="is the control car's"):
         study_sources(tmp_path, both)
+
+
+def test_the_test_car_s_track_isn_t_the_control_car_s() -> None:
+    """Joined by the clock, it would put the car that follows three minutes down the road."""
+    t = np.arange(600.0)
+    speed = 60 + 25 * np.sin(t / 40)
+    metres = np.cumsum(speed / 3.6)
+
+    def log(later_s: int) -> Log:
+        frame = pd.DataFrame(
+            {"t_s": t, "speed_kmh": np.roll(speed, later_s), "lat_deg": 48 + metres / 111_195,
+             "lon_deg": 11.0}
+        )  # fmt: skip
+        facts = (Repair.JOINED(track="phone.gpx"),)
+        return Log(Path("c.csv"), frame, pd.Timestamp("2026-03-02T08:00"), facts=facts)
+
+    kept, told = with_own_positions([log(0), log(3)])
+    assert all("lat_deg" in x.frame for x in kept)
+    assert not told
+    kept, told = with_own_positions([log(0), log(100)])
+    assert ["lat_deg" in x.frame for x in kept] == [True, False]
+    assert "the other car's" in told[0].message
 
 
 def test_another_road_forbids_a_word(once: Staged, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -19,11 +19,14 @@ from roadlog.analysis.metering import Metered, judged, metered_by, sampled, yard
 from roadlog.analysis.placed import Placed, placed_runs
 from roadlog.effect.fixed_offset import FuelPhysics
 from roadlog.errors import DesignError, InputError
-from roadlog.ingest.log import read_units
+from roadlog.ingest.facts import Repair
+from roadlog.ingest.log import Log, read_units
+from roadlog.ingest.positions.join import ground_speed_kmh
 from roadlog.ingest.twice import logged_twice, same_readings
 from roadlog.passes.table import build_passes
 from roadlog.quantities.arms import ARMS
-from roadlog.quantities.facts import Warned
+from roadlog.quantities.facts import Fact, Warned
+from roadlog.quantities.signals import POSITION, signal
 from roadlog.runs.deviations import find_deviations
 from roadlog.runs.notes import read_notes
 from roadlog.runs.routes import routes_of
@@ -33,6 +36,7 @@ from roadlog.wording.progress import bar
 
 SAME_ENGINE = ("speed_kmh", "rpm", "maf_g_s", "map_kpa", "engine_load_pct")
 LEAST_ALIKE, ONE_DRIVE = 2, 0.97  # signals, and their correlation within the same second
+OWN_TRACK = 0.7  # correlation of the speeds by positions and by wheels
 LEAST_COMMON_S, MOST_LATER_S = 120, 7200.0
 
 
@@ -97,9 +101,10 @@ def read_control_car(
     """
     own, logs_of = study.of_control_car(), control_sources(study, sources)
     if not logs_of.runs:
-        raise DesignError("no log of the control car is there yet (logs of [control])")
+        raise DesignError("no log of the control car is there (logs of [control])")
     shown = partial(bar, what="control car", shown=progress)
     logs = read_logs(own, logs_of, shown, earlier.log, earlier.logs)
+    logs, foreign = with_own_positions(logs)
     runs = build_runs(own, logs_of, logs, "day")
     logs = [logs[i] for i in runs["log"]]
     samples, repairs = sampled(logs, progress, earlier)
@@ -131,8 +136,40 @@ def read_control_car(
         physics=fuel_physics_of(own, metered),
         estimator=gauge.estimator,
         whole_runs=network.kind == "run",
-        warnings=(*(replace(w, message=f"control car: {w.message}") for w in repairs),),
+        warnings=(*(replace(w, message=f"control car: {w.message}") for w in repairs), *foreign),
     )
+
+
+def with_own_positions(logs: Sequence[Log]) -> tuple[list[Log], list[Warned]]:
+    """The logs without positions of a track that another car drove at that time.
+
+    Tracks are joined by the clock, and the study's may be of the test car, which drives a few
+    minutes ahead: then the speed along the track isn't the log's.
+    """
+    out, foreign = [], []
+    for log in logs:
+        joined = any(isinstance(f, Fact) and f.code is Repair.JOINED for f in log.facts)
+        if joined and _another_s_track(log.frame):
+            log = replace(log, frame=log.frame.drop(columns=list(POSITION), errors="ignore"))
+            foreign.append(log.path.name)
+        out.append(log)
+    if not foreign:
+        return out, []
+    more = f" and {len(foreign) - 1} more" if len(foreign) > 1 else ""
+    said = (
+        f"control car: the position track of that time isn't of {foreign[0]}{more}, by the speed: "
+        "it is the other car's, and was left out"
+    )
+    return out, [Warned("control-fit", said)]
+
+
+def _another_s_track(frame: pd.DataFrame) -> bool:
+    """Whether the speed along the positions doesn't go with the wheels'."""
+    along, wheels = ground_speed_kmh(frame), signal(frame, "speed_kmh")
+    known = np.isfinite(along) & np.isfinite(wheels)
+    if known.sum() < LEAST_COMMON_S or not (np.ptp(along[known]) and np.ptp(wheels[known])):
+        return False
+    return float(np.corrcoef(along[known], wheels[known])[0, 1]) < OWN_TRACK
 
 
 def _refuse_shared(

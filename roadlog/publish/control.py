@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pandas as pd
 
-from roadlog.analysis.control_car import control_sources
+from roadlog.analysis.control_car import control_sources, with_own_positions
 from roadlog.analysis.result import Analysed
 from roadlog.publish.clock import PublicClock
 from roadlog.publish.public_logs import PublicCar, csv_text, put, run_list, write_logs, write_notes
@@ -41,7 +41,7 @@ def control_logs(whole: Analysed, sources: Sources) -> ControlLogs:
     if whole.study.control is None or not sources.control:
         return ControlLogs()
     own, of_control = whole.study.of_control_car(), control_sources(whole.study, sources)
-    logs = read_logs(own, of_control)
+    logs, _ = with_own_positions(read_logs(own, of_control))
     runs = build_runs(own, of_control, logs, "day")
     drives = [
         Drive(logs[i], int(run), CONTROL, str(file))

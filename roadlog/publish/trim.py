@@ -297,7 +297,8 @@ def _require_both_arms(
     whole: Analysed, test: Sequence[Shown], control: Sequence[Shown], by_ledger: bool
 ) -> None:
     left = {s.arm for s in (*test, *control) if s.rows.any()}
-    wanted = [] if by_ledger else [*ARMS, *([CONTROL] if control else [])]
+    needs_control = whole.control is not None and whole.control.used
+    wanted = [] if by_ledger else [*ARMS, *([CONTROL] if needs_control else [])]
     for arm in wanted:
         if arm not in left:
             whose = "control car" if arm == CONTROL else f"{arm} arm"
