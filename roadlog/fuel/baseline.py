@@ -88,6 +88,7 @@ def calibrate(
     DesignError
         If there is no baseline run.
 
+    >>> import pandas as pd
     >>> from roadlog.study.settings import parse_study
     >>> study = parse_study({"vehicle": {"fuel": "E10"}})
     >>> drive = pd.DataFrame({"t_s": [0.0, 1.0], "dt_s": 1.0, "speed_kmh": 50.0, "maf_g_s": 7.0})

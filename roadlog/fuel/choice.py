@@ -229,6 +229,7 @@ def choose_estimator(samples: Sequence[Table], study: Study) -> str:
         If the study's own choice isn't available, or none is: no signal that carries fuel, a
         diesel without fuel rate, or displacement missing.
 
+    >>> import pandas as pd
     >>> from roadlog.study.settings import parse_study
     >>> study = parse_study({"vehicle": {"fuel": "E10"}})
     >>> drive = pd.DataFrame({"t_s": [0.0, 1.0], "dt_s": 1.0, "speed_kmh": 50.0, "maf_g_s": 7.0})
