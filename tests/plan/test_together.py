@@ -29,16 +29,17 @@ def days_of(rng: np.random.Generator, n: int, r: float, other: float) -> tuple[l
 
 @pytest.mark.parametrize(("n", "r"), [(5, 0.6), (9, 0.9)])
 def test_intervals_of_a_small_pilot_hold_as_often_as_they_say(n: int, r: float) -> None:
-    """By simulation; 95 % of 250 is 237, give or take 3.4."""
+    """By simulation; 95 % of 120, give or take 2.4."""
     rng = np.random.default_rng(31)
     gain = np.sqrt(1 + 1.3**2 - 2 * 1.3 * r)
-    found = [measured(*days_of(rng, n, r, 1.3)) for _ in range(250)]
+    found = [measured(*days_of(rng, n, r, 1.3)) for _ in range(120)]
     held = [(t.low <= r <= t.high, t.gain_low <= gain <= t.gain_high) for t in found]  # type: ignore[operator]
-    assert (np.mean(held, axis=0) > 0.95 - 4 * 0.0138).all()
+    assert (np.mean(held, axis=0) > 0.95 - 4 * 0.02).all()
 
 
-def test_a_pilot_of_few_days_is_no_promise() -> None:
-    """What is simulated from five days is wider than from fifty that say the same."""
+def test_a_pilot_of_few_days_is_no_promise(monkeypatch: pytest.MonkeyPatch) -> None:
+    """What is simulated from five days is wider than from many that say the same."""
+    monkeypatch.setattr(two_cars, "STUDIES", 150)
     rng = np.random.default_rng(32)
     few, many = (measured(*days_of(rng, n, 0.8, 1.0)) for n in (5, 200))
     assert few.low is not None

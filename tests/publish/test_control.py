@@ -126,6 +126,7 @@ def test_a_log_of_hers_that_slips_through_is_found(neighbours: Neighbours, tmp_p
     assert leaks(tmp_path, neighbours.trimmed.private)
 
 
+@pytest.mark.slow
 def test_a_control_log_that_was_altered_is_told(neighbours: Neighbours, tmp_path: Path) -> None:
     """Altered together with the manifest: only computing anew can tell."""
     study = tmp_path / "study"
