@@ -5,7 +5,9 @@ the last bit, but lie in mapped temporary files: what isn't worked on needn't be
 puts them back on the shelf, `parts` works through them piece by piece. Part of the ingest stage.
 """
 
+import errno
 import mmap
+import os
 import tempfile
 from collections.abc import Iterator
 from itertools import pairwise
@@ -16,6 +18,7 @@ import numpy as np
 import pyarrow as pa
 from numpy.typing import DTypeLike, NDArray
 
+from roadlog.errors import InputError
 from roadlog.quantities import arrays
 from roadlog.quantities.arrays import Bools, Floats
 
@@ -34,10 +37,33 @@ def empty(rows: int, dtype: DTypeLike = np.float64) -> NDArray[Any]:
     """
     size = max(1, rows * np.dtype(dtype).itemsize)
     with tempfile.TemporaryFile() as file:
-        file.truncate(size)
+        _reserve(file.fileno(), size)
         held = mmap.mmap(file.fileno(), size)
     _shelved.add(held)
     return np.frombuffer(held, dtype, rows)
+
+
+def _reserve(file: int, size: int) -> None:
+    """Give a file its room at once: where a disk fills later, writing to a map ends the program.
+
+    Raises
+    ------
+    InputError
+        If there is none.
+    """
+    try:
+        if hasattr(os, "posix_fallocate"):
+            os.posix_fallocate(file, 0, size)
+        else:
+            os.ftruncate(file, size)
+    except OSError as e:
+        if e.errno not in (errno.ENOSPC, errno.EDQUOT, errno.EFBIG):
+            os.ftruncate(file, size)  # a file system that reserves nothing
+            return
+        raise InputError(
+            f"{tempfile.gettempdir()} has no room for the columns of a log that is too large for "
+            f"memory ({size / 1e6:,.0f} MB more): free some, or let TMPDIR name another folder"
+        ) from e
 
 
 def space(rows: int) -> Floats:

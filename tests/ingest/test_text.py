@@ -1,5 +1,7 @@
 """Texts larger than memory should hold: the same as small ones, in bounded memory."""
 
+import errno
+import os
 import subprocess
 import sys
 from collections.abc import Callable
@@ -189,6 +191,22 @@ def _told(path: Path) -> tuple[object, ...]:
     except InputError as e:
         return (str(e),)
     return log.frame.to_csv(), log.facts, log.start, log.columns
+
+
+def test_no_room_for_large_columns_is_told_and_ends_no_program(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A disk that filled while a mapped column was written ended the program without a word."""
+    path = tmp_path / "log.csv"
+    path.write_text("".join([STAMPED, *DRIVE]))
+
+    def full(*_: object) -> None:
+        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+    monkeypatch.setattr(os, "posix_fallocate", full, raising=False)
+    monkeypatch.setattr(grown, "_MOST_IN_MEMORY", 0)
+    with pytest.raises(InputError, match=r"has no room for the columns .* TMPDIR"):
+        read_log(path)
 
 
 def _written(cells_of: Callable[[int], str], header: str, n: int = 700) -> str:
