@@ -6,9 +6,10 @@ renamed, so that whatever is killed leaves whole files or none.
 
 import contextlib
 import json
+import os
 import zlib
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from functools import partial
+from functools import cache, partial
 from pathlib import Path
 from typing import Any
 from urllib.parse import quote
@@ -21,8 +22,8 @@ import pyarrow.parquet as pq
 from roadlog.errors import InputError
 from roadlog.quantities.columns import Array, Columns, joined
 from roadlog.study.durable import atomic_write, json_text, write_files
-from roadlog.study.keys import key_of, libraries
-from roadlog.study.own_code import code_sha256
+from roadlog.study.keys import key_of, libraries, zone_rules
+from roadlog.study.own_code import code_sha256, replaced
 
 PIECE = "piece"  # number of the run that a sample is of
 TOLD = b"roadlog"  # what a table of samples tells of its runs, in the file's metadata
@@ -30,8 +31,16 @@ UNDATED = "undated"
 
 
 def keyed(*parts: object) -> str:
-    """A name for what comes of these parts with this state of the code and its libraries."""
-    return key_of(code_sha256(), libraries(), *parts)
+    """A name for what comes of these parts with this state of the code and what it rests on."""
+    return key_of(_state(), *parts)
+
+
+@cache
+def _state() -> str:
+    """Code, libraries and zones' rules; of a program whose code was replaced, which nothing tells,
+    a state that no other program has."""
+    own = os.urandom(16).hex() if replaced() else ""
+    return key_of(code_sha256(), libraries(), zone_rules(), own)
 
 
 def samples_file(work: Path, key: str) -> Path:

@@ -266,9 +266,18 @@ def test_a_file_beside_the_vehicles_that_changed_is_read_anew(tmp_path: Path) ->
     assert anew()["vehicles"] == 2
 
 
-def test_other_libraries_make_everything_anew(monkeypatch: pytest.MonkeyPatch) -> None:
+@pytest.mark.parametrize(
+    ("what", "other"),
+    [("libraries", (("numpy", "99.0"),)), ("zone_rules", (("Europe/Berlin", 1, 2, 3),)),
+     ("code_sha256", "0"), ("replaced", True)],
+)  # fmt: skip
+def test_whatever_a_number_rests_on_makes_everything_anew(
+    what: str, other: object, monkeypatch: pytest.MonkeyPatch
+) -> None:
     before = keyed("vehicle", "van 1")
-    monkeypatch.setattr(store, "libraries", lambda: (("numpy", "99.0"),))
+    assert keyed("vehicle", "van 1") == before
+    monkeypatch.setattr(store, what, lambda: other)
+    monkeypatch.setattr(store, "_state", store._state.__wrapped__)
     assert keyed("vehicle", "van 1") != before
 
 
