@@ -26,11 +26,19 @@ def helped(monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
     """Two cores and a command that asks; what the test's own runner does with threads apart."""
     monkeypatch.setattr(os, "sched_getaffinity", lambda _: {0, 1}, raising=False)
     monkeypatch.setattr(threading, "enumerate", lambda: [threading.main_thread()])
+    begun, fork = [], os.fork
+
+    def told() -> int:
+        begun.append(process := fork())
+        return process
+
+    monkeypatch.setattr(os, "fork", told)
     token = MAY_HELP.set(True)
     yield
     MAY_HELP.reset(token)
-    with pytest.raises(ChildProcessError):
-        os.waitpid(-1, os.WNOHANG)  # none is left
+    for process in begun:
+        with pytest.raises(ChildProcessError):
+            os.waitpid(process, os.WNOHANG)  # it is gone, and was waited for
 
 
 def where(item: int) -> tuple[int, bool]:

@@ -51,8 +51,8 @@ def forbidden_by_order(vehicles: Sequence[VehicleUnits], design: FleetDesign) ->
         return []
     counted = [v for v in vehicles if v.figures is not None and 0 < v.figures.arm.mean() < 1]
     found = []
-    if design.randomised and (told := _not_by_chance(counted)):
-        found.append(Veto(told, Against.ONCE()))
+    if design.randomised:
+        found += _not_by_chance(counted)
     if design.permanent and (left := [v.vehicle for v in counted if _back_out(v.known)]):
         found.append(
             Veto(
@@ -66,25 +66,28 @@ def forbidden_by_order(vehicles: Sequence[VehicleUnits], design: FleetDesign) ->
     return found
 
 
-def _not_by_chance(vehicles: Sequence[VehicleUnits]) -> str:
-    """What is told where most vehicles' arms changed once, which chance would hardly draw."""
+def _not_by_chance(vehicles: Sequence[VehicleUnits]) -> list[Veto]:
+    """A veto where most vehicles' arms changed once, which chance would hardly draw."""
     draws: dict[bytes, list[VehicleUnits]] = {}
     for v in vehicles:
         draws.setdefault(schedule_of(v), []).append(v)
     once = [own for own in draws.values() if changed_once(own[0].known)]
     affected = sum(map(len, once))
     if 2 * affected <= len(vehicles):
-        return ""
+        return []
     arms = [own[0].known.arm for own in draws.values()]
     alone = np.array([min(2 / math.comb(len(a), int(a.sum())), 1.0) for a in arms])
     if _at_least(len(once), alone) > LEAST_CHANCE:
-        return ""
-    return (
-        f"undecided: chance is said to have drawn the days, but {affected} of "
-        f"{len(vehicles)} vehicles changed arms just once, which it hardly ever draws: whatever "
-        "else changed then looks like the add-on; if vehicles got it at different times, write "
-        'switched = "rollout" in [fleet], else correct randomised'
-    )
+        return []
+    return [
+        Veto(
+            f"undecided: chance is said to have drawn the days, but {affected} of "
+            f"{len(vehicles)} vehicles changed arms just once, which it hardly ever draws: "
+            "whatever else changed then looks like the add-on; if vehicles got it at different "
+            'times, write switched = "rollout" in [fleet], else correct randomised',
+            Against.ONCE(),
+        )
+    ]
 
 
 def _at_least(n: int, chances: Floats) -> float:

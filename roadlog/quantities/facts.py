@@ -55,6 +55,9 @@ def commonest(facts: Iterable[Fact | str]) -> Fact | str:
     return min(Counter(facts).items(), key=lambda each: (-each[1], str(each[0])))[0]
 
 
+_LEFT = "undecided"  # the word that a veto leaves, at the head of its sentence
+
+
 class Veto(str):
     """A sentence that forbids a firm word; `plain` says why as a clause without statistics."""
 
@@ -74,7 +77,7 @@ class Veto(str):
         >>> Veto("undecided: the two tables differ", "they differ").bare
         'the two tables differ'
         """
-        return self.removeprefix("undecided: ")
+        return self.removeprefix(f"{_LEFT}: ")
 
     def __reduce__(self) -> tuple[type["Veto"], tuple[str, Fact | str]]:
         return Veto, (str(self), self.plain)
