@@ -23,6 +23,7 @@ from roadlog.study.recording import left
 MOST_STARTS = 5  # after the first; a life of `LONG_S` makes up for all deaths before it
 LONG_S = 900.0
 AGAIN_AFTER_S = 2.0
+_LOOK_S = 0.1  # between two looks whether it is to stop
 DIED = (
     "The recorder died while it was at work. What it had written is kept, and it is started again: "
     "within a quarter of an hour the same run goes on ({n} of {most})."
@@ -42,11 +43,11 @@ def kept_alive(
     again_after_s: float = AGAIN_AFTER_S,
 ) -> dict[str, Any]:
     """Record until stopped; a recorder that dies at its work is told and started again."""
-    stopped = threading.Event()
+    stopped: list[int] = []  # no Event: a signal within its lock would wait for itself for ever
     children: list[subprocess.Popen[str]] = []
 
-    def stop(*_: object) -> None:
-        stopped.set()
+    def stop(number: int, _frame: object) -> None:
+        stopped.append(number)
         for child in children:
             child.terminate()
 
@@ -58,13 +59,16 @@ def kept_alive(
         end = _one_life(given, tell, children)
         if end is not None:
             return end
-        if stopped.is_set() or left(folder) is None:
+        if stopped or left(folder) is None:
             return {"code": 3 if left(folder) else 0, "text": "Recording was stopped."}
         deaths = 1 if time.monotonic() - begun > LONG_S else deaths + 1
         if deaths > MOST_STARTS:
             return {"code": 3, "text": GIVEN_UP.format(n=deaths)}
         tell("died", text=DIED.format(n=deaths, most=MOST_STARTS))
-        if stopped.wait(again_after_s):
+        again = time.monotonic() + again_after_s
+        while not stopped and time.monotonic() < again:
+            time.sleep(_LOOK_S)
+        if stopped:
             return {"code": 0, "text": "Recording was stopped."}
 
 

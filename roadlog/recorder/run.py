@@ -199,8 +199,12 @@ def _stop_on_signals(stop: threading.Event) -> None:
     if threading.current_thread() is not threading.main_thread():
         return
 
-    def handler(_number: int, _frame: FrameType | None) -> None:
-        stop.set()
+    heard: list[int] = []
+
+    def handler(number: int, _frame: FrameType | None) -> None:
+        if not heard:  # a second signal within the first one's `set` would wait for itself for ever
+            heard.append(number)
+            stop.set()
 
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, handler)

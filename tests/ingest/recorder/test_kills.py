@@ -13,6 +13,7 @@ import signal
 import struct
 import subprocess
 import sys
+import threading
 import time
 from pathlib import Path
 
@@ -23,6 +24,7 @@ from roadlog.ingest import read_log
 from roadlog.ingest.journal.file import Journal
 from roadlog.ingest.journal.lines import decode
 from roadlog.recorder.events import Values
+from roadlog.recorder.run import _stop_on_signals
 
 from .peers import Line
 from .scripted import Recorded, connected
@@ -135,3 +137,28 @@ def test_whole_command_killed_against_the_emulated_car_loses_nothing_it_had_writ
         print(f"\n{kills} kills of the command: {parts} parts, {whole} readings whole")
     finally:
         line.close()
+
+
+def test_two_signals_at_once_end_the_recorder_and_do_not_wait_for_each_other() -> None:
+    """Ctrl-C twice, or the bench's to the whole group: the second came within the first one's
+    `set`, whose lock it then waited for, and the recorder went on for ever."""
+
+    class Once(threading.Event):
+        inside = False
+
+        def set(self) -> None:
+            assert not self.inside, "it would wait for itself"
+            self.inside = True
+            signal.raise_signal(signal.SIGTERM)
+            super().set()
+            self.inside = False
+
+    before = {n: signal.getsignal(n) for n in (signal.SIGTERM, signal.SIGINT)}
+    stop = Once()
+    try:
+        _stop_on_signals(stop)
+        signal.raise_signal(signal.SIGINT)
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
+    assert stop.is_set()
