@@ -6,9 +6,10 @@ one task; a second run finds by content what the first one finished.
 """
 
 from collections import Counter, defaultdict
-from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
+from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -23,10 +24,11 @@ from roadlog.fleet.vehicles import (
     Arms,
     Listed,
     Schedule,
-    alike,
     arms_of,
     bad_name,
+    by_spelling,
     near_name,
+    near_names,
     read_schedule,
     read_vehicles,
 )
@@ -122,16 +124,18 @@ def find_fleet(study: Study, root: Path, rule: FleetRule | None = None) -> Fleet
     by_vehicle: dict[str, list[Source]] = defaultdict(list)
     for source in sources:
         by_vehicle[source.vehicle].append(source)
+    scheduled = () if schedule is None else schedule.days
+    names = _Names(*map(by_spelling, (by_vehicle, listed, scheduled)))
     kept: dict[str, tuple[Source, ...]] = {}
     for name, own in by_vehicle.items():
-        why = _no_vehicle(name, by_vehicle, listed, schedule, rule)
+        why = _no_vehicle(name, names, listed, schedule, rule)
         if why is None:
             kept[name] = tuple(own)
         else:
             lost.append((name, why))
     for n in {**dict.fromkeys(listed), **dict.fromkeys(schedule.days if schedule else ())}:
         if n and n not in by_vehicle:
-            near = near_name(n, by_vehicle, "the logs have")
+            near = near_name(n, names.logged, "the logs have")
             none = LeftOut.NOTHING_LOGGED(near=near)
             lost.append((n, none if n in listed else LeftOut.NOBODYS_LINES(
                 near=near, table=rule.schedule)))  # fmt: skip
@@ -173,9 +177,17 @@ def _tables(root: Path, rule: FleetRule, study: Study) -> tuple[dict[str, Listed
     return listed, None if rule.schedule is None else read_schedule(root / rule.schedule, study)
 
 
+class _Names(NamedTuple):
+    """What vehicles are called in the logs and in the two tables, by `by_spelling`."""
+
+    logged: Mapping[str, Sequence[str]]
+    listed: Mapping[str, Sequence[str]]
+    scheduled: Mapping[str, Sequence[str]]
+
+
 def _no_vehicle(
     name: str,
-    logged: Collection[str],
+    names: _Names,
     listed: Mapping[str, Listed],
     schedule: Schedule | None,
     rule: FleetRule,
@@ -185,14 +197,14 @@ def _no_vehicle(
         return bad
     if listed and name not in listed:
         return LeftOut.UNDECLARED(
-            table=rule.vehicles, near=near_name(name, listed, f"{rule.vehicles} has")
+            table=rule.vehicles, near=near_name(name, names.listed, f"{rule.vehicles} has")
         )
-    others = [n for n in logged if n != name and alike(n) == alike(name)]
+    others = near_names(name, names.logged)
     if others and not listed:
         return LeftOut.TWO_SPELLINGS(name=name, other=others[0], table=rule.vehicles)
     if schedule and name not in schedule.days and "" not in schedule.days:
         return LeftOut.UNSCHEDULED(
-            table=rule.schedule, near=near_name(name, schedule.days, f"{rule.schedule} has")
+            table=rule.schedule, near=near_name(name, names.scheduled, f"{rule.schedule} has")
         )
     return None
 

@@ -7,7 +7,7 @@ meaning; out come the vehicles as `[vehicle]` would have them, and the rule that
 import datetime as dt
 import re
 import unicodedata
-from collections.abc import Collection, Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, NamedTuple
@@ -144,10 +144,27 @@ def alike(name: str) -> str:
     return _ZEROS.sub("", _JOINTS.sub(" ", plain))
 
 
-def near_name(name: str, others: Iterable[str], where: str) -> str:
+def by_spelling(names: Iterable[str]) -> dict[str, list[str]]:
+    """Names by what those have in common that a reader takes for one (`alike`).
+
+    >>> by_spelling(["van 7", "Van 07", "van 8"])
+    {'van 7': ['van 7', 'Van 07'], 'van 8': ['van 8']}
+    """
+    found: dict[str, list[str]] = {}
+    for name in names:
+        found.setdefault(alike(name), []).append(name)
+    return found
+
+
+def near_names(name: str, others: Mapping[str, Sequence[str]]) -> list[str]:
+    """Other spellings of a name, of `by_spelling`."""
+    return [n for n in others.get(alike(name), ()) if n and n != name]
+
+
+def near_name(name: str, others: Mapping[str, Sequence[str]], where: str) -> str:
     """The end of a sentence that names another spelling, "" where there is none."""
-    found = next((n for n in others if n and n != name and alike(n) == alike(name)), None)
-    return "" if found is None else f"; {where} '{found}': spell the two alike"
+    found = near_names(name, others)
+    return f"; {where} '{found[0]}': spell the two alike" if found else ""
 
 
 def read_vehicles(path: Path, study: Study) -> dict[str, Listed]:
