@@ -29,7 +29,7 @@ from roadlog.quantities.columns import Table
 from roadlog.quantities.facts import Warned
 from roadlog.quantities.signals import signal
 from roadlog.quantities.warm import loop_is_closed, warm_samples
-from roadlog.stats.interval import Interval, percent_interval
+from roadlog.stats.interval import Interval, p_of, percent_interval
 from roadlog.stats.unit_contrast import block_columns, unit_t
 from roadlog.study.settings import Study
 
@@ -191,8 +191,6 @@ def evidence_by_arm(clues: Sequence[dict[str, float]], runs: pd.DataFrame) -> Ev
         `difference`, `low`, `high`, `df`, `p`, `flagged` (5 % shared over the clues, Bonferroni),
         `tells`.
     """
-    from scipy.special import stdtr, stdtrit
-
     each = pd.DataFrame(list(clues), columns=[c for c in CLUES if any(c in k for k in clues)])
     each = each[runs["used"].to_numpy(dtype=bool)]
     names = [c for c in CLUES if c in each.columns and each[c].notna().any()]
@@ -203,9 +201,7 @@ def evidence_by_arm(clues: Sequence[dict[str, float]], runs: pd.DataFrame) -> Ev
         difference, half, df = unit_t(values, arm, fixed)
         if not np.isfinite(difference):
             continue
-        p = np.nan
-        if df >= 2 and half > 0:
-            p = float(2 * stdtr(df, -abs(difference) * float(stdtrit(df, 0.975)) / half))
+        p = p_of(difference, half, df) if df >= 2 else np.nan
         clue = CLUES[name]
         means = [float(np.nanmean(values[arm == a])) for a in (0, 1)]
         rows.append(
@@ -226,8 +222,13 @@ def evidence_by_arm(clues: Sequence[dict[str, float]], runs: pd.DataFrame) -> Ev
     columns = ["clue", "unit", "baseline", "fitted", "difference", "low", "high", "df", "p",
                "name", "tells"]  # fmt: skip
     table = pd.DataFrame(rows, columns=columns)
-    table["flagged"] = table["p"] < 0.05 / max(len(table), 1)
+    table["flagged"] = beyond_chance(table["p"])
     return Evidence(table, _said(table), _warnings(table))
+
+
+def beyond_chance(p: pd.Series) -> pd.Series:
+    """Which clues differ by more than chance: 5 % shared over them (Bonferroni)."""
+    return p < 0.05 / max(len(p), 1)
 
 
 def between_arms(values: Sequence[float], runs: pd.DataFrame) -> Interval:

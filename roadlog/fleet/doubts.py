@@ -15,21 +15,19 @@ import pandas as pd
 from roadlog.analysis.doubts import ambiguity_blocking, unit_blocking
 from roadlog.closure import TrimsSeen, bend_blocking
 from roadlog.closure.bend import BENDING_CLUES
-from roadlog.closure.evidence import CLUES
+from roadlog.closure.evidence import CLUES, beyond_chance
 from roadlog.closure.result import Evidence
 from roadlog.errors import DesignError, FitError
 from roadlog.fleet.contrast import FleetContrast
 from roadlog.fleet.design import FleetDesign
-from roadlog.fleet.estimators import estimate
+from roadlog.fleet.estimators import at_equal_driving, estimate, estimate_without
 from roadlog.fleet.inference import named, word_of
 from roadlog.fleet.signals import PART, Signals
 from roadlog.fleet.vehicle import Figures, VehicleUnits
 from roadlog.quantities.facts import Veto
-from roadlog.stats.interval import Interval, percent_interval
+from roadlog.stats.interval import Interval, p_of, percent_interval
 from roadlog.study.car import Claim, Device, Vehicle
 from roadlog.study.settings import Study
-
-_FLAGGED_P = 0.05  # shared by the clues, as for one car
 
 
 @dataclass(frozen=True)
@@ -141,11 +139,8 @@ def _stands_without(
     margin: float,
 ) -> str:
     """The bare word without these vehicles; undecided where too few are left."""
-    try:
-        rest = estimate([v for v in vehicles if v.vehicle not in names], design, lambda f: f.value)
-    except (DesignError, FitError):
-        return "undecided"
-    return word_of(rest.tau, rest.half, claim_pct, margin)
+    rest = estimate_without(vehicles, names, design)
+    return "undecided" if rest is None else word_of(rest.tau, rest.half, claim_pct, margin)
 
 
 def _group(own: Sequence[VehicleUnits], design: FleetDesign) -> _Group:
@@ -156,7 +151,7 @@ def _group(own: Sequence[VehicleUnits], design: FleetDesign) -> _Group:
     for name in (*BENDING_CLUES, PART):
         some = [u for v in own if (u := _of_clue(v, name)) is not None]
         try:
-            found = estimate(some, plain, lambda f: f.value)
+            found = estimate(some, plain, at_equal_driving)
         except (DesignError, FitError):
             continue
         if name == PART:
@@ -201,16 +196,13 @@ def _of_clue(v: VehicleUnits, name: str) -> VehicleUnits | None:
 
 
 def _row(name: str, found: FleetContrast) -> dict[str, object]:
-    from scipy.special import stdtr, stdtrit
-
     tau, half = 100 * found.tau, 100 * found.half
-    t = abs(tau) * float(stdtrit(found.df, 0.975)) / half if half > 0 and found.df > 0 else np.nan
     return {
         "clue": CLUES[name].label, "difference": tau, "low": tau - half, "high": tau + half,
-        "name": name, "p": float(2 * stdtr(found.df, -t)) if np.isfinite(t) else np.nan,
+        "name": name, "p": p_of(tau, half, found.df),
     }  # fmt: skip
 
 
 def _table(rows: Sequence[dict[str, object]]) -> pd.DataFrame:
     table = pd.DataFrame(rows, columns=["clue", "difference", "low", "high", "name", "p"])
-    return table.assign(flagged=table["p"] < _FLAGGED_P / max(len(table), 1))
+    return table.assign(flagged=beyond_chance(table["p"]))

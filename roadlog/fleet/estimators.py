@@ -1,13 +1,15 @@
 """The estimator of each design: one value a switch unit in, the fleet's contrast out."""
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 
+from roadlog.errors import DesignError, FitError
 from roadlog.fleet.contrast import FleetContrast, Which
 from roadlog.fleet.design import FleetDesign
 from roadlog.fleet.parallel import estimate_parallel
 from roadlog.fleet.rollout import estimate_rollout
-from roadlog.fleet.vehicle import VehicleUnits
+from roadlog.fleet.vehicle import Figures, VehicleUnits
 from roadlog.fleet.within import estimate_within
+from roadlog.quantities.arrays import Floats
 
 
 def estimate(vehicles: Sequence[VehicleUnits], design: FleetDesign, which: Which) -> FleetContrast:
@@ -23,3 +25,22 @@ def estimate(vehicles: Sequence[VehicleUnits], design: FleetDesign, which: Which
     if design.switched == "vehicle":
         return estimate_parallel(vehicles, design, which)
     return estimate_rollout(vehicles, design, which)[0]
+
+
+def at_equal_driving(figures: Figures) -> Floats:
+    """The units' values that the fleet's effect rests on."""
+    return figures.value
+
+
+def estimate_without(
+    vehicles: Sequence[VehicleUnits], gone: Collection[str], design: FleetDesign
+) -> FleetContrast | None:
+    """The contrast at equal driving without these vehicles; None where they are none, or too few
+    are left."""
+    names = {*gone}
+    if not names:
+        return None
+    try:
+        return estimate([v for v in vehicles if v.vehicle not in names], design, at_equal_driving)
+    except (DesignError, FitError):
+        return None

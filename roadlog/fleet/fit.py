@@ -22,7 +22,7 @@ from roadlog.errors import DesignError, FitError, InputError
 from roadlog.fleet.contrast import FleetContrast, in_order, t_half
 from roadlog.fleet.design import FleetDesign
 from roadlog.fleet.doubts import doubts_of, forbidden_by_figure
-from roadlog.fleet.estimators import estimate
+from roadlog.fleet.estimators import at_equal_driving, estimate, estimate_without
 from roadlog.fleet.finding import decide_fleet
 from roadlog.fleet.inference import copies, named, outlying
 from roadlog.fleet.order import forbidden_by_order, without_once
@@ -30,9 +30,8 @@ from roadlog.fleet.parallel import orders_parallel
 from roadlog.fleet.result import ArmUse, FleetResult, GroupEffect
 from roadlog.fleet.rollout import estimate_rollout
 from roadlog.fleet.tables import forest_rows, left_out_table, vehicle_table
-from roadlog.fleet.vehicle import VEHICLE, Figures, VehicleUnits, reduce_vehicle
+from roadlog.fleet.vehicle import VEHICLE, VehicleUnits, reduce_vehicle
 from roadlog.fleet.within import orders_within
-from roadlog.quantities.arrays import Floats
 from roadlog.quantities.facts import Veto, Warned
 from roadlog.stats import power
 from roadlog.stats.interval import Interval, Obstacle, Randomisation, percent, percent_interval
@@ -146,20 +145,16 @@ class _Made:
 def _make(vehicles: Sequence[VehicleUnits], design: FleetDesign, seed: int) -> _Made:
     """The contrast at equal driving, with what the orders of chance say of it."""
     if design.switched == "rollout":
-        contrast, orders, exposure = estimate_rollout(vehicles, design, _value, seed)
+        contrast, orders, exposure = estimate_rollout(vehicles, design, at_equal_driving, seed)
         return _Made(contrast, orders, _chance(orders), exposure)
-    contrast = estimate(vehicles, design, _value)
+    contrast = estimate(vehicles, design, at_equal_driving)
     if not design.randomised:
         return _Made(contrast)
     if design.switched == "within":
-        found = orders_within(contrast, _value, seed)
+        found = orders_within(contrast, at_equal_driving, seed)
     else:
-        found = orders_parallel(contrast, design, _value, seed)
+        found = orders_parallel(contrast, design, at_equal_driving, seed)
     return _Made(contrast, found, None if found is None else in_percent(found))
-
-
-def _value(f: Figures) -> Floats:
-    return f.value
 
 
 def _chance(orders: RolloutOrders | None) -> Randomisation | None:
@@ -193,7 +188,7 @@ def _result(
     bent, told = by_figure(claim=claim)
     finding = decide_fleet(
         contrast, effect, claim, held=held, orders=made.orders,
-        rest=_without(vehicles, design, apart_names), apart=apart_names,
+        rest=estimate_without(vehicles, apart_names, design), apart=apart_names,
         next_vehicle=following, blocking=[*always, *bent],
     )  # fmt: skip
     arms = [_arm_use(contrast, arm) for arm in (0, 1)]
@@ -288,19 +283,6 @@ def _held(contrast: FleetContrast) -> HeldEqual:
     )
 
 
-def _without(
-    vehicles: Sequence[VehicleUnits], design: FleetDesign, names: Sequence[str]
-) -> FleetContrast | None:
-    """The contrast without these vehicles; None where they are none or too few are left."""
-    if not names:
-        return None
-    gone = {*names}
-    try:
-        return estimate([v for v in vehicles if v.vehicle not in gone], design, _value)
-    except (DesignError, FitError):
-        return None
-
-
 def _blocking(double: Sequence[tuple[str, str, bool]], design: FleetDesign) -> list[Veto]:
     if design.switched != "within" and not design.randomised:
         return [
@@ -347,7 +329,7 @@ def _by_group(vehicles: Sequence[VehicleUnits], design: FleetDesign) -> tuple[Gr
     for group in design.groups:
         own = [v for v in vehicles if v.group == group]
         try:
-            contrast = estimate(own, design, _value)
+            contrast = estimate(own, design, at_equal_driving)
         except (DesignError, FitError):
             found.append(GroupEffect(group, 0, Interval(math.nan, None, None)))
             continue

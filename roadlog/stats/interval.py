@@ -128,6 +128,19 @@ def log_half(low: float, high: float) -> float:
     return float(np.log1p(high / 100) - np.log1p(low / 100)) / 2
 
 
+def p_of(difference: float, half: float, df: float) -> float:
+    """Two-sided p of a difference whose 95 % t interval has this half width; NaN without one.
+
+    >>> round(p_of(1.0, 1.0, 8.0), 6)
+    0.05
+    """
+    from scipy.special import stdtr, stdtrit
+
+    if not (half > 0 and df > 0):
+        return float("nan")
+    return float(2 * stdtr(df, -abs(difference) * float(stdtrit(df, 0.975)) / half))
+
+
 def satterthwaite(parts: Floats, df: Floats) -> Floats:
     """Degrees of freedom of a sum of independent variances.
 

@@ -24,7 +24,7 @@ from roadlog.errors import DesignError, FitError
 from roadlog.fleet import fit
 from roadlog.fleet.contrast import FleetContrast
 from roadlog.fleet.design import FleetDesign
-from roadlog.fleet.estimators import estimate
+from roadlog.fleet.estimators import estimate, estimate_without
 from roadlog.fleet.finding import decide_fleet
 from roadlog.fleet.inference import outlying
 from roadlog.fleet.rollout import LEAST_FOR_JACKKNIFE
@@ -113,7 +113,7 @@ def words(
     of = fit._make(fleet, design, seed)
     c = of.contrast
     names = [v.vehicle for v, a in zip(c.vehicles, outlying(c), strict=True) if a]
-    rest, held = fit._without(fleet, design, names), fit._held(c)
+    rest, held = estimate_without(fleet, names, design), fit._held(c)
     following = fit._between(c)[1]
     return c, {
         name: decide_fleet(
