@@ -13,6 +13,7 @@ from typing import Literal
 import numpy as np
 
 from roadlog.quantities.arrays import Floats
+from roadlog.stats.interval import satterthwaite
 
 LEVEL = 0.95
 PRIOR_DF = 4.0  # what all studies say of one's standard error (tests/studies/pool_calibration)
@@ -385,9 +386,9 @@ def apart_by(one: Mean, other: Mean) -> tuple[float, float]:
     """
     from scipy.special import stdtrit
 
-    a, b = one.se**2, other.se**2
-    df = (a + b) ** 2 / (a**2 / one.df + b**2 / other.df)
-    half = float(stdtrit(df, 0.5 + one.level / 2)) * float(np.sqrt(a + b))
+    squares = np.array([one.se**2, other.se**2])
+    df = float(satterthwaite(squares, np.array([one.df, other.df])))
+    half = float(stdtrit(df, 0.5 + one.level / 2)) * float(np.sqrt(squares.sum()))
     return one.mean - other.mean, half
 
 
@@ -419,8 +420,8 @@ def chance_so_far_off(y: Floats, v: Floats, df: Floats, without: Sequence[Mean])
     from scipy.special import stdtr
 
     others = np.array([m.tau2 + m.se**2 for m in without])
-    whole = v + others
-    freedom = np.minimum(len(y) - 2, whole**2 / (v**2 / df + others**2 / (len(y) - 2)))
+    whole, rest = v + others, np.full(len(y), len(y) - 2.0)
+    freedom = np.minimum(rest, satterthwaite(np.array([v, others]), np.array([df, rest])))
     t = (y - np.array([m.mean for m in without])) / np.sqrt(whole)
     return np.asarray(np.minimum(1.0, 2 * len(y) * stdtr(freedom, -np.abs(t))))
 
