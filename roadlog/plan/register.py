@@ -16,7 +16,7 @@ from typing import Any
 
 from roadlog.errors import InputError
 from roadlog.quantities.tables import NOTE
-from roadlog.study.durable import atomic_write
+from roadlog.study.durable import atomic_write, json_text
 from roadlog.study.settings import Study
 
 REGISTER = "computed/registered.json"
@@ -129,7 +129,7 @@ def register(folder: Path, study: Study, now: dt.datetime) -> Entry:
         {"at": e.at.isoformat(timespec="seconds"), "sha256": e.sha256, "choices": e.choices}
         for e in (*entries, entry)
     ]
-    text = json.dumps({"entries": rows}, indent=1, ensure_ascii=False) + "\n"
+    text = json_text({"entries": rows})
     atomic_write(folder / REGISTER, lambda p: p.write_text(text, encoding="utf-8"))
     return entry
 

@@ -24,6 +24,7 @@ from roadlog.publish.clock import PublicClock
 from roadlog.publish.leaks import PrivateFacts
 from roadlog.publish.public_logs import put
 from roadlog.runs.table import Sources
+from roadlog.study.durable import json_text
 from roadlog.study.folder import load_study
 from roadlog.trials.result import TrialResult, load_all, save
 
@@ -123,7 +124,7 @@ def _write_register(
         {"at": _hour(e.at, first).isoformat(), "sha256": e.sha256, "choices": e.choices}
         for e in entries
     ]
-    put(into / REGISTER, json.dumps({"entries": rows}, indent=1, ensure_ascii=False) + "\n")
+    put(into / REGISTER, json_text({"entries": rows}))
     return True
 
 

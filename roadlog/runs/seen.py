@@ -13,7 +13,7 @@ from functools import partial
 from pathlib import Path
 
 from roadlog import __version__
-from roadlog.study.durable import atomic_write
+from roadlog.study.durable import atomic_write, json_text
 from roadlog.study.settings import Study
 
 KEPT = Path("computed") / "checked.json"
@@ -54,7 +54,7 @@ def keep_seen(folder: Path, study: Study, logs: Mapping[str, LogSeen]) -> None:
         sha: {**asdict(log), "day": None if log.day is None else f"{log.day}"}
         for sha, log in logs.items()
     }
-    text = json.dumps({"of": _key(study), "logs": rows}, indent=1, ensure_ascii=False) + "\n"
+    text = json_text({"of": _key(study), "logs": rows})
     try:
         atomic_write(folder / KEPT, partial(Path.write_text, data=text, encoding="utf-8"))
     except OSError:

@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import Any
 
 from roadlog.errors import InputError
-from roadlog.study.durable import atomic_write
+from roadlog.study.durable import atomic_write, json_text
 
 LIST = Path("logs") / "taken.json"
 _SCHEMA = 1
@@ -70,7 +70,7 @@ def read_taken(folder: Path) -> tuple[Taken, ...]:
 def write_taken(folder: Path, entries: Sequence[Taken]) -> None:
     """Replace the study's list in one step."""
     data = {"schema": _SCHEMA, "logs": [asdict(e) for e in entries]}
-    text = json.dumps(data, indent=1, ensure_ascii=False) + "\n"
+    text = json_text(data)
     atomic_write(folder / LIST, partial(Path.write_text, data=text, encoding="utf-8"))
 
 
