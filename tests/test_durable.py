@@ -1,6 +1,8 @@
 """Files are whole or not there, whenever the program is killed."""
 
+import errno
 import json
+import os
 import shutil
 from collections.abc import Sequence
 from functools import partial
@@ -13,7 +15,7 @@ from roadlog.errors import InputError
 from roadlog.runs.intake import propose, take_in
 from roadlog.runs.table import study_sources
 from roadlog.runs.taken import read_taken, sha256_of
-from roadlog.study.durable import atomic_write, clean_parts, is_part
+from roadlog.study.durable import atomic_write, clean_parts, is_part, write_files
 from roadlog.study.folder import LOG_SUFFIXES, load_study, log_files
 from tests.kills import killed_at_step
 from tests.test_take import SCHEDULE, _drive, _joined, _study
@@ -59,6 +61,60 @@ def test_a_failure_leaves_the_old_file_and_nothing_beside_it(tmp_path: Path) -> 
         atomic_write(path, fails)
     assert [p.name for p in tmp_path.iterdir()] == ["a.csv"]
     assert path.read_text() == "old"
+
+
+THREE = ("page.html", "figures.json", "table.csv")
+
+
+@pytest.mark.parametrize("there", [THREE, THREE[1:], ()], ids=["all", "two", "none"])
+@pytest.mark.parametrize("linked", [True, False], ids=["links", "no links"])
+def test_files_of_one_result_are_all_new_or_all_old_wherever_it_fails(
+    tmp_path: Path, there: Sequence[str], linked: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    for name in there:
+        (tmp_path / name).write_text(f"old {name}")
+    old = {p.name: p.read_text() for p in tmp_path.iterdir()}
+    new = {name: f"new {name}".encode() for name in THREE}
+    left = [0]
+
+    def step() -> None:
+        left[0] -= 1
+        if left[0] < 0:
+            raise OSError(errno.ENOSPC, "No space left on device")
+
+    def half(path: Path, data: bytes) -> None:
+        path.open("wb").write(data[:3])
+        step()
+        path.open("wb").write(data)
+
+    def rename(path: Path, target: Path) -> None:
+        if "roadlog" not in target.name and path.read_bytes().startswith(b"new"):
+            step()
+        os.replace(path, target)
+
+    def no_link(path: Path, target: Path) -> None:
+        raise OSError(errno.EPERM, "Operation not permitted")
+
+    monkeypatch.setattr(Path, "write_bytes", half)
+    monkeypatch.setattr(Path, "replace", rename)
+    if not linked:
+        monkeypatch.setattr(Path, "hardlink_to", no_link)
+    for left[0] in range(2 * len(THREE)):
+        with pytest.raises(OSError, match="No space"):
+            write_files(tmp_path, new)
+        assert {p.name: p.read_text() for p in tmp_path.iterdir()} == old
+    left[0] = 99
+    write_files(tmp_path, new)
+    assert {p.name: p.read_bytes() for p in tmp_path.iterdir()} == new
+
+
+def test_a_folder_that_has_one_of_the_names_costs_no_other_file(tmp_path: Path) -> None:
+    (tmp_path / "a").write_text("old")
+    (tmp_path / "b").mkdir()
+    with pytest.raises(OSError, match="directory"):
+        write_files(tmp_path, {"a": b"new", "b": b"new", "c": b"new"})
+    assert (tmp_path / "a").read_text() == "old"
+    assert sorted(p.name for p in tmp_path.iterdir()) == ["a", "b"]
 
 
 def test_a_part_of_a_program_that_still_runs_is_left_alone(tmp_path: Path) -> None:

@@ -1,7 +1,7 @@
 """Writes what an analysis found: an `Analysed` in, five files in one folder out.
 
-All contents are made before the first file is touched, and each file replaces its forerunner in
-one step, so a failure leaves the folder as it was.
+All contents are made before the first file is touched, and the files replace their forerunners
+together, so a failure leaves the folder as it was.
 """
 
 import hashlib

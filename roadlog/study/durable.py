@@ -9,6 +9,7 @@ import hashlib
 import json
 import os
 import re
+import shutil
 import socket
 import tempfile
 from collections.abc import Callable, Iterable, Mapping
@@ -42,6 +43,16 @@ def atomic_write(path: Path, write: Callable[[Path], object], mode: int | None =
     mode : int, optional
         Permissions of the file; by default those of any new file.
     """
+    temporary = _filled(path, write, mode)
+    try:
+        temporary.replace(path)
+        sync_folder(path.parent)
+    finally:
+        temporary.unlink(missing_ok=True)
+
+
+def _filled(path: Path, write: Callable[[Path], object], mode: int | None = None) -> Path:
+    """A part beside `path`, filled and on the disk."""
     make_folder(path.parent)
     _clean(path.parent.glob(f"{_MARK}*"))
     handle, temporary = new_part(path.parent, path.suffix)
@@ -54,16 +65,70 @@ def atomic_write(path: Path, write: Callable[[Path], object], mode: int | None =
             mode = 0o666 & ~umask
         _sync_file(temporary)
         temporary.chmod(mode)
-        temporary.replace(path)
-        sync_folder(path.parent)
-    finally:
+    except BaseException:
         temporary.unlink(missing_ok=True)
+        raise
+    return temporary
 
 
 def write_files(folder: Path, contents: Mapping[str, bytes]) -> None:
-    """Write files into a folder by their names, each whole or not at all."""
-    for name, data in contents.items():
-        atomic_write(folder / name, partial(Path.write_bytes, data=data))
+    """Write files that belong together into a folder by their names: all of them, or none.
+
+    All are on the disk under hidden names before the first one gets its own. A failure leaves the
+    files that were there before; so does a kill, but for one between two renames, which stand
+    together at the end.
+    """
+    parts: dict[Path, Path] = {}
+    before: dict[Path, Path | None] = {}
+    try:
+        for name, data in contents.items():
+            path = folder / name
+            parts[path] = _filled(path, partial(Path.write_bytes, data=data))
+        for path in parts:
+            before[path] = _second_name(path)
+        _renamed_together(parts, before)
+    finally:
+        for left in (*parts.values(), *before.values()):
+            if left is not None:
+                left.unlink(missing_ok=True)
+
+
+def _renamed_together(parts: Mapping[Path, Path], before: Mapping[Path, Path | None]) -> None:
+    """Give each part its name, or, where one can't have it, each name what it had `before`."""
+    done: list[Path] = []
+    try:
+        for path, part in parts.items():
+            part.replace(path)
+            done.append(path)
+    except BaseException:
+        for path in done:
+            old = before[path]
+            if old is None:
+                path.unlink(missing_ok=True)
+            else:
+                old.replace(path)
+        raise
+    finally:
+        for parent in {p.parent for p in parts}:
+            sync_folder(parent)
+
+
+def _second_name(path: Path) -> Path | None:
+    """A hidden name for what is at `path`, or a copy where a file has but one name."""
+    if not path.is_file():
+        return None
+    handle, second = new_part(path.parent, path.suffix)
+    os.close(handle)
+    second.unlink()
+    try:
+        second.hardlink_to(path)
+    except OSError:
+        try:
+            shutil.copy2(path, second)
+        except BaseException:
+            second.unlink(missing_ok=True)
+            raise
+    return second
 
 
 def json_text(data: object, indent: int = 1) -> str:

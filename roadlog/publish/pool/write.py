@@ -88,7 +88,7 @@ def require_place(out: Path) -> None:
 
 
 def write_known(k: Known, out: Path) -> list[Path]:
-    """Write page, figures and table, each whole or not at all."""
+    """Write page, figures and table: all of them, or none."""
     contents = {PAGE: known_page(k), FIGURES: as_json(k), TABLE: table(k)}
     write_files(out, {name: text.encode("utf-8") for name, text in contents.items()})
     return [out / name for name in contents]
