@@ -7,37 +7,30 @@ interval wider than the smallest detectable effect is no agreement.
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
 
-from roadlog.closure.ledger import UNKNOWN_TEMPERATURE_K, Ledger, Tank, refuse_unplaced, tanks
-from roadlog.closure.regression import (
-    NORMAL_95,
-    ArmFit,
-    fit_arms,
-    ratio_interval,
-    scatter_sd,
-    tank_covariance,
+from roadlog.closure.ledger import Ledger, refuse_unplaced, tanks
+from roadlog.closure.of_tanks import (
+    MIN_LOGGED_SHARE,
+    NOTHING,
+    energy_ratio,
+    gap_of_tanks,
+    level_of_tanks,
+    tank_rows,
+    widest,
 )
+from roadlog.closure.regression import NORMAL_95
 from roadlog.closure.result import Closure
 from roadlog.errors import InputError
 from roadlog.fuel.batches import runs_of_can
 from roadlog.quantities.against import Against
-from roadlog.quantities.arms import ARMS
 from roadlog.quantities.facts import Veto
-from roadlog.quantities.fuels import FUELS, volume_l
 from roadlog.stats.interval import Interval, NamedInterval, percent_interval
 from roadlog.stats.unit_contrast import unit_t
-from roadlog.study.settings import Can, Fill, Study
-
-MIN_LOGGED_SHARE = 0.97
-MAX_LOGGED_SHARE = 1.03  # beyond, odometer and log don't speak of the same driving
-ASSUMED_FILL_SD_L = 0.5  # of the level that "full" means: no source
-FINEST_READING_L = 0.01  # what dispensers show: common practice, no source
-UNLOGGED_FUEL_SD = 0.3  # of the fuel of unlogged distance, taken at the tank's mean: no source
-NOTHING = Interval(math.nan, None, None)
+from roadlog.study.settings import Can, Study
 
 
 def close(
@@ -71,7 +64,7 @@ def close(
     tank_table = tank_rows(tanks(ledger.fills), runs, study)
     can_table = can_rows(ledger.cans, runs, study)
     values: dict[str, float] = {}
-    by_tank = _by_tank(tank_table, study, values)
+    by_tank = gap_of_tanks(tank_table, study, values)
     by_can = _by_can(can_table, study, values)
     use_cans = by_can.low is not None
     gap = by_can if use_cans else by_tank
@@ -117,45 +110,6 @@ def judge(gap: Interval, smallest_detectable_pct: float) -> str:
     return "agrees" if half <= smallest_detectable_pct else "uninformative"
 
 
-def tank_rows(found: Sequence[Tank], runs: pd.DataFrame, study: Study) -> pd.DataFrame:
-    """One row a tank: measured and computed litres, logged share of its distance, used or why not.
-
-    Runs that were set aside burned fuel too and count here.
-    """
-    declared = FUELS[study.vehicle.fuel]
-    start = runs["start"]
-    reading_l = _reading_l([f for t in found for f in t.fills])
-    rows = []
-    for tank in found:
-        mine = runs[(start >= tank.start) & (start < tank.end)]
-        logged = float(mine["km"].sum())
-        share = logged / tank.odometer_km if tank.odometer_km > 0 else math.nan
-        burned = {a: float(mine.loc[mine["arm"] == a, "burned_l"].sum()) for a in ARMS}
-        km = {a: float(mine.loc[mine["arm"] == a, "km"].sum()) for a in ARMS}
-        rows.append(
-            {
-                "tank": f"{tank.start:%Y-%m-%d} to {tank.end:%Y-%m-%d}",
-                "fills": len(tank.fills),
-                "litres": sum(_at_reference(f, study) for f in tank.fills),
-                "odometer_km": tank.odometer_km,
-                "logged_pct": 100 * share,
-                "computed_baseline_l": burned["baseline"],
-                "computed_fitted_l": burned["fitted"],
-                "km_baseline": km["baseline"],
-                "km_fitted": km["fitted"],
-                "energy_ratio": _energy_ratio(mine),
-                "reading_l": reading_l,
-                "share_sd": _share_sd(tank, share, study, declared.thermal_expansion_per_k),
-                "reason": _why_not(tank, mine, share, runs),
-            }
-        )
-    columns = ["tank", "fills", "litres", "odometer_km", "logged_pct", "computed_baseline_l",
-               "computed_fitted_l", "km_baseline", "km_fitted", "energy_ratio", "reading_l",
-               "share_sd", "reason"]  # fmt: skip
-    table = pd.DataFrame(rows, columns=columns)
-    return table.assign(used=table["reason"] == "")
-
-
 def can_rows(cans: Sequence[Can], runs: pd.DataFrame, study: Study) -> pd.DataFrame:
     """One row a switch unit that has cans: kilograms weighed and computed.
 
@@ -186,7 +140,7 @@ def can_rows(cans: Sequence[Can], runs: pd.DataFrame, study: Study) -> pd.DataFr
                 "weighed_kg": can.before_kg - can.after_kg,
                 "computed_kg": float(mine["burned_kg"].sum()),
                 "km": float(mine["km"].sum()),
-                "energy_ratio": _energy_ratio(mine),
+                "energy_ratio": energy_ratio(mine),
                 "logged_pct": 100 * logged,
                 "cans": 1,
             }
@@ -206,154 +160,8 @@ def can_rows(cans: Sequence[Can], runs: pd.DataFrame, study: Study) -> pd.DataFr
     return table.assign(reason=reason, used=reason == "")
 
 
-def _energy_ratio(runs: pd.DataFrame) -> float:
-    """Litres of the declared fuel with the energy of a litre burned [1]."""
-    burned = float(runs["burned_l"].sum())
-    return float(runs["fuel_l"].sum()) / burned if burned > 0 else math.nan
-
-
 def _short_text() -> str:
     return f"under {100 * MIN_LOGGED_SHARE:.0f} % of its distance logged"
-
-
-def _at_reference(fill: Fill, study: Study) -> float:
-    """A fill's litres at 15 °C; as pumped where its temperature isn't known."""
-    if fill.temp_c is None:
-        return fill.litres
-    fuel = FUELS[study.vehicle.fuel]
-    return fill.litres / volume_l(fuel.density_kg_m3, fuel, fill.temp_c)
-
-
-def _share_sd(tank: Tank, share: float, study: Study, expansion_per_k: float) -> float:
-    """Relative standard deviation of a tank's measured litres, the full levels apart.
-
-    The pump's permitted error and the unknown temperature are taken as even within their limits
-    (divided by the root of 3, JCGM 100:2008, 4.3.7).
-    """
-    pump = study.ledger.pump_pct / 100 / math.sqrt(3)
-    blind = sum(f.litres for f in tank.fills if f.temp_c is None) / tank.litres
-    warmth = blind * expansion_per_k * UNKNOWN_TEMPERATURE_K / math.sqrt(3)
-    unlogged = UNLOGGED_FUEL_SD * max(1 - share, 0.0) if math.isfinite(share) else 0.0
-    return math.sqrt(pump**2 + warmth**2 + unlogged**2)
-
-
-def _why_not(tank: Tank, mine: pd.DataFrame, share: float, runs: pd.DataFrame) -> str:
-    if tank.end <= runs["start"].min():
-        return "filled before the first run: no log to hold it against"
-    if mine.empty:
-        return "no run was logged between its fills"
-    if math.isnan(tank.odometer_km):
-        return "no odometer reading at both ends, so nothing says that all of it was logged"
-    if tank.odometer_km <= 0:
-        return "the odometer didn't move"
-    if share < MIN_LOGGED_SHARE:
-        return f"{100 * share:.0f} % of its distance logged, {100 * MIN_LOGGED_SHARE:.0f} needed"
-    if share > MAX_LOGGED_SHARE:
-        return f"logs cover {100 * share:.0f} % of its distance: odometer or dates are wrong"
-    if not mine["burned_l"].sum() > 0:
-        return "no fuel was computed for its runs"
-    return ""
-
-
-def _by_tank(table: pd.DataFrame, study: Study, values: dict[str, float]) -> Interval:
-    """The arms' gap by regression over the used tanks; fills `values` on the way."""
-    used = table[table["used"].astype(bool)]
-    if used.empty:
-        return NOTHING
-    logged = np.minimum(used["logged_pct"].to_numpy(dtype=float) / 100, 1.0)[:, None]
-    computed = used[["computed_baseline_l", "computed_fitted_l"]].to_numpy(dtype=float) / logged
-    level = _level(used, computed, study)
-    values["fill_repeatability_l"] = level.used_l
-    if level.shown_l is not None:
-        values["fill_repeatability_estimated_l"] = level.shown_l
-    if study.ledger.fill_repeatability_l is not None:
-        values["fill_repeatability_stated_l"] = study.ledger.fill_repeatability_l
-    measured = used["litres"].to_numpy(dtype=float)
-    common = _common_scale(measured, computed, level.covariances, study)
-    if common is not None:
-        values |= dict(zip(("scale", "scale_low", "scale_high"), common, strict=True))
-    found = _widest(measured, computed, level.covariances)
-    return NOTHING if found is None else found[1]
-
-
-def _common_scale(
-    measured: np.ndarray, computed: np.ndarray, covariances: Sequence[np.ndarray], study: Study
-) -> tuple[float, float, float] | None:
-    """Litres burned for each litre computed, both arms alike, with the widest interval."""
-    whole = computed.sum(axis=1, keepdims=True)
-    fits = [f for c in covariances if (f := fit_arms(measured, whole, c)) is not None]
-    if not fits:
-        return None
-    fit = max(fits, key=lambda f: float(f.covariance[0, 0]))
-    pump = study.ledger.pump_pct / 100 / math.sqrt(3)
-    scale = float(fit.coefficients[0])
-    half = fit.quantile * math.hypot(float(fit.covariance[0, 0]) ** 0.5, pump * scale)
-    return scale, scale - half, scale + half
-
-
-@dataclass(frozen=True)
-class _Level:
-    """Repeatability of "full" [L], what counts and what the tanks show (None: too few), and the
-    covariances of the tanks' litres that would both explain their scatter."""
-
-    used_l: float
-    shown_l: float | None
-    covariances: tuple[np.ndarray, ...]
-
-
-def _level(used: pd.DataFrame, by_arm: np.ndarray, study: Study) -> _Level:
-    """What the tanks show, bounded below by what was stated, or else by the pump's reading.
-
-    Too few tanks to show it leave what was stated, or else an assumption. The scatter may be that
-    of the level, which the next tank takes back, or one of its own in each tank (of the figure,
-    say), which nothing takes back: neither can be told from a few tanks.
-    """
-    stated = study.ledger.fill_repeatability_l
-    litres = used["litres"].to_numpy(dtype=float)
-    adjoining = np.diff(used.index.to_numpy()) == 1
-    share = used["share_sd"].to_numpy(dtype=float)
-    floor = stated or float(used["reading_l"].max()) / math.sqrt(12)
-
-    def by_level(sd: float) -> np.ndarray:
-        return tank_covariance(litres, adjoining, sd, share)
-
-    def by_tank(sd: float) -> np.ndarray:
-        return tank_covariance(litres, adjoining, floor, np.hypot(share, sd))
-
-    shown = scatter_sd(litres, by_arm, by_level, floor)
-    own = scatter_sd(litres, by_arm, by_tank, 0.0)
-    if shown is None or own is None:
-        level = stated or ASSUMED_FILL_SD_L
-        return _Level(level, None, (by_level(level),))
-    return _Level(shown, shown, (by_level(shown), by_tank(own)))
-
-
-def _widest(
-    measured: np.ndarray, by_arm: np.ndarray, covariances: Sequence[np.ndarray]
-) -> tuple[ArmFit, Interval] | None:
-    """The fit whose interval of the arms' ratio is widest; no bounds are the widest of all."""
-    fits = [f for c in covariances if (f := fit_arms(measured, by_arm, c)) is not None]
-    each = [(f, ratio_interval(f, _how(f))) for f in fits]
-
-    def width(one: tuple[ArmFit, Interval]) -> float:
-        low, high = one[1].low, one[1].high
-        return math.inf if low is None or high is None else high - low
-
-    return max(each, key=width) if each else None
-
-
-def _how(fit: ArmFit) -> str:
-    if fit.df >= 2:
-        return f"regression over tanks, Fieller, t with {fit.df} degrees of freedom"
-    return "regression over tanks, Fieller, stated errors of pump and fill level"
-
-
-def _reading_l(fills: Sequence[Fill]) -> float:
-    """Step [L] to which the litres of these fills were read: the finest decimal that any has."""
-    for step in (1.0, 0.1):
-        if all(abs(f.litres / step - round(f.litres / step)) < 1e-6 for f in fills):
-            return step
-    return FINEST_READING_L
 
 
 def _filled_per_km(
@@ -370,7 +178,7 @@ def _filled_per_km(
     km = used[["km_baseline", "km_fitted"]].to_numpy(dtype=float)
     driven = km / km.sum(axis=1, keepdims=True) * used[["odometer_km"]].to_numpy(dtype=float)
     energy = (used["litres"] * used["energy_ratio"]).to_numpy(dtype=float)
-    found = _widest(energy, driven, _level(used, driven, study).covariances)
+    found = widest(energy, driven, level_of_tanks(used, driven, study).covariances)
     if found is None or found[0].df < 2:
         return ()
     change = replace(found[1], method="regression over tanks, nothing held equal")

@@ -5,7 +5,7 @@ Columns are matched by meaning and unit; each row becomes the same model that `[
 """
 
 import re
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Collection, Iterable, Iterator, Mapping
 from pathlib import Path
 
 import pandas as pd
@@ -48,6 +48,7 @@ TIME_WORDS = ("time", "date", "date time", "datetime", "date and time")
 FULL = {"yes": True, "full": True, "true": True, "1": True, "y": True, "": True,
         "no": False, "partial": False, "false": False, "0": False, "n": False}  # fmt: skip
 KM_PER_M = 0.001
+_TIME_OF_DAY = re.compile(r"\s*\d{1,2}:\d{2}(:\d{2})?\s*")
 _KIND = r"[\[(]?(?:us|uk|imp|imperial)\.?[\])]?"
 _GALLONS_ALONE = re.compile(rf"(?:{_KIND} ?)?gal(?:lon)?s?(?: ?{_KIND})?")
 
@@ -63,12 +64,10 @@ def read_fills(path: Path, day_first: bool | None = None) -> tuple[Fill, ...]:
         Naming the line where a value is missing, unreadable or impossible.
     """
     table = read_table(path)
-    clock = next((h for h in table.columns if split_unit(h)[0] in TIME_WORDS), None)
-    if clock is None:
-        raise InputError(f"{path}: no column 'time': add one with date and time of each fill")
-    times = read_moments(table[clock], day_first, path, clock)
+    clock, told = clock_of(table, path)
+    times = read_moments(told, day_first, path, " ".join(clock))
     rows = []
-    body = _rows(table.drop(columns=clock), path, FILL_NUMBERS, FILL_TEXTS, day_first)
+    body = _rows(table.drop(columns=list(clock)), path, FILL_NUMBERS, FILL_TEXTS, day_first)
     for (line, row), time in zip(body, times, strict=True):
         if time is None:
             raise InputError(f"{path}: line {line}: no date: write 2026-03-02T08:00")
@@ -81,6 +80,35 @@ def read_fills(path: Path, day_first: bool | None = None) -> tuple[Fill, ...]:
             row["full"] = FULL[word]
         rows.append(row_of(Fill, row, f"{path}: line {line}"))
     return tuple(rows)
+
+
+def clock_of(
+    table: pd.DataFrame, path: Path, words: Collection[str] = TIME_WORDS
+) -> tuple[tuple[str, ...], pd.Series]:
+    """The columns that tell when each fill was, and what they say: a date may have its time of day
+    in a column of its own.
+
+    Raises
+    ------
+    InputError
+        If there is none.
+
+    >>> clock_of(pd.DataFrame({"date": ["2026-03-02"], "time": ["7:05"]}), Path("fills.csv"))
+    (('date', 'time'), 0    2026-03-02 07:05
+    dtype: str)
+    """
+    known = [str(h) for h in table.columns if split_unit(str(h))[0] in words]
+    if not known:
+        raise InputError(f"{path}: no column 'time': add one with date and time of each fill")
+    of_day = [h for h in known if table[h].map(_TIME_OF_DAY.fullmatch, na_action="ignore").any()]
+    days = [h for h in known if h not in of_day]
+    if len(known) == 1 or not of_day or not days:
+        return (known[0],), table[known[0]]
+    day, hour = days[0], of_day[0]
+    text = table[hour].fillna("").str.strip()
+    text = text.where(text.str.find(":") != 1, "0" + text)
+    both = (table[day].str.strip() + " " + text).str.strip()
+    return (day, hour), both
 
 
 def read_cans(path: Path, day_first: bool | None = None) -> tuple[Can, ...]:

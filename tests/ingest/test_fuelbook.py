@@ -129,3 +129,12 @@ def test_a_pump_shows_three_decimals(tmp_path, litres):
     text = f"time;litres;price\n2026-03-02;{litres};1,799\n"
     (fill,) = read_fills(written(tmp_path, text))
     assert (fill.litres, fill.price_per_l) == (41.234, 1.799)
+
+
+@pytest.mark.parametrize("heads", ["date;time", "time;date"])
+def test_a_receipts_time_of_day_may_have_a_column_of_its_own(tmp_path, heads):
+    cells = ("13.03.2026", "7:05") if heads.startswith("date") else ("7:05", "13.03.2026")
+    text = f"{heads};litres\n{';'.join(cells)};41,2\n{';'.join(cells).replace('7:05', '')};40\n"
+    first, second = read_fills(written(tmp_path, text))
+    assert first.time == dt.datetime(2026, 3, 13, 7, 5)
+    assert second.time == dt.date(2026, 3, 13)
