@@ -18,6 +18,7 @@ from roadlog.analysis.analyse import analyse
 from roadlog.errors import DesignError, InputError
 from roadlog.ingest import read_log
 from roadlog.plan.promise import Scatter
+from roadlog.plan.size import assumed_scatter
 from roadlog.plan.together import Together, measured
 from roadlog.quantities.arms import ARMS
 from roadlog.runs.table import Sources
@@ -50,6 +51,37 @@ def pilot_logs(
     if given and not files:
         raise InputError(f"{option}: no log file in {', '.join(map(str, given))}")
     return list(dict.fromkeys(files))
+
+
+def scatter_for_plan(
+    study: Study, logs: Sequence[Path], control: Sequence[Path], runs_per_unit: float
+) -> tuple[Scatter, Together | None]:
+    """The scatter from day to day, and of two cars together where a pilot of both is there.
+
+    Without any pilot it is assumed, of units of `runs_per_unit` runs.
+
+    Raises
+    ------
+    InputError
+        If the control car's pilot stands alone, or the study has no such car.
+    DesignError
+        As `pilot_together`.
+    """
+    if control and study.control is None:
+        raise InputError(
+            "a pilot of a control car, and study.toml has no [control]: name the car there, or "
+            "leave its logs out"
+        )
+    if control and not logs:
+        raise InputError(
+            "a pilot of the control car alone: put the test car's logs of the same days into "
+            "logs/pilot, or name them with --pilot"
+        )
+    if control:
+        return pilot_together(study, logs, control)
+    if logs:
+        return pilot_scatter(study, logs), None
+    return assumed_scatter(study.plan.road, runs_per_unit), None
 
 
 def pilot_scatter(study: Study, logs: Sequence[Path], notes: Path | None = None) -> Scatter:

@@ -9,7 +9,8 @@ from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
-from roadlog.analysis.pilot import pilot_logs, pilot_scatter
+from roadlog.analysis.pilot import CONTROL_PILOT_FOLDER, pilot_logs, scatter_for_plan
+from roadlog.bench.calendar_shown import calendar
 from roadlog.bench.handing import put
 from roadlog.bench.reader import units_in, word_of
 from roadlog.effect.design import refuse_mediators
@@ -38,20 +39,23 @@ from roadlog.plan.questions import (
 from roadlog.plan.register import read_register
 from roadlog.plan.seal_log import COPY, SealEvent, log_seal
 from roadlog.plan.sealing import SealedPapers, refuse_logs, sealed_papers
-from roadlog.plan.size import UnitPlan, assumed_scatter, refutable_curve, settling_curve, unit_plan
+from roadlog.plan.size import UnitPlan, refutable_curve, settling_curve, unit_plan
 from roadlog.plan.studyfile import write_plan_values
 from roadlog.plan.today import driver_is_blind
+from roadlog.plan.together import Together, assumed
+from roadlog.plan.two_cars import planned_periods, sizes_by_days, two_car_sizes
 from roadlog.study.car import Claim
 from roadlog.study.durable import atomic_write
 from roadlog.study.folder import load_study
 from roadlog.study.lock import one_writer
-from roadlog.study.settings import Study
+from roadlog.study.settings import Schedule, Study
 from roadlog.wording.screen import LABEL
 from roadlog.wording.units import Units, for_reader, shown_in
 
 Answer = dict[str, Any]
 FIELDS = ("days", "start", "runs_per_day", "km_per_run", "road", "switched_by_other")
 MOST_KEPT = 64
+MIDDLING = 0.6  # how far two cars' days go together in the picture, where no pilot tells
 _SHOWN: dict[str, Answer] = {}
 
 
@@ -138,7 +142,8 @@ def _date(text: str) -> dt.date:
 def _can_show(folder: Path, study: Study, drawn: bool) -> Answer:
     """What the days can show, kept for the same study, pilot and day."""
     now = dt.datetime.now().astimezone()
-    pilot = [(str(p), p.stat().st_mtime_ns) for p in pilot_logs(folder)]
+    logs = (*pilot_logs(folder), *pilot_logs(folder, place=CONTROL_PILOT_FOLDER))
+    pilot = [(str(p), p.stat().st_mtime_ns) for p in logs]
     units = for_reader(study.units)
     key = f"{study.model_dump_json()} {pilot} {now.date()} {units}"
     if key not in _SHOWN:
@@ -155,13 +160,15 @@ def _can_show(folder: Path, study: Study, drawn: bool) -> Answer:
 def _computed(folder: Path, study: Study, drawn: bool, now: dt.datetime) -> Answer:
     refuse_vague_carry_over(study)
     if in_periods(study):
-        scatter = _scatter(folder, study, unit_plan(study.plan, 0))
-        return {"permanent": _rows(verdict.period_lines(study, study.plan, scatter))}
-    p = _proposal(folder, study, now, drawn)
+        return _periods_computed(folder, study, drawn, now)
+    layout = unit_plan(study.plan, study.device.washout_km)
+    scatter, together = _scatter(folder, study, layout)
+    p = propose(study, scatter, now, kept=drawn)
     lines = verdict.days_lines(p.schedule, study.plan, p.spare)
     lines += verdict.size_lines(p.sized, p.scatter)
     lines += verdict.verdict_lines(p.sized, p.scatter, p.layout, study.plan, study.claim)
     lines += verdict.loss_lines(p.lost, p.sized.needed)
+    lines += verdict.control_lines(study, together)
     per_unit = study.plan.days_per_unit
     curve = _curve(p.scatter, p.layout, study.claim)
     return {
@@ -170,19 +177,59 @@ def _computed(folder: Path, study: Study, drawn: bool, now: dt.datetime) -> Answ
         "points": [[n * per_unit, y] for n, y in curve.items()],
         "days": sum(1 + len(u.also) for u in p.schedule.unit),
         "settles": p.sized.settles,
+        "calendar": _calendar(study, p.schedule if drawn else None),
+        "by_period": False,
+        "buys": [],
+        "together": None,
+        "too_few": "",
     }
 
 
-def _proposal(folder: Path, study: Study, now: dt.datetime, drawn: bool) -> Proposal:
+def _periods_computed(folder: Path, study: Study, drawn: bool, now: dt.datetime) -> Answer:
+    """What two cars can show of an add-on that comes once, or comes and goes."""
+    scatter, pilot = _scatter(folder, study, unit_plan(study.plan, 0))
+    if drawn and study.schedule is not None:
+        study = with_options(study, {"days": len(study.schedule.unit)})
+    together = pilot or assumed(MIDDLING, scatter.unit_sd, scatter.df)
+    sizes, by_days = two_car_sizes(study, scatter, pilot), sizes_by_days(study, scatter, together)
+    schedule, too_few = study.schedule if drawn else None, ""
+    if study.control is not None and not drawn:
+        try:
+            schedule = planned_periods(study, now.date())
+        except DesignError as e:
+            too_few = str(e)
+    return {
+        "rows": _rows(verdict.period_lines(study, sizes, table=False)),
+        "chances": [],
+        "points": [[n, s.refutable_pct if s.refuted is None else s.refuted]
+                   for n, s in by_days.items()],
+        "days": study.plan.days if schedule is None else len(schedule.unit),
+        "settles": None if study.claim is None else 0.0,
+        "by_period": True,
+        "buys_days": sum(sizes.periods),
+        "buys": [[way.days is not None, s.together, s.half_width_pct, -s.refutable_pct, s.refuted]
+                 for way, s in sizes.by_way],
+        "calendar": _calendar(study, schedule),
+        "together": together.correlation,
+        "too_few": too_few,
+    }  # fmt: skip
+
+
+def _calendar(study: Study, schedule: Schedule | None) -> Answer | None:
+    """The schedule's days, where whoever drives may know them."""
+    if schedule is None or schedule.shut or driver_is_blind(study):
+        return None
+    return calendar(study, schedule)
+
+
+def _proposal(folder: Path, study: Study, now: dt.datetime) -> Proposal:
     layout = unit_plan(study.plan, study.device.washout_km)
-    return propose(study, _scatter(folder, study, layout), now, kept=drawn)
+    return propose(study, _scatter(folder, study, layout)[0], now, kept=False)
 
 
-def _scatter(folder: Path, study: Study, layout: UnitPlan) -> Scatter:
-    logs = pilot_logs(folder)
-    if logs:
-        return pilot_scatter(study, logs)
-    return assumed_scatter(study.plan.road, layout.runs_per_unit)
+def _scatter(folder: Path, study: Study, layout: UnitPlan) -> tuple[Scatter, Together | None]:
+    control = pilot_logs(folder, place=CONTROL_PILOT_FOLDER)
+    return scatter_for_plan(study, pilot_logs(folder), control, layout.runs_per_unit)
 
 
 @lru_cache(maxsize=MOST_KEPT)
@@ -222,8 +269,10 @@ def draw(
         if faults:
             return {"faults": faults}
         _refuse(place, study)
+        if in_periods(study):
+            return _draw_periods(place, saved, study, passphrase, now)
         with shown_in(study.units):
-            p = _proposal(place, study, now, drawn=False)
+            p = _proposal(place, study, now)
             loose = verdict.looseness(p.lost, p.sized.needed)
             made, schedule = None, p.schedule
             if study.plan.switched_by_other:
@@ -244,16 +293,44 @@ def _refuse(folder: Path, study: Study) -> None:
     refuse_mediators((*study.analysis.noted_covariates, *(study.analysis.covariates or ())))
     refuse_vague_carry_over(study)
     if in_periods(study):
-        raise DesignError(
-            "chance doesn't deal out the days of what stays in the car for good, or comes and goes "
-            "once: beside a control car, roadlog plan writes the schedule of both"
-        )
-    if study.plan.switched_by_other:
+        _refuse_periods(study)
+    elif study.plan.switched_by_other:
         refuse_logs(folder, study)
     elif study.plan.dummy_days:
         raise InputError(
             "dummy_days in [plan]: whoever switches and drives knows them: let somebody else switch"
         )
+
+
+def _refuse_periods(study: Study) -> None:
+    if study.control is None:
+        raise DesignError(
+            "chance doesn't deal out the days of what stays in the car for good, or comes and goes "
+            "once, and without a control car they give no interval and no word: name the second "
+            "car in study.toml ([control])"
+        )
+    if study.plan.dummy_days:
+        raise InputError(
+            "dummy_days in [plan] hide an order that chance draws: days without, then with the "
+            "add-on are known to everybody, so leave them out"
+        )
+
+
+def _draw_periods(
+    place: Path, saved: Study, study: Study, passphrase: str, now: dt.datetime
+) -> Answer:
+    """Write and register the days of both cars; there is no order to seal."""
+    if passphrase:
+        raise InputError(
+            "a passphrase seals an order that chance draws: days without, then with the add-on are "
+            "known to everybody, so leave it blank"
+        )
+    with shown_in(study.units):
+        schedule = planned_periods(study, now.date())
+        _write_changes(place, saved, study)
+        whole = study.model_copy(update={"schedule": schedule})
+        written = write_plan(place, whole, now, None, kept=False)
+    return {"sha256": written.entry.sha256, "sealed": False}
 
 
 def _write_changes(folder: Path, saved: Study, study: Study) -> None:

@@ -28,15 +28,8 @@ Figure = Callable[[str], str]
 def speaker(language: str, texts: Catalogue, figure: Figure) -> Callable[[Any], Markup]:
     """What makes such values a sentence in a language, for templates."""
 
-    def day(iso: str) -> str:
-        date = dt.date.fromisoformat(iso)
-        weekday, month = WEEKDAYS[date.weekday()], MONTHS[date.month - 1]
-        return texts.gettext(A_DAY).format(
-            weekday=texts.gettext(weekday), day=date.day, month=texts.gettext(month)
-        )
-
     def days(data: dict[str, Any]) -> str:
-        names, last = [day(d) for d in data["days"]], texts.gettext("and")
+        names, last = [weekday_of(d, texts) for d in data["days"]], texts.gettext("and")
         if data["more"]:
             more = texts.gettext(MORE_DAYS)
             return more.format(days=", ".join(names), more=data["more"])
@@ -67,6 +60,19 @@ def speaker(language: str, texts: Catalogue, figure: Figure) -> Callable[[Any], 
         return _in_english(english(data), language)
 
     return speak
+
+
+def weekday_of(iso: str, texts: Catalogue) -> str:
+    """A day by its weekday and month, in a language.
+
+    >>> weekday_of("2027-03-01", Catalogue({}, {}))
+    'Mon 1 Mar'
+    """
+    date = dt.date.fromisoformat(iso)
+    weekday, month = WEEKDAYS[date.weekday()], MONTHS[date.month - 1]
+    return texts.gettext(A_DAY).format(
+        weekday=texts.gettext(weekday), day=date.day, month=texts.gettext(month)
+    )
 
 
 def opened(sentence: Markup) -> Markup:

@@ -22,7 +22,7 @@ from roadlog.bench.forms import remembered
 from roadlog.bench.jobs import Job, Jobs
 from roadlog.bench.quick import Quick
 from roadlog.bench.reader import units_in, word_of
-from roadlog.bench.saying import day_of, opened, speaker
+from roadlog.bench.saying import WEEKDAYS, day_of, opened, speaker, weekday_of
 from roadlog.bench.words import ENGLISH, catalogue, chosen, languages
 from roadlog.errors import InputError
 from roadlog.wording.screen import typeset
@@ -237,9 +237,10 @@ def _environment(language: str) -> Environment:
     )
     env.filters["opened"] = opened
     env.filters["day"] = partial(day_of, language=language)
+    env.filters["weekday"] = partial(weekday_of, texts=catalogue(language))
     env.filters["figures"] = _figures(language in COMMA)
     env.filters["figure"] = partial(figure, comma=language in COMMA)
-    env.globals["language"] = language
+    env.globals.update(language=language, weekdays=WEEKDAYS)
     return env
 
 

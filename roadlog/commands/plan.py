@@ -109,6 +109,7 @@ def _plan(a: argparse.Namespace) -> int:
         write_plan,
     )
     from roadlog.plan.size import unit_plan
+    from roadlog.plan.two_cars import two_car_sizes
 
     given = {k: v for k in OPTIONS if (v := getattr(a, k)) is not None}
     study = with_options(opened(a.study, fleet=True), given)
@@ -124,8 +125,8 @@ def _plan(a: argparse.Namespace) -> int:
     plan, claim = study.plan, study.claim
     if in_periods(study):
         plan_sealed.refuse_periods(a, study)
-        scatter, together = _scatter(a, study, unit_plan(plan, 0))
-        print("\n".join([study.name, *verdict.period_lines(study, plan, scatter, together)]))
+        sizes = two_car_sizes(study, *_scatter(a, study, unit_plan(plan, 0)))
+        print("\n".join([study.name, *verdict.period_lines(study, sizes)]))
         return 1 if study.control is None else _plan_two_cars(a, study, now)
     layout = unit_plan(plan, study.device.washout_km)
     kept = has_schedule(study) and not a.redraw
@@ -157,18 +158,14 @@ def _plan_two_cars(a: argparse.Namespace, study: "Study", now: dt.datetime) -> i
     """The schedule of both cars: without, then on the test car, then without again if it goes."""
     from roadlog.plan import verdict
     from roadlog.plan.proposal import has_schedule, write_plan
-    from roadlog.plan.schedule import driving_days
-    from roadlog.plan.two_cars import periods_of, schedule_of_periods, washout_days
+    from roadlog.plan.two_cars import planned_periods
 
     kept = has_schedule(study) and not a.redraw
     if kept:
         assert study.schedule is not None
         schedule = study.schedule
     else:
-        days = driving_days(study.plan, study.plan.start or now.date() + dt.timedelta(days=1))
-        again, washout = study.plan.order == "there-and-back", washout_days(study)
-        periods = periods_of(len(days), again=again, washout_days=washout)
-        schedule = schedule_of_periods(days, periods, washout)
+        schedule = planned_periods(study, now.date())
     print("\n".join(verdict.both_cars_lines(study, schedule)))
     if a.dry_run:
         print("Nothing was written (--dry-run).")
@@ -272,34 +269,13 @@ def _scatter(
     a: argparse.Namespace, study: "Study", layout: "UnitPlan"
 ) -> "tuple[Scatter, Together | None]":
     """The scatter from day to day, and of two cars together where a pilot of both is there."""
-    from roadlog.analysis.pilot import (
-        CONTROL_PILOT_FOLDER,
-        pilot_logs,
-        pilot_scatter,
-        pilot_together,
-    )
-    from roadlog.errors import InputError
-    from roadlog.plan.size import assumed_scatter
+    from roadlog.analysis.pilot import CONTROL_PILOT_FOLDER, pilot_logs, scatter_for_plan
 
     logs = pilot_logs(a.study, a.pilot)
     control = pilot_logs(
         a.study, a.control_pilot, place=CONTROL_PILOT_FOLDER, option="--control-pilot"
     )
-    if control and study.control is None:
-        raise InputError(
-            "a pilot of a control car, and study.toml has no [control]: name the car there, or "
-            "leave its logs out"
-        )
-    if control and not logs:
-        raise InputError(
-            "a pilot of the control car alone: put the test car's logs of the same days into "
-            "logs/pilot, or name them with --pilot"
-        )
-    if control:
-        return pilot_together(study, logs, control)
-    if logs:
-        return pilot_scatter(study, logs), None
-    return assumed_scatter(study.plan.road, layout.runs_per_unit), None
+    return scatter_for_plan(study, logs, control, layout.runs_per_unit)
 
 
 def _date(text: str) -> dt.date:

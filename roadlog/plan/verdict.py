@@ -14,16 +14,8 @@ from roadlog.plan.promise import STUDIES, Scatter, needed_units
 from roadlog.plan.result import ChanceOfWord
 from roadlog.plan.size import Loss, Size, UnitPlan, log_of
 from roadlog.plan.together import Together, assumed
-from roadlog.plan.two_cars import (
-    ASSUMED_TOGETHER,
-    RELIABLE,
-    counted_days,
-    periods_of,
-    two_car_size,
-    washout_days,
-)
+from roadlog.plan.two_cars import ASSUMED_TOGETHER, RELIABLE, TwoCarSizes
 from roadlog.plan.two_cars import STUDIES as STUDIES_OF_TWO
-from roadlog.stats.periods import LEAST_IN_PERIOD
 from roadlog.stats.randomise import ENOUGH_ASSIGNMENTS
 from roadlog.study.car import Claim
 from roadlog.study.settings import Plan, Schedule, Study
@@ -189,21 +181,17 @@ def chance_line(assignments: int) -> list[str]:
     return paragraph("By chance", f"{assignments:,} schedules were equally likely: {enough}.")
 
 
-def period_lines(
-    study: Study, plan: Plan, scatter: Scatter, together: Together | None = None
-) -> list[str]:
+def period_lines(study: Study, sizes: TwoCarSizes, *, table: bool = True) -> list[str]:
     """Why chance doesn't deal out the days, and what two cars show instead.
 
-    `together` is what a pilot of both cars says.
+    `table` with the sizes as a table of the terminal.
     """
-    if plan.order == "there-and-back":
-        return _there_and_back_lines(study, plan, scatter, together)
-    return _permanent_lines(study, plan, scatter, together)
+    if study.plan.order == "there-and-back":
+        return _there_and_back_lines(study, sizes, table)
+    return _permanent_lines(study, sizes, table)
 
 
-def _there_and_back_lines(
-    study: Study, plan: Plan, scatter: Scatter, together: Together | None
-) -> list[str]:
+def _there_and_back_lines(study: Study, sizes: TwoCarSizes, table: bool) -> list[str]:
     lines = paragraph(
         "Verdict",
         f"{study.device.name} is to come and go once (order in [plan]): days without it, with it, "
@@ -218,15 +206,13 @@ def _there_and_back_lines(
         "firm word leaves half of the difference between the two baselines. Without a second car "
         "no interval and no word.",
     )
-    lines += two_car_lines(study, plan, scatter, together)
+    lines += _size_lines(sizes, table)
     if study.control is None:
         lines += paragraph("To do", _WRITE_CONTROL)
     return lines
 
 
-def _permanent_lines(
-    study: Study, plan: Plan, scatter: Scatter, together: Together | None
-) -> list[str]:
+def _permanent_lines(study: Study, sizes: TwoCarSizes, table: bool) -> list[str]:
     lines = paragraph(
         "Verdict",
         f"{study.device.name} is declared permanent (carry_over): what stays in the car after it "
@@ -242,7 +228,7 @@ def _permanent_lines(
         "(tyres, service, who drives) doesn't. Without a second car one change gives no interval "
         "and no word.",
     )
-    lines += two_car_lines(study, plan, scatter, together)
+    lines += _size_lines(sizes, table)
     lines += paragraph(
         "More pairs",
         "one pair of cars never shows that a claim holds, since whatever else was done to the "
@@ -258,39 +244,32 @@ def _permanent_lines(
     )
 
 
-def two_car_lines(
-    study: Study, plan: Plan, scatter: Scatter, together: Together | None
-) -> list[str]:
+def _size_lines(sizes: TwoCarSizes, table: bool) -> list[str]:
     """What two cars show in so many days, by how far their days go together."""
-    claim = None if study.claim is None else log_of(study.claim)
-    again, washout = plan.order == "there-and-back", washout_days(study)
-    least = LEAST_IN_PERIOD * (3 if again else 2) + washout * (2 if again else 1)
-    periods = periods_of(max(least, plan.days), again=again, washout_days=washout)
-    counted = counted_days(periods, washout)
-    known = [] if together is None else [together]
-    ways = [*known, *(assumed(r, scatter.unit_sd, scatter.df) for r in ASSUMED_TOGETHER)]
     head = f"{'days of the two cars':28}{'half-width':>11}{'refutes':>9}"
-    rows = []
-    for way in ways:
-        s = two_car_size(counted, scatter, way, claim)
-        if s is None:
-            continue
-        name = "as in the pilot," if way is together else "go together by"
-        rows.append(
-            f"{f'{name} {s.together:.2f}':28}{f'+/-{s.half_width_pct:.1f} %':>11}"
-            f"{f'{-s.refutable_pct:.1f} %':>9}"
-            + ("" if s.refuted is None else f"   the claim {100 * s.refuted:.0f} times in 100")
-        )
-    said = " + ".join(map(str, periods))
+    rows = [
+        f"{f'{_way(way)} {s.together:.2f}':28}{f'+/-{s.half_width_pct:.1f} %':>11}"
+        f"{f'{-s.refutable_pct:.1f} %':>9}"
+        + ("" if s.refuted is None else f"   the claim {100 * s.refuted:.0f} times in 100")
+        for way, s in sizes.by_way
+    ]
+    said = " + ".join(map(str, sizes.periods))
+    washout = sizes.washout_days
     aside = f", {_count(washout, 'day')} after each switch set aside" if washout else ""
     note = (
         f"{said} days{aside}, {STUDIES_OF_TWO} simulated studies of an add-on that does nothing; "
         "refutes: the smallest claim refuted 4 times out of 5"
     )
-    if together is not None:
+    pilots = [way for way, _ in sizes.by_way if way.days is not None]
+    if pilots:
         note += "; the other rows: a control car whose days scatter as the test car's"
-    lines = _table("Buys", [head, *rows]) + paragraph(" ", note + ".")
-    return lines if together is None else lines + paragraph("Pilot", _of_pilot(together))
+    lines = _table("Buys", [head, *rows]) if table else []
+    lines += paragraph(" " if table else "Buys", note + ".")
+    return [*lines, *(line for t in pilots for line in paragraph("Pilot", _of_pilot(t)))]
+
+
+def _way(t: Together) -> str:
+    return "go together by" if t.days is None else "as in the pilot,"
 
 
 def _of_pilot(t: Together) -> str:

@@ -5,6 +5,7 @@ import io
 import json
 import re
 import zipfile
+from itertools import pairwise
 from pathlib import Path
 
 import pytest
@@ -13,6 +14,7 @@ from starlette.testclient import TestClient
 from roadlog.bench.app import make_app
 from roadlog.bench.door import Door
 from roadlog.cli import main
+from roadlog.plan import two_cars
 from roadlog.study.folder import load_study
 from roadlog.study.lock import one_writer
 from tests.bench.conftest import HOST
@@ -242,3 +244,131 @@ def test_who_else_writes_is_named(browser: TestClient, study: Path) -> None:
     assert told.status_code == 400
     assert "an analysis is writing here" in told.text
     assert list(files(study)) == ["study.toml"]
+
+
+BACK = f"""name = "there and back"
+[device]
+acts_on = "other"
+carry_over = "washes out"
+washout_km = 45
+[claim]
+fuel_pct = 5
+[plan]
+start = {START}
+days = 18
+order = "there-and-back"
+[control]
+name = "the other hatchback"
+"""
+STAYS = BACK.replace('order = "there-and-back"\n', "").replace(
+    '"washes out"\nwashout_km = 45', '"permanent"'
+)
+CELL = re.compile(
+    r'<td(?: class="(\w+)( aside)?")?><time datetime="([\d-]+)">.*?</time>(?:<b>(\w+)</b>)?</td>'
+)
+
+
+@pytest.fixture
+def few_studies(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(two_cars, "STUDIES", 20)
+    monkeypatch.setattr(two_cars, "CURVE_DAYS", (4, 6))
+
+
+def of_both(folder: Path, text: str = BACK) -> Path:
+    folder.mkdir()
+    (folder / "study.toml").write_text(text)
+    return folder
+
+
+def cells(page: str) -> dict[str, tuple[str, bool, str]]:
+    """By day of the calendar: arm, whether it is set aside, and the word in it."""
+    return {day: (arm, bool(aside), word) for arm, aside, day, word in CELL.findall(page) if arm}
+
+
+@pytest.mark.usefixtures("few_studies")
+@pytest.mark.parametrize("text", [BACK, STAYS], ids=["there and back", "stays"])
+def test_days_of_two_cars_are_drawn_before_and_after_the_command_s_schedule_is_set(
+    browser: TestClient, tmp_path: Path, text: str
+) -> None:
+    folder = of_both(tmp_path / "s", text)
+    before = browser.get("/study/s/plan").text
+    assert "Set the days of both cars and register" in before
+    assert "Passphrase" not in before
+    assert list(files(folder)) == ["study.toml"]
+    drawn = browser.post("/study/s/plan", data={"draw": "1"})
+    assert drawn.status_code == 200, drawn.text
+    assert main(["plan", str(of_both(tmp_path / "cli", text))]) == 0
+    assert files(folder) == files(tmp_path / "cli")
+    schedule = load_study(folder).schedule
+    assert schedule is not None
+    want = {str(u.unit): u.arm for u in schedule.unit}
+    for page in (before, drawn.text):
+        there = cells(page)
+        assert {day: arm for day, (arm, _, _) in there.items()} == want
+        assert all((word == "with") == (arm == "fitted") for arm, _, word in there.values())
+        assert "<polyline" in page
+        assert page.count('<li class="fitted">') == 1
+    aside = [day for day, (_, aside, _) in cells(drawn.text).items() if aside]
+    days = sorted(want)
+    first = [d for a, d in pairwise(days) if want[a] != want[d]]
+    assert set(aside) == (
+        {d for f in first for d in days[days.index(f) : days.index(f) + 2]}
+        if text is BACK
+        else set()
+    )
+
+
+@pytest.mark.usefixtures("few_studies")
+def test_the_calendar_of_two_cars_speaks_german(browser: TestClient, tmp_path: Path) -> None:
+    of_both(tmp_path / "s")
+    page = browser.get("/study/s/plan", headers={"accept-language": "de"}).text
+    assert {word for *_, word in cells(page).values()} == {"mit", "ohne"}
+    assert "Der Vergleichswagen fährt an jedem davon mit, immer ohne." in page
+    assert "Tage beider Wagen festlegen" in page
+
+
+@pytest.mark.usefixtures("few_studies")
+@pytest.mark.parametrize(
+    ("change", "said"),
+    [
+        (lambda t: t.split("[control]")[0], "name the second car in study.toml"),
+        (lambda t: t.replace("days = 18", "days = 11"), "are too few for 3 periods"),
+    ],
+)
+def test_days_that_give_no_word_aren_t_set(
+    browser: TestClient, tmp_path: Path, change, said
+) -> None:
+    folder = of_both(tmp_path / "s", change(BACK))
+    assert not cells(browser.get("/study/s/plan").text)
+    drawn = browser.post("/study/s/plan", data={"draw": "1"})
+    assert drawn.status_code == 400
+    assert said in drawn.text.replace("\u00a0", " ")
+    assert list(files(folder)) == ["study.toml"]
+
+
+def test_a_drawn_order_is_shown_as_a_calendar_but_not_to_a_driver_who_isn_t_to_know(
+    browser: TestClient, study: Path, tmp_path: Path
+) -> None:
+    assert not cells(browser.get("/study/s/plan").text)
+    drawn = browser.post("/study/s/plan", data=DRAW).text
+    schedule = load_study(study).schedule
+    assert schedule is not None
+    assert {d: arm for d, (arm, _, _) in cells(drawn).items()} == {
+        str(u.unit): u.arm for u in schedule.unit
+    }
+    assert "control car" not in drawn
+    text = (study / "study.toml").read_text()
+    (study / "study.toml").write_text(
+        text.replace("driver_knew_arm = true", "driver_knew_arm = false")
+    )
+    assert not cells(browser.get("/study/s/plan").text)
+
+
+@pytest.mark.usefixtures("few_studies")
+def test_a_control_car_s_pilot_without_such_a_car_is_told(
+    browser: TestClient, tmp_path: Path
+) -> None:
+    folder = of_both(tmp_path / "s", BACK.split("[control]")[0])
+    (folder / "logs" / "control_pilot").mkdir(parents=True)
+    (folder / "logs" / "control_pilot" / "a.csv").write_text("time,speed\n")
+    assert "study.toml has no [control]" in browser.get("/study/s/plan").text

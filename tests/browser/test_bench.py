@@ -21,6 +21,8 @@ pytestmark = pytest.mark.skipif(os.name != "posix", reason="kills a process by i
 def app(tmp_path_factory: pytest.TempPathFactory, eight_days: Path) -> Iterator[App]:
     home = tmp_path_factory.mktemp("bench") / "home"
     shutil.copytree(eight_days, home / "collar")
+    (home / "back").mkdir()
+    (home / "back" / "study.toml").write_text(THERE_AND_BACK)
     running = App(home)
     yield running
     running.end()
@@ -85,7 +87,21 @@ def test_the_whole_analysis_with_a_reload_a_kill_two_tabs_and_a_restart(
 
 AWAKE = "body:not(:has([data-wake]))"
 PAGES = ("", "/new", "/study/collar", "/study/collar/result", "/study/collar/trials",
-         "/study/collar/publish", "/nowhere")  # fmt: skip
+         "/study/collar/publish", "/nowhere",
+         pytest.param("/study/back/plan", marks=pytest.mark.slow))  # fmt: skip
+THERE_AND_BACK = """name = "there and back"
+[device]
+acts_on = "other"
+carry_over = "washes out"
+washout_km = 40
+[claim]
+fuel_pct = 5
+[plan]
+order = "there-and-back"
+days = 20
+[control]
+name = "the other hatchback"
+"""
 
 
 @pytest.mark.parametrize("path", PAGES)
