@@ -41,7 +41,7 @@ def altitude_lag_s(traces: Sequence[Trace]) -> float:
     if len(some) < 2:
         return 0.0
     some = [some[i] for i in np.unique(np.linspace(0, len(some) - 1, MOST_RUNS).astype(int))]
-    misfit = np.array(_disagreements(some))
+    misfit = _disagreements(some)
     if not np.isfinite(misfit).all():
         return 0.0
     k = int(misfit.argmin())
@@ -54,12 +54,20 @@ def altitude_lag_s(traces: Sequence[Trace]) -> float:
 
 def lagged(trace: Trace, lag_s: float) -> Floats:
     """The trace's altitudes [m] as they were `lag_s` [s] later: what belongs to its places."""
+    return _lagged(trace, np.array([lag_s]))[0]
+
+
+def _lagged(trace: Trace, lags_s: Floats) -> Floats:
+    """The trace's altitudes [m] by each of the lags (lags, points)."""
     known = np.isfinite(trace.altitude_m)
-    if lag_s == 0 or not known.any():
-        return trace.altitude_m
-    t = trace.t_s + 1e-6 * np.arange(len(trace.t_s))
-    there = np.interp(t + lag_s, t[known], trace.altitude_m[known])
-    return np.where(known, there, np.nan)
+    out = np.tile(trace.altitude_m, (len(lags_s), 1))
+    if known.any():
+        t = trace.t_s + 1e-6 * np.arange(len(trace.t_s))
+        late = np.flatnonzero(lags_s)
+        at = t[known] + lags_s[late, None]
+        there = np.interp(at.ravel(), t[known], trace.altitude_m[known])
+        out[np.ix_(late, known)] = there.reshape(at.shape)
+    return out
 
 
 def _placed(traces: Sequence[Trace]) -> tuple[Ints, Ints, Ints]:
@@ -74,54 +82,50 @@ def _placed(traces: Sequence[Trace]) -> tuple[Ints, Ints, Ints]:
     return cell, side, owner
 
 
-def _disagreements(traces: Sequence[Trace]) -> list[float]:
+def _disagreements(traces: Sequence[Trace]) -> Floats:
     """Mean square difference [m²] between the directions' altitudes at each lag.
 
     NaN with too little road. Which points have an altitude is the same at every lag, unless a time
-    is missing; what hangs on it alone is made once.
+    is missing; then each is gone through by itself.
     """
     placed = _placed(traces)
-    both: _BothWays | None = None
-    found = []
-    for lag in LAGS_S:
-        z = np.concatenate([lagged(t, lag) for t in traces])
-        known = ~np.isnan(z)
-        if both is None or not np.array_equal(both.known, known):
-            both = _both_ways(*placed, known)
-        found.append(both.disagreement(z))
-    return found
+    z = np.concatenate([_lagged(t, LAGS_S) for t in traces], axis=1)
+    known = ~np.isnan(z)
+    alike = [slice(None)] if (known == known[0]).all() else [[k] for k in range(len(z))]
+    parts = [_both_ways(*placed, known[some][0]).disagreement(z[some]) for some in alike]
+    return np.concatenate(parts)
 
 
 @dataclass(frozen=True)
 class _BothWays:
     """The known points in cells that are driven both ways.
 
-    `way` numbers those cells and the direction in them (cells, 2); `counts` has how many points
-    each trace has in each (ways, traces), `by_trace` the same by trace.
+    Those cells and the direction in them are numbered by way (cells, 2); `way` and `trace` add up
+    the points `kept` of each, `counts` has how many points each trace has in each (ways, traces).
     """
 
-    known: Bools
     kept: Ints
-    way: Ints
-    owner: Ints
+    way: csr_matrix
+    trace: csr_matrix
     counts: csr_matrix
-    by_trace: csr_matrix
 
-    def disagreement(self, z_m: Floats) -> float:
+    def disagreement(self, z_m: Floats) -> Floats:
+        """Mean square difference [m²] between the directions for each of the altitudes' rows."""
         ways, owners = self.counts.shape
         if ways < 2 * LEAST_CELLS:
-            return float("nan")
-        z = z_m[self.kept]
-        total, own = np.bincount(self.way, z, ways), np.bincount(self.owner, z, owners)
-        in_way, size = np.bincount(self.way), np.bincount(self.owner, minlength=owners)
-        in_cell = in_way.reshape(-1, 2).sum(axis=1)
-        level = np.zeros(owners)
+            return np.full(len(z_m), np.nan)
+        z = np.ascontiguousarray(z_m.take(self.kept, axis=1).T)
+        total, own = self.way @ z, self.trace @ z
+        in_way, size = (np.diff(of.indptr)[:, None] for of in (self.way, self.trace))
+        in_cell, by_trace = in_way[::2] + in_way[1::2], self.counts.T.tocsr()
+        level = np.zeros((owners, len(z_m)))
         for _ in range(6):
-            mean = (total - self.counts @ level).reshape(-1, 2).sum(axis=1) / in_cell
-            aside = own - size * level - self.by_trace @ np.repeat(mean, 2)
+            rest = total - self.counts @ level
+            mean = (rest[::2] + rest[1::2]) / in_cell
+            aside = own - size * level - by_trace @ np.repeat(mean, 2, axis=0)
             level += aside / np.maximum(size, 1)
-        side = ((total - self.counts @ level) / in_way).reshape(-1, 2)
-        return float(((side[:, 0] - side[:, 1]) ** 2).mean())
+        side = (total - self.counts @ level) / in_way
+        return np.array([(apart**2).mean() for apart in (side[::2] - side[1::2]).T])
 
 
 def _both_ways(cells: Ints, sides: Ints, owners: Ints, known: Bools) -> _BothWays:
@@ -131,6 +135,11 @@ def _both_ways(cells: Ints, sides: Ints, owners: Ints, known: Bools) -> _BothWay
     kept = np.flatnonzero(known & shared[cells])
     number = np.cumsum(shared) - 1
     way, owner = 2 * number[cells[kept]] + (sides[kept] < 0), owners[kept]
-    shape = 2 * int(shared.sum()), int(owners.max(initial=-1)) + 1
-    counts = csr_matrix((np.ones(len(kept)), (way, owner)), shape)
-    return _BothWays(known, kept, way, owner, counts, counts.T.tocsr())
+    one, each = np.ones(len(kept)), np.arange(len(kept))
+    ways, traces = 2 * int(shared.sum()), int(owners.max(initial=-1)) + 1
+    return _BothWays(
+        kept,
+        csr_matrix((one, (way, each)), (ways, len(kept))),
+        csr_matrix((one, (owner, each)), (traces, len(kept))),
+        csr_matrix((one, (way, owner)), (ways, traces)),
+    )
