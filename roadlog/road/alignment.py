@@ -36,6 +36,7 @@ OFFSET_GATE_M = (13.0, 16.0)  # sustained offset that means another road: quiet,
 LEAVING_OVER_M = 60.0  # at its ends a chain is judged by offsets over this much road only,
 LEAVING_GATE_M = (9.0, 16.0)  # and ends where they exceed this: quiet, noisy drive
 LEAST_FOR_BIAS = 50  # points of a drive near one line only that settle its bias
+ROUNDING_M = 1e-6  # more than any rounding of an offset
 MAX_BIAS_M = 20.0  # a receiver's bias in one drive is taken to be no more
 
 
@@ -363,20 +364,34 @@ def _bias(
         nearest = several[np.diff(point[several], prepend=-1) != 0]
         used = np.concatenate([np.flatnonzero(alone), nearest])
         owner, offset, nx, ny = owner[used], offset[used], nx[used], ny[used]
-    n = owners
-    sxx, sxy, syy = (np.bincount(owner, w, n) for w in (nx * nx, nx * ny, ny * ny))
-    det = (sxx + 20) * (syy + 20) - sxy**2
-    sx, sy = np.bincount(owner, nx * offset, n), np.bincount(owner, ny * offset, n)
-    bx, by = np.zeros(n), np.zeros(n)
+    first, size = _blocks(owner)
+    of = owner[first]
+
+    def total(column: Floats) -> Floats:
+        return np.bincount(of, np.add.reduceat(column, first), owners)
+
+    sxx, sxy, syy = total(nx * nx) + 20, total(nx * ny), total(ny * ny) + 20
+    sx, sy, det = total(nx * offset), total(ny * offset), sxx * syy - sxy**2
+    aside, bx, by = np.abs(offset), np.zeros(owners), np.zeros(owners)
     for limit in (15, 15, 8, 8, 8):
-        residual = offset - (nx * bx[owner] + ny * by[owner])
-        far = np.flatnonzero(np.abs(residual) > limit)
-        beyond = residual[far] - np.clip(residual[far], -limit, limit)
-        gx = sx - np.bincount(owner[far], nx[far] * beyond, n)
-        gy = sy - np.bincount(owner[far], ny[far] * beyond, n)
-        bx, by = ((syy + 20) * gx - sxy * gy) / det, ((sxx + 20) * gy - sxy * gx) / det
+        least = limit - np.hypot(bx, by) - ROUNDING_M  # less than this aside isn't held back
+        some = np.flatnonzero(aside > np.repeat(least[of], size))
+        mine = owner[some]
+        residual = offset[some] - (nx[some] * bx[mine] + ny[some] * by[mine])
+        beyond = residual - np.clip(residual, -limit, limit)
+        held = np.flatnonzero(beyond)
+        far, mine, beyond = some[held], mine[held], beyond[held]
+        gx = sx - np.bincount(mine, nx[far] * beyond, owners)
+        gy = sy - np.bincount(mine, ny[far] * beyond, owners)
+        bx, by = (syy * gx - sxy * gy) / det, (sxx * gy - sxy * gx) / det
     shrink = np.minimum(1.0, MAX_BIAS_M / np.maximum(np.hypot(bx, by), 1e-9))
     return bx * shrink, by * shrink
+
+
+def _blocks(owner: Ints) -> tuple[Ints, Ints]:
+    """Where each unbroken block of one owner begins, and its size."""
+    first = np.flatnonzero(np.append(True, owner[1:] != owner[:-1])[: len(owner)])
+    return first, np.diff(np.append(first, len(owner)))
 
 
 def sustained(value: Floats, chain: Ints, over_m: float) -> Floats:
