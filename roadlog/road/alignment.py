@@ -58,12 +58,7 @@ class Line:
     @cached_property
     def tree(self) -> cKDTree:
         """The vertices' places and weighted headings, to be searched."""
-        columns = [self.x_m, self.y_m, HEADING_M * self.tx, HEADING_M * self.ty]
-        return cKDTree(np.column_stack(columns))
-
-    @cached_property
-    def _places(self) -> Floats:
-        return np.ascontiguousarray(self.tree.data.T)
+        return cKDTree(_places(self.x_m, self.y_m, self.tx, self.ty))
 
     @cached_property
     def around(self) -> "_Around":
@@ -92,31 +87,45 @@ class Line:
         if len(guess) < n or n < LEAST_FOR_GUESSES:
             found = np.asarray(self.tree.query(query, distance_upper_bound=SEARCH_M)[1])
             return np.where(found < n, found, -1)
-        one, two = self._clear
-        (x, y), step = query.T[:2], self.length_m / (n - 1)
-        middle = guess
-        for _ in range(2):
-            tx, ty = self.tx[middle], self.ty[middle]
-            along = (x - self.x_m[middle]) * tx + (y - self.y_m[middle]) * ty
-            middle = np.clip(middle + np.rint(along / step).astype(np.int64), 2, n - 3)
-        vertex, least = self._among(query, middle, 1)
-        open_ = np.flatnonzero(~((vertex == middle) & (least < one[middle] ** 2)))
-        vertex[open_], least = self._among(query[open_], middle[open_], 2)
-        beside = np.abs(vertex[open_] - middle[open_])
-        clear = np.choose(beside, [two[vertex[open_]], one[vertex[open_]], 0.0])
-        open_ = open_[~(least < clear**2)]
-        found = np.asarray(self.tree.query(query[open_], distance_upper_bound=SEARCH_M)[1])
-        vertex[open_] = np.where(found < n, found, -1)
+        vertex = self._beside(query, guess)
+        least, before, after = (self._away(query, vertex + k) for k in (0, -1, 1))
+        settled = (least < before) & (least <= after) & (least < self._clear[0].take(vertex) ** 2)
+        open_ = np.flatnonzero(~settled)
+        vertex[open_] = self._nearest_of_five(query.take(open_, axis=0), vertex[open_])
         return vertex
 
-    def _among(self, query: Floats, middle: Ints, beside: int) -> tuple[Ints, Floats]:
-        """The nearest of the vertices up to `beside` from the middle, and its distance squared."""
-        least, vertex = np.full(len(middle), np.inf), middle.copy()
-        for at in (middle + k for k in range(-beside, beside + 1)):
-            away = sum((c[at] - q) ** 2 for c, q in zip(self._places, query.T, strict=True))
-            nearer = away < least
-            least, vertex = np.where(nearer, away, least), np.where(nearer, at, vertex)
-        return vertex, least
+    def _nearest_of_five(self, query: Floats, guess: Ints) -> Ints:
+        """As `nearest`, of the five vertices about where `guess` leads, else by the tree."""
+        one, two = self._clear
+        middle = self._beside(query, guess)
+        away = np.stack([self._away(query, middle + k) for k in range(-2, 3)])
+        which = away.argmin(axis=0)
+        vertex: Ints = middle + which - 2
+        clear = np.choose(np.abs(which - 2), [two[vertex], one[vertex], 0.0])
+        open_ = np.flatnonzero(~(away.min(axis=0) < clear**2))
+        found = np.asarray(self.tree.query(query[open_], distance_upper_bound=SEARCH_M)[1])
+        vertex[open_] = np.where(found < len(self.s_m), found, -1)
+        return vertex
+
+    def _beside(self, query: Floats, guess: Ints) -> Ints:
+        """The vertex that lies beside each place if the line is straight from `guess` on."""
+        n, at = len(self.s_m), self.tree.data.take(guess, axis=0)
+        east, north = query[:, 0] - at[:, 0], query[:, 1] - at[:, 1]
+        steps = (east * at[:, 2] + north * at[:, 3]) / (HEADING_M * self.length_m / (n - 1))
+        return np.clip(guess + np.rint(steps).astype(np.int64), 2, n - 3)
+
+    def _away(self, query: Floats, vertex: Ints) -> Floats:
+        """Squared distance from each place and heading to the given vertex."""
+        apart = self.tree.data.take(vertex, axis=0)
+        apart -= query
+        apart *= apart
+        x, y, hx, hy = apart.T
+        return np.asarray(x + y + hx + hy, float)
+
+
+def _places(x_m: Floats, y_m: Floats, hx: Floats, hy: Floats) -> Floats:
+    """Places and weighted headings, as the search for the nearest takes them."""
+    return np.column_stack([x_m, y_m, HEADING_M * hx, HEADING_M * hy])
 
 
 @dataclass(frozen=True)
@@ -124,22 +133,24 @@ class _Around:
     """Which squares of the plane lie near a line, and in which eighths of a turn it runs there.
 
     `vertex` is -1 where no point of that square (columns east, rows north, from `x_m`, `y_m`) and
-    heading can find a vertex within reach: it is off the line without a search. Elsewhere it is a
-    vertex in that square or near it.
+    heading can find a vertex within reach, as in the squares of its rim: it is off the line without
+    a search. Elsewhere it is a vertex in that square or near it.
     """
 
     x_m: float
     y_m: float
     vertex: Ints
 
-    def guess(self, x_m: Floats, y_m: Floats, hx: Floats, hy: Floats) -> Ints:
+    def guess(self, points: "Points") -> Ints:
         """A vertex to begin the search for the nearest from, -1 where none is within reach."""
         rows, columns, eighths = self.vertex.shape
-        i = np.floor((y_m - self.y_m) / SQUARE_M)
-        j = np.floor((x_m - self.x_m) / SQUARE_M)
-        inside = (i >= 0) & (i < rows) & (j >= 0) & (j < columns)
-        at = np.where(inside, i * columns + j, 0).astype(np.int64) * eighths
-        return np.where(inside, self.vertex.ravel()[at + _eighth(hx, hy)], -1)
+        i, j = (
+            np.fmax(np.fmin(np.floor((c - begin) / SQUARE_M), count - 1), 0)
+            for c, begin, count in ((points.y_m, self.y_m, rows), (points.x_m, self.x_m, columns))
+        )
+        square = (i * columns + j).astype(np.int64)
+        found: Ints = self.vertex.ravel().take(square * eighths + points.eighth)
+        return found
 
 
 def _eighth(hx: Floats, hy: Floats) -> Ints:
@@ -157,19 +168,18 @@ def _eighths_alike() -> Bools:
 
 
 def _around(x_m: Floats, y_m: Floats, tx: Floats, ty: Floats) -> _Around:
-    left, low = x_m.min() - SEARCH_M, y_m.min() - SEARCH_M
-    shape = [int((c.max() + SEARCH_M - a) / SQUARE_M) + 1 for c, a in ((y_m, low), (x_m, left))]
-    start = np.full((*shape, 8), -1, np.int64)
     reach = int(np.ceil(SEARCH_M / SQUARE_M))
-    i, j = ((c - a) // SQUARE_M for c, a in ((y_m, low), (x_m, left)))
+    left, low = (float(c.min()) - (reach + 1) * SQUARE_M for c in (x_m, y_m))
+    i, j = (np.floor((c - a) / SQUARE_M).astype(np.int64) for c, a in ((y_m, low), (x_m, left)))
+    rows, columns = (int(c.max()) + reach + 2 for c in (i, j))
     turn = np.rint(np.arctan2(ty, tx) / (2 * np.pi / TURNS)).astype(np.int64) % TURNS
     vertex, eighth = np.nonzero(_eighths_alike()[turn])
+    at = (i * columns + j)[vertex] * 8 + eighth
+    start = np.full(rows * columns * 8, -1, np.int64)
     beside = [(di, dj) for di in range(-reach, reach + 1) for dj in range(-reach, reach + 1)]
     for di, dj in sorted(beside, key=lambda step: -np.hypot(*step)):  # the nearest square last
-        row = np.clip(i + di, 0, shape[0] - 1).astype(np.int64)[vertex]
-        column = np.clip(j + dj, 0, shape[1] - 1).astype(np.int64)[vertex]
-        start[row, column, eighth] = vertex
-    return _Around(float(left), float(low), start)
+        start[at + (di * columns + dj) * 8] = vertex
+    return _Around(left, low, start.reshape(rows, columns, 8))
 
 
 @dataclass(frozen=True)
@@ -186,6 +196,21 @@ class Points:
 
     def __len__(self) -> int:
         return len(self.owner)
+
+    @cached_property
+    def places(self) -> Floats:
+        """Places and weighted headings, as lines are searched by them."""
+        return _places(self.x_m, self.y_m, self.hx, self.hy)
+
+    @cached_property
+    def eighth(self) -> Ints:
+        """The eighth of a turn that each heading lies in."""
+        return _eighth(self.hx, self.hy)
+
+    @cached_property
+    def seen_so_far(self) -> Ints:
+        """How many points up to each one were seen."""
+        return np.cumsum(self.seen)
 
 
 @dataclass(frozen=True)
@@ -283,20 +308,19 @@ def _trimmed(chain: Ints, owner: Ints, unbiased_m: Floats, d: Floats) -> Ints:
 def _candidates(
     points: Points, line: Line, free: Bools
 ) -> tuple[Ints, Floats, Floats, Floats, Floats]:
-    guess = line.around.guess(points.x_m, points.y_m, points.hx, points.hy)
+    """The points that may be on the line: rows, where along and beside it, and its normal there."""
+    guess = line.around.guess(points)
     rows = np.flatnonzero(free & (guess >= 0))
-    x, y = points.x_m[rows], points.y_m[rows]
-    query = np.column_stack([x, y, HEADING_M * points.hx[rows], HEADING_M * points.hy[rows]])
-    vertex = line.nearest(query, guess[rows])
-    found = vertex >= 0
-    rows, x, y, v = rows[found], x[found], y[found], vertex[found]
-    tx, ty = line.tx[v], line.ty[v]
-    along = (x - line.x_m[v]) * tx + (y - line.y_m[v]) * ty
-    offset = (y - line.y_m[v]) * tx - (x - line.x_m[v]) * ty
+    query = points.places.take(rows, axis=0)
+    vertex = line.nearest(query, guess.take(rows))
+    v = np.maximum(vertex, 0)
+    tx, ty = line.tx.take(v), line.ty.take(v)
+    east, north = query[:, 0] - line.x_m.take(v), query[:, 1] - line.y_m.take(v)
+    along, offset = east * tx + north * ty, north * tx - east * ty
     past_end = ((v == 0) & (along < 0)) | ((v == len(line.s_m) - 1) & (along > 0))
-    near = (np.abs(offset) <= REACH_M) & ~past_end
-    s = np.clip(line.s_m[v] + np.clip(along, -STEP_M, STEP_M), 0, line.length_m)
-    return rows[near], s[near], offset[near], -ty[near], tx[near]
+    near = np.flatnonzero((vertex >= 0) & (np.abs(offset) <= REACH_M) & ~past_end)
+    s = np.clip(line.s_m.take(v) + np.clip(along, -STEP_M, STEP_M), 0, line.length_m)
+    return rows.take(near), s.take(near), offset.take(near), -ty.take(near), tx.take(near)
 
 
 def _chains(points: Points, line: Ints, point: Ints, s: Floats, use: Ints) -> Ints:
@@ -307,7 +331,7 @@ def _chains(points: Points, line: Ints, point: Ints, s: Floats, use: Ints) -> In
     all (far from it).
     """
     owner, d = points.owner[point], points.d_m[point]
-    seen = np.cumsum(points.seen)
+    seen = points.seen_so_far
     out = np.full(len(point), -1, dtype=np.int64)
     for _ in range(2):
         if not len(use):
@@ -368,7 +392,7 @@ def _bias(
     of = owner[first]
 
     def total(column: Floats) -> Floats:
-        return np.bincount(of, np.add.reduceat(column, first), owners)
+        return np.asarray(np.bincount(of, np.add.reduceat(column, first), owners), float)
 
     sxx, sxy, syy = total(nx * nx) + 20, total(nx * ny), total(ny * ny) + 20
     sx, sy, det = total(nx * offset), total(ny * offset), sxx * syy - sxy**2

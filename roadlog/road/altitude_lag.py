@@ -54,7 +54,8 @@ def altitude_lag_s(traces: Sequence[Trace]) -> float:
 
 def lagged(trace: Trace, lag_s: float) -> Floats:
     """The trace's altitudes [m] as they were `lag_s` [s] later: what belongs to its places."""
-    return _lagged(trace, np.array([lag_s]))[0]
+    late: Floats = _lagged(trace, np.array([lag_s]))[0]
+    return late
 
 
 def _lagged(trace: Trace, lags_s: Floats) -> Floats:

@@ -10,7 +10,7 @@ from roadlog.passes.sky import rain_between, sky_of, weather_at
 from roadlog.physics.atmosphere import WEATHER_REACH
 from roadlog.quantities.columns import columns_of, frame_of
 from roadlog.road import find_network, placed, placed_each
-from roadlog.road.alignment import HEADING_M, SEARCH_M, make_line
+from roadlog.road.alignment import HEADING_M, SEARCH_M, Points, make_line
 from roadlog.road.projection import _plane, to_geographic
 from roadlog.road.trace import make_traces
 from roadlog.study.car import Vehicle
@@ -32,7 +32,8 @@ def test_the_nearest_vertex_is_that_of_a_search_through_all(seed: int) -> None:
     vertices = np.column_stack([line.x_m, line.y_m, HEADING_M * line.tx, HEADING_M * line.ty])
     away = np.linalg.norm(query[:, None] - vertices, axis=2)
     expected = np.where(away.min(axis=1) < SEARCH_M, away.argmin(axis=1), -1)
-    guess = line.around.guess(x, y, hx, hy)
+    points = Points(near, near * 20.0, x, y, hx, hy, np.ones(len(near), bool))
+    guess = line.around.guess(points)
     assert (expected[guess < 0] == -1).all()
     assert (guess < 0).any()
     assert (expected >= 0).any()
