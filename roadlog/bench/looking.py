@@ -205,17 +205,16 @@ def _note(note: str) -> Facts | None:
 
 def _written(path: Path) -> dict[str, list[str]]:
     """The first values of each column as they stand in the file, nothing for files without."""
-    from roadlog.ingest.text.columns import is_known
     from roadlog.ingest.text.dialect import sniff, utf8_text
     from roadlog.ingest.text.source import Text
 
     try:
         text = utf8_text(Text.opened(path).part(0, 1 << 16), path)
-        found = sniff(text, path, partial(is_known, rules={}))
+        found = sniff(text, path, {})
     except (RoadlogError, ValueError, IndexError):
         return {}
     return {
-        header: [row[i][:40] for row in found.samples if row[i].strip()][:FIRST_VALUES]
+        header: [cell[:40] for cell in found.columns[i] if cell][:FIRST_VALUES]
         for i, header in enumerate(found.headers)
         if header
     }

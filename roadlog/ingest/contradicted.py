@@ -11,13 +11,13 @@ from dataclasses import replace
 from itertools import pairwise
 
 import numpy as np
-import pandas as pd
 from numpy.typing import NDArray
 
 from roadlog.ingest import shelf
 from roadlog.ingest.facts import Repair
 from roadlog.ingest.log import Log
 from roadlog.quantities.arrays import Floats
+from roadlog.quantities.columns import Columns
 
 Rows = NDArray[np.intp]
 Marked = NDArray[np.bool_]
@@ -53,27 +53,27 @@ def without_contradicted(log: Log) -> Log:
     -------
     Log
     """
-    frame = log.frame
-    if not {"maf_g_s", "rpm"} <= set(frame.columns):
+    frame, columns = log.frame, shelf.told(log.frame)
+    if not {"maf_g_s", "rpm"} <= set(columns.columns):
         return log
-    parts = _parts(len(frame))
-    ends = _ends(frame["maf_g_s"].to_numpy(np.float64))
-    no_air, at_rest, frozen = (np.zeros(len(frame), bool) for _ in range(3))
+    parts = _parts(len(columns))
+    ends = _ends(columns.floats("maf_g_s"))
+    no_air, at_rest, frozen = (np.zeros(len(columns), bool) for _ in range(3))
     for part in parts:
-        t, maf, rpm = (frame[c].to_numpy(np.float64)[part] for c in ("t_s", "maf_g_s", "rpm"))
-        driven = frame["speed_kmh"].to_numpy(np.float64)[part] if "speed_kmh" in frame else None
+        t, maf, rpm = (columns.floats(c)[part] for c in ("t_s", "maf_g_s", "rpm"))
+        driven = columns.floats("speed_kmh")[part] if "speed_kmh" in columns else None
         at_rest[part] = _ruled_out(t, rpm, maf, BREATHING_G_S, driven)
         no_air[part] = _ruled_out(t, maf, rpm, TURNING_RPM)
         frozen[part] = _frozen(t, maf, rpm, ends)
         shelf.rest()
-    slipped = _off_scale(frame, parts, no_air | frozen, at_rest)
+    slipped = _off_scale(columns, parts, no_air | frozen, at_rest)
     told = (
         (no_air, Repair.NO_AIR),
         (at_rest, Repair.NO_SPEED),
         (frozen, Repair.FROZEN_AIR),
         (slipped, Repair.OTHER_SCALE),
     )
-    t = frame["t_s"].to_numpy(np.float64)
+    t = columns.floats("t_s")
     facts = [
         what(n=int(wrong.sum()), minutes=t[wrong.argmax()] / 60)
         for wrong, what in told
@@ -97,41 +97,40 @@ def _ends(v: Floats) -> tuple[float, float]:
     return float(np.fmin.reduce(v, initial=np.nan)), float(np.fmax.reduce(v, initial=np.nan))
 
 
-def _off_scale(frame: pd.DataFrame, parts: list[slice], no_air: Marked, at_rest: Marked) -> Marked:
+def _off_scale(columns: Columns, parts: list[slice], no_air: Marked, at_rest: Marked) -> Marked:
     """Readings of air out of proportion to load and engine speed, the rest of the log beside."""
-    slipped = np.zeros(len(frame), bool)
+    slipped = np.zeros(len(columns), bool)
     for name, least, factor in (
         ("absolute_load_pct", LOADED_PCT, SCALE_FACTOR),
         ("map_kpa", LOADED_KPA, PRESSURE_FACTOR),
     ):
-        if name not in frame or slipped.any():
+        if name not in columns or slipped.any():
             continue
-        ratios = shelf.space(len(frame))
+        ratios = shelf.space(len(columns))
         for part in parts:
-            ratios[part] = _scale(frame, part, no_air, at_rest, (name, least))
+            ratios[part] = _scale(columns, part, no_air, at_rest, (name, least))
             shelf.rest()
         known = ratios[~np.isnan(ratios)]
         if len(known) < 3 * SCALE_READINGS:
             continue
-        middle = float(np.median(known, overwrite_input=True))
+        usual = float(np.median(known, overwrite_input=True))
         del known
         for part in parts:
             rows = np.flatnonzero(~np.isnan(ratios[part]))
-            far = ratios[part][rows] - middle
+            far = ratios[part][rows] - usual
             slipped[part] = _slipped(part.stop - part.start, rows, far, factor)
             shelf.rest()
-    slipped &= np.isfinite(frame["maf_g_s"].to_numpy(np.float64))
-    return slipped & ~no_air & (frame["maf_g_s"].to_numpy(np.float64) > 0)
+    maf = columns.floats("maf_g_s")
+    slipped &= np.isfinite(maf)
+    return slipped & ~no_air & (maf > 0)
 
 
 def _scale(
-    frame: pd.DataFrame, part: slice, no_air: Marked, at_rest: Marked, load: tuple[str, float]
+    columns: Columns, part: slice, no_air: Marked, at_rest: Marked, load: tuple[str, float]
 ) -> Floats:
     """Log of air a revolution and load, NaN where a row of the part can't be held against it."""
     name, least = load
-    t, maf, rpm, loaded = (
-        frame[c].to_numpy(np.float64)[part] for c in ("t_s", "maf_g_s", "rpm", name)
-    )
+    t, maf, rpm, loaded = (columns.floats(c)[part] for c in ("t_s", "maf_g_s", "rpm", name))
     speed = _held(t, np.where(at_rest[part], np.nan, rpm))
     filled = _held(t, np.where(loaded > least, loaded, np.nan))
     rows = np.flatnonzero((maf > 0) & ~no_air[part] & (speed > TURNING_RPM) & np.isfinite(filled))
@@ -194,6 +193,8 @@ def _slipped(size: int, rows: Rows, far: Floats, factor: float) -> Marked:
     if len(rows) < SCALE_READINGS:
         return wrong
     beyond = np.abs(far) > np.log(factor) / 2
+    if np.count_nonzero(beyond) < SCALE_SHARE * SCALE_READINGS - 1:
+        return wrong
     right = np.flatnonzero(~beyond)
     share = np.convolve(beyond, np.ones(SCALE_READINGS) / SCALE_READINGS, "valid")
     for first in np.flatnonzero(share >= SCALE_SHARE):
@@ -210,6 +211,8 @@ def _held(t: Floats, v: Floats) -> Floats:
     rows = np.flatnonzero(np.isfinite(v))
     if not len(rows):
         return np.full(len(t), np.nan)
-    last = rows[np.maximum(np.searchsorted(rows, np.arange(len(t)), side="right") - 1, 0)]
+    last = np.full(len(t), rows[0])
+    last[rows] = rows
+    last = np.maximum.accumulate(last)
     age = t - t[last]
     return np.asarray(np.where((age >= 0) & (age <= 3), v[last], np.nan), np.float64)

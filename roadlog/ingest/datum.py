@@ -13,6 +13,7 @@ Geoid models of the National Geospatial-Intelligence Agency range to about 100 m
 import re
 from collections.abc import Sequence
 from dataclasses import replace
+from functools import lru_cache
 
 import numpy as np
 import pandas as pd
@@ -51,6 +52,7 @@ _ELLIPSOID = re.compile(
 _HUMP = re.compile(r"(?<=[a-z])(?=[A-Z])|(?<=[A-Z])(?=[A-Z][a-z])")
 
 
+@lru_cache(maxsize=4096)
 def datum_of(header: str) -> Datum:
     """The surface that a heading names.
 

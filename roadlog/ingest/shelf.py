@@ -9,20 +9,23 @@ import errno
 import mmap
 import os
 import tempfile
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from itertools import pairwise
 from typing import Any
 from weakref import WeakSet
 
 import numpy as np
+import pandas as pd
 import pyarrow as pa
 from numpy.typing import DTypeLike, NDArray
 
 from roadlog.errors import InputError
 from roadlog.quantities import arrays
 from roadlog.quantities.arrays import Bools, Floats
+from roadlog.quantities.columns import Columns, columns_of, frame_of
 
 LARGE_ROWS = 1 << 20
+FEW_ROWS = 100_000  # of more rows no second copy of all columns is made
 _shelved: WeakSet[mmap.mmap] = WeakSet()
 
 
@@ -71,9 +74,24 @@ def space(rows: int) -> Floats:
     return np.empty(rows) if rows < LARGE_ROWS else empty(rows)
 
 
+def framed(columns: Mapping[str, Floats]) -> pd.DataFrame:
+    """A frame of columns: of few rows in one block, which is quick to make and to take apart."""
+    rows = len(next(iter(columns.values())))
+    if rows < FEW_ROWS:
+        return frame_of(Columns(columns, rows))
+    return pd.DataFrame(columns, copy=False)
+
+
+def told(frame: pd.DataFrame) -> Columns:
+    """The columns of a log; of a long one each when it is asked for, to spare memory."""
+    if len(frame) < FEW_ROWS:
+        return columns_of(frame)
+    return Columns(dict.fromkeys(map(str, frame.columns)), len(frame), frame)
+
+
 def rest() -> None:
     """Take all shelves' pages out of this process's memory; what they hold stays."""
-    if hasattr(mmap, "MADV_DONTNEED"):  # else the system has its own way to make room
+    if _shelved and hasattr(mmap, "MADV_DONTNEED"):  # else the system has its own way to make room
         for held in list(_shelved):
             held.madvise(mmap.MADV_DONTNEED)
 

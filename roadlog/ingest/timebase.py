@@ -119,14 +119,7 @@ def resample(frame: pd.DataFrame, *, step_s: float = 1.0) -> pd.DataFrame:
     >>> resample(raw)["t_s"].tolist()
     [0.0, 1.0, 2.0, 3.0]
     """
-    return _framed(*_resampled(_told(frame), step_s))
-
-
-def _told(frame: pd.DataFrame) -> Columns:
-    """The columns of a log; of a long one each when it is asked for, to spare memory."""
-    if len(frame) < shelf.LARGE_ROWS:
-        return columns_of(frame)
-    return Columns(dict.fromkeys(map(str, frame.columns)), len(frame), frame)
+    return _framed(*_resampled(shelf.told(frame), step_s))
 
 
 def _framed(names: Sequence[str], rows: Array) -> pd.DataFrame:
@@ -295,7 +288,7 @@ def columns_on_one_clock(log: pd.DataFrame) -> tuple[Columns, float | None]:
     float or None
         By how much positions came late [s], where that was put right.
     """
-    names, rows = _resampled(_told(log), 1.0)
+    names, rows = _resampled(shelf.told(log), 1.0)
     samples = Columns(dict(zip(names, rows, strict=True)), rows.shape[1])
     lag_s = _positions_late_s(samples)
     return (samples if lag_s is None else shift_positions(samples, lag_s)), lag_s

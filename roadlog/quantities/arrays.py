@@ -31,6 +31,20 @@ def middle(values: Floats) -> float:
     return float((below + ordered[half]) / 2)
 
 
+def quantile(values: Floats, share: float) -> float:
+    """`numpy.quantile` of finite values, at least one, to the last bit, without its cost.
+
+    >>> quantile(np.array([3.0, 1.0, 2.0, 9.0]), 0.75)
+    4.5
+    """
+    at = share * (len(values) - 1)
+    below = min(int(at), len(values) - 1)
+    above = min(below + 1, len(values) - 1)
+    ordered = np.partition(values, (below, above))
+    a, b, part = float(ordered[below]), float(ordered[above]), at - below
+    return a + (b - a) * part if part < 0.5 else b - (b - a) * (1 - part)
+
+
 def median_at_most(values: Floats, size: Ints, limit: float) -> Bools:
     """Whether the median of each part is `limit` or less; `size` values a part, one after another.
 

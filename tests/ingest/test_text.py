@@ -205,6 +205,7 @@ def test_no_room_for_large_columns_is_told_and_ends_no_program(
 
     monkeypatch.setattr(os, "posix_fallocate", full, raising=False)
     monkeypatch.setattr(grown, "_MOST_IN_MEMORY", 0)
+    monkeypatch.setattr(rows, "_PIECE", 1024)
     with pytest.raises(InputError, match=r"has no room for the columns .* TMPDIR"):
         read_log(path)
 

@@ -6,13 +6,13 @@ another leaves open. Only the head of each log is read. Part of the ingest stage
 
 import re
 from collections.abc import Mapping, Sequence
-from functools import partial
+from itertools import chain
 from pathlib import Path
 
 import numpy as np
 
 from roadlog.errors import InputError, RoadlogError
-from roadlog.ingest.text.columns import is_known, match_columns
+from roadlog.ingest.text.columns import match_columns
 from roadlog.ingest.text.dialect import sniff, utf8_text
 from roadlog.ingest.text.source import Text
 from roadlog.study.settings import ColumnRule, TimeRule
@@ -61,12 +61,12 @@ def _fields(path: Path, columns: Mapping[str, ColumnRule]) -> list[tuple[int, in
             raw = utf8_text(Text.of(file.read(_HEAD_BYTES)), path)
         if not _year_last(raw[:]):
             return []
-        dialect = sniff(raw, path, partial(is_known, rules=columns))
+        dialect = sniff(raw, path, columns)
     except (OSError, RoadlogError):
         return []
     meanings = match_columns(dialect.headers, dialect.units, columns, path)
     times = [i for i, m in enumerate(meanings) if m.role in ("time", "date")]
-    cells = (row[i] for row in dialect.samples for i in times)
+    cells = chain.from_iterable(zip(*(dialect.columns[i] for i in times), strict=True))
     return [(int(m[1]), int(m[2])) for c in cells if (m := _YEAR_LAST.match(c))]
 
 

@@ -8,13 +8,13 @@ a true one. Part of the ingest stage.
 from dataclasses import replace
 
 import numpy as np
-import pandas as pd
 
 from roadlog.ingest import shelf
 from roadlog.ingest.clock.coarse import spread_rounded
 from roadlog.ingest.facts import Repair
 from roadlog.ingest.log import Log
 from roadlog.quantities.arrays import Bools, Floats
+from roadlog.quantities.columns import Columns
 from roadlog.quantities.signals import POSITION
 
 NOWHERE_DEG = 1e-6
@@ -36,15 +36,15 @@ def without_false_fixes(log: Log) -> Log:
         such a stretch is kept, unless it is the log's first: then it is where the receiver last
         was, perhaps another day.
     """
-    frame = log.frame
-    if not {"lat_deg", "lon_deg"} <= set(frame.columns):
+    frame, told = log.frame, shelf.told(log.frame)
+    if not {"lat_deg", "lon_deg"} <= set(told.columns):
         return log
-    lat, lon = (frame[c].to_numpy(np.float64) for c in ("lat_deg", "lon_deg"))
+    lat, lon = (told.floats(c) for c in ("lat_deg", "lon_deg"))
     nowhere = np.empty(len(lat), bool)
     for part in shelf.parts(len(lat)):
         nowhere[part] = (np.abs(lat[part]) < NOWHERE_DEG) & (np.abs(lon[part]) < NOWHERE_DEG)
     some = bool(nowhere.any())
-    frozen, seconds, metres = _frozen(frame, np.where(nowhere, np.nan, lat) if some else lat, lon)
+    frozen, seconds, metres = _frozen(told, np.where(nowhere, np.nan, lat) if some else lat, lon)
     if not nowhere.any() and not frozen.any():
         return log
     facts = list(log.facts)
@@ -95,13 +95,12 @@ def wheel_distance_m(t_s: Floats, speed_kmh: Floats, at_s: Floats) -> tuple[Floa
     return metres, blind
 
 
-def _frozen(frame: pd.DataFrame, lat: Floats, lon: Floats) -> tuple[Bools, float, float]:
+def _frozen(told: Columns, lat: Floats, lon: Floats) -> tuple[Bools, float, float]:
     """Rows whose fix is an old one, how long they last [s] and how far the wheels turned [m]."""
-    old = np.zeros(len(frame), bool)
-    if "speed_kmh" not in frame.columns:
+    old = np.zeros(len(told), bool)
+    if "speed_kmh" not in told:
         return old, 0.0, 0.0
-    t = spread_rounded(frame["t_s"].to_numpy(np.float64))
-    speed = frame["speed_kmh"].to_numpy(np.float64)
+    t, speed = spread_rounded(told.floats("t_s")), told.floats("speed_kmh")
     fix = shelf.finite(lat) & shelf.finite(lon)
     if fix.sum() < 2:
         return old, 0.0, 0.0
@@ -112,7 +111,11 @@ def _frozen(frame: pd.DataFrame, lat: Floats, lon: Floats) -> tuple[Bools, float
     first, last = np.flatnonzero(stays[1:] != stays[:-1]).reshape(-1, 2).T
     if not len(first):
         return old, 0.0, 0.0
-    d, _ = wheel_distance_m(t, speed, shelf.where(fix, t))
+    at = shelf.where(fix, t)
+    longest_s, fastest_kmh = (at[last] - at[first]).max(), np.fmax.reduce(speed, initial=0.0)
+    if longest_s * fastest_kmh / 3.6 < FROZEN_M - 1:
+        return old, 0.0, 0.0
+    d, _ = wheel_distance_m(t, speed, at)
     stands = d[last] - d[first] >= FROZEN_M
     rows = np.flatnonzero(fix)
     seconds = metres = 0.0

@@ -35,7 +35,8 @@ def is_sentences(raw: bytes) -> bool:
     >>> is_sentences(b"$GPRMC,091700,A,4717.1,N,00832.2,E,0,0,310324,,*00")
     True
     """
-    return _HEAD.search(raw[:8192]) is not None
+    head = raw[:8192]
+    return b"$" in head and _HEAD.search(head) is not None
 
 
 def read_sentences(path: Path, raw: bytes, time: TimeRule) -> Log:

@@ -19,7 +19,7 @@ from roadlog.ingest import shelf
 from roadlog.ingest.clock.coarse import spread_rounded
 from roadlog.ingest.log import ColumnMatch, Log
 from roadlog.ingest.positions.fixes import wheel_distance_m, without_false_fixes
-from roadlog.quantities.arrays import Bools, Floats
+from roadlog.quantities.arrays import Bools, Floats, middle, quantile
 from roadlog.quantities.units import convert
 
 EARTH_RADIUS_M = 6371008.8  # mean radius R1, IUGG (GRS 80)
@@ -81,9 +81,11 @@ def held_against_positions(log: Log) -> Log:
         the car's speed in none.
     """
     log = without_false_fixes(log)
+    told = shelf.told(log.frame)
     frame: Mapping[str, Floats] = {
-        str(c): log.frame[c].to_numpy(np.float64) for c in log.frame.columns
-    } | {"t_s": spread_rounded(log.frame["t_s"].to_numpy(np.float64))}
+        "t_s": spread_rounded(told.floats("t_s")),
+        **{name: told.floats(name) for name in ("lat_deg", "lon_deg", *_SPEEDS) if name in told},
+    }
     for signal in _SPEEDS:
         held = chords(frame, signal)
         if held is not None:
@@ -130,7 +132,7 @@ def _ratio(frame: Mapping[str, Floats], signal: str, held: Chords | None) -> flo
 
 def _middle(held: Chords) -> float:
     r = np.maximum(held.ratios(), 1e-9)
-    both = np.array([np.median(r), np.quantile(r, 0.75)])
+    both = np.array([middle(r), quantile(r, 0.75)])
     return float(both[np.argmin(np.abs(np.log(both)))])
 
 
@@ -256,9 +258,10 @@ def _check_not_swapped(held: Chords, path: Path) -> None:
     """
     if np.abs(held.lon_deg).max() > 90:
         return
-    stands, exchanged = (np.log(np.maximum(held.ratios(exchanged=e), 1e-9)) for e in (False, True))
-    spread, other = (float(np.median(np.abs(r - np.median(r)))) for r in (stands, exchanged))
-    far, near = (abs(float(np.quantile(r, 0.75))) for r in (stands, exchanged))
+    spread, far = _spread_and_size(held.ratios())
+    if spread <= _UNEVEN and far <= np.log(PLAUSIBLE[1]):
+        return
+    other, near = _spread_and_size(held.ratios(exchanged=True))
     uneven = spread > _UNEVEN and other < spread / 2
     beside = far > np.log(PLAUSIBLE[1]) and near < np.log(1 + FITS_WITHIN) and other < 1.1 * spread
     if uneven or beside:
@@ -266,3 +269,9 @@ def _check_not_swapped(held: Chords, path: Path) -> None:
             f"{path}: latitude and longitude look swapped (distances fit the speed only with the "
             "two exchanged): exchange them in study.toml under [columns]"
         )
+
+
+def _spread_and_size(ratios: Floats) -> tuple[float, float]:
+    """How far the ratios' logarithms lie from their median, at the median, and from 0."""
+    r = np.log(np.maximum(ratios, 1e-9))
+    return middle(np.abs(r - middle(r))), abs(quantile(r, 0.75))

@@ -10,11 +10,11 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 import numpy as np
-import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
 
 from roadlog.errors import InputError
+from roadlog.ingest import shelf
 from roadlog.ingest.clock.columns import TimeColumn, read_clock
 from roadlog.ingest.clock.datetext import DayMonthUnclear, NoSuchDay, parse_times
 from roadlog.ingest.clock.order import Place
@@ -76,7 +76,7 @@ def columns_to_log(
     frame = clean({c.signal: c.values for c in kept.claims}, path, notes)
     return Log(
         path=path,
-        frame=pd.DataFrame({"t_s": clock.t_s, **frame}, copy=False),
+        frame=shelf.framed({"t_s": clock.t_s, **frame}),
         start=clock.start,
         columns=matches,
         facts=tuple(notes),

@@ -8,11 +8,9 @@ read again as text and mended, and every mend is noted. The raw side of section 
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
-from functools import partial
 from pathlib import Path
 
 import numpy as np
-import pandas as pd
 import pyarrow as pa
 
 from roadlog.errors import InputError
@@ -33,7 +31,7 @@ from roadlog.ingest.text.columns import Meaning, is_known, match_columns, misfit
 from roadlog.ingest.text.dialect import (
     BLANKS,
     Dialect,
-    are_numbers,
+    all_match,
     as_utf8,
     is_number,
     sniff,
@@ -52,8 +50,8 @@ from roadlog.quantities.signals import REACHES_THOUSANDS, SIGNALS
 from roadlog.quantities.units import convert, unit_symbol
 from roadlog.study.settings import ColumnRule, TimeRule
 
-_ISO = re.compile(
-    r"\d{4}-\d{2}-\d{2}([ T]\d{2}:\d{2}(:\d{2}(\.\d{1,9})?)?(Z|[+-]\d{2}(:?\d{2})?)?)?"
+_ISO_LINES = re.compile(
+    r"(?:\d{4}-\d{2}-\d{2}([ T]\d{2}:\d{2}(:\d{2}(\.\d{1,9})?)?(Z|[+-]\d{2}(:?\d{2})?)?)?\n)*+"
 )
 _HEAD_BYTES = 1 << 14
 _HEMISPHERE = re.compile(r"(?i)^(n/?s|e/?w|(lat|lon)\w*[ _]?(hemi\w*|dir\w*|ns|ew|n/s|e/w|ref))$")
@@ -94,8 +92,11 @@ def read_delimited(
         notes.append(Repair.NUL_BYTES(n=nuls))
     used = _used_columns(meanings, times, dialect, path)
     hemispheres = _hemisphere_columns(dialect.headers)
-    written = list(zip(*dialect.samples, strict=True)) or [()] * dialect.width
-    types = {i: _type_of(meanings[i], written[i]) for i in [*used, *hemispheres.values()]}
+    written = dialect.columns
+    types = {
+        i: _type_of(meanings[i], written[i], dialect.numeric[i])
+        for i in [*used, *hemispheres.values()]
+    }
     table, place = read_rows(data, dialect, types, path, notes, over_lines=quoted.over_lines)
     held = dict(zip(table.column_names, table.columns, strict=True))
     del table
@@ -144,7 +145,7 @@ def read_delimited(
             notes = _counted_otherwise(notes, clock.assumed, evidence.read_as)
     return Log(
         path=path,
-        frame=pd.DataFrame({"t_s": t_s, **cleaned}, copy=False),
+        frame=shelf.framed({"t_s": t_s, **cleaned}),
         start=clock.start,
         columns=matches,
         facts=tuple(notes),
@@ -186,11 +187,10 @@ def _code_page(raw: Text, path: Path, rules: Mapping[str, ColumnRule]) -> str:
 
 def _cut(data: Text, path: Path, rules: Mapping[str, ColumnRule]) -> tuple[Text, Dialect]:
     """The text and its dialect; a text that only spaces delimit is delimited by tabs first."""
-    known = partial(is_known, rules=rules)
-    tabbed = spaces_to_tabs(data, known)
+    tabbed = spaces_to_tabs(data, rules)
     if tabbed is not None:
         data = tabbed
-    return data, sniff(data, path, known)
+    return data, sniff(data, path, rules)
 
 
 def _unused_rules(
@@ -296,18 +296,17 @@ def _option(near: NearMiss, means: str) -> str:
     return f"Then --column '{near.header}={means}', or "
 
 
-def _type_of(meaning: Meaning, samples: Sequence[str]) -> pa.DataType:
+def _type_of(meaning: Meaning, samples: Sequence[str], numeric: bool) -> pa.DataType:
     if meaning.role in ("name", "unit"):
         return pa.string()
-    filled = [s for s in dict.fromkeys(samples) if s]
-    if not are_numbers(filled):
-        filled = [s for s in filled if s.lower() not in BLANKS]
-    if are_numbers(filled):
-        packed = meaning.role in ("time", "date") and all(
-            len(s) in (6, 8, 14) and s.isdigit() for s in filled
-        )
+    timed = meaning.role in ("time", "date")
+    if numeric and not timed:
+        return pa.float64()
+    filled = [s for s in dict.fromkeys(samples) if s.lower() not in BLANKS]
+    if numeric:
+        packed = all(len(s) in (6, 8, 14) and s.isdigit() for s in filled)
         return pa.string() if packed and filled else pa.float64()
-    if meaning.role in ("time", "date") and all(_ISO.fullmatch(s) for s in filled):
+    if timed and all_match(_ISO_LINES, filled):
         zoned = zone_of(filled[0]) is not None
         return pa.timestamp("ns", "UTC") if zoned else pa.timestamp("ns")
     return pa.string()
@@ -420,7 +419,7 @@ def _spread(values: Floats, back: np.ndarray, n: int) -> Floats:
 
 
 def _column(dialect: Dialect, index: int) -> tuple[str, ...]:
-    return tuple(s[index] for s in dialect.samples)
+    return dialect.columns[index]
 
 
 def _listed(headers: Sequence[str]) -> str:

@@ -209,7 +209,9 @@ def _parse(
         delimiter=dialect.delimiter, newlines_in_values=over_lines, invalid_row_handler=skip
     )
     read = pa_csv.ReadOptions(
-        column_names=[f"c{i}" for i in range(dialect.width)], block_size=_BLOCK
+        column_names=[f"c{i}" for i in range(dialect.width)],
+        block_size=_BLOCK,
+        use_threads=len(body) > _BLOCK,
     )
     convert = pa_csv.ConvertOptions(
         include_columns=[f"c{i}" for i in types],
@@ -223,6 +225,8 @@ def _parse(
     for start, piece in body.pieces(0, _PIECE, whole_quotes=over_lines):
         if piece.strip(b"\r\n"):
             part = pa_csv.read_csv(pa.BufferReader(piece), read, parse, convert)
+            if len(piece) == len(body):
+                return part, torn
             grown.add(part, start + len(piece))
     return grown.table(), torn
 
@@ -321,7 +325,7 @@ def _refuse_other_units(here: Mapping[int, str], dialect: Dialect, line: int, pa
 
 def _last_line(data: Text) -> str:
     tail = data[-65536:].rstrip(b"\r\n\x1a")
-    return re.split(rb"[\r\n]", tail)[-1].decode(errors="replace")
+    return tail[max(tail.rfind(b"\n"), tail.rfind(b"\r")) + 1 :].decode(errors="replace")
 
 
 def _line_of(data: Text, dialect: Dialect, rows: NDArray[np.int64] | None, row: int) -> int:

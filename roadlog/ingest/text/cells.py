@@ -57,6 +57,9 @@ def floats(column: pa.ChunkedArray) -> Floats:
     parts = [c.to_numpy(zero_copy_only=False) for c in column.chunks]
     if not parts:
         return np.empty(0)
+    if len(parts) == 1 and parts[0].dtype == np.float64 and parts[0].flags.writeable:
+        (whole,) = parts
+        return np.asarray(whole, np.float64)
     return np.concatenate(parts, dtype=np.float64, casting="unsafe")
 
 

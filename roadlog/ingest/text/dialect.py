@@ -9,16 +9,17 @@ import codecs
 import csv
 import re
 from collections import Counter
-from collections.abc import Callable, Iterable, Iterator, Sequence
-from contextlib import suppress
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from functools import cache
-from itertools import chain, islice
+from functools import cache, partial
+from itertools import chain
 from pathlib import Path
 from typing import NamedTuple
 
+import numpy as np
+
 from roadlog.errors import InputError
-from roadlog.ingest.text.columns import unit_fits, unit_of
+from roadlog.ingest.text.columns import is_known, unit_fits, unit_of
 from roadlog.ingest.text.shape import (
     check_names,
     check_second_header,
@@ -28,6 +29,7 @@ from roadlog.ingest.text.shape import (
     with_index,
 )
 from roadlog.ingest.text.source import PIECE, Text
+from roadlog.study.settings import ColumnRule
 
 DELIMITERS = (",", ";", "\t", "|")
 BLANKS = frozenset({
@@ -35,16 +37,18 @@ BLANKS = frozenset({
     "nodata", "?", "*", "inf", "-inf", "infinity", "-infinity", "∞", "-∞", "—", "–", "(null)",
 })  # fmt: skip
 _HEAD_BYTES = 1 << 18
-_CONTROL = bytes([*range(0x01, 0x09), *range(0x0E, 0x20), 0x7F])
+_FEW_BYTES = 1 << 15
 _HEAD_LINES = 200
 _NUMBER = re.compile(r"[+-]?(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE][+-]?\d+)?")
-_MARKS_OF_NUMBERS = re.compile(r"[0-9.eE+-]*")
+_NUMBERS = re.compile(
+    r"(?:[+-]?+(?:[0-9]++(?:[.,][0-9]*+)?+|[.,][0-9]++)(?:[eE][+-]?+[0-9]++)?+\n)*+"
+)
 _UNIT_BEHIND = r"(\s*[^\d\s.,:/-].*)?"
 _COMMA_NUMBER = re.compile(r"[+-]?\d*,\d+([eE][+-]?\d+)?" + _UNIT_BEHIND)
 _DOT_NUMBER = re.compile(r"[+-]?\d*\.\d+([eE][+-]?\d+)?" + _UNIT_BEHIND)
 _THOUSANDS = re.compile(r"[+-]?[1-9]\d{0,2}[,.]\d{3}" + _UNIT_BEHIND)
 _VALUE_WITH_UNIT = re.compile(r"[+-]?\d+(?:[.,]\d+)?\s*([^\d\s.,:/-].*)")
-_LINE = re.compile(r"[^\r\n]*(?:\r\n|\r|\n)|[^\r\n]+")
+_LETTERS = re.compile(r"[^\W\d_]+")
 
 
 @dataclass(frozen=True)
@@ -52,7 +56,8 @@ class Dialect:
     """How the file is cut into cells.
 
     `body` is the byte offset of the first data row, `first_line` its line number (from 1);
-    `width` the number of cells of a data row; `samples` the first data rows, `units` the units
+    `width` the number of cells of a data row; `columns` the cells of the first data rows, column by
+    column, `numeric` whether those of a column are all plain numbers or blank; `units` the units
     row or, where there is none, the unit that follows every value of a column in its cells; `named`
     the number of columns up to the last name; `ended` says that rows end in a delimiter that the
     header hasn't.
@@ -65,7 +70,8 @@ class Dialect:
     width: int
     body: int
     first_line: int
-    samples: tuple[tuple[str, ...], ...]
+    columns: tuple[tuple[str, ...], ...]
+    numeric: tuple[bool, ...]
     preamble: tuple[str, ...]
     named: int
     ended: bool
@@ -96,8 +102,8 @@ def utf8_text(raw: Text, path: Path, *, legacy: str = "cp1252") -> Text:
     elif kind := _bare_utf16(head):
         raw = _transcoded(raw, kind)
     head = raw[:_HEAD_BYTES].rstrip(b"\0\x1a")
-    control = len(head) - len(head.translate(None, _CONTROL))
-    if control > 0.001 * len(head) or head.count(0) > 0.2 * len(head):
+    nuls = head.count(0) if b"\0" in head else 0
+    if _controls(head) - nuls > 0.001 * len(head) or nuls > 0.2 * len(head):
         raise InputError(f"{path} is not a text file: give a delimited text log or a GPX track")
     if b"\0" in raw:
         raw = raw.rewritten(lambda _, piece: piece.replace(b"\0", b""))
@@ -114,6 +120,13 @@ def utf8_text(raw: Text, path: Path, *, legacy: str = "cp1252") -> Text:
     return _transcoded(raw, kind)
 
 
+def _controls(head: bytes) -> int:
+    """How many bytes are control characters other than tabs and what ends lines or pages."""
+    codes = np.frombuffer(head, np.uint8)
+    low = codes[codes < 0x20]
+    return int(np.count_nonzero((low < 0x09) | (low > 0x0D)) + np.count_nonzero(codes == 0x7F))
+
+
 def stray_nuls(raw: Text) -> int:
     """Number of NUL bytes in a text of one byte a unit, where a logger lost what it wrote."""
     head = raw[:_HEAD_BYTES]
@@ -125,6 +138,8 @@ def stray_nuls(raw: Text) -> int:
 
 def _bare_utf16(head: bytes) -> str | None:
     """UTF-16 without a byte-order mark shows as a NUL in nearly every second byte."""
+    if b"\0" not in head:
+        return None
     pairs = len(head) // 2
     even, odd = head[: 2 * pairs : 2].count(0), head[1 : 2 * pairs : 2].count(0)
     if max(even, odd) > 0.8 * pairs and min(even, odd) <= 0.1 * pairs:
@@ -152,10 +167,10 @@ def _valid_utf8(raw: Text) -> int:
     return len(raw) - len(decoder.getstate()[0])
 
 
-def sniff(data: Text, path: Path, is_known: Callable[[str], bool]) -> Dialect:
+def sniff(data: Text, path: Path, rules: Mapping[str, ColumnRule]) -> Dialect:
     """Find delimiter, header, units row, decimal mark and first data row.
 
-    `is_known` says whether a cell is a header that means something (a signal, a time column).
+    `rules` are the study's `[columns]`: their names are headers, whatever else is one.
 
     Raises
     ------
@@ -163,7 +178,7 @@ def sniff(data: Text, path: Path, is_known: Callable[[str], bool]) -> Dialect:
         If no header can be found, or no row follows it.
     """
     lines = _head_lines(data)
-    delimiter, records, at = _header(lines, path, is_known)
+    delimiter, records, at = _header(lines, path, rules)
     header = [" ".join(c.split()) for c in records[at].cells]
     line = records[at].first_line
     rows = [r for r in records[at + 1 :] if "".join(r.cells).strip()]
@@ -182,31 +197,42 @@ def sniff(data: Text, path: Path, is_known: Callable[[str], bool]) -> Dialect:
     width = row_width(indexed, cut, line, delimiter, path)
     written, header = indexed, (indexed + [""] * width)[:width]
     samples = [tuple(map(str.strip, r.cells)) for r in rows if len(r.cells) == width]
-    check_names(header, written, samples, line, path, is_known)
+    check_names(header, written, samples, line, path, partial(is_known, rules=rules))
+    columns = tuple(zip(*samples, strict=True)) or ((),) * width
+    distinct = [set(c) for c in columns]
+    numeric = _numeric(distinct)
     if not any(units):
-        units = _units_in_cells(samples, width)
+        units = [
+            None if plain else _unit_in_cells(column)
+            for column, plain in zip(columns, numeric, strict=True)
+        ]
     first = rows[0].first_line
+    commas = any("," in "".join(cells) for cells in distinct)
     return Dialect(
         delimiter=delimiter,
-        decimal=_decimal(samples, delimiter),
+        decimal=_decimal(samples, delimiter) if commas else ".",
         headers=tuple(header),
         units=tuple([*units, *[None] * width][:width]),
         width=width,
         body=len("".join(lines[: first - 1]).encode()),
         first_line=first,
-        samples=tuple(samples),
+        columns=columns,
+        numeric=numeric,
         preamble=tuple(x.strip() for x in lines[: line - 1]),
         named=len(stripped(written)),
         ended=len(written) < width,
     )
 
 
-def spaces_to_tabs(data: Text, is_known: Callable[[str], bool]) -> Text | None:
+def spaces_to_tabs(data: Text, rules: Mapping[str, ColumnRule]) -> Text | None:
     """The text with runs of spaces as tabs, if spaces alone delimit it; None if they don't.
 
     They do if no other delimiter is in the first lines, the first line's words are as many as the
     cells of every line after it, and more than one of them is a known header.
     """
+    first = data[:_FEW_BYTES].splitlines()[:1]
+    if any(d.encode() in line for line in first for d in DELIMITERS):
+        return None
     written = _head_lines(data)
     head = data[: sum(map(len, written))]
     if any(d.encode() in head for d in DELIMITERS) or b'"' in data:
@@ -215,7 +241,7 @@ def spaces_to_tabs(data: Text, is_known: Callable[[str], bool]) -> Text | None:
     if len(lines) < 3:
         return None
     widths = {len(x) for x in lines[:-1]}
-    if len(widths) > 1 or widths == {1} or sum(map(is_known, lines[0])) < 2:
+    if len(widths) > 1 or widths == {1} or sum(is_known(c, rules) for c in lines[0]) < 2:
         return None
     return data.rewritten(
         lambda _, p: re.sub(rb"(?m)^ +| +$", b"", re.sub(rb"(?<=\S) +(?=\S)", b"\t", p))
@@ -227,16 +253,19 @@ def is_number(cell: str) -> bool:
     return _NUMBER.fullmatch(cell.strip()) is not None
 
 
-def are_numbers(cells: Sequence[str]) -> bool:
+def are_numbers(cells: Collection[str]) -> bool:
     """Whether cells without blanks around them are all plain numbers.
 
     >>> are_numbers(["1.5", "-2", "3e4"]), are_numbers(["1", "2 mph"]), are_numbers([])
     (True, False, True)
     """
-    if _MARKS_OF_NUMBERS.fullmatch("".join(cells)):
-        with suppress(ValueError):  # float() takes no more than is_number of these letters
-            return len([float(c) for c in cells]) == len(cells)
-    return all(map(is_number, cells))
+    return all_match(_NUMBERS, cells) or all(map(is_number, cells))
+
+
+def all_match(lines: re.Pattern[str], cells: Collection[str]) -> bool:
+    """Whether a pattern of lines holds for a text that has each cell as one line."""
+    text = "\n".join([*cells, ""])
+    return lines.fullmatch(text) is not None and text.count("\n") == len(cells)
 
 
 def read_records(lines: Iterable[str], delimiter: str) -> Iterator[tuple[int, list[str]]]:
@@ -252,8 +281,10 @@ class _Record(NamedTuple):
 
 def _head_lines(data: Text) -> list[str]:
     """The first lines, each with its end, as far as the head holds them."""
-    lines = _LINE.finditer(data[:_HEAD_BYTES].decode(errors="ignore"))
-    return [m[0] for m in islice(lines, _HEAD_LINES)]
+    lines = data[:_FEW_BYTES].splitlines(keepends=True)
+    if len(lines) <= _HEAD_LINES:
+        lines = data[:_HEAD_BYTES].splitlines(keepends=True)
+    return [line.decode(errors="ignore") for line in lines[:_HEAD_LINES]]
 
 
 def _records(lines: Iterable[str], delimiter: str) -> Iterator[_Record]:
@@ -267,20 +298,32 @@ def _records(lines: Iterable[str], delimiter: str) -> Iterator[_Record]:
         return
 
 
+def _numeric(columns: Sequence[set[str]]) -> tuple[bool, ...]:
+    """Which columns hold nothing but plain numbers and blanks, by their distinct cells."""
+    rest = [cells - (BLANKS & cells) for cells in columns]
+    likely = [i for i, cells in enumerate(rest) if not cells or is_number(next(iter(cells)))]
+    sure = set(likely) if are_numbers(set().union(*(rest[i] for i in likely))) else set()
+    return tuple(
+        i in sure or are_numbers([c for c in cells if c.lower() not in BLANKS])
+        for i, cells in enumerate(rest)
+    )
+
+
 def _header(
-    lines: Sequence[str], path: Path, is_known: Callable[[str], bool]
+    lines: Sequence[str], path: Path, rules: Mapping[str, ColumnRule]
 ) -> tuple[str, list[_Record], int]:
     best: tuple[int, str, list[_Record], int] | None = None
     spare: tuple[str, list[_Record], int] | None = None
     memory: dict[str, bool] = {}
     number = cache(_NUMBER.fullmatch)
     text = "".join(lines)
+    lettered = all(map(_LETTERS.search, rules))  # no word that means something has no letter
     for delimiter in DELIMITERS:
         if delimiter not in text:
             continue
         records = list(_records(lines, delimiter))
         for i, record in enumerate(records):
-            if len(record.cells) < 2:
+            if len(record.cells) < 2 or (best and _worse(record.cells, best[0], lettered)):
                 continue
             cells = list(map(str.strip, record.cells))
             named = [c for c in cells if c and not number(c)]
@@ -288,11 +331,11 @@ def _header(
                 continue
             for c in named:
                 if c not in memory:
-                    memory[c] = len(c) < 200 and is_known(c)
+                    memory[c] = len(c) < 200 and is_known(c, rules)
             known = sum(memory[c] for c in named)
             rows = [r.cells for r in records[i + 1 : i + 4] if len(r.cells) == len(cells)]
             followed = any(number(c) for row in rows for c in row)
-            score = 2 * known + followed
+            score = _score(known, followed=followed)
             if known and (best is None or score > best[0]):
                 best = score, delimiter, records, i
             if not spare and followed:
@@ -317,6 +360,18 @@ def _header(
     )
 
 
+def _score(known: int, *, followed: bool) -> int:
+    return 2 * known + followed
+
+
+def _worse(cells: Sequence[str], best: int, lettered: bool) -> bool:
+    """Whether a row can't be a better header than one of that score, by cells or by letters."""
+    if _score(len(cells), followed=True) <= best:
+        return True
+    words = len(_LETTERS.findall(" ".join(cells))) if lettered else len(cells)
+    return _score(words, followed=True) <= best
+
+
 def _units_row(cells: Sequence[str]) -> list[str | None]:
     """The units row's units, [] if the row isn't one."""
     units: list[str | None] = []
@@ -331,17 +386,15 @@ def _units_row(cells: Sequence[str]) -> list[str | None]:
     return units if telling else []
 
 
-def _units_in_cells(samples: Sequence[Sequence[str]], width: int) -> list[str | None]:
-    units: list[str | None] = []
-    for column in list(zip(*samples, strict=True)) or [()] * width:
-        found: set[str] = set()
-        for cell in dict.fromkeys(column):
-            if cell.lower() not in BLANKS:
-                found.add(m[1] if (m := _VALUE_WITH_UNIT.fullmatch(cell)) else "")
-                if len(found) > 1 or "" in found:
-                    break
-        units.append(unit_of(found.pop()) if len(found) == 1 and "" not in found else None)
-    return units
+def _unit_in_cells(column: Sequence[str]) -> str | None:
+    """The unit that follows every value of a column in its cells."""
+    found: set[str] = set()
+    for cell in dict.fromkeys(column):
+        if cell.lower() not in BLANKS:
+            found.add(m[1] if (m := _VALUE_WITH_UNIT.fullmatch(cell)) else "")
+            if len(found) > 1 or "" in found:
+                return None
+    return unit_of(found.pop()) if found else None
 
 
 def _decimal(samples: Sequence[Sequence[str]], delimiter: str) -> str:
@@ -352,8 +405,6 @@ def _decimal(samples: Sequence[Sequence[str]], delimiter: str) -> str:
     """
     settled, open_ = Counter[str](), Counter[str]()
     counted = Counter(chain.from_iterable(samples))
-    if not any("," in cell for cell in counted):
-        return "."
     for cell, n in counted.items():
         mark = "," if "," in cell and _COMMA_NUMBER.fullmatch(cell) else "."
         if mark == "," or ("." in cell and _DOT_NUMBER.fullmatch(cell)):

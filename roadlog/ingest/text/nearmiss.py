@@ -6,6 +6,7 @@ distance and what it would mean. Part of the ingest stage.
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 from roadlog.ingest.text.columns import Meaning, bare_words, known_phrases
 
@@ -30,23 +31,27 @@ class NearMiss:
 
 def near_misses(meanings: Sequence[Meaning]) -> list[NearMiss]:
     """The nearest known word of each header that is none, the nearest header first."""
-    found = []
-    for m in meanings:
-        if m.role != "unmatched" or m.note:
-            continue
-        own = bare_words(m.header)
-        best = min(
-            (
-                (slips(own, word), word, means)
-                for word, means in known_phrases().items()
-                if _digits(word) == _digits(own) and len(word) >= _LEAST_LETTERS
-            ),
-            default=None,
-        )
-        allowed = min(_MOST_SLIPS, max(1, len(own) // _LETTERS_A_SLIP))
-        if best and len(own) >= _LEAST_LETTERS and 0 < best[0] <= allowed:
-            found.append((best[0] / len(own), NearMiss(m.header, best[1], best[2])))
+    headers = [m.header for m in meanings if m.role == "unmatched" and not m.note]
+    found = [near for near in map(_nearest, headers) if near is not None]
     return [miss for _, miss in sorted(found, key=lambda f: f[0])]
+
+
+@lru_cache(maxsize=4096)
+def _nearest(header: str) -> tuple[float, NearMiss] | None:
+    """The known word that a header nearly is, and which share of its letters is wrong."""
+    own = bare_words(header)
+    best = min(
+        (
+            (slips(own, word), word, means)
+            for word, means in known_phrases().items()
+            if _digits(word) == _digits(own) and len(word) >= _LEAST_LETTERS
+        ),
+        default=None,
+    )
+    allowed = min(_MOST_SLIPS, max(1, len(own) // _LETTERS_A_SLIP))
+    if best and len(own) >= _LEAST_LETTERS and 0 < best[0] <= allowed:
+        return best[0] / len(own), NearMiss(header, best[1], best[2])
+    return None
 
 
 def _digits(text: str) -> str:

@@ -67,6 +67,10 @@ def settle(claims: Sequence[Claim], path: Path) -> Settled:
     for claim in claims:
         by_signal.setdefault(claim.signal, []).append(claim)
     for signal, rivals in by_signal.items():
+        if len(rivals) == 1:
+            kept.append(canonical(rivals[0]))
+            shelf.rest()
+            continue
         ruled = [c for c in rivals if c.meaning.by_rule]
         if len(ruled) == 1 and len(rivals) > 1:
             for c in rivals:
