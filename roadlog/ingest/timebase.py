@@ -8,6 +8,7 @@ other by their two speeds.
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from typing import TypeVar
 
 import numpy as np
@@ -24,10 +25,10 @@ from roadlog.ingest.interpolation import (
     evaluate,
     limit_s,
 )
-from roadlog.ingest.together import Channel, interpolate
-from roadlog.ingest.twospeeds import MIN_OVERLAP_S, Lag, lag_of
+from roadlog.ingest.together import Readings, interpolate
+from roadlog.ingest.twospeeds import MIN_OVERLAP_S, Lag, lag_of, surely_late_s
 from roadlog.quantities.columns import Columns, Table, columns_of, frame_of, index_of
-from roadlog.quantities.signals import POSITION, SIGNALS, signal
+from roadlog.quantities.signals import POSITION, SIGNALS, Nature, signal
 from roadlog.quantities.tables import SAMPLES
 
 Array = np.ndarray
@@ -35,6 +36,7 @@ T = TypeVar("T", pd.DataFrame, Columns)
 
 _STEP_TOLERANCE_S = 3.0  # engine run time is whole seconds and is polled late
 _MOVING_KMH = 20.0
+_LEAST_LATE_S = 1.0
 TOGETHER_ROWS = 100_000  # of a longer log one signal at a time is worked on
 
 
@@ -138,32 +140,73 @@ def _resampled(told: Columns, step_s: float) -> tuple[list[str], Array]:
             f"time runs backwards after {times[backwards[0]]:.1f} s: split the log there"
         )
     times = spread_rounded(times)
-    new = np.append(True, times[1:] != times[:-1])
-    rows, distinct = shelf.where(new, times), bool(new.all())
+    new = times[1:] != times[:-1]
+    distinct = bool(new.all())
+    rows = times if distinct else shelf.where(np.append(True, new), times)
     grid, at, dt = _grid(rows, step_s)
-    edges = np.clip(np.append(grid - step_s / 2, grid[-1] + step_s / 2), rows[0], rows[-1])
     out = np.empty((2 + len(names), len(grid)))
     out[0], out[1] = grid, dt
-    close = np.count_nonzero(rows[1:] - rows[:-1] < OFTEN * step_s)
-    joined: dict[int, Channel] = {}
-    for k, (name, values) in enumerate(zip(names, raw, strict=True)):
-        t, v = _readings(times, values, distinct=distinct, last=_keeps_last(name))
-        often = 2 * close >= len(t) - 1  # else the median interval is no less than that
-        nature = SIGNALS[name].nature
-        averaged = nature == "flow" and often
-        if len(t) and len(rows) <= TOGETHER_ROWS and nature != "status" and not averaged:
-            v = np.unwrap(v, period=360.0) if name == CIRCULAR else v
-            joined[k] = Channel(nature, t, v)
-            continue
-        out[2 + k] = carry(name, t, v, at, edges if often else None, step_s)
-        if len(t) >= shelf.LARGE_ROWS:
-            shelf.rest()
-    interpolate(joined, at, out[2:])
+    onto = _Onto(at, rows, grid, step_s)
+    if isinstance(raw, np.ndarray) and len(rows) <= TOGETHER_ROWS:
+        _together(names, times, raw, distinct, onto, out[2:])
+    else:
+        for k, (name, values) in enumerate(zip(names, raw, strict=True)):
+            t, v = _readings(times, values, distinct=distinct, last=_keeps_last(name))
+            out[2 + k] = onto.carried(name, t, v)
+            if len(t) >= shelf.LARGE_ROWS:
+                shelf.rest()
     if CIRCULAR in names:
         out[2 + names.index(CIRCULAR)] %= 360.0
     if len(rows) > 1 and not dt.all():
         out[2:, dt == 0] = np.nan
     return ["t_s", "dt_s", *names], out
+
+
+class _Onto:
+    """The times `at` that signals are brought to, for samples on a `grid` of `step_s` [s]."""
+
+    def __init__(self, at: Array, rows: Array, grid: Array, step_s: float) -> None:
+        self.at, self.step_s, self._rows, self._grid = at, step_s, rows, grid
+        self._close = int(np.count_nonzero(rows[1:] - rows[:-1] < OFTEN * step_s))
+
+    @cached_property
+    def _edges(self) -> Array:
+        between = np.append(self._grid - self.step_s / 2, self._grid[-1] + self.step_s / 2)
+        edges: Array = np.clip(between, self._rows[0], self._rows[-1])
+        return edges
+
+    def is_often(self, readings: int) -> bool:
+        """Whether so many readings may lie closer than the grid; else their median doesn't."""
+        return 2 * self._close >= readings - 1
+
+    def carried(self, name: str, t: Array, v: Array) -> Array:
+        """One signal by its readings."""
+        averaged = SIGNALS[name].nature == "flow" and self.is_often(len(t))
+        return carry(name, t, v, self.at, self._edges if averaged else None, self.step_s)
+
+
+def _together(
+    names: Sequence[str], times: Array, raw: Array, distinct: bool, onto: _Onto, out: Array
+) -> None:
+    """Bring all signals of a log to the grid, one row of `raw` each, into the rows of `out`."""
+    if distinct:
+        read = Readings.of_rows(times, raw)
+    else:
+        of_each = zip(names, raw, strict=True)
+        read = Readings.of_each(
+            [_readings(times, v, distinct=False, last=_keeps_last(n)) for n, v in of_each]
+        )
+    natures: list[Nature | None] = []
+    for k, (name, size) in enumerate(zip(names, read.size.tolist(), strict=True)):
+        nature = SIGNALS[name].nature
+        if not size or nature == "status" or (nature == "flow" and onto.is_often(size)):
+            natures.append(None)
+            out[k] = onto.carried(name, *read.of(k))
+            continue
+        natures.append(nature)
+        if name == CIRCULAR:
+            read.v[read.start[k] : read.end[k]] = np.unwrap(read.of(k)[1], period=360.0)
+    interpolate(read, natures, onto.at, out)
 
 
 def _logged(told: Columns) -> tuple[list[str], Array, Iterable[Array]]:
@@ -177,12 +220,12 @@ def _logged(told: Columns) -> tuple[list[str], Array, Iterable[Array]]:
     large = len(told) >= shelf.LARGE_ROWS
     names = [c for c in told.columns if c in SIGNALS]
     times = told.floats("t_s")
-    if large:
+    if large or not names:
         logged = np.zeros(len(told), bool)
         for name in names:
             logged |= shelf.finite(told.floats(name))
     else:
-        raw = np.array([told.floats(n) for n in names]).reshape(len(names), len(told))
+        raw = np.concatenate([told.floats(n) for n in names]).reshape(len(names), len(told))
         logged = np.isfinite(raw).any(axis=0)
     if not logged.any():
         raise InputError("the log holds no row with a value of a known signal: check its columns")
@@ -295,11 +338,11 @@ def columns_on_one_clock(log: pd.DataFrame) -> tuple[Columns, float | None]:
 
 
 def _positions_late_s(samples: Columns) -> float | None:
-    """By how much positions come late, where that is a second or more and sure [s]."""
+    """By how much positions come late, where that is `_LEAST_LATE_S` or more and sure [s]."""
     if not all(name in samples for name in ("lat_deg", "gps_speed_kmh", "speed_kmh")):
         return None
-    found = _lag_of(samples)
-    return None if found.note or abs(found.lag_s) < 1 else found.lag_s
+    speeds = samples.floats("speed_kmh"), samples.floats("gps_speed_kmh")
+    return surely_late_s(*speeds, _step(samples), _LEAST_LATE_S)
 
 
 def shift_positions(samples: T, lag_s: float) -> T:
@@ -382,15 +425,19 @@ def _grid(rows: Array, step_s: float) -> tuple[Array, Array, Array]:
     grid = rows[0] + step_s * np.arange(n)
     if len(rows) == 1:
         return grid, grid, np.zeros(n)
-    limit = limit_s("flow", shelf.median_step(rows))
-    interval = np.diff(rows)
-    gap = interval > limit
-    interval[gap] = 0.0
-    covered = shelf.summed(interval)
-    dt = np.diff(shelf.interp(np.append(grid - step_s / 2, grid[-1] + step_s / 2), rows, covered))
+    interval = rows[1:] - rows[:-1]
+    gap = None
+    if interval.max() > FLOW_LIMIT_S[0]:
+        gap = interval > limit_s("flow", shelf.median_step(rows))
+        interval[gap] = 0.0
+    edges = np.empty(n + 1)
+    np.subtract(grid, step_s / 2, out=edges[:-1])
+    edges[-1] = grid[-1] + step_s / 2
+    reached = shelf.interp(edges, rows, shelf.summed(interval))
+    dt = reached[1:] - reached[:-1]
     dt[dt < 1e-9] = 0.0
-    at = np.clip(grid, rows[0], rows[-1])
-    if not gap.any():
+    at = np.minimum(grid, rows[-1])
+    if gap is None or not gap.any():
         return grid, at, dt
     i = np.clip(np.searchsorted(rows, at, side="right") - 1, 0, len(gap) - 1)
     left, right = rows[i], rows[i + 1]

@@ -4,9 +4,8 @@ Readings of many signals go in, a row of values each comes out; what lies in a g
 ends of any signal is looked at for all at once. Part of method section 2.
 """
 
-from collections.abc import Mapping
+from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import cached_property
 
 import numpy as np
 
@@ -17,18 +16,31 @@ from roadlog.quantities.signals import Nature
 _NEAR_S = FLOW_LIMIT_S[0] * (1 - 1e-9)  # readings no further apart are near for every signal
 
 
-@dataclass(frozen=True)
-class Channel:
-    """A signal's readings, one at least."""
+class Readings:
+    """Times and values of several signals, those of one after those of the other."""
 
-    nature: Nature
-    t: Floats
-    v: Floats
+    def __init__(self, t: Floats, v: Floats, size: Ints) -> None:
+        self.t, self.v, self.size = t, v, size
+        self.end = np.cumsum(size)
+        self.start = self.end - size
 
-    @cached_property
-    def gaps(self) -> Floats:
-        """Intervals between the readings [s]."""
-        return self.t[1:] - self.t[:-1]
+    @classmethod
+    def of_rows(cls, times: Floats, raw: Floats) -> "Readings":
+        """The finite values of `raw`, a row a signal, a column a time."""
+        there = np.isfinite(raw)
+        size = np.count_nonzero(there, axis=1)
+        return cls(np.broadcast_to(times, raw.shape)[there], raw[there], size)
+
+    @classmethod
+    def of_each(cls, each: Sequence[tuple[Floats, Floats]]) -> "Readings":
+        """Of signals that are there one by one."""
+        t, v = (np.concatenate(part) for part in zip(*each, strict=True))
+        return cls(t, v, np.array([len(own) for own, _ in each]))
+
+    def of(self, k: int) -> tuple[Floats, Floats]:
+        """Times and values of the k-th signal."""
+        own = slice(self.start[k], self.end[k])
+        return self.t[own], self.v[own]
 
 
 @dataclass(frozen=True)
@@ -46,58 +58,66 @@ class _Away:
     held: Floats
 
 
-def interpolate(channels: Mapping[int, Channel], at: Floats, out: Floats) -> None:
-    """Interpolate each channel into its row of `out` at the non-decreasing times `at`."""
-    if not channels:
+def interpolate(read: Readings, natures: Sequence[Nature | None], at: Floats, out: Floats) -> None:
+    """Interpolate each signal into its row of `out` at the non-decreasing times `at`.
+
+    One whose nature is None is left alone; any other has one reading at least.
+    """
+    which = [k for k, nature in enumerate(natures) if nature is not None]
+    if not which:
         return
-    for k, c in channels.items():
-        out[k] = np.interp(at, c.t, c.v)
-    number, listed = np.array(list(channels)), list(channels.values())
-    t, v = (np.concatenate([getattr(c, name) for c in listed]) for name in ("t", "v"))
-    size = np.array([len(c.t) for c in listed])
-    end = np.cumsum(size)
-    start, slow = end - size, np.array([c.nature == "slow" for c in listed])
-    gap = np.diff(t, append=0.0)
-    gap[end - 1] = 0.0
-    wide = np.flatnonzero(gap > np.repeat(np.where(slow, SLOW_LIMIT_S * (1 - 1e-9), _NEAR_S), size))
-    each, none = np.arange(len(listed)), np.full(len(listed), -1)
+    for k in which:
+        out[k] = np.interp(at, *read.of(k))
+    slow = np.array([nature == "slow" for nature in natures])
+    flow = np.array([nature == "flow" for nature in natures])
+    away = _away(read, np.array(which), slow, at)
+    if len(away.of):
+        _bridge(read, away, slow, flow, out)
+
+
+def _away(read: Readings, which: Ints, slow: np.ndarray, at: Floats) -> _Away:
+    """What of `at` lies in a gap of the signals `which` or beyond their ends."""
+    t, v = read.t, read.v
+    gap = t[1:] - t[:-1]
+    wide = (gap > _NEAR_S).nonzero()[0]
+    of = read.end.searchsorted(wide, side="right")
+    far = gap[wide] > np.where(slow[of], SLOW_LIMIT_S * (1 - 1e-9), 0.0)
+    far &= (wide + 1 != read.end[of]) & np.isin(of, which)
+    wide, of = wide[far], of[far]
+    first, last = read.start[which], read.end[which] - 1
+    none = np.full(len(which), -1)
     # stretches of `at`: whose, from, to, and the readings on either side
-    of = np.concatenate([each, each, np.searchsorted(end, wide, side="right")])
+    of = np.concatenate([which, which, of])
     low = np.concatenate(
-        [0 * each, at.searchsorted(t[end - 1], side="right"), at.searchsorted(t[wide], "right")]
+        [0 * which, at.searchsorted(t[last], side="right"), at.searchsorted(t[wide], "right")]
     )
     high = np.concatenate(
-        [at.searchsorted(t[start]), 0 * each + len(at), at.searchsorted(t[wide + 1])]
+        [at.searchsorted(t[first]), 0 * which + len(at), at.searchsorted(t[wide + 1])]
     )
-    left, right = (
-        np.concatenate([none, end - 1, wide]), np.concatenate([start, none, wide + 1])
-    )  # fmt: skip
+    left, right = np.concatenate([none, last, wide]), np.concatenate([first, none, wide + 1])
     n = np.maximum(high - low, 0)
-    if not n.any():
-        return
     index = np.arange(n.sum()) - np.repeat(np.cumsum(n) - n - low, n)
     of, left, right = (np.repeat(a, n) for a in (of, left, right))
     since = np.where(left >= 0, at[index] - t[left], np.inf)
     until = np.where(right >= 0, t[right] - at[index], np.inf)
-    held = np.where(since <= until, v[left], v[right])
-    _bridge(channels, _Away(number[of], index, since, until, held), out)
+    return _Away(of, index, since, until, np.where(since <= until, v[left], v[right]))
 
 
-def _bridge(channels: Mapping[int, Channel], away: _Away, out: Floats) -> None:
+def _bridge(read: Readings, away: _Away, slow: np.ndarray, flow: np.ndarray, out: Floats) -> None:
     """Hold a reading where it is near enough, and know nothing where none is.
 
     Up to the limit if slow, one interval if flow, never if position.
     """
     apart, nearer = away.since + away.until, np.minimum(away.since, away.until)
-    slow, flow = (np.zeros(len(out), bool) for _ in range(2))
-    for k, c in channels.items():
-        slow[k], flow[k] = c.nature == "slow", c.nature == "flow"
+    of_slow = slow[away.of]
     limit = np.where(slow, SLOW_LIMIT_S, 0.0)
-    for k in np.unique(away.of[(apart < np.inf) & ~slow[away.of]]):
-        limit[k] = limit_s(channels[k].nature, median_step(channels[k].t))
-    near = slow[away.of] & (nearer <= SLOW_LIMIT_S)
-    for i in np.flatnonzero(flow[away.of] & (nearer <= FLOW_LIMIT_S[1])):
-        near[i] = _median_reaches(channels[away.of[i]].gaps, float(nearer[i]))
+    for k in set(away.of[(apart < np.inf) & ~of_slow].tolist()):
+        limit[k] = limit_s("flow" if flow[k] else "position", median_step(read.of(k)[0]))
+    near = of_slow & (nearer <= SLOW_LIMIT_S)
+    held = (flow[away.of] & (nearer <= FLOW_LIMIT_S[1])).nonzero()[0].tolist()
+    for i in held:
+        t, _ = read.of(away.of[i])
+        near[i] = _median_reaches(t[1:] - t[:-1], float(nearer[i]))
     beyond = apart > limit[away.of]
     out[away.of[beyond], away.index[beyond]] = np.where(near, away.held, np.nan)[beyond]
 

@@ -17,6 +17,7 @@ MIN_OVERLAP_S = 60.0
 _MIN_CORRELATION = 0.7
 _MIN_PROMINENCE = 0.02
 _MAX_LAG_CHANGE_S = 2.0
+_CLEAR_BEND, _CLEAR_S = 1e-4, 0.1  # of a parabola whose vertex rounding moves by far less
 _ROUNDING = 1e-9  # a variance under this share of its sum of squares is looked at closely
 
 
@@ -38,9 +39,22 @@ def lag_of(wheel: Floats, gps: Floats, step_s: float) -> Lag:
     n = int(np.count_nonzero(np.isfinite(wheel) & np.isfinite(gps)))
     if n * step_s < MIN_OVERLAP_S:
         return Lag(0.0, np.nan, n, "the two speeds overlap for under a minute")
-    lag, peak, note = _find_lag(wheel, gps, step_s)
-    note = note or _lag_change(wheel, gps, step_s)
+    found = _peak(wheel, gps, step_s)
+    lag, peak = _refined(wheel, gps, found, step_s)
+    note = found.note or _lag_change(wheel, gps, step_s)
     return Lag(0.0 if note else lag, peak, n, note)
+
+
+def surely_late_s(wheel: Floats, gps: Floats, step_s: float, least_s: float) -> float | None:
+    """The lag of `lag_of` where it is `least_s` or more either way and nothing is against it [s].
+
+    As quick as can be where it isn't, which is the rule.
+    """
+    found = _peak(wheel, gps, step_s)
+    if found.note or (found.bend < -_CLEAR_BEND and abs(found.lag_s) < least_s - _CLEAR_S):
+        return None
+    lag = lag_of(wheel, gps, step_s)
+    return None if lag.note or abs(lag.lag_s) < least_s else lag.lag_s
 
 
 def correlations(wheel: Array, gps: Array, step: float) -> tuple[Array, Array]:
@@ -52,15 +66,16 @@ def correlations(wheel: Array, gps: Array, step: float) -> tuple[Array, Array]:
     lags = np.arange(-reach, reach + 1)
     r = np.full(len(lags), np.nan)
     a_there, b_there = np.isfinite(wheel), np.isfinite(gps)
-    a, b = _centred(wheel, a_there), np.zeros(len(gps) + 2 * reach)
-    inside = slice(reach, reach + len(gps))
-    b[inside] = _centred(gps, b_there)
     whole = _unbroken(a_there), _unbroken(b_there)
+    a, b = np.zeros(len(wheel)), np.zeros(len(gps) + 2 * reach)
+    inside = b[reach : reach + len(gps)]
+    _centre(wheel, a_there, whole[0], a)
+    _centre(gps, b_there, whole[1], inside)
     if whole[0] and whole[1]:
-        n, (sa, saa), (sb, sbb) = _sums(a, b[inside], whole[0], whole[1], lags)
+        n, (sa, saa), (sb, sbb) = _sums(a, inside, whole[0], whole[1], lags)
     else:
         x, y = a_there.astype(float), np.zeros(len(b))
-        y[inside] = b_there
+        y[reach : reach + len(gps)] = b_there
         n = np.correlate(y, x)
         sa, saa = np.correlate(y, a), np.correlate(y, a * a)
         sb, sbb = np.correlate(b, x), np.correlate(b * b, x)
@@ -78,12 +93,9 @@ def correlations(wheel: Array, gps: Array, step: float) -> tuple[Array, Array]:
 
 def _unbroken(there: Array) -> tuple[int, int] | None:
     """From where to where a speed is known, if it is without a break between."""
-    if there.all():
-        return 0, len(there)
-    known = np.flatnonzero(there)
-    if not len(known) or known[-1] - known[0] + 1 != len(known):
-        return None
-    return int(known[0]), int(known[-1]) + 1
+    n = int(np.count_nonzero(there))
+    first = int(there.argmax()) if n < len(there) else 0
+    return (first, first + n) if n and there[first : first + n].all() else None
 
 
 def _sums(
@@ -97,21 +109,21 @@ def _sums(
         told = np.zeros((2, len(c) + 1))
         np.cumsum(c, out=told[0, 1:])
         np.cumsum(c * c, out=told[1, 1:])
-        first, end = np.clip(first, 0, len(c)), np.clip(end, 0, len(c))
-        return told[0][end] - told[0][first], told[1][end] - told[1][first]
+        first, end = (np.minimum(np.maximum(i, 0), len(c)) for i in (first, end))
+        sums = told[:, end] - told[:, first]
+        return sums[0], sums[1]
 
     return (high - low).astype(float), over(a, low, high), over(b, low + lags, high + lags)
 
 
-def _centred(value: Array, there: Array) -> Array:
-    """The values less their mean, 0 where there is none."""
-    if there.all() and len(there):
-        less: Array = value - value.mean()
-        return less
-    if not there.any():
-        return np.zeros(len(value))
-    centred: Array = np.where(there, value - value[there].mean(), 0.0)
-    return centred
+def _centre(value: Array, there: Array, whole: tuple[int, int] | None, out: Array) -> None:
+    """Put the known values less their mean into `out`, which is 0 elsewhere."""
+    if whole is not None:
+        known = value[whole[0] : whole[1]]
+        np.subtract(known, known.mean(), out=out[whole[0] : whole[1]])
+    elif there.any():
+        known = value[there]
+        out[there] = known - known.mean()
 
 
 def _correlation(wheel: Array, gps: Array, lag: int) -> float:
@@ -126,37 +138,68 @@ def _correlation(wheel: Array, gps: Array, lag: int) -> float:
     return float(x @ y) / spread if spread > 0 else 0.0
 
 
-def _find_lag(
-    wheel: Array, gps: Array, step: float, *, exact: bool = True
-) -> tuple[float, float, str]:
-    """The lag [s] by parabola through the peak, the correlation there, and what speaks against.
+@dataclass(frozen=True)
+class _Peak:
+    """Where the correlation has its peak, by a parabola through `around`, and what is against."""
 
-    If `exact`, to the last digit: by it readings 3 s apart lie within reach or not.
-    """
+    at: int  # samples
+    around: tuple[float, float, float]
+    height: float
+    lag_s: float
+    note: str = ""
+
+    @property
+    def bend(self) -> float:
+        """Second difference of `around`."""
+        return self.around[0] - 2 * self.around[1] + self.around[2]
+
+
+def _peak(wheel: Array, gps: Array, step: float) -> _Peak:
+    """The peak by the sums of `correlations`, which differ from `_correlation` by rounding."""
     lags, r = correlations(wheel, gps, step)
-    known = r[np.isfinite(r)]
+    there = np.isfinite(r)
+    known = r if there.all() else r[there]
+    none = (np.nan, np.nan, np.nan)
     if not len(known):
-        return 0.0, np.nan, "the two speeds overlap too little"
+        return _Peak(0, none, np.nan, 0.0, "the two speeds overlap too little")
     k = int(np.argmax(r)) if len(known) == len(r) else int(np.nanargmax(r))
-    peak = float(r[k])
+    height = float(r[k])
     if k in (0, len(r) - 1):
-        return 0.0, peak, f"the clocks differ by {MAX_LAG_S:.0f} s or more"
-    if peak < _MIN_CORRELATION or peak - middle(known) < _MIN_PROMINENCE:
-        return 0.0, peak, "the correlation of the two speeds is too flat to align the clocks"
-    around = r[k - 1 : k + 2].tolist()
-    if exact and np.isfinite(around).all():
-        around = [_correlation(wheel, gps, k + i - len(r) // 2) for i in (-1, 0, 1)]
-        peak = around[1]
-    bend = float(around[0] - 2 * around[1] + around[2])
-    refine = float(0.5 * (around[0] - around[2]) / bend) if np.isfinite(bend) and bend < 0 else 0.0
-    return float(lags[k] + refine * step), peak, ""
+        return _Peak(0, none, height, 0.0, f"the clocks differ by {MAX_LAG_S:.0f} s or more")
+    if height < _MIN_CORRELATION or height - middle(known) < _MIN_PROMINENCE:
+        flat = "the correlation of the two speeds is too flat to align the clocks"
+        return _Peak(0, none, height, 0.0, flat)
+    before, at, after = r[k - 1 : k + 2].tolist()
+    around = (before, at, after)
+    return _Peak(k - len(r) // 2, around, height, _vertex(float(lags[k]), around, step))
+
+
+def _vertex(lag_s: float, around: tuple[float, float, float], step: float) -> float:
+    """Where the parabola through three correlations a step apart has its vertex [s]."""
+    before, at, after = around
+    bend = before - 2 * at + after
+    if not (np.isfinite(bend) and bend < 0):
+        return lag_s
+    return lag_s + 0.5 * (before - after) / bend * step
+
+
+def _refined(wheel: Array, gps: Array, found: _Peak, step: float) -> tuple[float, float]:
+    """Lag [s] and correlation of a peak to the last digit.
+
+    By the lag readings 3 s apart lie within reach or not.
+    """
+    if found.note or not np.isfinite(found.around).all():
+        return found.lag_s, found.height
+    before, at, after = (_correlation(wheel, gps, found.at + i) for i in (-1, 0, 1))
+    return _vertex(found.at * step, (before, at, after), step), at
 
 
 def _lag_change(wheel: Array, gps: Array, step: float) -> str:
     """One sentence if the two halves of a run give different lags, else ""."""
     half = len(wheel) // 2
-    first, _, a = _find_lag(wheel[:half], gps[:half], step, exact=False)
-    second, _, b = _find_lag(wheel[half:], gps[half:], step, exact=False)
-    if a or b or abs(first - second) <= _MAX_LAG_CHANGE_S:
+    first = _peak(wheel[:half], gps[:half], step)
+    second = _peak(wheel[half:], gps[half:], step)
+    change_s = second.lag_s - first.lag_s
+    if first.note or second.note or abs(change_s) <= _MAX_LAG_CHANGE_S:
         return ""
-    return f"the GPS clock steps by {second - first:+.0f} s against the other within the run"
+    return f"the GPS clock steps by {change_s:+.0f} s against the other within the run"
