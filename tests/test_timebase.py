@@ -12,6 +12,7 @@ from roadlog.ingest.timebase import (
     shift_positions,
     speed_scale,
 )
+from roadlog.ingest.twospeeds import lag_of, surely_late_s
 
 
 def wandering_speed(seconds, rng, mean=60.0):
@@ -276,3 +277,19 @@ def test_pause_with_the_engine_running_is_no_clock_step():
 def test_clock_going_back_is_reported():
     (step,) = clock_steps(pd.DataFrame({"t_s": [0.0, 10, 20, 5, 6]}))
     assert step.step_s == -15
+
+
+@pytest.mark.parametrize("late_s", [0, 0.6, 0.99, 1.01, 4, -2])
+def test_positions_are_late_by_the_lag_of_the_speeds_or_not_at_all(late_s):
+    rng = np.random.default_rng(5)
+    t = np.arange(900.0)
+    fine = np.linspace(-20, 920, 9401)
+    speed = np.interp(fine, np.arange(-20.0, 921.0), wandering_speed(941, rng))
+    wheel = np.interp(t, fine, speed)
+    gps = np.interp(t - late_s, fine, speed) + rng.normal(0, 0.3, len(t))
+    gps[:7] = np.nan
+    lag = lag_of(wheel, gps, 1.0)
+    assert lag.lag_s == pytest.approx(late_s, abs=0.1)
+    assert surely_late_s(wheel, gps, 1.0, 1.0) == (lag.lag_s if abs(lag.lag_s) >= 1 else None)
+    step = np.where(t < 450, gps, np.interp(t - 9, fine, speed))
+    assert surely_late_s(wheel, step, 1.0, 1.0) is None

@@ -33,7 +33,7 @@ from roadlog.ingest.drives import find_drives, piece
 from roadlog.ingest.log import Datum, UnitEvidence, read_units
 from roadlog.ingest.table.columnar import sorted_by_time, texts_of, time_columns
 from roadlog.ingest.text.handtable import split_unit
-from roadlog.ingest.timebase import columns_on_one_clock, distance_km
+from roadlog.ingest.timebase import distance_km, each_on_one_clock
 from roadlog.quantities.columns import Columns
 from roadlog.runs.taken import sha256_of
 from roadlog.runs.vehicle_numbers import Numbers, numbers_at_head, numbers_in
@@ -272,17 +272,15 @@ def _write(
     """Sample the runs and keep them with their cards; what is told of them."""
     numbers = _numbers_in(source) if source.columnar else numbers_at_head(source.path)
     vin = next(iter(numbers)) if len(numbers) == 1 else ""
-    runs, cards = [], []
-    for number, log in enumerate(logs):
-        samples, lag_s = columns_on_one_clock(log.frame)
-        runs.append(samples)
+    sampled, cards = each_on_one_clock([log.frame for log in logs]), []
+    for number, (log, (samples, lag_s)) in enumerate(zip(logs, sampled, strict=True)):
         facts = [str(w.message) for w in righted(log, lag_s)]
         days = sorted(map(str, possible_days(log))) if rules.time.zone is None else []
         own = {"days": days if len(days) > 1 else []}
         cards.append({**_told(log, samples, facts), **own, "key": key, "piece": number, "vin": vin,
                       "several": len(logs) > 1})  # fmt: skip
     told = {"cards": cards}
-    write_samples(path, runs, told)
+    write_samples(path, [samples for samples, _ in sampled], told)
     return told
 
 

@@ -27,6 +27,7 @@ from roadlog.ingest.interpolation import (
 )
 from roadlog.ingest.together import Readings, interpolate
 from roadlog.ingest.twospeeds import MIN_OVERLAP_S, Lag, lag_of, surely_late_s
+from roadlog.quantities.arrays import ranges
 from roadlog.quantities.columns import Columns, Table, columns_of, frame_of, index_of
 from roadlog.quantities.signals import POSITION, SIGNALS, Nature, signal
 from roadlog.quantities.tables import SAMPLES
@@ -121,58 +122,44 @@ def resample(frame: pd.DataFrame, *, step_s: float = 1.0) -> pd.DataFrame:
     >>> resample(raw)["t_s"].tolist()
     [0.0, 1.0, 2.0, 3.0]
     """
-    return _framed(*_resampled(shelf.told(frame), step_s))
+    return _framed(*_resampled(_gridded(shelf.told(frame), step_s)))
 
 
 def _framed(names: Sequence[str], rows: Array) -> pd.DataFrame:
     return SAMPLES.check(pd.DataFrame(rows.T, columns=index_of(*names), copy=False))
 
 
-def _resampled(told: Columns, step_s: float) -> tuple[list[str], Array]:
-    """Names of the samples' columns, and the columns."""
-    if not step_s > 0:
-        raise InputError(f"sampling step {step_s} s is not positive: give 1, 0.5 or 0.2")
-    names, times, raw = _logged(told)
-    earlier = times[1:] < times[:-1]
-    if earlier.any():
-        backwards = np.flatnonzero(earlier)
-        raise InputError(
-            f"time runs backwards after {times[backwards[0]]:.1f} s: split the log there"
-        )
-    times = spread_rounded(times)
-    new = times[1:] != times[:-1]
-    distinct = bool(new.all())
-    rows = times if distinct else shelf.where(np.append(True, new), times)
-    grid, at, dt = _grid(rows, step_s)
-    out = np.empty((2 + len(names), len(grid)))
-    out[0], out[1] = grid, dt
-    onto = _Onto(at, rows, grid, step_s)
-    if isinstance(raw, np.ndarray) and len(rows) <= TOGETHER_ROWS:
-        _together(names, times, raw, distinct, onto, out[2:])
-    else:
-        for k, (name, values) in enumerate(zip(names, raw, strict=True)):
-            t, v = _readings(times, values, distinct=distinct, last=_keeps_last(name))
-            out[2 + k] = onto.carried(name, t, v)
-            if len(t) >= shelf.LARGE_ROWS:
-                shelf.rest()
-    if CIRCULAR in names:
-        out[2 + names.index(CIRCULAR)] %= 360.0
-    if len(rows) > 1 and not dt.all():
-        out[2:, dt == 0] = np.nan
-    return ["t_s", "dt_s", *names], out
+@dataclass(frozen=True)
+class _Gridded:
+    """A log's readings and the grid that they are to be brought to.
 
+    `raw` has a row (`names`) a signal at the `times` of the log, of which `rows` are the distinct
+    ones; signals are evaluated `at` so many times for samples on a `grid` of `step_s` that stand
+    for `dt` [s].
+    """
 
-class _Onto:
-    """The times `at` that signals are brought to, for samples on a `grid` of `step_s` [s]."""
+    names: Sequence[str]
+    times: Array
+    raw: Iterable[Array]
+    rows: Array
+    grid: Array
+    at: Array
+    dt: Array
+    step_s: float
 
-    def __init__(self, at: Array, rows: Array, grid: Array, step_s: float) -> None:
-        self.at, self.step_s, self._rows, self._grid = at, step_s, rows, grid
-        self._close = int(np.count_nonzero(rows[1:] - rows[:-1] < OFTEN * step_s))
+    @property
+    def distinct(self) -> bool:
+        """Whether no two rows have the same time."""
+        return len(self.rows) == len(self.times)
+
+    @cached_property
+    def _close(self) -> int:
+        return int(np.count_nonzero(self.rows[1:] - self.rows[:-1] < OFTEN * self.step_s))
 
     @cached_property
     def _edges(self) -> Array:
-        between = np.append(self._grid - self.step_s / 2, self._grid[-1] + self.step_s / 2)
-        edges: Array = np.clip(between, self._rows[0], self._rows[-1])
+        between = np.append(self.grid - self.step_s / 2, self.grid[-1] + self.step_s / 2)
+        edges: Array = np.clip(between, self.rows[0], self.rows[-1])
         return edges
 
     def is_often(self, readings: int) -> bool:
@@ -185,28 +172,61 @@ class _Onto:
         return carry(name, t, v, self.at, self._edges if averaged else None, self.step_s)
 
 
-def _together(
-    names: Sequence[str], times: Array, raw: Array, distinct: bool, onto: _Onto, out: Array
-) -> None:
-    """Bring all signals of a log to the grid, one row of `raw` each, into the rows of `out`."""
-    if distinct:
-        read = Readings.of_rows(times, raw)
+def _gridded(told: Columns, step_s: float) -> _Gridded:
+    if not step_s > 0:
+        raise InputError(f"sampling step {step_s} s is not positive: give 1, 0.5 or 0.2")
+    names, times, raw = _logged(told)
+    earlier = times[1:] < times[:-1]
+    if earlier.any():
+        backwards = np.flatnonzero(earlier)
+        raise InputError(
+            f"time runs backwards after {times[backwards[0]]:.1f} s: split the log there"
+        )
+    times = spread_rounded(times)
+    new = times[1:] != times[:-1]
+    rows = times if new.all() else shelf.where(np.append(True, new), times)
+    return _Gridded(names, times, raw, rows, *_grid(rows, step_s), step_s)
+
+
+def _resampled(log: _Gridded) -> tuple[list[str], Array]:
+    """Names of the samples' columns, and the columns."""
+    out = np.empty((2 + len(log.names), len(log.grid)))
+    out[0], out[1] = log.grid, log.dt
+    if isinstance(log.raw, np.ndarray) and len(log.rows) <= TOGETHER_ROWS:
+        _together(log, log.raw, out[2:])
     else:
-        of_each = zip(names, raw, strict=True)
+        for k, (name, values) in enumerate(zip(log.names, log.raw, strict=True)):
+            t, v = _readings(log.times, values, distinct=log.distinct, last=_keeps_last(name))
+            out[2 + k] = log.carried(name, t, v)
+            if len(t) >= shelf.LARGE_ROWS:
+                shelf.rest()
+    if CIRCULAR in log.names:
+        out[2 + log.names.index(CIRCULAR)] %= 360.0
+    if len(log.rows) > 1 and not log.dt.all():
+        out[2:, log.dt == 0] = np.nan
+    return ["t_s", "dt_s", *log.names], out
+
+
+def _together(log: _Gridded, raw: Array, out: Array) -> None:
+    """Bring all signals of a log to the grid, into the rows of `out`."""
+    if log.distinct:
+        read = Readings.of_rows(log.times, raw)
+    else:
+        of_each = zip(log.names, raw, strict=True)
         read = Readings.of_each(
-            [_readings(times, v, distinct=False, last=_keeps_last(n)) for n, v in of_each]
+            [_readings(log.times, v, distinct=False, last=_keeps_last(n)) for n, v in of_each]
         )
     natures: list[Nature | None] = []
-    for k, (name, size) in enumerate(zip(names, read.size.tolist(), strict=True)):
+    for k, (name, size) in enumerate(zip(log.names, read.size.tolist(), strict=True)):
         nature = SIGNALS[name].nature
-        if not size or nature == "status" or (nature == "flow" and onto.is_often(size)):
+        if not size or nature == "status" or (nature == "flow" and log.is_often(size)):
             natures.append(None)
-            out[k] = onto.carried(name, *read.of(k))
+            out[k] = log.carried(name, *read.of(k))
             continue
         natures.append(nature)
         if name == CIRCULAR:
             read.v[read.start[k] : read.end[k]] = np.unwrap(read.of(k)[1], period=360.0)
-    interpolate(read, natures, onto.at, out)
+    interpolate(read, natures, log.at, out)
 
 
 def _logged(told: Columns) -> tuple[list[str], Array, Iterable[Array]]:
@@ -225,8 +245,8 @@ def _logged(told: Columns) -> tuple[list[str], Array, Iterable[Array]]:
         for name in names:
             logged |= shelf.finite(told.floats(name))
     else:
-        raw = np.concatenate([told.floats(n) for n in names]).reshape(len(names), len(told))
-        logged = np.isfinite(raw).any(axis=0)
+        raw = told.matrix(names)
+        logged = np.asarray(np.isfinite(raw).any(axis=0))
     if not logged.any():
         raise InputError("the log holds no row with a value of a known signal: check its columns")
     if large:
@@ -331,10 +351,19 @@ def columns_on_one_clock(log: pd.DataFrame) -> tuple[Columns, float | None]:
     float or None
         By how much positions came late [s], where that was put right.
     """
-    names, rows = _resampled(shelf.told(log), 1.0)
-    samples = Columns(dict(zip(names, rows, strict=True)), rows.shape[1])
-    lag_s = _positions_late_s(samples)
-    return (samples if lag_s is None else shift_positions(samples, lag_s)), lag_s
+    return each_on_one_clock([log])[0]
+
+
+def each_on_one_clock(logs: Sequence[pd.DataFrame]) -> list[tuple[Columns, float | None]]:
+    """`columns_on_one_clock` of each log; step by step for all of them, which is quicker."""
+    gridded = [_gridded(shelf.told(log), 1.0) for log in logs]
+    resampled = [_resampled(log) for log in gridded]
+    samples = [Columns(dict(zip(n, b, strict=True)), b.shape[1], block=b) for n, b in resampled]
+    late = [_positions_late_s(s) for s in samples]
+    return [
+        (s if lag_s is None else shift_positions(s, lag_s), lag_s)
+        for s, lag_s in zip(samples, late, strict=True)
+    ]
 
 
 def _positions_late_s(samples: Columns) -> float | None:
@@ -437,12 +466,14 @@ def _grid(rows: Array, step_s: float) -> tuple[Array, Array, Array]:
     dt = reached[1:] - reached[:-1]
     dt[dt < 1e-9] = 0.0
     at = np.minimum(grid, rows[-1])
-    if gap is None or not gap.any():
-        return grid, at, dt
-    i = np.clip(np.searchsorted(rows, at, side="right") - 1, 0, len(gap) - 1)
-    left, right = rows[i], rows[i + 1]
-    nearest = np.where(at - left <= right - at, left, right)
-    return grid, np.where(gap[i], nearest, at), dt
+    if gap is not None and gap.any():
+        before = gap.nonzero()[0]
+        left, right = rows[before], rows[before + 1]
+        first = at.searchsorted(left)
+        size = at.searchsorted(right) - first
+        inside, left, right = ranges(first, size), np.repeat(left, size), np.repeat(right, size)
+        at[inside] = np.where(at[inside] - left <= right - at[inside], left, right)
+    return grid, at, dt
 
 
 def _readings(times: Array, values: Array, *, distinct: bool, last: bool) -> tuple[Array, Array]:

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from roadlog.ingest.interpolation import FLOW_LIMIT_S, SLOW_LIMIT_S, limit_s
-from roadlog.quantities.arrays import Floats, Ints, median_step, middle
+from roadlog.quantities.arrays import Floats, Ints, median_step, middle, ranges
 from roadlog.quantities.signals import Nature
 
 _NEAR_S = FLOW_LIMIT_S[0] * (1 - 1e-9)  # readings no further apart are near for every signal
@@ -81,8 +81,10 @@ def _away(read: Readings, which: Ints, slow: np.ndarray, at: Floats) -> _Away:
     gap = t[1:] - t[:-1]
     wide = (gap > _NEAR_S).nonzero()[0]
     of = read.end.searchsorted(wide, side="right")
-    far = gap[wide] > np.where(slow[of], SLOW_LIMIT_S * (1 - 1e-9), 0.0)
-    far &= (wide + 1 != read.end[of]) & np.isin(of, which)
+    wanted = np.zeros(len(slow), bool)
+    wanted[which] = True
+    far = gap[wide] > np.where(slow, SLOW_LIMIT_S * (1 - 1e-9), 0.0)[of]
+    far &= wanted[of] & (wide + 1 != read.end[of])
     wide, of = wide[far], of[far]
     first, last = read.start[which], read.end[which] - 1
     none = np.full(len(which), -1)
@@ -96,7 +98,7 @@ def _away(read: Readings, which: Ints, slow: np.ndarray, at: Floats) -> _Away:
     )
     left, right = np.concatenate([none, last, wide]), np.concatenate([first, none, wide + 1])
     n = np.maximum(high - low, 0)
-    index = np.arange(n.sum()) - np.repeat(np.cumsum(n) - n - low, n)
+    index = ranges(low, n)
     of, left, right = (np.repeat(a, n) for a in (of, left, right))
     since = np.where(left >= 0, at[index] - t[left], np.inf)
     until = np.where(right >= 0, t[right] - at[index], np.inf)
@@ -114,8 +116,10 @@ def _bridge(read: Readings, away: _Away, slow: np.ndarray, flow: np.ndarray, out
     for k in set(away.of[(apart < np.inf) & ~of_slow].tolist()):
         limit[k] = limit_s("flow" if flow[k] else "position", median_step(read.of(k)[0]))
     near = of_slow & (nearer <= SLOW_LIMIT_S)
-    held = (flow[away.of] & (nearer <= FLOW_LIMIT_S[1])).nonzero()[0].tolist()
-    for i in held:
+    t, own = read.t, away.of
+    mean = (t[read.end[own] - 1] - t[read.start[own]]) / np.maximum(read.size[own] - 1, 1)
+    longest = np.minimum(2 * mean * (1 + 1e-9), FLOW_LIMIT_S[1])  # no median is over twice the mean
+    for i in (flow[own] & (nearer <= longest)).nonzero()[0].tolist():
         t, _ = read.of(away.of[i])
         near[i] = _median_reaches(t[1:] - t[:-1], float(nearer[i]))
     beyond = apart > limit[away.of]

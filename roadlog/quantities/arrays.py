@@ -60,3 +60,14 @@ def median_at_most(values: Floats, size: Ints, limit: float) -> Bools:
     for k in np.flatnonzero((twice == size) & (size > 0)):
         found[k] = middle(values[end[k] - size[k] : end[k]]) <= limit
     return found
+
+
+def ranges(first: Ints, size: Ints) -> Ints:
+    """`size` whole numbers from each of `first` on, one range after another.
+
+    >>> ranges(np.array([3, 10]), np.array([2, 3])).tolist()
+    [3, 4, 10, 11, 12]
+    """
+    end = np.cumsum(size)
+    each: Ints = np.arange(size.sum()) + np.repeat(first - (end - size), size)
+    return each

@@ -40,6 +40,7 @@ class Columns:
 
     `columns` has their names in the frame's order. What several stages ask of the same columns is
     reckoned once (`kept`) and isn't pickled. Of a `frame` a column is taken when it is asked for.
+    `block` has all arrays as its rows where they lie so.
     """
 
     def __init__(
@@ -47,8 +48,10 @@ class Columns:
         arrays: Mapping[str, Array | Words | None],
         length: int,
         frame: pd.DataFrame | None = None,
+        block: Floats | None = None,
     ) -> None:
         self._arrays, self._length, self._frame = dict(arrays), length, frame
+        self._block = block
         self._kept: dict[Hashable, Any] = {}
 
     def __reduce__(self) -> tuple[Any, ...]:
@@ -82,6 +85,15 @@ class Columns:
         if name not in self._arrays:
             return np.full(self._length, np.nan)
         return np.asarray(self[name], np.float64)
+
+    def matrix(self, names: Sequence[str]) -> Floats:
+        """The named columns, at least one, as rows of one array, not to be changed."""
+        if self._block is not None:
+            first = self.columns.index(names[0])
+            if self.columns[first : first + len(names)] == tuple(names):
+                return self._block[first : first + len(names)]
+        whole: Floats = np.concatenate([self.floats(n) for n in names])
+        return whole.reshape(len(names), self._length)
 
     def assign(self, **arrays: Array | Words | float) -> "Columns":
         """These columns with others added or put in their place; a number fills a column."""
@@ -125,7 +137,8 @@ def columns_of(table: Table) -> Columns:
         return table
     names = [str(name) for name in table.columns.tolist()]
     if names and table.iloc[:0].to_numpy().dtype == np.float64:
-        return Columns(dict(zip(names, table.to_numpy().T, strict=True)), len(table))
+        block = table.to_numpy().T
+        return Columns(dict(zip(names, block, strict=True)), len(table), block=block)
     return Columns(dict.fromkeys(names), len(table), table)
 
 

@@ -110,7 +110,7 @@ def measure(folder: Path, rounds: int) -> dict[str, float]:
     clock, stages = _Clock(rounds), _stages()
     raw = clock("read", lambda: [stages.read(f) for f in files])
     clock("scan by DuckDB", lambda: _scan(folder))
-    samples = clock("time base", lambda: [stages.sampled(r) for r in raw])
+    samples = clock("time base", lambda: stages.sampled(raw))
     n = sum(map(len, samples))
 
     def anew() -> None:
@@ -183,7 +183,7 @@ def _stages() -> _Stages:
     if not hasattr(road, "placed_each"):
         return _before(fuel.fuel_flow, conditions.add_conditions)
     from roadlog.fuel.flow import flow_of
-    from roadlog.ingest.timebase import columns_on_one_clock
+    from roadlog.ingest.timebase import each_on_one_clock
     from roadlog.passes.sky import sky_of
     from roadlog.quantities.columns import Columns, frame_of
 
@@ -196,8 +196,8 @@ def _stages() -> _Stages:
         }
         return frame_of(Columns(arrays, table.num_rows))
 
-    def sampled(frame: pd.DataFrame) -> Any:
-        return columns_on_one_clock(frame)[0]
+    def sampled(frames: list[pd.DataFrame]) -> list[Any]:
+        return [samples for samples, _ in each_on_one_clock(frames)]
 
     def together(tracks: dict[int, Any], network: Any) -> dict[int, Any]:
         return dict(road.placed_each(tracks.items(), network))
@@ -219,10 +219,11 @@ def _before(flow: Callable[..., Any], conditions: Callable[..., Any]) -> _Stages
     return _Stages(*stages, conditions)
 
 
-def _sampled(frame: pd.DataFrame) -> pd.DataFrame:
+def _sampled(frames: list[pd.DataFrame]) -> list[pd.DataFrame]:
     from roadlog.analysis import metering
 
-    return metering.sampled([_Log(frame, Path())], False)[0][0]  # type: ignore[list-item]
+    logs = [_Log(frame, Path()) for frame in frames]
+    return metering.sampled(logs, False)[0]  # type: ignore[arg-type]
 
 
 def _scan(folder: Path) -> None:
@@ -246,7 +247,7 @@ def streamed(folder: Path, runs: int) -> float:
         nonlocal calibration
         for file in table["file"][first:last]:
             path = folder / "runs" / file
-            samples = stages.sampled(stages.read(path))
+            samples = stages.sampled([stages.read(path)])[0]
             calibration = calibration or fuel.calibrate([samples], study)
             yield stages.flow(samples, study, "maf-trims", calibration, None)
 
