@@ -14,7 +14,7 @@ import pandas as pd
 
 from roadlog import closure, road
 from roadlog.analysis.compared import fuel_physics_of
-from roadlog.analysis.earlier import Earlier
+from roadlog.analysis.earlier import NOTHING_EARLIER, Earlier
 from roadlog.analysis.metering import Metered, judged, metered_by, sampled, yardstick
 from roadlog.analysis.placed import Placed, placed_runs
 from roadlog.effect.fixed_offset import FuelPhysics
@@ -99,7 +99,60 @@ def read_control_car(
     DesignError
         If no run of it can be used.
     """
-    own, logs_of = study.of_control_car(), control_sources(study, sources)
+    own = study.of_control_car()
+    other = test_runs, test_samples
+    fuel = metered_control(own, control_sources(study, sources), other, progress, earlier)
+    metered, notes = fuel.metered, fuel.notes
+    network = _network(own, metered, placed, notes)
+    tracks = placed_runs(own, metered, network, placed.weather, progress)
+    if not any((t["segment"].astype(str) != "").any() for t in tracks.values()):
+        raise DesignError("none of its drives lies on the road that the test car is compared on")
+    passes = build_passes(tracks, metered.runs, network, own, notes)
+    return ControlCar(
+        study=own,
+        runs=metered.runs.drop(columns="log"),
+        samples=fuel.samples,
+        passes=passes,
+        physics=fuel_physics_of(own, metered),
+        estimator=metered.estimator,
+        whole_runs=network.kind == "run",
+        warnings=fuel.warnings,
+    )
+
+
+@dataclass(frozen=True)
+class ControlFuel:
+    """The control car's runs with their fuel, their samples and notes, and what is told of them."""
+
+    metered: Metered
+    samples: tuple[pd.DataFrame, ...]
+    notes: pd.DataFrame | None
+    warnings: tuple[Warned, ...]
+
+
+def metered_control(
+    own: Study,
+    logs_of: Sources,
+    test: tuple[pd.DataFrame, Sequence[pd.DataFrame]] | None = None,
+    progress: bool = False,
+    earlier: Earlier = NOTHING_EARLIER,
+) -> ControlFuel:
+    """Read the control car's logs and meter its fuel by itself; parameters as `read_control_car`.
+
+    Parameters
+    ----------
+    own : Study
+        `Study.of_control_car`.
+    logs_of : Sources
+        `control_sources`.
+    test : tuple, optional
+        The test car's runs and their samples, where it isn't known yet that no drive is of both.
+
+    Raises
+    ------
+    InputError, DesignError
+        As `read_control_car`.
+    """
     if not logs_of.runs:
         raise DesignError("no log of the control car is there (logs of [control])")
     shown = partial(bar, what="control car", shown=progress)
@@ -108,10 +161,11 @@ def read_control_car(
     runs = build_runs(own, logs_of, logs, "day")
     logs = [logs[i] for i in runs["log"]]
     samples, repairs = sampled(logs, progress, earlier)
-    _refuse_shared(runs, samples, test_runs, test_samples)
+    if test is not None:
+        _refuse_shared(runs, samples, *test)
     days = tuple(runs["day"].astype(str))
-    notes = None if logs_of.notes is None else read_notes(logs_of.notes, study.time.day_first, days)
-    deviations = find_deviations(runs, notes, study.analysis.exclude_if)
+    notes = None if logs_of.notes is None else read_notes(logs_of.notes, own.time.day_first, days)
+    deviations = find_deviations(runs, notes, own.analysis.exclude_if)
     aside = {**logged_twice(runs, samples).set_aside, **deviations.set_aside}
     runs = judged(runs, samples, aside, both_arms=False)
     if not runs["used"].any():
@@ -123,21 +177,8 @@ def read_control_car(
     nothing = closure.Ledger()
     gauge, runs = yardstick(own, runs, samples, units, nothing, both_arms=False)
     metered = metered_by(gauge, own, runs, samples, nothing, notes, progress)
-    network = _network(own, metered, placed, notes)
-    tracks = placed_runs(own, metered, network, placed.weather, progress)
-    if not any((t["segment"].astype(str) != "").any() for t in tracks.values()):
-        raise DesignError("none of its drives lies on the road that the test car is compared on")
-    passes = build_passes(tracks, metered.runs, network, own, notes)
-    return ControlCar(
-        study=own,
-        runs=metered.runs.drop(columns="log"),
-        samples=tuple(samples),
-        passes=passes,
-        physics=fuel_physics_of(own, metered),
-        estimator=gauge.estimator,
-        whole_runs=network.kind == "run",
-        warnings=(*(replace(w, message=f"control car: {w.message}") for w in repairs), *foreign),
-    )
+    told = (replace(w, message=f"control car: {w.message}") for w in repairs)
+    return ControlFuel(metered, tuple(samples), notes, (*told, *foreign))
 
 
 def with_own_positions(logs: Sequence[Log]) -> tuple[list[Log], list[Warned]]:

@@ -5,7 +5,9 @@ all times by a drawn number of hours, in steps of ten minutes. What happened in 
 it: a run or fill that would fall into the one before waits for the next step.
 """
 
+import datetime as dt
 import random
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Literal
@@ -16,6 +18,7 @@ from roadlog.publish.private import Secrets
 
 Clock = Literal["hours", "shifted"]
 STEP = {"hours": pd.Timedelta(hours=1), "shifted": pd.Timedelta(minutes=10)}
+_ISO = re.compile(r"(?<!\d)\d{4}-\d\d-\d\d(?!\d)")
 _DAY = pd.Timedelta(days=1)
 _MINUTE = pd.Timedelta(minutes=1)
 
@@ -48,6 +51,20 @@ class PublicClock:
     def date(self, day: pd.Timestamp) -> pd.Timestamp:
         """A date as it is published."""
         return day.normalize() + pd.Timedelta(weeks=self.weeks)
+
+    def name(self, unit: dt.date | str) -> dt.date | str:
+        """A switch unit as it is published: a day, or a name whose dates are moved.
+
+        >>> PublicClock("shifted", weeks=-1).name("2026-03-09 morning")
+        '2026-03-02 morning'
+        """
+        if isinstance(unit, dt.date):
+            return self.date(pd.Timestamp(unit)).date()
+        return _ISO.sub(self._moved, unit) if self.weeks else unit
+
+    def _moved(self, found: re.Match[str]) -> str:
+        day = pd.to_datetime(found[0], errors="coerce")
+        return found[0] if pd.isna(day) else f"{self.date(day):%Y-%m-%d}"
 
     def moment(self, at: pd.Timestamp) -> pd.Timestamp:
         """A time as it is published, whatever happened beside it."""
@@ -107,6 +124,44 @@ def beside(
         out[i] = begin
         free = begin + max(pd.Timedelta(event.shown_s, unit="s").ceil(_MINUTE), _MINUTE)
     return [out[i] for i in range(len(events))]
+
+
+def among(
+    clock: PublicClock,
+    fills: Sequence[Happened],
+    drives: Sequence[Happened],
+    at: Sequence[pd.Timestamp],
+) -> list[pd.Timestamp]:
+    """When a second car's fills happen in public: by the clock's steps, as the first car's do.
+
+    Each stays on its side of every drive of both cars, and after the fill before it; only where no
+    step lies between these, the minutes that the drives tell stand in its place.
+
+    Parameters
+    ----------
+    fills : sequence of Happened
+    drives, at
+        What both cars drove, and when in public.
+    """
+    step, out = STEP[clock.kind], dict[int, pd.Timestamp]()
+    before = pd.Timestamp.min
+    for i in sorted(range(len(fills)), key=lambda i: fills[i].at):
+        true = fills[i].at
+        ends = [
+            p + pd.Timedelta(d.shown_s, unit="s").ceil("s")
+            for d, p in zip(drives, at, strict=True)
+            if d.at <= true
+        ]
+        then = min(
+            (p for d, p in zip(drives, at, strict=True) if d.at > true), default=pd.Timestamp.max
+        )
+        free = max(ends, default=pd.Timestamp.min)
+        free = max(free, before + _MINUTE) if out else free
+        own = clock.moment(true)
+        ways = (max(own, free).ceil(step) if free > own else own, free.ceil(_MINUTE), free)
+        out[i] = next((w for w in ways if free <= w < then), free)
+        before = out[i]
+    return [out[i] for i in range(len(fills))]
 
 
 def public_clock(

@@ -32,8 +32,9 @@ _MAC = re.compile(r"(?<![0-9A-Fa-f:-])(?:[0-9A-Fa-f]{2}([:-]))(?:[0-9A-Fa-f]{2}\
 _MAIL = re.compile(r"[\w.+-]{2,}@[\w-]+(?:\.[\w-]+)+")
 _HOME = re.compile(r"(?:(?<![\w.])/home/|/Users/|[A-Za-z]:\\Users\\)[^/\\\s\"'<>]{1,40}")
 _PLATE = re.compile(r"(?<!\w)[A-ZÄÖÜ]{1,3}[- ][A-Z]{1,2}[- ]?\d{1,4}[EH]?(?!\w)")
-_OUR_NAMES = re.compile(r"run-?\d+\.csv|(?:notes|weather|fills|cans|runs|passes)\.csv")
+_OUR_NAMES = re.compile(r"run-?\d+\.csv|(?:control_)?(?:notes|weather|fills|cans|runs|passes)\.csv")
 _A_DATE = re.compile(r"[\d._-]{8,10}")
+_FILLS = ("fills.csv", "cans.csv")
 _ORDINARY = frozenset(
     {"root", "user", "admin", "guest", "home", "data", "test", "demo", "work", "main", "debian",
      "ubuntu", "localhost", "roadlog", "runner", "build", "docker", "driver", "report", "study"}
@@ -57,7 +58,8 @@ class PrivateFacts:
 
     `names` are files' names, `paths` folders, `words` names of user, computer, vehicle and radio;
     `places` true ends of runs, stops and circles [°]; `numbers` drawn ones, as text; `stamps` true
-    times, as text, and `exact` those to the millisecond.
+    times, as text, and `exact` those to the millisecond; `dates` true days, where all are moved;
+    `fills` true times and odometers of fills, which their tables must not have.
     """
 
     names: frozenset[str] = frozenset()
@@ -67,6 +69,8 @@ class PrivateFacts:
     numbers: frozenset[str] = frozenset()
     stamps: frozenset[str] = field(default=frozenset(), repr=False)
     exact: frozenset[str] = field(default=frozenset(), repr=False)
+    dates: frozenset[str] = field(default=frozenset(), repr=False)
+    fills: frozenset[str] = field(default=frozenset(), repr=False)
 
 
 def private_facts(
@@ -151,6 +155,8 @@ def _in_text(content: Content, private: PrivateFacts) -> Iterator[str]:
     if content.metadata:
         yield content.metadata
     for text in content.texts:
+        if content.name.endswith(_FILLS):
+            yield from (f"a fill's true '{f}'" for f in private.fills if f in _cells(text))
         for name in private.names:
             if name in text and _word(name).search(text):
                 yield f"the file name '{name}'"
@@ -169,9 +175,14 @@ def _in_text(content: Content, private: PrivateFacts) -> Iterator[str]:
                 yield f"a number that was drawn for privacy, {number}"
         wanted = private.exact if content.is_table else private.stamps | private.exact
         yield from (f"a true time, '{s}'" for s in wanted if s in text)
+        yield from (f"a true date, '{d}'" for d in private.dates if d in text)
         search = places_in_columns if content.is_table else places_told
         for lat, lon, how in search(text, private.places, NEAR_M):
             yield f"a hidden place, {lat:.4f}, {lon:.4f}, {how}"
+
+
+def _cells(table: str) -> set[str]:
+    return set(re.split(r"[,;\s]+", table))
 
 
 def _word(word: str) -> re.Pattern[str]:

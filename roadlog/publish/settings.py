@@ -108,7 +108,7 @@ def _schedule(
         if isinstance(u.unit, dt.date):
             name = _day(u.unit, clock)
         else:
-            name = names.get(u.unit, names.get(u.unit.split("/")[-1], u.unit))
+            name = names.get(u.unit) or names.get(u.unit.split("/")[-1]) or clock.name(u.unit)
         also = tuple(_day(d, clock) for d in u.also)
         units.append(u.model_copy(update={"unit": name, "also": also}))
     return schedule.model_copy(update={"unit": tuple(units)})

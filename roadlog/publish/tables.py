@@ -4,16 +4,13 @@ The study's own tables go in; frames or values come out in which names, places, 
 everything that a hidden length could be reckoned from are gone (docs/privacy.md).
 """
 
-import datetime as dt
 import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from itertools import pairwise
 
 import numpy as np
 import pandas as pd
 
-from roadlog.closure.ledger import Ledger, moment
 from roadlog.ingest.text.handtable import split_unit
 from roadlog.passes.sky import Sky, rain_between, sky_of, weather_at
 from roadlog.physics.atmosphere import LAPSE_K_M
@@ -26,7 +23,7 @@ from roadlog.runs.deviations import NO_DEVIATION, agreed_word, is_deviation
 from roadlog.runs.guesses import GUESS, kept_guess
 from roadlog.runs.notes import BATCH_KEYS, DAY_KEYS, NOTE_KEYS, note_headings
 from roadlog.runs.routes import ROUTE_WORDS
-from roadlog.study.settings import Can, Fill, Study
+from roadlog.study.settings import Study
 
 OTHER_DEVIATION = "other"
 STATES = frozenset(
@@ -192,137 +189,6 @@ def _told_once(weather: pd.DataFrame, column: str) -> float | None:
     if column not in weather or weather[column].isna().all():
         return None
     return float(weather[column].dropna().iloc[0])
-
-
-def to_published_road(
-    ledger: Ledger, runs: pd.DataFrame, shown: pd.DataFrame, names: Mapping[str, str], study: Study
-) -> Ledger:
-    """Fills and cans as they would be had only the published road been driven.
-
-    Litres and kilograms are multiplied by the share of the computed fuel that is published, the
-    odometer by that of the distance, tank by tank. Their ratios to the computed fuel and to the
-    logged distance stay, so that nothing of the hidden road can be taken from them.
-
-    Parameters
-    ----------
-    runs : DataFrame
-        `file`, `start`, `switch_unit` of the whole study's runs.
-    shown : DataFrame
-        A row a run, as `runs`: `km`, `burned`, and `shown_km`, `shown_burned` of them.
-    """
-    usual = _shares(shown)
-    fills: list[Fill] = []
-    odometer: float | None = None
-    starts = pd.to_datetime(runs["start"])
-    full = [f for f in ledger.fills if f.full]
-    bounds = [*(moment(f.time) for f in full), pd.Timestamp.max]
-    by_tank = {
-        low: _shares(shown[((starts >= low) & (starts < high)).to_numpy(bool)], usual)
-        for low, high in pairwise([pd.Timestamp.min, *bounds])
-    }
-    lows = sorted(by_tank)
-    last_read: float | None = None
-    for f in ledger.fills:
-        low = max(b for b in lows if b < moment(f.time) or b == pd.Timestamp.min)
-        of_fuel, of_km = by_tank[low]
-        if f.odometer_km is not None:
-            gone = 0.0 if last_read is None else of_km * (f.odometer_km - last_read)
-            odometer = gone if odometer is None else odometer + gone
-            last_read = f.odometer_km
-        litres = round(f.litres * of_fuel, _decimals(ledger.fills))
-        fills.append(
-            f.model_copy(
-                update={
-                    "litres": max(litres, 0.01),
-                    "odometer_km": None if f.odometer_km is None else round(odometer or 0.0, 1),
-                    "unit": _unit(f.unit, names),
-                }
-            )
-        )
-    cans = []
-    for can in ledger.cans:
-        of_unit = runs["switch_unit"].astype(str) == str(can.unit)
-        bare = runs["file"].str.split("/").str[-1]
-        of_run = (runs["file"] == can.run) | (bare == str(can.run).split("/")[-1])
-        mine = (of_unit if can.run is None else of_run).to_numpy(bool)
-        of_fuel, of_km = _shares(shown[mine], usual)
-        name = None if can.run is None else names.get(str(can.run).split("/")[-1])
-        if can.run is not None and not (name or "").startswith("logs/"):
-            continue
-        mass = can.before_kg - can.after_kg
-        cans.append(
-            can.model_copy(
-                update={
-                    "run": name,
-                    "unit": _unit(can.unit, names),
-                    "before_kg": round(mass * of_fuel + 1.0, 4),
-                    "after_kg": 1.0,
-                    "km": None if can.km is None else round(can.km * of_km, 2),
-                }
-            )
-        )
-    return Ledger(tuple(fills), tuple(cans))
-
-
-def _unit(unit: dt.date | str | None, names: Mapping[str, str]) -> dt.date | str | None:
-    return names.get(unit, unit) if isinstance(unit, str) else unit
-
-
-def _shares(shown: pd.DataFrame, usual: tuple[float, float] = (1.0, 1.0)) -> tuple[float, float]:
-    """Share of the fuel and of the distance that is published; the usual ones without a run."""
-    sums = shown[["burned", "shown_burned", "km", "shown_km"]].sum()
-    if not (sums["burned"] > 0 and sums["km"] > 0):
-        return usual
-    return (
-        float(sums["shown_burned"] / sums["burned"]),
-        float(sums["shown_km"] / sums["km"]),
-    )
-
-
-def _decimals(fills: Sequence[Fill]) -> int:
-    return next(
-        (n for n in (0, 1) if all(abs(f.litres - round(f.litres, n)) < 1e-6 for f in fills)), 2
-    )
-
-
-def fills_csv(fills: Sequence[Fill], times: Sequence[pd.Timestamp]) -> pd.DataFrame:
-    """`fills.csv` with published times; nothing where there is no fill."""
-    rows = [
-        {
-            "time": f"{t:%Y-%m-%dT%H:%M}",
-            "litres": f"{f.litres:.2f}".rstrip("0").rstrip("."),
-            "odometer [km]": "" if f.odometer_km is None else f"{f.odometer_km:.1f}",
-            "full": "yes" if f.full else "no",
-            "price": "" if f.price_per_l is None else f"{f.price_per_l:g}",
-            "temperature [degC]": "" if f.temp_c is None else f"{f.temp_c:g}",
-            "batch": f.batch or "",
-            "unit": "" if f.unit is None else str(f.unit),
-            "arm": f.arm or "",
-        }
-        for f, t in zip(fills, times, strict=True)
-    ]
-    return _without_blank(pd.DataFrame(rows))
-
-
-def cans_csv(cans: Sequence[Can]) -> pd.DataFrame:
-    """`cans.csv`; nothing where there is no can."""
-    rows = [
-        {
-            "before [kg]": f"{c.before_kg:g}",
-            "after [kg]": f"{c.after_kg:g}",
-            "run": c.run or "",
-            "unit": "" if c.unit is None else str(c.unit),
-            "arm": c.arm or "",
-            "km": "" if c.km is None else f"{c.km:g}",
-            "batch": c.batch or "",
-        }
-        for c in cans
-    ]
-    return _without_blank(pd.DataFrame(rows))
-
-
-def _without_blank(frame: pd.DataFrame) -> pd.DataFrame:
-    return frame[[c for c in frame if (frame[c] != "").any()]] if len(frame) else frame
 
 
 def public_gates(

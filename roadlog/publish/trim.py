@@ -7,11 +7,10 @@ stands in docs/privacy.md; what was drawn stays in the study's `computed/private
 
 import json
 import random
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
-import numpy as np
 import pandas as pd
 
 from roadlog import closure, road
@@ -19,10 +18,22 @@ from roadlog.analysis.driven import gather
 from roadlog.analysis.metering import meter
 from roadlog.analysis.result import Analysed
 from roadlog.errors import DesignError, InputError
-from roadlog.publish.clock import Clock, Happened, PublicClock, beside, public_clock
-from roadlog.publish.control import ControlLogs, control_logs, write_control
+from roadlog.publish.clock import Clock, Happened, PublicClock, among, beside, public_clock
+from roadlog.publish.control import (
+    ControlLogs,
+    control_logs,
+    write_control,
+    write_control_ledger,
+)
 from roadlog.publish.exits import ages_at_first
 from roadlog.publish.leaks import PrivateFacts, private_facts
+from roadlog.publish.ledger import (
+    put_ledger,
+    shown_shares,
+    to_published_road,
+    true_of_fills,
+    without_logs,
+)
 from roadlog.publish.private import (
     PRIVATE,
     Secrets,
@@ -46,16 +57,8 @@ from roadlog.publish.public_logs import (
 from roadlog.publish.records import write_records
 from roadlog.publish.settings import public_study, study_toml
 from roadlog.publish.shown import CONTROL, Drive, Shown, happened, on_shared_road, outside_places
-from roadlog.publish.tables import (
-    Window,
-    cans_csv,
-    fills_csv,
-    public_gates,
-    public_weather,
-    to_published_road,
-)
+from roadlog.publish.tables import Window, public_gates, public_weather
 from roadlog.quantities.arms import ARMS
-from roadlog.quantities.signals import signal
 from roadlog.road.projection import positions
 from roadlog.runs.routes import routes_of
 from roadlog.runs.table import RUN_LIST, Sources, read_logs
@@ -146,17 +149,24 @@ def trimmed_study(
     ledger = (
         closure.Ledger() if sources.root is None else closure.read_ledger(sources.root, whole.study)
     )
-    times = _public_times(clock, secrets, test_shown, control_shown, ledger, chance, by_ledger)
+    times = _public_times(
+        clock, secrets, (test_shown, control_shown), (ledger, control.ledger), chance, by_ledger
+    )
     public, secrets, starts = times.clock, times.secrets, times.starts
     _keep(keep, secrets)
     test, other = _public_cars(test_shown, control_shown, starts, secrets)
     both = [*test_shown, *control_shown]
     facts = private_facts(whole, sources, [s.log for s in both], secrets)
+    true = [*ledger.fills, *control.ledger.fills], [*times.of_fills, *times.of_control]
+    facts = replace(facts, dates=_true_dates(public, times.days), fills=true_of_fills(*true))
     vehicles = told_vehicles(whole.runs, control.runs)
     called = {**_of_other_logs(whole, ledger, test.names), **test.names}
     _write(whole, sources, into, test, other, called, public, secrets, vehicles)
     write_control(control, whole.study, other, public, vehicles, into)
-    _write_ledger(whole, sources, into, ledger, test_shown, called, times.of_fills)
+    _write_ledger(whole, sources, into, ledger, test_shown, called, times)
+    write_control_ledger(
+        control, whole, sources, control_shown, other.names, times.of_control, public, into
+    )
     names = {**other.names, **test.names}
     told = write_records(whole, sources, into, names, public, facts)
     done = Trimmed(
@@ -203,37 +213,50 @@ def _both_shown(
 @dataclass(frozen=True)
 class _Times:
     """The public clock, the secrets with what it drew, each drive's start by its file, the fills'
-    times."""
+    times, those of the control car, and the true days of all of them."""
 
     clock: PublicClock
     secrets: Secrets
     starts: Mapping[str, pd.Timestamp]
     of_fills: Sequence[pd.Timestamp]
+    of_control: Sequence[pd.Timestamp]
+    days: frozenset[pd.Timestamp]
 
 
 def _public_times(
     kind: Clock,
     secrets: Secrets,
-    test: Sequence[Shown],
-    control: Sequence[Shown],
-    ledger: closure.Ledger,
+    cars: tuple[Sequence[Shown], Sequence[Shown]],
+    ledgers: tuple[closure.Ledger, closure.Ledger],
     chance: random.Random,
     by_ledger: bool,
 ) -> _Times:
-    """When all that has a date happens in public; the control car's drives beside the other's."""
+    """When all that has a date happens in public; what is the control car's beside the other's."""
     first, second = (
         {s.file: happened(s) for s in car if s.log.start is not None and s.rows.any()}
-        for car in (test, control)
+        for car in cars
     )
-    of_fills = [Happened(closure.ledger.moment(f.time)) for f in ledger.fills]
-    every = [*first.values(), *second.values(), *of_fills]
+    of_fills, of_control = (
+        [Happened(closure.ledger.moment(f.time)) for f in ledger.fills] for ledger in ledgers
+    )
+    every = [*first.values(), *second.values(), *of_fills, *of_control]
     clock, secrets = public_clock(kind, secrets, every, chance, by_weeks=by_ledger)
-    own = list(first.values())
+    own, theirs = list(first.values()), list(second.values())
     at = clock.in_order([*own, *of_fills])
     starts = dict(zip(first, at[: len(own)], strict=True))
-    others = beside(clock, list(second.values()), own, at[: len(own)])
+    others = beside(clock, theirs, own, at[: len(own)])
     starts |= dict(zip(second, others, strict=True))
-    return _Times(clock, secrets, starts, at[len(own) :])
+    control = among(clock, of_control, [*own, *theirs], [*at[: len(own)], *others])
+    days = frozenset(e.own_day for e in every)
+    return _Times(clock, secrets, starts, at[len(own) :], control, days)
+
+
+def _true_dates(clock: PublicClock, days: Collection[pd.Timestamp]) -> frozenset[str]:
+    """The days that a shifted clock hides, but for those that are published of another."""
+    if not clock.weeks:
+        return frozenset()
+    public = {clock.date(d) for d in days}
+    return frozenset(f"{d:%Y-%m-%d}" for d in days if d not in public)
 
 
 def _public_cars(
@@ -382,41 +405,23 @@ def _write_ledger(
     ledger: closure.Ledger,
     shown: Sequence[Shown],
     names: Mapping[str, str],
-    times: Sequence[pd.Timestamp],
+    times: _Times,
 ) -> None:
     """Fills and cans, brought to the published road where logs are published."""
     if not ledger:
         return
     if shown:
-        public = to_published_road(
-            ledger, whole.runs, _metered_shares(whole, sources, ledger, shown), names, whole.study
-        )
+        shares = _metered_shares(whole, sources, ledger, shown)
+        public = to_published_road(ledger, whole.runs, shares, names, times.clock)
     else:
-        first = next((f.odometer_km for f in ledger.fills if f.odometer_km is not None), 0.0)
-        public = closure.Ledger(
-            tuple(
-                f if f.odometer_km is None
-                else f.model_copy(update={"odometer_km": round(f.odometer_km - first, 2)})
-                for f in ledger.fills
-            ),
-            tuple(
-                c.model_copy(
-                    update={"run": None if c.run is None else names.get(c.run, c.run),
-                            "unit": names.get(str(c.unit), c.unit)}
-                )
-                for c in ledger.cans
-            ),
-        )  # fmt: skip
-    if public.fills:
-        put(into / "fills.csv", csv_text(fills_csv(public.fills, times)))
-    if public.cans:
-        put(into / "cans.csv", csv_text(cans_csv(public.cans)))
+        public = without_logs(ledger, names, times.clock)
+    put_ledger(public, times.of_fills, into)
 
 
 def _metered_shares(
     whole: Analysed, sources: Sources, ledger: closure.Ledger, shown: Sequence[Shown]
 ) -> pd.DataFrame:
-    """Distance and computed fuel of each run, and of what is shown of it."""
+    """Distance and computed fuel of each run of the test car, and of what is shown of it."""
     driven = gather(
         whole.study,
         sources,
@@ -428,21 +433,7 @@ def _metered_shares(
     metered = meter(
         whole.study, driven.runs, driven.samples, ledger, driven.notes, False, driven.units
     )
-    by_run = {s.run: s for s in shown}
-    rows = []
-    for run, flow in zip(metered.runs["run"], metered.flows, strict=True):
-        s = by_run[int(run)]
-        t = flow["t_s"].to_numpy(np.float64)
-        raw = s.log.frame["t_s"].to_numpy(np.float64)
-        is_shown = s.rows[np.clip(np.searchsorted(raw, t), 0, len(raw) - 1)]
-        dt = flow["dt_s"].to_numpy(np.float64)
-        burned = np.nan_to_num(flow["fuel_flow_g_s"].to_numpy(np.float64)) * dt
-        km = np.nan_to_num(signal(flow, "speed_kmh")) * dt / 3600
-        rows.append(
-            {"run": int(run), "km": km.sum(), "burned": burned.sum(),
-             "shown_km": km[is_shown].sum(), "shown_burned": burned[is_shown].sum()}
-        )  # fmt: skip
-    return pd.DataFrame(rows).set_index("run").reindex(whole.runs["run"]).reset_index()
+    return shown_shares(metered, shown).reindex(whole.runs["run"]).reset_index()
 
 
 def _told(

@@ -13,10 +13,11 @@ from roadlog.analysis.analyse import analyse
 from roadlog.analysis.control_car import control_sources
 from roadlog.analysis.result import Analysed
 from roadlog.cli import main
+from roadlog.closure.two_cars_fuel import MeasuredRatio
 from roadlog.demo import make_study
 from roadlog.errors import InputError
 from roadlog.publish.archive import write_archive
-from roadlog.publish.clock import Happened, PublicClock, beside
+from roadlog.publish.clock import Happened, PublicClock, among, beside
 from roadlog.publish.leaks import doubtful_words, leaks
 from roadlog.publish.pool.apart import counted_once
 from roadlog.publish.private import Place
@@ -26,12 +27,22 @@ from roadlog.publish.settings import public_study, study_toml
 from roadlog.publish.trim import Trimmed, trimmed_study
 from roadlog.publish.unpack import open_archive
 from roadlog.publish.write import publish
+from roadlog.quantities.arms import ARMS
 from roadlog.report.json_out import to_json
 from roadlog.report.write import passes_csv
 from roadlog.runs.table import open_study, read_logs
 from roadlog.study.settings import parse_study
 from tests.publish.archives import NOW, about
 from tests.publish.test_pool import entry
+
+FILLED = {
+    "fills.csv": (("2026-03-02T06:41", 30.11, 51230.4, "A"),
+                  ("2026-03-03T17:27", 4.52, 51298.8, "A"),
+                  ("2026-03-05T17:12", 4.41, 51367.1, "A")),
+    "control_fills.csv": (("2026-03-02T06:52", 21.2, 88410.2, "A"),
+                          ("2026-03-03T17:38", 4.33, 88478.4, "A"),
+                          ("2026-03-05T17:29", 4.21, 88546.7, "A")),
+}  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -59,6 +70,9 @@ def neighbours(tmp_path_factory: pytest.TempPathFactory) -> Neighbours:
     (folder / "study.toml").write_text(settings.replace("[control]", named), encoding="utf-8")
     notes = "date,deviation,comment,load kg\n2026-03-02,,parked at Lindenweg 4,120\n"
     (folder / "anna_notes.csv").write_text(notes, encoding="utf-8")
+    for name, fills in FILLED.items():
+        rows = "".join(f"{when},{litres},{km},{batch}\n" for when, litres, km, batch in fills)
+        (folder / name).write_text(f"time,litres,odometer [km],batch\n{rows}", encoding="utf-8")
     study, sources = open_study(folder)
     whole = analyse(study, sources)
     trimmed = trimmed_study(whole, sources, folder.parent / "public")
@@ -115,6 +129,48 @@ def test_her_home_is_hidden_from_both_cars(neighbours: Neighbours) -> None:
         shown = pd.read_csv(neighbours.trimmed.folder / run.file)[["lat_deg", "lon_deg"]].dropna()
         away = neighbours.home.away_m(*shown.to_numpy(float).T)
         assert away.min() > 500, run.file
+
+
+def test_her_fuel_is_told_as_the_other_car_s_is(neighbours: Neighbours) -> None:
+    """By the hour, on the published road, from an odometer of 0 on; filled over computed stays."""
+    folder = neighbours.trimmed.folder
+    for name, true in FILLED.items():
+        told = pd.read_csv(folder / name)
+        assert told["time"].str.endswith(":00").all(), name
+        assert told["time"].str[:10].tolist() == [when[:10] for when, *_ in true]
+        assert told["odometer [km]"].iloc[0] == 0
+        assert (told["litres"].iloc[1:] < [litres for _, litres, *_ in true[1:]]).all()
+    whole, again = neighbours.whole.control, neighbours.again.control
+    assert whole is not None
+    assert again is not None
+    assert isinstance(whole.measured, MeasuredRatio)
+    assert isinstance(again.measured, MeasuredRatio)
+    for car in ("test", "control"):
+        filled = [_filled_over_computed(n, car) for n in (neighbours.whole, neighbours.again)]
+        assert filled[1] == pytest.approx(filled[0], rel=0.01)
+    assert {k: v.pieces for k, v in again.measured.control.items()} == {"baseline": 1, "fitted": 1}
+
+
+def _filled_over_computed(a: Analysed, car: str) -> list[float]:
+    """By arm, of what was filled in it; two drives a day."""
+    assert a.control is not None
+    measured = a.control.measured
+    assert isinstance(measured, MeasuredRatio)
+    runs = a.runs if car == "test" else a.control.runs
+    computed = runs.sort_values("start")["fuel_l"].to_numpy(float).reshape(2, -1).sum(axis=1)
+    arms = getattr(measured, car)
+    return [arms[arm].fuel / of for arm, of in zip(ARMS, computed, strict=True)]
+
+
+@pytest.mark.parametrize("name", FILLED)
+def test_true_fills_that_slip_through_are_found(
+    neighbours: Neighbours, tmp_path: Path, name: str
+) -> None:
+    shutil.copy(neighbours.folder / name, tmp_path / name)
+    found = " ".join(map(str, leaks(tmp_path, neighbours.trimmed.private)))
+    for when, _, km, _ in FILLED[name]:
+        assert when in found
+        assert f"{km:.1f}" in found
 
 
 def test_a_log_of_hers_that_slips_through_is_found(neighbours: Neighbours, tmp_path: Path) -> None:
@@ -204,6 +260,26 @@ def test_the_second_car_keeps_its_distance_in_time() -> None:
     ]  # fmt: skip
     found = [f"{t:%d %H:%M:%S}" for t in beside(clock, second, first, public)]
     assert found == ["02 07:04:00", "02 15:55:00", "03 09:00:00", "04 00:00:00"]
+
+
+def test_her_fills_stay_on_their_side_of_both_cars_drives() -> None:
+    """By whole hours where one lies between, else by the minutes that the drives tell."""
+    clock = PublicClock("hours")
+    first = [at("2026-03-02T07:58:11"), at("2026-03-02T08:40:00"), at("2026-03-03T07:10:00")]
+    public = clock.in_order(first)
+    second = [at("2026-03-02T08:02:40"), at("2026-03-02T08:44:10")]
+    drives = [*first, *second], [*public, *beside(clock, second, first, public)]
+    times = ("2026-03-02T06:52", "2026-03-02T07:40", "2026-03-02T08:35", "2026-03-02T19:31",
+             "2026-03-02T19:40")  # fmt: skip
+    fills = [Happened(pd.Timestamp(t)) for t in times]
+    found = among(clock, fills, *drives)
+    assert sorted(found) == found
+    assert len(set(found)) == len(found)
+    for fill, told in zip(fills, found, strict=True):
+        assert told.date() == fill.at.date()
+        for drive, shown in zip(*drives, strict=True):
+            assert (told < shown) == (fill.at < drive.at), (fill, drive, told, shown)
+    assert [t.minute for t in (found[0], found[3], found[4])] == [0, 0, 0]
 
 
 def test_studies_that_share_a_control_car_s_days_count_once() -> None:

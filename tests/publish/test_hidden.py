@@ -14,6 +14,8 @@ from roadlog.errors import InputError
 from roadlog.publish.clock import Happened, PublicClock, public_clock
 from roadlog.publish.cut import HOLE_S, on_own_clock, shown_rows
 from roadlog.publish.exits import MEAN_AWAY_M, hide
+from roadlog.publish.leaks import PrivateFacts, leaks
+from roadlog.publish.ledger import to_published_road, without_logs
 from roadlog.publish.places import hidden_points
 from roadlog.publish.private import (
     METRES_PER_DEGREE,
@@ -26,7 +28,7 @@ from roadlog.publish.private import (
     read_secrets,
     with_circles,
 )
-from roadlog.publish.tables import Window, public_notes, public_weather, to_published_road
+from roadlog.publish.tables import Window, public_notes, public_weather
 from roadlog.study.settings import Can, Circle, Fill, parse_study
 
 LAT, LON = 52.0, 10.0
@@ -286,3 +288,29 @@ def test_secrets_lie_within_what_the_rule_says() -> None:
     assert 500 <= lengths.min() < 550
     assert 1450 < lengths.max() <= 1500
     assert isinstance(drawn[0], Secrets)
+
+
+def test_moved_dates_move_the_units_of_fills_and_cans_too() -> None:
+    """They stood in cans.csv as they were, and told by how much all dates were moved."""
+    clock = PublicClock("shifted", weeks=-3)
+    fill = Fill(time=dt.datetime(2026, 3, 2, 6), litres=30.0, unit="2026-03-02")
+    units = ("2026-03-02", dt.date(2026, 3, 3), "2026-03-04 evening", "week 2")
+    cans = tuple(Can(before_kg=3.0, after_kg=2.2, unit=u) for u in units)
+    ledger = Ledger((fill,), cans)
+    runs = pd.DataFrame({"file": [], "start": [], "switch_unit": []}, dtype=str)
+    runs["start"] = pd.to_datetime(runs["start"])
+    shown = pd.DataFrame(columns=["km", "burned", "shown_km", "shown_burned"], dtype=float)
+    for public in (
+        without_logs(ledger, {}, clock),
+        to_published_road(ledger, runs, shown, {}, clock),
+    ):
+        assert [str(c.unit) for c in public.cans] == [
+            "2026-02-09", "2026-02-10", "2026-02-11 evening", "week 2",
+        ]  # fmt: skip
+        assert str(public.fills[0].unit) == "2026-02-09"
+
+
+def test_a_true_date_beside_moved_ones_is_found(tmp_path: Path) -> None:
+    (tmp_path / "cans.csv").write_text("unit\n2026-03-02\n")
+    (found,) = leaks(tmp_path, PrivateFacts(dates=frozenset({"2026-03-02"})))
+    assert "a true date" in str(found)
