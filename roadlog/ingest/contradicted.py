@@ -57,7 +57,7 @@ def without_contradicted(log: Log) -> Log:
     if not {"maf_g_s", "rpm"} <= set(columns.columns):
         return log
     parts = _parts(len(columns))
-    ends = _ends(columns.floats("maf_g_s"))
+    ends = shelf.span(columns.floats("maf_g_s"))
     no_air, at_rest, frozen = (np.zeros(len(columns), bool) for _ in range(3))
     for part in parts:
         t, maf, rpm = (columns.floats(c)[part] for c in ("t_s", "maf_g_s", "rpm"))
@@ -92,11 +92,6 @@ def _parts(rows: int) -> list[slice]:
     return [slice(int(a), int(b)) for a, b in pairwise(edges)]
 
 
-def _ends(v: Floats) -> tuple[float, float]:
-    """Least and greatest reading; NaN where there is none."""
-    return float(np.fmin.reduce(v, initial=np.nan)), float(np.fmax.reduce(v, initial=np.nan))
-
-
 def _off_scale(columns: Columns, parts: list[slice], no_air: Marked, at_rest: Marked) -> Marked:
     """Readings of air out of proportion to load and engine speed, the rest of the log beside."""
     slipped = np.zeros(len(columns), bool)
@@ -120,6 +115,8 @@ def _off_scale(columns: Columns, parts: list[slice], no_air: Marked, at_rest: Ma
             far = ratios[part][rows] - usual
             slipped[part] = _slipped(part.stop - part.start, rows, far, factor)
             shelf.rest()
+    if not slipped.any():
+        return slipped
     maf = columns.floats("maf_g_s")
     slipped &= np.isfinite(maf)
     return slipped & ~no_air & (maf > 0)

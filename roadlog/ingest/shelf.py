@@ -89,6 +89,11 @@ def told(frame: pd.DataFrame) -> Columns:
     return Columns(dict.fromkeys(map(str, frame.columns)), len(frame), frame)
 
 
+def whole_numbers(rows: int, dtype: DTypeLike = np.intp) -> NDArray[Any]:
+    """Room for so many whole numbers: on the shelf if they are many."""
+    return np.empty(rows, dtype) if rows < LARGE_ROWS else empty(rows, dtype)
+
+
 def rest() -> None:
     """Take all shelves' pages out of this process's memory; what they hold stays."""
     if _shelved and hasattr(mmap, "MADV_DONTNEED"):  # else the system has its own way to make room
@@ -98,9 +103,12 @@ def rest() -> None:
 
 def kept(values: Floats) -> Floats:
     """The values, on the shelf if they are many."""
-    if len(values) < LARGE_ROWS or _lies_there(values):
-        return values
-    out = empty(len(values))
+    return values if len(values) < LARGE_ROWS or _lies_there(values) else copied(values)
+
+
+def copied(values: Floats) -> Floats:
+    """A copy, on the shelf if the values are many."""
+    out = space(len(values))
     for part in parts(len(values)):
         out[part] = values[part]
     return out
@@ -177,16 +185,33 @@ def finite(values: Floats) -> Bools:
     return out
 
 
+def span(values: Floats) -> tuple[float, float]:
+    """The least and the greatest of the values that are numbers, in parts; NaN without any."""
+    least = most = np.nan
+    for part in parts(len(values)):
+        least = float(np.fmin.reduce(values[part], initial=least))
+        most = float(np.fmax.reduce(values[part], initial=most))
+    return least, most
+
+
+def steps_of(t: Floats) -> Floats:
+    """`numpy.diff`, on the shelf if they are many."""
+    steps = space(max(0, len(t) - 1))
+    for part in parts(len(steps)):
+        np.subtract(t[part.start + 1 : part.stop + 1], t[part], out=steps[part])
+    return steps
+
+
 def median_step(t: Floats) -> float:
     """`roadlog.quantities.arrays.median_step`, the steps on the shelf if they are many."""
     if len(t) < LARGE_ROWS:
         return arrays.median_step(t)
-    steps, half = empty(len(t) - 1), (len(t) - 1) // 2
-    for part in parts(len(steps)):
-        steps[part] = t[part.start + 1 : part.stop + 1] - t[part]
+    steps, half = steps_of(t), (len(t) - 1) // 2
     steps.partition(half)
     below = steps[half] if len(steps) % 2 else steps[:half].max()
-    return float((below + steps[half]) / 2)
+    middle = float((below + steps[half]) / 2)
+    rest()
+    return middle
 
 
 def wider(t: Floats, limit: float) -> NDArray[np.intp]:
@@ -205,7 +230,10 @@ def interp(at: Floats, t: Floats, v: Floats) -> Floats:
     out = np.empty(len(at))
     cuts = np.linspace(0, len(at), -(-len(t) // LARGE_ROWS) + 1).astype(int)
     for a, b in pairwise(cuts.tolist()):
-        out[a:b] = np.interp(at[a:b], t, v)
+        if b > a:  # only the readings about these: numpy copies what it may not write to
+            low, high = np.searchsorted(t, (at[a], at[b - 1]))
+            near = slice(max(int(low) - 1, 0), int(high) + 1)
+            out[a:b] = np.interp(at[a:b], t[near], v[near])
         rest()
     return out
 

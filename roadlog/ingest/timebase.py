@@ -154,7 +154,8 @@ class _Gridded:
 
     @cached_property
     def _close(self) -> int:
-        return int(np.count_nonzero(self.rows[1:] - self.rows[:-1] < OFTEN * self.step_s))
+        steps, limit = shelf.steps_of(self.rows), OFTEN * self.step_s
+        return sum(int(np.count_nonzero(steps[p] < limit)) for p in shelf.parts(len(steps)))
 
     @cached_property
     def _edges(self) -> Array:
@@ -185,12 +186,15 @@ def _gridded(told: Columns, step_s: float) -> _Gridded:
     times = spread_rounded(times)
     new = times[1:] != times[:-1]
     rows = times if new.all() else shelf.where(np.append(True, new), times)
+    if len(rows) >= shelf.LARGE_ROWS:
+        shelf.rest()
     return _Gridded(names, times, raw, rows, *_grid(rows, step_s), step_s)
 
 
 def _resampled(log: _Gridded) -> tuple[list[str], Array]:
     """Names of the samples' columns, and the columns."""
-    out = np.empty((2 + len(log.names), len(log.grid)))
+    room = shelf.empty if len(log.grid) >= shelf.LARGE_ROWS else np.empty
+    out = room((2 + len(log.names)) * len(log.grid)).reshape(-1, len(log.grid))
     out[0], out[1] = log.grid, log.dt
     if isinstance(log.raw, np.ndarray) and len(log.rows) <= TOGETHER_ROWS:
         _together(log, log.raw, out[2:])
@@ -454,11 +458,12 @@ def _grid(rows: Array, step_s: float) -> tuple[Array, Array, Array]:
     grid = rows[0] + step_s * np.arange(n)
     if len(rows) == 1:
         return grid, grid, np.zeros(n)
-    interval = rows[1:] - rows[:-1]
-    gap = None
-    if interval.max() > FLOW_LIMIT_S[0]:
-        gap = interval > limit_s("flow", shelf.median_step(rows))
-        interval[gap] = 0.0
+    interval, gap = shelf.steps_of(rows), None
+    if shelf.span(interval)[1] > FLOW_LIMIT_S[0]:
+        gap, limit = np.empty(len(interval), bool), limit_s("flow", shelf.median_step(rows))
+        for part in shelf.parts(len(gap)):
+            gap[part] = interval[part] > limit
+            interval[part][gap[part]] = 0.0
     edges = np.empty(n + 1)
     np.subtract(grid, step_s / 2, out=edges[:-1])
     edges[-1] = grid[-1] + step_s / 2
@@ -478,7 +483,7 @@ def _grid(rows: Array, step_s: float) -> tuple[Array, Array, Array]:
 
 def _readings(times: Array, values: Array, *, distinct: bool, last: bool) -> tuple[Array, Array]:
     """The finite readings of one signal at distinct times; doubles averaged, or the last kept."""
-    there = np.isfinite(values)
+    there = shelf.finite(values)
     if there.all():
         t, v = times, values
     else:

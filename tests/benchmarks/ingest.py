@@ -37,7 +37,8 @@ RADIUS_M = 3000.0  # of the ring road
 M_A_DEGREE = 111_195.0  # of latitude, on a sphere of mean radius R1 (IUGG)
 BLANKS = 0.05
 STATUS = (1.0, 2.0, 2.0, 2.0, 4.0)  # SAE J1979 PID 03: open, closed, open under load
-FORMS = ("iso", "elapsed", "comma", "words")  # the last: units behind values, dates as 31/12/2026
+# words: units behind values, dates as 31/12/2026; readings: time, signal, value and unit a row
+FORMS = ("iso", "elapsed", "comma", "words", "readings")
 
 
 def write_log(path: Path, megabytes: float, form: str) -> int:
@@ -47,7 +48,8 @@ def write_log(path: Path, megabytes: float, form: str) -> int:
     rows, driven_m = 0, 0.0
     with path.open("wb") as file:
         clock_name = "time" if form in ("iso", "words") else "time [s]"
-        file.write((delimiter.join([clock_name, *COLUMNS]) + "\n").encode())
+        heads = [clock_name, *(("signal", "value", "unit") if form == "readings" else COLUMNS)]
+        file.write((delimiter.join(heads) + "\n").encode())
         while file.tell() < megabytes * 1e6:
             cells = {clock_name: _clock(rows, form)}
             drawn = {h: rng.uniform(low, high, CHUNK) for h, (low, high, _) in COLUMNS.items()}
@@ -64,8 +66,9 @@ def write_log(path: Path, megabytes: float, form: str) -> int:
                 if form == "words" and (unit := header[header.find("[") + 1 : -1]) != "-":
                     text = pc.binary_join_element_wise(text, unit, " ")
                 cells[header] = pc.replace_substring(text, ".", ",") if form == "comma" else text
+            table = _one_a_row(cells, rows) if form == "readings" else pa.table(cells)
             pa_csv.write_csv(
-                pa.table(cells), file,
+                table, file,
                 pa_csv.WriteOptions(
                     include_header=False, delimiter=delimiter, quoting_style="none"
                 ),
@@ -74,10 +77,22 @@ def write_log(path: Path, megabytes: float, form: str) -> int:
     return rows
 
 
+def _one_a_row(cells: dict[str, pa.Array], rows: int) -> pa.Table:
+    """One reading a row, in the order in which they were taken, blank ones left out."""
+    step = STEP_S / len(COLUMNS)
+    polled = np.arange(rows, rows + CHUNK)[:, None] * STEP_S + step * np.arange(len(COLUMNS))
+    names = np.array([h.partition(" [")[0] for h in COLUMNS])
+    units = np.array(["" if (u := h.partition("[")[2][:-1]) == "-" else u for h in COLUMNS])
+    values = np.column_stack([cells[h].to_numpy(zero_copy_only=False) for h in COLUMNS]).ravel()
+    there = np.array([v is not None for v in values])
+    columns = (np.round(polled, 3).ravel(), np.tile(names, CHUNK), values, np.tile(units, CHUNK))
+    return pa.table([pa.array(c[there]) for c in columns], ["time", "signal", "value", "unit"])
+
+
 def _clock(rows: int, form: str) -> pa.Array:
     """The times of the next rows, as they are written."""
     tenths = np.arange(rows, rows + CHUNK)
-    if form in ("elapsed", "comma"):
+    if form in ("elapsed", "comma", "readings"):
         text = pa.array(np.round(STEP_S * tenths, 1)).cast(pa.string())
         return pc.replace_substring(text, ".", ",") if form == "comma" else text
     at = np.datetime64("2026-03-02T07:00:00.000") + (100 * tenths).astype("timedelta64[ms]")
@@ -129,7 +144,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--mb", type=float, default=200)
     parser.add_argument("--pairs", type=int, default=7)
-    parser.add_argument("--form", choices=FORMS, default="iso")
+    parser.add_argument("--form", choices=FORMS[:3], default="iso")
     a = parser.parse_args()
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "log.csv"

@@ -122,7 +122,9 @@ def read_clock(
         rule = rule.model_copy(update={"zone": times.place_zone})
     start = in_zone(start, rule, place.path, notes)
     assumed = times.assumed if times.kind in ("elapsed", "date") else ""
-    since = shelf.kept(seconds - seconds[0])
+    since = shelf.copied(seconds)
+    for part in shelf.parts(len(since)):
+        since[part] -= seconds[0]
     return Clock(since, start, rows, tuple(notes), assumed, times.unit)
 
 
@@ -292,15 +294,17 @@ def _from_timestamps(column: TimeColumn) -> Times:
 
 def _from_numbers(values: Floats, meaning: Meaning, dated: bool) -> Times | None:
     """Epoch, packed date or time, spreadsheet serial day, or elapsed, by size and step."""
-    values = shelf.kept(np.where((values > -1e6) & (values < 1e20), values, np.nan))
+    values = shelf.copied(values)
+    for part in shelf.parts(len(values)):
+        some = values[part]
+        some[~((some > -1e6) & (some < 1e20))] = np.nan
     known = shelf.where(~np.isnan(values), values)
     if not len(known):
         return None
-    size = float(np.partition(known, len(known) // 2)[len(known) // 2])
+    size, span = _middle_and_span(known)
     stamps = np.unique(known[:5000])
     step = float(np.median(np.diff(stamps))) if len(stamps) > 1 else 0.0
     least = 1.0 if meaning.unit is None else round(convert(1.0, "s", meaning.unit), 9)
-    span = float(np.subtract(*np.quantile(known, [0.95, 0.05])))
     for scale in (1e9, 1e6, 1e3, 1.0):
         if span > _LONGEST_EPOCH_LOG_S * scale:
             continue
@@ -334,6 +338,14 @@ def _from_numbers(values: Floats, meaning: Meaning, dated: bool) -> Times | None
         return Times("elapsed", values / 1000, note=note, assumed=named, unit="ms")
     taken = None if meaning.elapsed else Repair.SECONDS(header=meaning.header)
     return Times("elapsed", values, note=taken, assumed=meaning.header)
+
+
+def _middle_and_span(known: Floats) -> tuple[float, float]:
+    """The middle number, and over how much nine tenths of them go."""
+    held, half = shelf.copied(known), len(known) // 2
+    held.partition(half)
+    middle = float(held[half])
+    return middle, float(np.subtract(*np.quantile(held, [0.95, 0.05], overwrite_input=True)))
 
 
 def _is_packed(known: Floats) -> bool:

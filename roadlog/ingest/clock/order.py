@@ -14,6 +14,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from roadlog.errors import InputError
+from roadlog.ingest import shelf
 from roadlog.ingest.clock.datetext import Times
 from roadlog.ingest.facts import Repair
 from roadlog.quantities.arrays import Floats
@@ -60,7 +61,7 @@ def in_order(
         dropped = np.flatnonzero(~strays)
         seconds = seconds[dropped]
         rows = dropped if rows is None else rows[dropped]
-    jumps = np.flatnonzero(np.diff(seconds) > _UNSET_CLOCK_JUMP_S)
+    jumps = shelf.wider(seconds, _UNSET_CLOCK_JUMP_S)
     if len(jumps):
         first = int(jumps[-1]) + 1
         if first > max(_MAX_UNSET_ROWS, _MAX_OUT_OF_ORDER * len(seconds)):
@@ -101,7 +102,7 @@ def never_set(start: pd.Timestamp) -> bool:
 def _strays(seconds: Floats) -> NDArray[np.bool_]:
     """Up to five rows together whose time leaps by over a minute, from which it leaps back."""
     out = np.zeros(len(seconds), bool)
-    steps = np.diff(seconds)
+    steps = shelf.steps_of(seconds)
     for at in np.flatnonzero((steps > _STRAY_S) | (steps < -_STRAY_S))[:100]:
         before = seconds[at]
         for end in range(at + 2, min(at + 2 + _MOST_STRAYS, len(seconds))):
@@ -160,9 +161,11 @@ def _spring_hour(seconds: Floats, times: Times, notes: list[Fact]) -> Floats:
     and at most ten seconds more, in a log that otherwise has no gap near it.
     """
     naive = times.kind == "wall" and times.origin is not None and times.origin.tz is None
-    steps = np.diff(seconds)
+    if not naive or times.origin is None or len(seconds) < 4:
+        return seconds
+    steps = shelf.steps_of(seconds)
     ahead = np.flatnonzero((steps > 3600) & (steps <= 3610))
-    if not naive or times.origin is None or len(ahead) != 1 or len(steps) < 3:
+    if len(ahead) != 1:
         return seconds
     at = int(ahead[0])
     before = times.origin + pd.Timedelta(float(seconds[at]), unit="s")

@@ -23,7 +23,7 @@ from roadlog.ingest.facts import LeftOpen, Repair, Unclear
 from roadlog.ingest.log import ColumnMatch, Log, UnitEvidence, shown
 from roadlog.ingest.table.byvalues import in_read_units, unit_name, units_by_values
 from roadlog.ingest.table.clockunit import clock_unit
-from roadlog.ingest.table.long import widen
+from roadlog.ingest.table.long import spread, times_once, widen
 from roadlog.ingest.table.rows import read_rows
 from roadlog.ingest.table.trims import trims_in_percent
 from roadlog.ingest.text import cells
@@ -129,8 +129,8 @@ def read_delimited(
         wide, named, long_units = widen(
             meanings, pa.table(held), clock, dialect.decimal, columns, place, notes
         )
-        t_s, back = np.unique(t_s, return_inverse=True)
-        frame = {name: _spread(v, back, len(t_s)) for name, v in frame.items()}
+        t_s, back = times_once(t_s)
+        frame = {name: spread(v, back, len(t_s)) for name, v in frame.items()}
         frame = {**wide(len(t_s), back), **frame}
         matches = (*matches, *named)
     units = (*units, *long_units)
@@ -409,13 +409,6 @@ def _note_assumed(meanings: Sequence[Meaning], notes: list[Fact]) -> None:
     ]
     if taken:
         notes.append(Repair.UNITS_ASSUMED(columns=", ".join(taken)))
-
-
-def _spread(values: Floats, back: np.ndarray, n: int) -> Floats:
-    out = np.full(n, np.nan)
-    have = ~np.isnan(values)
-    out[back[have]] = values[have]
-    return out
 
 
 def _column(dialect: Dialect, index: int) -> tuple[str, ...]:

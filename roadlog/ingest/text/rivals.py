@@ -122,7 +122,9 @@ def clean(frame: Mapping[str, Floats], path: Path, notes: list[Fact]) -> dict[st
     out = dict(frame)
     if "lat_deg" in out and "lon_deg" in out:
         _check_positions(out["lat_deg"], out["lon_deg"], path)
-        nowhere = (out["lat_deg"] == 0) & (out["lon_deg"] == 0)
+        nowhere = np.zeros(len(out["lat_deg"]), bool)
+        for part in shelf.parts(len(nowhere)):
+            nowhere[part] = (out["lat_deg"][part] == 0) & (out["lon_deg"][part] == 0)
         if nowhere.any():
             notes.append(Repair.NULL_ISLAND(fixes=int(nowhere.sum()), all=len(nowhere)))
             for name in ("lat_deg", "lon_deg"):
@@ -131,8 +133,7 @@ def clean(frame: Mapping[str, Floats], path: Path, notes: list[Fact]) -> dict[st
         signal = SIGNALS[name]
         if not len(values):
             continue
-        least, most = np.fmin.reduce(values), np.fmax.reduce(values)
-        shelf.rest()
+        least, most = shelf.span(values)
         if not (least < signal.low or most > signal.high):
             continue
         wrong = (values < signal.low) | (values > signal.high)
