@@ -218,6 +218,7 @@ class Alignment:
     """Rows ordered by line, then owner, then distance; `chain` is -1 where a row is in none."""
 
     line: Ints
+    owner: Ints
     point: Ints
     s_m: Floats
     offset_m: Floats  # to the left of the line
@@ -265,32 +266,32 @@ def approach(points: Points, lines: Sequence[Line], usable: Bools | None = None)
     rows = np.concatenate([p[0] for p in parts])
     line = np.repeat(np.arange(len(lines), dtype=np.int64), [len(p[0]) for p in parts])
     s, offset, nx, ny = (np.concatenate([p[i] for p in parts]) for i in (1, 2, 3, 4))
-    owner, owners = points.owner[rows], int(points.owner.max(initial=-1)) + 1
+    owner, owners = points.owner.take(rows), int(points.owner.max(initial=-1)) + 1
     near = _chains(points, line, rows, s, np.arange(len(rows)))
-    inside = near >= 0
-    bx, by = _bias(owner[inside], owners, rows[inside], offset[inside], nx[inside], ny[inside])
-    unbiased = offset - nx * bx[owner] - ny * by[owner]
-    return Alignment(line, rows, s, offset, unbiased, near, near, np.column_stack([bx, by]))
+    on = np.flatnonzero(near >= 0)
+    bias = _bias(owner.take(on), owners, *(c.take(on) for c in (rows, offset, nx, ny)))
+    first, size = blocks(owner)
+    bx, by = (np.repeat(b[owner[first]], size) for b in bias)
+    unbiased = offset - nx * bx - ny * by
+    return Alignment(line, owner, rows, s, offset, unbiased, near, near, np.column_stack(bias))
 
 
 def align(points: Points, lines: Sequence[Line], usable: Bools | None = None) -> Alignment:
     """Align every usable point with every line that it follows, taking each line by itself."""
     rows = approach(points, lines, usable)
-    owner = points.owner[rows.point]
-    inside = rows.near >= 0
-    residual = sustained(rows.unbiased_m, rows.near, SUSTAINED_M)
-    keep = inside.copy()
-    keep[inside] = np.abs(residual[inside]) <= _gate(owner[inside], residual[inside], OFFSET_GATE_M)
-    final = _chains(points, rows.line, rows.point, rows.s_m, np.flatnonzero(keep))
-    final = _trimmed(final, owner, rows.unbiased_m, points.d_m[rows.point])
+    inside = np.flatnonzero(rows.near >= 0)
+    residual = sustained(rows.unbiased_m, rows.near, SUSTAINED_M).take(inside)
+    keep = inside[np.abs(residual) <= tolerance(rows.owner.take(inside), residual, OFFSET_GATE_M)]
+    final = _chains(points, rows.line, rows.point, rows.s_m, keep)
+    final = _trimmed(final, rows.owner, rows.unbiased_m, points.d_m.take(rows.point))
     return replace(rows, chain=final)
 
 
 def _trimmed(chain: Ints, owner: Ints, unbiased_m: Floats, d: Floats) -> Ints:
     """The chains without the ends where the run had left the line, or not yet joined it."""
-    near = sustained(unbiased_m, chain, LEAVING_OVER_M)
     inside = np.flatnonzero(chain >= 0)
-    on = inside[np.abs(near[inside]) <= _gate(owner[inside], near[inside], LEAVING_GATE_M)]
+    near = sustained(unbiased_m, chain, LEAVING_OVER_M).take(inside)
+    on = inside[np.abs(near) <= tolerance(owner.take(inside), near, LEAVING_GATE_M)]
     out = np.full(len(chain), -1, dtype=np.int64)
     if not len(on):
         return out
@@ -330,35 +331,36 @@ def _chains(points: Points, line: Ints, point: Ints, s: Floats, use: Ints) -> In
     view of the sky between them: over rows not in use (aside of the line) or over no candidates at
     all (far from it).
     """
-    owner, d = points.owner[point], points.d_m[point]
-    seen = points.seen_so_far
+    owner, d, seen = points.owner.take(point), points.d_m.take(point), points.seen_so_far
     out = np.full(len(point), -1, dtype=np.int64)
     for _ in range(2):
         if not len(use):
             break
-        dd, ds = np.diff(d[use]), np.diff(s[use])
+        part = slice(None) if len(use) == len(point) else use
+        of, mine, at_d, at_s, rows = (c[part] for c in (line, owner, d, s, point))
+        dd, ds = np.diff(at_d), np.diff(at_s)
         joined = (
-            (np.diff(line[use]) == 0)
-            & (np.diff(owner[use]) == 0)
+            (of[1:] == of[:-1])
+            & (mine[1:] == mine[:-1])
             & (ds > 0.8 * dd - 45)
             & (ds < 1.25 * dd + 45)
             & (dd <= MAX_BLIND_M)
         )
-        at = np.flatnonzero(joined & (np.diff(point[use]) != 1))
+        at = np.flatnonzero(joined & (rows[1:] != rows[:-1] + 1))
         aside = (use[at + 1] - use[at] - 1) * STEP_M
-        far = (seen[point[use[at + 1]]] - seen[point[use[at]]] - 1) * STEP_M - aside
+        far = (seen[rows[at + 1]] - seen[rows[at]] - 1) * STEP_M - aside
         glitch = (far <= GLITCH_M) & _agree(dd[at], ds[at])
         joined[at] = (aside <= OFF_LINE_M) & ((far <= OFF_LINE_M) | glitch)
-        number = np.append(0, np.cumsum(~joined))
         first = np.flatnonzero(np.append(True, ~joined))
-        last = np.append(first[1:], len(use)) - 1
-        driven, along = d[use][last] - d[use][first], s[use][last] - s[use][first]
-        long = ((driven >= MIN_CHAIN_M) & (along > LEAST_ALONG * driven))[number]
+        size = np.diff(np.append(first, len(use)))
+        last = first + size - 1
+        driven, along = at_d[last] - at_d[first], at_s[last] - at_s[first]
+        long = (driven >= MIN_CHAIN_M) & (along > LEAST_ALONG * driven)
         out[:] = -1
-        out[use[long]] = number[long]
+        out[part] = np.repeat(np.where(long, np.arange(len(long)), -1), size)
         if long.all():
             break
-        use = use[long]
+        use = use[np.repeat(long, size)]
     return out
 
 
@@ -388,7 +390,7 @@ def _bias(
         nearest = several[np.diff(point[several], prepend=-1) != 0]
         used = np.concatenate([np.flatnonzero(alone), nearest])
         owner, offset, nx, ny = owner[used], offset[used], nx[used], ny[used]
-    first, size = _blocks(owner)
+    first, size = blocks(owner)
     of = owner[first]
 
     def total(column: Floats) -> Floats:
@@ -412,49 +414,65 @@ def _bias(
     return bx * shrink, by * shrink
 
 
-def _blocks(owner: Ints) -> tuple[Ints, Ints]:
+def blocks(owner: Ints) -> tuple[Ints, Ints]:
     """Where each unbroken block of one owner begins, and its size."""
     first = np.flatnonzero(np.append(True, owner[1:] != owner[:-1])[: len(owner)])
     return first, np.diff(np.append(first, len(owner)))
 
 
 def sustained(value: Floats, chain: Ints, over_m: float) -> Floats:
-    """Mean of `value` over the rows of the same chain within `over_m` about each row."""
+    """Mean of `value` over the rows of the same chain within `over_m` about each row.
+
+    Chains are laid out with room between them, so that no sum reaches into another.
+    """
     out = np.full(len(value), np.nan)
     rows = np.flatnonzero(chain >= 0)
-    if not len(rows):
-        return out
-    c = chain[rows]
-    first = np.flatnonzero(np.concatenate([[True], np.diff(c) != 0]))
-    size = np.diff(np.append(first, len(c)))
-    start, end = np.repeat(first, size), np.repeat(first + size, size)
+    first, size = blocks(chain.take(rows))
     half = round(over_m / STEP_M / 2)
-    at = np.arange(len(c))
-    low, high = np.maximum(at - half, start), np.minimum(at + half + 1, end)
-    total = np.concatenate([[0.0], np.cumsum(value[rows])])
-    out[rows] = (total[high] - total[low]) / (high - low)
+    apart = np.repeat(half * np.arange(1, len(size) + 1) + first, size)
+    within = np.arange(len(rows)) - np.repeat(first, size)
+    laid = np.zeros(len(rows) + half * (len(size) + 1))
+    laid[apart + within] = value.take(rows)
+    total = _sum_of_each(laid, 2 * half + 1).take(apart + within - half)
+    count = np.minimum(within, half) + np.minimum(np.repeat(size - 1, size) - within, half) + 1
+    out[rows] = total / count
     return out
 
 
-def _gate(owner: Ints, residual_m: Floats, within_m: tuple[float, float]) -> Floats:
+def _sum_of_each(values: Floats, n: int) -> Floats:
+    """The sum of each `n` neighbours, put together of sums of 1, 2, 4 … of them."""
+    out = np.zeros(max(len(values) - n + 1, 0))
+    done, width = 0, 1
+    while done < n:
+        if n & width:
+            out += values[done : done + len(out)]
+            done += width
+        values, width = values[:-width] + values[width:], 2 * width
+    return out
+
+
+def tolerance(owner: Ints, residual_m: Floats, within_m: tuple[float, float]) -> Floats:
     """Largest sustained offset [m] that is still on the line, for each row.
 
     Three robust standard deviations of the drive's own, within the given bounds. Counting tells
     which drives are at a bound; of the others the median is worked out.
     """
+    if not len(owner):
+        return np.empty(0)
     aside = np.abs(residual_m)
     wide = 3 * 1.4826 * aside
-    rows = np.bincount(owner)
+    first, size = blocks(owner)
+    of = owner[first]
+    rows = np.bincount(of, size)
     quiet, noisy = (
-        2 * np.bincount(owner[beyond], minlength=len(rows)) > rows
+        2 * np.bincount(of, np.add.reduceat(beyond, first, dtype=np.int64)) > rows
         for beyond in (wide <= within_m[0], wide >= within_m[1])
     )
-    gate = np.where(quiet, within_m[0], within_m[1])
-    between = np.flatnonzero(~(quiet | noisy)[owner])
+    bound = np.where(quiet, within_m[0], within_m[1])
+    between = np.flatnonzero(np.repeat(~(quiet | noisy)[of], size))
     if len(between):
         between = between[np.lexsort((aside[between], owner[between]))]
-        first = np.flatnonzero(np.diff(owner[between], prepend=-1))
-        size = np.diff(np.append(first, len(between)))
-        low, high = (aside[between[first + half]] for half in ((size - 1) // 2, size // 2))
-        gate[owner[between[first]]] = np.clip(3 * 1.4826 * ((low + high) / 2), *within_m)
-    return np.asarray(gate[owner], float)
+        begin, count = blocks(owner[between])
+        low, high = (aside[between[begin + half]] for half in ((count - 1) // 2, count // 2))
+        bound[owner[between[begin]]] = np.clip(3 * 1.4826 * ((low + high) / 2), *within_m)
+    return np.repeat(bound[of], size)

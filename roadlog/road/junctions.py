@@ -9,6 +9,7 @@ of method section 3.
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import chain
 
 import numpy as np
 from scipy.ndimage import gaussian_filter1d
@@ -51,14 +52,10 @@ def place(points: Points, lines: Sequence[Line]) -> tuple[list[Placed], Floats]:
         Each run's receiver bias, east and north.
     """
     rows = approach(points, lines)
-    edges = np.searchsorted(points.owner, np.arange(len(rows.bias_m) + 1))
+    first = np.searchsorted(points.owner, np.arange(len(rows.bias_m) + 1))
     parts: list[list[tuple[Ints, Floats]]] = [[] for _ in lines]
-    order = np.argsort(points.owner[rows.point], kind="stable")
-    cuts = np.searchsorted(points.owner[rows.point[order]], np.arange(len(rows.bias_m) + 1))
-    for run in range(len(rows.bias_m)):
-        mine, first = order[cuts[run] : cuts[run + 1]], int(edges[run])
-        for line, at, s in follow(rows, lines, mine, first, int(edges[run + 1]) - first):
-            parts[line].append((at + first, s))
+    for line, point, s in chain.from_iterable(follow(rows, lines, first)):
+        parts[line].append((point, s))
     none = (np.empty(0, dtype=np.int64), np.empty(0))
     placed = []
     for part in parts:

@@ -18,11 +18,11 @@ from numpy.typing import NDArray
 from roadlog.quantities.arrays import Floats, Ints
 from roadlog.quantities.columns import Columns, Words, columns_of, frame_of
 from roadlog.quantities.tables import TRACK
-from roadlog.road.alignment import Alignment, Line, approach, gather, line_of
+from roadlog.road.alignment import Line, approach, gather, line_of
 from roadlog.road.by_distance import BY_DISTANCE, place
 from roadlog.road.network import Network, Segment
 from roadlog.road.trace import STEP_M, Trace, make_traces
-from roadlog.road.viterbi import follow
+from roadlog.road.viterbi import Piece, follow
 
 END_REACH_M = 3 * STEP_M  # a chain that begins this near an end of its line reaches that end
 SHORTEST_PIECE_M = 60.0
@@ -190,22 +190,16 @@ def _joined(index: Ints, segments: list[Segment]) -> _Corridor:
 def _pieces(traces: Sequence[Trace], lines: list[Line]) -> list[list[tuple[int, Floats, Floats]]]:
     """Each run's unbroken pieces of following one line, disjoint: line, distances, positions."""
     points = gather(traces)
-    rows = approach(points, lines)
-    owner = points.owner[rows.point]
-    order = np.argsort(owner, kind="stable")
-    cut = np.searchsorted(owner[order], np.arange(len(traces) + 1))
     first = np.cumsum([0, *(len(t.d_m) for t in traces)])
-    return [
-        _pieces_of(rows, t.d_m, lines, order[cut[k] : cut[k + 1]], int(first[k]))
-        for k, t in enumerate(traces)
-    ]
+    followed = follow(approach(points, lines), lines, first)
+    return [_pieces_of(pieces, points.d_m, lines) for pieces in followed]
 
 
 def _pieces_of(
-    rows: Alignment, d: Floats, lines: list[Line], mine: Ints, first: int
+    pieces: list[Piece], d: Floats, lines: list[Line]
 ) -> list[tuple[int, Floats, Floats]]:
     out = []
-    for which, point, s in follow(rows, lines, mine, first, len(d)):
+    for which, point, s in pieces:
         at_d = d[point]
         if at_d[-1] - at_d[0] >= SHORTEST_PIECE_M:
             out.append((which, *_to_ends(at_d, s, lines[which].length_m)))

@@ -26,7 +26,7 @@ def driven(aside_m: np.ndarray) -> Points:
 def placed(points: Points, *lines: Line) -> list[tuple[int, float, float]]:
     """Pieces as line, and first and last place eastward."""
     rows = approach(points, lines)
-    pieces = follow(rows, lines, np.arange(len(rows.point)), 0, len(points))
+    (pieces,) = follow(rows, lines, np.array([0, len(points)]))
     return [(line, float(points.x_m[at[0]]), float(points.x_m[at[-1]])) for line, at, _ in pieces]
 
 

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from roadlog.road.alignment import Points, _bias, _chains, _gate
+from roadlog.road.alignment import Points, _bias, _chains, tolerance
 from roadlog.road.cells import Cells
 from roadlog.road.elevation import fuse
 
@@ -89,7 +89,7 @@ def test_a_drive_is_held_to_three_of_its_own_deviations_between_the_bounds(seed:
     median = pd.Series(np.abs(aside)).groupby(owner).transform("median")
     expected = np.clip(3 * 1.4826 * median, 13.0, 16.0)
     assert expected.nunique() > 3
-    np.testing.assert_array_equal(_gate(owner, aside, (13.0, 16.0)), expected)
+    np.testing.assert_array_equal(tolerance(owner, aside, (13.0, 16.0)), expected)
 
 
 @pytest.mark.parametrize("seed", range(2))
