@@ -295,8 +295,8 @@ def _trimmed(chain: Ints, owner: Ints, unbiased_m: Floats, d: Floats) -> Ints:
     out = np.full(len(chain), -1, dtype=np.int64)
     if not len(on):
         return out
-    first = np.flatnonzero(np.diff(chain[on], prepend=-1))
-    last = np.append(first[1:], len(on)) - 1
+    first, size = blocks(chain[on])
+    last = first + size - 1
     long = d[on[last]] - d[on[first]] >= MIN_CHAIN_M
     first, last = first[long], last[long]
     opened, closed = np.zeros(len(chain) + 1, np.int64), np.zeros(len(chain) + 1, np.int64)

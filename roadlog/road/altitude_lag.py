@@ -10,6 +10,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+import pandas as pd
 from scipy.sparse import csr_matrix
 
 from roadlog.quantities.arrays import Bools, Floats, Ints
@@ -61,14 +62,14 @@ def lagged(trace: Trace, lag_s: float) -> Floats:
 def _lagged(trace: Trace, lags_s: Floats) -> Floats:
     """The trace's altitudes [m] by each of the lags (lags, points)."""
     known = np.isfinite(trace.altitude_m)
-    out = np.tile(trace.altitude_m, (len(lags_s), 1))
-    if known.any():
-        t = trace.t_s + 1e-6 * np.arange(len(trace.t_s))
-        late = np.flatnonzero(lags_s)
-        at = t[known] + lags_s[late, None]
-        there = np.interp(at.ravel(), t[known], trace.altitude_m[known])
-        out[np.ix_(late, known)] = there.reshape(at.shape)
-    return out
+    if not known.any():
+        return np.tile(trace.altitude_m, (len(lags_s), 1))
+    t = trace.t_s + 1e-6 * np.arange(len(trace.t_s))
+    at = t + lags_s[:, None]
+    z = np.interp(at.ravel(), t[known], trace.altitude_m[known]).reshape(at.shape)
+    z[:, ~known] = np.nan
+    z[lags_s == 0] = trace.altitude_m
+    return z
 
 
 def _placed(traces: Sequence[Trace]) -> tuple[Ints, Ints, Ints]:
@@ -78,7 +79,7 @@ def _placed(traces: Sequence[Trace]) -> tuple[Ints, Ints, Ints]:
     axis = np.round(np.arctan2(hy, hx) / (np.pi / AXES)).astype(int)
     side = np.where((axis % (2 * AXES)) < AXES, 1, -1)
     key = cell_key([np.floor(x / CELL_M), np.floor(y / CELL_M), axis], AXES)
-    _, cell = np.unique(key, return_inverse=True)
+    cell, _ = pd.factorize(key)
     owner = np.repeat(np.arange(len(traces)), [len(t.d_m) for t in traces])
     return cell, side, owner
 

@@ -8,7 +8,6 @@ section 3).
 import numpy as np
 from scipy.linalg import lstsq
 from scipy.ndimage import convolve1d
-from scipy.sparse import csr_matrix
 
 from roadlog.quantities.arrays import Floats, Ints
 
@@ -56,29 +55,28 @@ def fuse(place: Ints, drive: Ints, altitude_m: Floats, places: int) -> tuple[Flo
     _, drive = np.unique(drive[ok], return_inverse=True)
     size, weight = np.bincount(drive), np.bincount(place, minlength=places)
     count = np.maximum(weight, 1)
-    here = csr_matrix((np.ones(len(place)), (place, drive)), (places, len(size)))
+    here = np.bincount(place * len(size) + drive, minlength=places * len(size)).astype(float)
+    here = here.reshape(places, len(size))
     own, total = np.bincount(drive, altitude), np.bincount(place, altitude, places)
     offset, profile = np.zeros(len(size)), total / count
-    for step in range(PLAIN_STEPS + LIMITED_STEPS):
-        limit = np.inf if step < PLAIN_STEPS else HUBER_M
-        at, beyond = _beyond(altitude, profile, place, offset, drive, limit)
+    for _ in range(PLAIN_STEPS):
+        offset = (own - here.T @ profile) / size
+        profile = (total - here @ offset) / count
+    for _ in range(LIMITED_STEPS):
+        above = altitude - profile.take(place)
+        at, beyond = _beyond(above - offset.take(drive))
         offset = (own - here.T @ profile - np.bincount(drive[at], beyond, len(size))) / size
-        at, beyond = _beyond(altitude, profile, place, offset, drive, limit)
+        at, beyond = _beyond(above - offset.take(drive))
         profile = (total - here @ offset - np.bincount(place[at], beyond, places)) / count
     there = np.flatnonzero(weight)
     profile = np.interp(np.arange(places), there, profile[there])
-    return profile + float(np.median(offset)), np.diff(here.indptr)
+    return profile + float(np.median(offset)), (here > 0).sum(axis=1)
 
 
-def _beyond(
-    altitude: Floats, profile: Floats, place: Ints, offset: Floats, drive: Ints, limit: float
-) -> tuple[Ints, Floats]:
+def _beyond(residual: Floats) -> tuple[Ints, Floats]:
     """Which altitudes lie farther than the limit from what is expected, and by how much."""
-    if limit == np.inf:
-        return np.empty(0, np.int64), np.empty(0)
-    residual = altitude - profile[place] - offset[drive]
-    far = np.flatnonzero(np.abs(residual) > limit)
-    return far, residual[far] - np.clip(residual[far], -limit, limit)
+    far = np.flatnonzero(np.abs(residual) > HUBER_M)
+    return far, residual[far] - np.clip(residual[far], -HUBER_M, HUBER_M)
 
 
 def smooth(elevation_m: Floats, step_m: float = BIN_M) -> tuple[Floats, Floats]:

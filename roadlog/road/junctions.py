@@ -15,7 +15,15 @@ import numpy as np
 from scipy.ndimage import gaussian_filter1d
 
 from roadlog.quantities.arrays import Bools, Floats, Ints
-from roadlog.road.alignment import LINE_STEP_M, SUSTAINED_M, Line, Points, approach, make_line
+from roadlog.road.alignment import (
+    LINE_STEP_M,
+    SUSTAINED_M,
+    Line,
+    Points,
+    approach,
+    blocks,
+    make_line,
+)
 from roadlog.road.trace import STEP_M
 from roadlog.road.viterbi import follow
 
@@ -73,8 +81,8 @@ def joined_up(points: Points, lines: Sequence[Line], fitted: Bools, k: int) -> l
         at = points.x_m - bias[points.owner, 0], points.y_m - bias[points.owner, 1]
         lines = [_moved(line, p, points.seen, at) for line, p in zip(lines, placed, strict=True)]
         for i, p in enumerate(placed):
-            edge = np.flatnonzero(np.diff(p.piece, prepend=-1, append=-1))
-            for way, ends in ((-1, p.point[edge[:-1]]), (1, p.point[edge[1:] - 1])):
+            first, size = blocks(p.piece)
+            for way, ends in ((-1, p.point[first]), (1, p.point[first + size - 1])):
                 lines[i] = _carried_on(i, lines, way, ends, points, at, fitted, k)
     return lines
 
@@ -85,8 +93,9 @@ def _moved(line: Line, placed: Placed, seen: Bools, at: Path) -> Line:
     point, s = placed.point[there], placed.s_m[there]
     if not len(point):
         return line
-    x, y, tx, ty = (np.interp(s, line.s_m, c) for c in (line.x_m, line.y_m, line.tx, line.ty))
-    offset = (at[1][point] - y) * tx - (at[0][point] - x) * ty
+    place = np.interp(s, line.s_m, line.x_m + 1j * line.y_m)
+    along = np.interp(s, line.s_m, line.tx + 1j * line.ty)
+    offset = (at[1][point] - place.imag) * along.real - (at[0][point] - place.real) * along.imag
     bins = int(line.length_m / STEP_M) + 1
     bin_ = np.minimum((s / STEP_M).astype(int), bins - 1)
     total = np.bincount(bin_, np.clip(offset, -OUTLIER_M, OUTLIER_M), bins)
@@ -163,7 +172,7 @@ def _together(x: Floats, y: Floats, owner: Ints, fitted: Bools, k: int, steps: F
     x, y, steps = x[:, :length], y[:, :length], steps[:length]
     if not length:
         return x[0], y[0]
-    mx, my = np.nanmedian(x, 0), np.nanmedian(y, 0)
+    mx, my = (_medians(c) for c in (x, y))
     close = np.hypot(x - mx, y - my) <= TOGETHER_M
     n = np.maximum(close.sum(0), 1)
     mx, my = (
@@ -177,6 +186,13 @@ def _together(x: Floats, y: Floats, owner: Ints, fitted: Bools, k: int, steps: F
     count = int(good[lapse[0]] if len(lapse) else good[-1]) + 1
     mx, my = (gaussian_filter1d(c[:count], 1.0, mode="nearest") for c in (mx, my))
     return mx, my
+
+
+def _medians(values: Floats) -> Floats:
+    """`numpy.nanmedian` of each column, which has some that is known, without its cost."""
+    known, column = np.isfinite(values).sum(0), np.arange(values.shape[1])
+    ordered = np.sort(values, axis=0)
+    return np.asarray((ordered[(known - 1) // 2, column] + ordered[known // 2, column]) / 2, float)
 
 
 def _meeting(

@@ -20,6 +20,7 @@ from roadlog.road.alignment import (
     Points,
     align,
     approach,
+    blocks,
     make_line,
     only_seems_away,
     sustained,
@@ -334,8 +335,8 @@ def _kept(
     passed = np.zeros((len(fitted), bins), bool)
     if not len(on.point):
         return [], 0.0
-    edge = np.flatnonzero(np.diff(on.piece, prepend=-1, append=-1))
-    first, last = edge[:-1], edge[1:] - 1
+    first, size = blocks(on.piece)
+    last = first + size - 1
     owner, d, s = points.owner[on.point], points.d_m[on.point], on.s_m
     cell = (s / COUNT_STEP_M).astype(int)
     for a, b in zip(first, last, strict=True):
