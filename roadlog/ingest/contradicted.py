@@ -53,7 +53,7 @@ def without_contradicted(log: Log) -> Log:
     -------
     Log
     """
-    frame, columns = log.frame, shelf.told(log.frame)
+    frame, columns = log.frame, log.told
     if not {"maf_g_s", "rpm"} <= set(columns.columns):
         return log
     parts = _parts(len(columns))
@@ -88,6 +88,8 @@ def without_contradicted(log: Log) -> Log:
 
 def _parts(rows: int) -> list[slice]:
     """Equal parts of at most `PART_ROWS` rows."""
+    if rows <= PART_ROWS:
+        return [slice(0, rows)]
     edges = np.linspace(0, rows, max(1, -(-rows // PART_ROWS)) + 1).astype(int)
     return [slice(int(a), int(b)) for a, b in pairwise(edges)]
 
@@ -95,15 +97,18 @@ def _parts(rows: int) -> list[slice]:
 def _off_scale(columns: Columns, parts: list[slice], no_air: Marked, at_rest: Marked) -> Marked:
     """Readings of air out of proportion to load and engine speed, the rest of the log beside."""
     slipped = np.zeros(len(columns), bool)
+    turning: Floats | None = None
     for name, least, factor in (
         ("absolute_load_pct", LOADED_PCT, SCALE_FACTOR),
         ("map_kpa", LOADED_KPA, PRESSURE_FACTOR),
     ):
         if name not in columns or slipped.any():
             continue
+        if turning is None:
+            turning = _turning(columns, parts, at_rest)
         ratios = shelf.space(len(columns))
         for part in parts:
-            ratios[part] = _scale(columns, part, no_air, at_rest, (name, least))
+            ratios[part] = _scale(columns, part, no_air, turning, (name, least))
             shelf.rest()
         known = ratios[~np.isnan(ratios)]
         if len(known) < 3 * SCALE_READINGS:
@@ -122,13 +127,23 @@ def _off_scale(columns: Columns, parts: list[slice], no_air: Marked, at_rest: Ma
     return slipped & ~no_air & (maf > 0)
 
 
+def _turning(columns: Columns, parts: list[slice], at_rest: Marked) -> Floats:
+    """The last engine speed in each row, NaN where it is old."""
+    out = shelf.space(len(columns))
+    for part in parts:
+        t, rpm = columns.floats("t_s")[part], columns.floats("rpm")[part]
+        out[part] = _held(t, np.where(at_rest[part], np.nan, rpm))
+        shelf.rest()
+    return out
+
+
 def _scale(
-    columns: Columns, part: slice, no_air: Marked, at_rest: Marked, load: tuple[str, float]
+    columns: Columns, part: slice, no_air: Marked, turning: Floats, load: tuple[str, float]
 ) -> Floats:
     """Log of air a revolution and load, NaN where a row of the part can't be held against it."""
     name, least = load
-    t, maf, rpm, loaded = (columns.floats(c)[part] for c in ("t_s", "maf_g_s", "rpm", name))
-    speed = _held(t, np.where(at_rest[part], np.nan, rpm))
+    t, maf, loaded = (columns.floats(c)[part] for c in ("t_s", "maf_g_s", name))
+    speed = turning[part]
     filled = _held(t, np.where(loaded > least, loaded, np.nan))
     rows = np.flatnonzero((maf > 0) & ~no_air[part] & (speed > TURNING_RPM) & np.isfinite(filled))
     ratio = np.full(len(t), np.nan)

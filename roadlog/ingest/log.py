@@ -4,12 +4,15 @@ In comes nothing; `Log` is what every reader of `roadlog.ingest` gives back, wha
 form. It is the raw side of section 2 of the method (time base): sparse, on the logger's own clock.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
+from functools import cached_property
 from pathlib import Path
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
 import pandas as pd
 
+from roadlog.ingest import shelf
+from roadlog.quantities.columns import Columns
 from roadlog.quantities.facts import Fact
 from roadlog.quantities.signals import SIGNALS
 from roadlog.quantities.units import UNITS, unit_symbol
@@ -90,6 +93,14 @@ class Log(Shown):
     altitude_datum: Datum | None = None
     frozen_s: float = 0.0
     units: tuple[UnitEvidence, ...] = ()
+
+    def __getstate__(self) -> dict[str, Any]:
+        return {f.name: getattr(self, f.name) for f in fields(self)}  # not what is reckoned of it
+
+    @cached_property
+    def told(self) -> Columns:
+        """The frame's columns as arrays."""
+        return shelf.told(self.frame)
 
     @property
     def notes(self) -> tuple[str, ...]:

@@ -279,7 +279,8 @@ def _from_timestamps(column: TimeColumn) -> Times:
     seconds, at = shelf.space(len(stamps)), 0
     for c in stamps.chunks:
         part = seconds[at : at + len(c)]
-        part[:] = (c.fill_null(valid).to_numpy(zero_copy_only=False) - valid) / 1e9
+        known = c.fill_null(valid) if c.null_count else c
+        part[:] = (known.to_numpy(zero_copy_only=False) - valid) / 1e9
         if c.null_count:
             part[~c.is_valid().to_numpy(zero_copy_only=False)] = np.nan
         at += len(c)

@@ -27,7 +27,7 @@ _MAX_LATE_S = 2.0
 _UNSET_CLOCK_JUMP_S = 30 * _SECONDS_PER_DAY
 _MAX_UNSET_ROWS = 5
 _FIRST_YEAR = 1996  # no car answers OBD-II before; clocks that were never set begin in 1970 or 1980
-_DEFAULT_DAY = pd.Timestamp("2000-01-01")  # where many clocks begin; common practice, no source
+_DEFAULT_DAY = (2000, 1, 1)  # where many clocks begin; common practice, no source
 _MOST_STRAYS = 5
 _STRAY_S = 60.0
 _LAST_HOUR_OF_CHANGE = 3
@@ -53,6 +53,9 @@ def in_order(
     notes: list[Fact],
 ) -> tuple[NDArray[np.int64] | None, Floats]:
     """The order that sorts the rows (None if they are), and the sorted seconds."""
+    steps = seconds[1:] - seconds[:-1]
+    if not len(steps) or (steps.min() >= 0 and steps.max() <= _STRAY_S):
+        return None, seconds
     dropped: NDArray[np.int64] | None = None
     strays = _strays(seconds)
     if strays.any():
@@ -96,7 +99,7 @@ def never_set(start: pd.Timestamp) -> bool:
     >>> never_set(pd.Timestamp("1970-01-01 00:00:12")), never_set(pd.Timestamp("2000-01-02"))
     (True, False)
     """
-    return start.year < _FIRST_YEAR or start.tz_localize(None).normalize() == _DEFAULT_DAY
+    return start.year < _FIRST_YEAR or (start.year, start.month, start.day) == _DEFAULT_DAY
 
 
 def _strays(seconds: Floats) -> NDArray[np.bool_]:

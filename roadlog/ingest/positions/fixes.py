@@ -36,7 +36,7 @@ def without_false_fixes(log: Log) -> Log:
         such a stretch is kept, unless it is the log's first: then it is where the receiver last
         was, perhaps another day.
     """
-    frame, told = log.frame, shelf.told(log.frame)
+    frame, told = log.frame, log.told
     if not {"lat_deg", "lon_deg"} <= set(told.columns):
         return log
     lat, lon = (told.floats(c) for c in ("lat_deg", "lon_deg"))
@@ -83,8 +83,9 @@ def wheel_distance_m(t_s: Floats, speed_kmh: Floats, at_s: Floats) -> tuple[Floa
     along = shelf.summed(way)
     del way
     metres, blind = shelf.space(len(at_s)), shelf.space(len(at_s))
-    knots = np.column_stack([t[gaps], t[gaps + 1]]).ravel()
-    without = np.column_stack([np.append(0.0, lost[:-1]), lost]).ravel() if len(gaps) else knots
+    if len(gaps):
+        knots = np.column_stack([t[gaps], t[gaps + 1]]).ravel()
+        without = np.column_stack([np.append(0.0, lost[:-1]), lost]).ravel()
     for part in shelf.parts(len(at_s)):
         at, into = at_s[part], blind[part]
         metres[part] = np.interp(at, t, along)

@@ -81,7 +81,7 @@ def held_against_positions(log: Log) -> Log:
         the car's speed in none.
     """
     log = without_false_fixes(log)
-    told = shelf.told(log.frame)
+    told = log.told
     frame: Mapping[str, Floats] = {
         "t_s": spread_rounded(told.floats("t_s")),
         **{name: told.floats(name) for name in ("lat_deg", "lon_deg", *_SPEEDS) if name in told},

@@ -114,7 +114,6 @@ def read_delimited(
     for i, m in signals:  # a column leaves the table as it is claimed: none is held twice
         signs = held[f"c{hemispheres[i]}"] if i in hemispheres else None
         claim = _claim(m, held.pop(f"c{i}"), i, signs, dialect, place, notes)
-        claim = replace(claim, values=shelf.kept(claim.values))
         claims.append(claim if clock.rows is None else claim.at(clock.rows))
         del claim
         shelf.rest()
@@ -302,14 +301,17 @@ def _type_of(meaning: Meaning, samples: Sequence[str], numeric: bool) -> pa.Data
     timed = meaning.role in ("time", "date")
     if numeric and not timed:
         return pa.float64()
+    if not numeric and timed and all_match(_ISO_LINES, samples):
+        return _stamps(samples[0])
     filled = [s for s in dict.fromkeys(samples) if s.lower() not in BLANKS]
     if numeric:
         packed = all(len(s) in (6, 8, 14) and s.isdigit() for s in filled)
         return pa.string() if packed and filled else pa.float64()
-    if timed and all_match(_ISO_LINES, filled):
-        zoned = zone_of(filled[0]) is not None
-        return pa.timestamp("ns", "UTC") if zoned else pa.timestamp("ns")
-    return pa.string()
+    return _stamps(filled[0]) if timed and all_match(_ISO_LINES, filled) else pa.string()
+
+
+def _stamps(first: str) -> pa.DataType:
+    return pa.timestamp("ns", None if zone_of(first) is None else "UTC")
 
 
 def _claim(
@@ -340,7 +342,7 @@ def _claim(
     if bad.any():
         line = place.line(int(np.flatnonzero(bad)[0]))
         notes.append(what(header=meaning.header, n=int(bad.sum()), line=line))
-    return Claim(meaning, values, index)
+    return Claim(meaning, shelf.kept(values), index)
 
 
 def _numbers(

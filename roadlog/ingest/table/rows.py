@@ -245,7 +245,7 @@ def _header_rows(
     InputError
         If a header or units row in mid-file says something else than the first did.
     """
-    texts = [n for n in table.column_names if pa.types.is_string(table[n].type)]
+    texts = [field.name for field in table.schema if pa.types.is_string(field.type)]
     if not texts:
         return None
     wordy = np.zeros(len(table), bool)

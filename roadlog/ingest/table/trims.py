@@ -67,33 +67,41 @@ def form_of(short: Sequence[Floats], long: Sequence[Floats], unit: str) -> Form:
     >>> form_of([np.array([0.78, -1.56, 0.0])], [np.array([0.78, 0.78, 0.78])], "none")
     'percent'
     """
-    told = [_told(v) for v in (*short, *long)]
-    shares = [near / n for _, near, n in told if n]
-    if not shares:
+    told = [_near_one(v) for v in (*short, *long)]
+    shares = [near / n for near, n, _ in told if n]
+    factors = all(share >= FACTOR_SHARE for share in shares)
+    largest = max((largest for _, n, largest in told if n), default=0.0)
+    if not shares or not (factors or largest <= LARGEST_FRACTION):
         return "percent"
-    distinct = np.unique(np.concatenate([values for values, _, _ in told]))
-    if all(share >= FACTOR_SHARE for share in shares):
-        moves = any(len(values) > 1 for values, _, _ in told[: len(short)])
+    each = [_distinct(v) for v in (*short, *long)]
+    distinct = np.unique(np.concatenate(each))
+    if factors:
+        moves = any(len(values) > 1 for values in each[: len(short)])
         steps = np.round(distinct / TRIM_STEP_PCT) * TRIM_STEP_PCT
         maybe_percent = bool((np.abs(distinct - steps) <= STILL).all())
         if moves or unit == "ratio" or (unit == "none" and not maybe_percent):
             return "factor"
         return "percent"
-    small = bool(np.abs(distinct).max() <= LARGEST_FRACTION)
-    if small and (unit == "ratio" or (distinct != 0).sum() >= LEAST_DISTINCT):
+    if unit == "ratio" or (distinct != 0).sum() >= LEAST_DISTINCT:
         return "fraction"
     return "percent"
 
 
-def _told(values: Floats) -> tuple[Floats, int, int]:
-    """The distinct readings of a column; how many lie where factors do, and how many there are."""
-    distinct, near, n = [], 0, 0
+def _near_one(values: Floats) -> tuple[int, int, float]:
+    """How many readings lie where factors do, how many there are, and the largest by size."""
+    near, n, largest = 0, 0, 0.0
     for part in shelf.parts(len(values)):
         some = values[part][np.isfinite(values[part])]
         near += int(np.count_nonzero((some >= FACTOR_RANGE[0]) & (some <= FACTOR_RANGE[1])))
         n += len(some)
-        distinct.append(np.unique(some))
-    return np.unique(np.concatenate(distinct)), near, n
+        largest = max(largest, float(np.abs(some).max(initial=0.0)))
+    return near, n, largest
+
+
+def _distinct(values: Floats) -> Floats:
+    """The distinct readings of a column."""
+    parts = shelf.parts(len(values))
+    return np.unique(np.concatenate([np.unique(values[p][np.isfinite(values[p])]) for p in parts]))
 
 
 def _unit(claim: Claim) -> str | None:

@@ -35,6 +35,7 @@ from roadlog.quantities.signals import (
 )
 from roadlog.quantities.units import BARE, UNITS, convert
 
+_FLOAT = pa.float64()
 _SWITCH_WORDS = {"on": 1.0, "yes": 1.0, "true": 1.0, "off": 0.0, "no": 0.0, "false": 0.0}
 _MANY_CELLS = 2048
 _WHOLE = 2.0**53  # up to here a whole number is one float64, however it is read
@@ -49,17 +50,16 @@ _ANGLE = (
 
 def floats(column: pa.ChunkedArray) -> Floats:
     """A numeric column as a float64 array, nulls as NaN; one that has grown, without a copy."""
-    if column.num_chunks == 1 and pa.types.is_float64(column.type):
-        (whole,) = column.chunks
+    if column.num_chunks == 1 and column.type == _FLOAT:
+        whole = column.chunk(0)
+        if whole.null_count:
+            return np.asarray(whole.to_numpy(zero_copy_only=False), np.float64)
         held = whole.buffers()[1]
-        if whole.null_count == 0 and held is not None and held.is_mutable:
+        if held is not None and held.is_mutable:
             return np.frombuffer(held, np.float64, len(whole), 8 * whole.offset)
     parts = [c.to_numpy(zero_copy_only=False) for c in column.chunks]
     if not parts:
         return np.empty(0)
-    if len(parts) == 1 and parts[0].dtype == np.float64 and parts[0].flags.writeable:
-        (whole,) = parts
-        return np.asarray(whole, np.float64)
     return np.concatenate(parts, dtype=np.float64, casting="unsafe")
 
 

@@ -191,26 +191,21 @@ def sniff(data: Text, path: Path, rules: Mapping[str, ColumnRule]) -> Dialect:
     check_second_header(header, rows[0].cells, BLANKS, rows[0].first_line, path)
     if len(rows) > 1 and len(data) > _HEAD_BYTES:
         rows = rows[:-1]  # the head may end inside it
-    cut = [(r.first_line, r.cells) for r in rows]
-    indexed = with_index(header, cut, delimiter)
+    indexed = with_index(header, rows, delimiter)
     units = [*[None] * (len(indexed) - len(header)), *units]
-    width = row_width(indexed, cut, line, delimiter, path)
+    width = row_width(indexed, rows, line, delimiter, path)
     written, header = indexed, (indexed + [""] * width)[:width]
-    samples = [tuple(map(str.strip, r.cells)) for r in rows if len(r.cells) == width]
-    check_names(header, written, samples, line, path, partial(is_known, rules=rules))
-    columns = tuple(zip(*samples, strict=True)) or ((),) * width
-    distinct = [set(c) for c in columns]
-    numeric = _numeric(distinct)
+    columns, numeric = _columns([r.cells for r in rows if len(r.cells) == width], width)
+    check_names(header, written, columns, line, path, partial(is_known, rules=rules))
     if not any(units):
         units = [
             None if plain else _unit_in_cells(column)
             for column, plain in zip(columns, numeric, strict=True)
         ]
     first = rows[0].first_line
-    commas = any("," in "".join(cells) for cells in distinct)
     return Dialect(
         delimiter=delimiter,
-        decimal=_decimal(samples, delimiter) if commas else ".",
+        decimal=_decimal(columns, delimiter),
         headers=tuple(header),
         units=tuple([*units, *[None] * width][:width]),
         width=width,
@@ -275,8 +270,8 @@ def read_records(lines: Iterable[str], delimiter: str) -> Iterator[tuple[int, li
 
 
 class _Record(NamedTuple):
-    cells: list[str]
     first_line: int
+    cells: list[str]
 
 
 def _head_lines(data: Text) -> list[str]:
@@ -292,21 +287,26 @@ def _records(lines: Iterable[str], delimiter: str) -> Iterator[_Record]:
     done = 0
     try:
         for cells in reader:
-            yield _Record(cells, done + 1)
+            yield _Record(done + 1, cells)
             done = reader.line_num
     except csv.Error:
         return
 
 
-def _numeric(columns: Sequence[set[str]]) -> tuple[bool, ...]:
-    """Which columns hold nothing but plain numbers and blanks, by their distinct cells."""
-    rest = [cells - (BLANKS & cells) for cells in columns]
+def _columns(
+    rows: Sequence[Sequence[str]], width: int
+) -> tuple[tuple[tuple[str, ...], ...], tuple[bool, ...]]:
+    """The rows' cells column by column, and which columns hold but plain numbers and blanks."""
+    columns = list(zip(*rows, strict=True)) or [()] * width
+    rest = [cells - (BLANKS & cells) for cells in map(set, columns)]
     likely = [i for i, cells in enumerate(rest) if not cells or is_number(next(iter(cells)))]
-    sure = set(likely) if are_numbers(set().union(*(rest[i] for i in likely))) else set()
-    return tuple(
-        i in sure or are_numbers([c for c in cells if c.lower() not in BLANKS])
-        for i, cells in enumerate(rest)
-    )
+    together = set().union(*(rest[i] for i in likely))
+    sure = set(likely) if all_match(_NUMBERS, together) else set()
+    numeric = [i in sure for i in range(width)]
+    for i in set(range(width)) - sure:
+        columns[i] = tuple(map(str.strip, columns[i]))
+        numeric[i] = are_numbers([c for c in set(columns[i]) if c.lower() not in BLANKS])
+    return tuple(columns), tuple(numeric)
 
 
 def _header(
@@ -318,12 +318,15 @@ def _header(
     number = cache(_NUMBER.fullmatch)
     text = "".join(lines)
     lettered = all(map(_LETTERS.search, rules))  # no word that means something has no letter
+    least = 0  # words that mean something, for a row to be a better header than the best so far
     for delimiter in DELIMITERS:
         if delimiter not in text:
             continue
         records = list(_records(lines, delimiter))
         for i, record in enumerate(records):
-            if len(record.cells) < 2 or (best and _worse(record.cells, best[0], lettered)):
+            if len(record.cells) < max(2, least) or (
+                lettered and best and len(_LETTERS.findall(" ".join(record.cells))) < least
+            ):
                 continue
             cells = list(map(str.strip, record.cells))
             named = [c for c in cells if c and not number(c)]
@@ -335,9 +338,9 @@ def _header(
             known = sum(memory[c] for c in named)
             rows = [r.cells for r in records[i + 1 : i + 4] if len(r.cells) == len(cells)]
             followed = any(number(c) for row in rows for c in row)
-            score = _score(known, followed=followed)
+            score = 2 * known + followed
             if known and (best is None or score > best[0]):
-                best = score, delimiter, records, i
+                best, least = (score, delimiter, records, i), (score + 1) // 2
             if not spare and followed:
                 spare = delimiter, records, i
     if best:
@@ -358,18 +361,6 @@ def _header(
         f"{path}: no header row found in the first {len(lines)} lines: "
         "the log needs a line that names its columns"
     )
-
-
-def _score(known: int, *, followed: bool) -> int:
-    return 2 * known + followed
-
-
-def _worse(cells: Sequence[str], best: int, lettered: bool) -> bool:
-    """Whether a row can't be a better header than one of that score, by cells or by letters."""
-    if _score(len(cells), followed=True) <= best:
-        return True
-    words = len(_LETTERS.findall(" ".join(cells))) if lettered else len(cells)
-    return _score(words, followed=True) <= best
 
 
 def _units_row(cells: Sequence[str]) -> list[str | None]:
@@ -397,14 +388,16 @@ def _unit_in_cells(column: Sequence[str]) -> str | None:
     return unit_of(found.pop()) if found else None
 
 
-def _decimal(samples: Sequence[Sequence[str]], delimiter: str) -> str:
+def _decimal(columns: Sequence[Sequence[str]], delimiter: str) -> str:
     """The decimal mark: the one of numbers that can't be in thousands, if there are any.
 
     Else the mark that is there; in a comma-delimited file, whose locale writes decimal points, a
     comma groups.
     """
     settled, open_ = Counter[str](), Counter[str]()
-    counted = Counter(chain.from_iterable(samples))
+    if not any("," in "".join(column) for column in columns):
+        return "."
+    counted = Counter(chain.from_iterable(columns))
     for cell, n in counted.items():
         mark = "," if "," in cell and _COMMA_NUMBER.fullmatch(cell) else "."
         if mark == "," or ("." in cell and _DOT_NUMBER.fullmatch(cell)):

@@ -94,7 +94,7 @@ def with_index(header: Sequence[str], rows: Sequence[Row], delimiter: str) -> li
 
 
 def check_names(
-    header: Sequence[str], written: Sequence[str], samples: Sequence[Sequence[str]],
+    header: Sequence[str], written: Sequence[str], columns: Sequence[Sequence[str]],
     line: int, path: Path, is_known: IsKnown,
 ) -> None:  # fmt: skip
     """Refuse a header whose names have slid away from their columns.
@@ -111,7 +111,7 @@ def check_names(
     for i, name in enumerate(header):
         if name:
             continue
-        column = [s[i] for s in samples]
+        column = columns[i]
         numbers = sum(_NUMBER.fullmatch(c.strip()) is not None for c in column)
         if numbers <= MAX_TORN * len(column):
             continue
@@ -129,12 +129,10 @@ def check_names(
                 f"{path}: line {line}: '{shown(name)}' is one name for two columns "
                 f"('{shown(pair[0])}' and '{shown(pair[1])}'?): put the header right"
             )
-    first = [s[0] for s in samples]
-    second = [float(s[1]) for s in samples if len(s) > 1 and _NUMBER.fullmatch(s[1].strip())
-              and "," not in s[1]]  # fmt: skip
+    second = [float(c) for c in (*columns[1:2], ())[0] if _NUMBER.fullmatch(c) and "," not in c]
     if (
-        _is_index(first)
-        and len(second) == len(first) >= _LEAST_RISING
+        _is_index(columns[0])
+        and len(second) == len(columns[0]) >= _LEAST_RISING
         and (np.diff(second) > 0).all()
     ):
         raise InputError(
