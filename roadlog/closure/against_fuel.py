@@ -299,13 +299,14 @@ def _scale_advice(values: dict[str, float], study: Study) -> str:
 
 
 def _blocking(verdict: str, gap: Interval, source: str) -> tuple[str, ...]:
-    if verdict != "gap":
-        return ()
-    return (
-        Veto(
-            f"undecided: closure gap: against {source}, real fuel per computed fuel differs "
-            f"between the arms by {gap.estimate:+.1f} % ({gap.low:+.1f} to {gap.high:+.1f} %), so "
-            "the add-on may bend the signals that the fuel figure comes from",
-            Against.FUEL_DISAGREES(),
-        ),
+    return (gap_veto(gap, source),) if verdict == "gap" else ()
+
+
+def gap_veto(gap: Interval, source: str) -> Veto:
+    """What forbids a firm word where measured and computed fuel part between the arms."""
+    return Veto(
+        f"undecided: closure gap: against {source}, real fuel per computed fuel differs "
+        f"between the arms by {gap.estimate:+.1f} % ({gap.low:+.1f} to {gap.high:+.1f} %), so "
+        "the add-on may bend the signals that the fuel figure comes from",
+        Against.FUEL_DISAGREES(),
     )

@@ -178,17 +178,26 @@ def _rows(
                 whole=name == "odometer_km",
             )
         elif name == "price_per_l":
-            price = quantity(cells, None, own, path, str(header), decimal=mark or _pumps(cells))
+            price = quantity(cells, None, own, path, str(header), decimal=mark or pump_mark(cells))
             columns[name] = price / litres_priced(unit, path, str(header))
         else:
-            pumped = mark or (_pumps(cells) if name == "litres" else None)
+            pumped = mark or (pump_mark(cells) if name == "litres" else None)
             columns[name] = quantity(cells, unit, own, path, str(header), decimal=pumped)
     for i in range(len(table)):
         values = {name: cells.iloc[i] for name, cells in columns.items()}
         yield line_of(table, i), {k: v for k, v in values.items() if not pd.isna(v) and v != ""}
 
 
-def _gallon_named(header: str, unit: str | None, path: Path) -> str | None:
+def is_gallon(header: str) -> bool:
+    """Whether a heading is nothing but a gallon, of either kind or none.
+
+    >>> is_gallon("US gal"), is_gallon("volume [US gal]")
+    (True, False)
+    """
+    return _GALLONS_ALONE.fullmatch(header.strip().lower()) is not None
+
+
+def gallon_named(header: str, unit: str | None, path: Path) -> str | None:
     """The unit, a gallon as the kind that the heading names (its currency may).
 
     Raises
@@ -212,10 +221,10 @@ def _gallon_named(header: str, unit: str | None, path: Path) -> str | None:
     return f"{priced}{slash}{'gal (us)' if us else 'gal (imp)'}"
 
 
-def _pumps(cells: pd.Series) -> str:
+def pump_mark(cells: pd.Series) -> str:
     """The decimal mark of a price or a fill: pumps show three decimals of both, and no thousands.
 
-    >>> _pumps(pd.Series(["1,799"])), _pumps(pd.Series(["41.234"]))
+    >>> pump_mark(pd.Series(["1,799"])), pump_mark(pd.Series(["41.234"]))
     (',', '.')
     """
     return "," if cells.dropna().str.contains(",", regex=False).any() else "."
@@ -248,11 +257,11 @@ def _meaning(
     """Our field, its unit, and the unit that the header tells."""
     words, unit = split_unit(header)
     plain = header.strip().lower()
-    if "litres" in numbers and _GALLONS_ALONE.fullmatch(plain):
-        return "litres", "l", _gallon_named(header, "gal", path)
+    if "litres" in numbers and is_gallon(plain):
+        return "litres", "l", gallon_named(header, "gal", path)
     for name, (own, known) in numbers.items():
         if words in known or plain in (*known, name):
-            return (name, own, _gallon_named(header, unit, path))
+            return (name, own, gallon_named(header, unit, path))
     for name, known in texts.items():
         if words in known or plain in known:
             return name, "", None

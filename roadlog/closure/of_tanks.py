@@ -29,6 +29,7 @@ MAX_LOGGED_SHARE = 1.03  # beyond, odometer and log don't speak of the same driv
 ASSUMED_FILL_SD_L = 0.5  # of the level that "full" means: no source
 FINEST_READING_L = 0.01  # what dispensers show: common practice, no source
 UNLOGGED_FUEL_SD = 0.3  # of the fuel of unlogged distance, taken at the tank's mean: no source
+MOST_OPEN = 0.5  # error of the log of the arms' ratio, beyond which tanks say nothing of it
 NOTHING = Interval(math.nan, None, None)
 
 
@@ -38,15 +39,19 @@ def tank_rows(found: Sequence[Tank], runs: pd.DataFrame, study: Study) -> pd.Dat
     Runs that were set aside burned fuel too and count here.
     """
     declared = FUELS[study.vehicle.fuel]
-    start = runs["start"]
+    start = runs["start"].to_numpy()
+    arm = runs["arm"].to_numpy(dtype=object)
+    of_arm = {a: arm == a for a in ARMS}
+    km, burned, fuel = (runs[c].to_numpy(dtype=float) for c in ("km", "burned_l", "fuel_l"))
+    first = runs["start"].min()
     reading_l = _reading_l([f for t in found for f in t.fills])
     rows = []
     for tank in found:
-        mine = runs[(start >= tank.start) & (start < tank.end)]
-        logged = float(mine["km"].sum())
-        share = logged / tank.odometer_km if tank.odometer_km > 0 else math.nan
-        burned = {a: float(mine.loc[mine["arm"] == a, "burned_l"].sum()) for a in ARMS}
-        km = {a: float(mine.loc[mine["arm"] == a, "km"].sum()) for a in ARMS}
+        mine = (start >= tank.start.to_datetime64()) & (start < tank.end.to_datetime64())
+        share = _sum(km[mine]) / tank.odometer_km if tank.odometer_km > 0 else math.nan
+        litres = {a: _sum(burned[mine & of_arm[a]]) for a in ARMS}
+        far = {a: _sum(km[mine & of_arm[a]]) for a in ARMS}
+        whole = _sum(burned[mine])
         rows.append(
             {
                 "tank": f"{tank.start:%Y-%m-%d} to {tank.end:%Y-%m-%d}",
@@ -54,14 +59,14 @@ def tank_rows(found: Sequence[Tank], runs: pd.DataFrame, study: Study) -> pd.Dat
                 "litres": sum(_at_reference(f, study) for f in tank.fills),
                 "odometer_km": tank.odometer_km,
                 "logged_pct": 100 * share,
-                "computed_baseline_l": burned["baseline"],
-                "computed_fitted_l": burned["fitted"],
-                "km_baseline": km["baseline"],
-                "km_fitted": km["fitted"],
-                "energy_ratio": energy_ratio(mine),
+                "computed_baseline_l": litres["baseline"],
+                "computed_fitted_l": litres["fitted"],
+                "km_baseline": far["baseline"],
+                "km_fitted": far["fitted"],
+                "energy_ratio": _sum(fuel[mine]) / whole if whole > 0 else math.nan,
                 "reading_l": reading_l,
                 "share_sd": _share_sd(tank, share, study, declared.thermal_expansion_per_k),
-                "reason": _why_not(tank, mine, share, runs),
+                "reason": _why_not(tank, share, first, logged=bool(mine.any()), burned_l=whole),
             }
         )
     columns = ["tank", "fills", "litres", "odometer_km", "logged_pct", "computed_baseline_l",
@@ -69,6 +74,11 @@ def tank_rows(found: Sequence[Tank], runs: pd.DataFrame, study: Study) -> pd.Dat
                "share_sd", "reason"]  # fmt: skip
     table = pd.DataFrame(rows, columns=columns)
     return table.assign(used=table["reason"] == "")
+
+
+def _sum(values: np.ndarray) -> float:
+    """The sum of what is known."""
+    return float(np.nansum(values))
 
 
 def energy_ratio(runs: pd.DataFrame) -> float:
@@ -98,10 +108,12 @@ def _share_sd(tank: Tank, share: float, study: Study, expansion_per_k: float) ->
     return math.sqrt(pump**2 + warmth**2 + unlogged**2)
 
 
-def _why_not(tank: Tank, mine: pd.DataFrame, share: float, runs: pd.DataFrame) -> str:
-    if tank.end <= runs["start"].min():
+def _why_not(
+    tank: Tank, share: float, first: pd.Timestamp, *, logged: bool, burned_l: float
+) -> str:
+    if tank.end <= first:
         return "filled before the first run: no log to hold it against"
-    if mine.empty:
+    if not logged:
         return "no run was logged between its fills"
     if math.isnan(tank.odometer_km):
         return "no odometer reading at both ends, so nothing says that all of it was logged"
@@ -111,7 +123,7 @@ def _why_not(tank: Tank, mine: pd.DataFrame, share: float, runs: pd.DataFrame) -
         return f"{100 * share:.0f} % of its distance logged, {100 * MIN_LOGGED_SHARE:.0f} needed"
     if share > MAX_LOGGED_SHARE:
         return f"logs cover {100 * share:.0f} % of its distance: odometer or dates are wrong"
-    if not mine["burned_l"].sum() > 0:
+    if not burned_l > 0:
         return "no fuel was computed for its runs"
     return ""
 
@@ -121,20 +133,66 @@ def gap_of_tanks(table: pd.DataFrame, study: Study, values: dict[str, float]) ->
     used = table[table["used"].astype(bool)]
     if used.empty:
         return NOTHING
-    logged = np.minimum(used["logged_pct"].to_numpy(dtype=float) / 100, 1.0)[:, None]
-    computed = used[["computed_baseline_l", "computed_fitted_l"]].to_numpy(dtype=float) / logged
+    measured, computed = amounts_of(used)
     level = level_of_tanks(used, computed, study)
     values["fill_repeatability_l"] = level.used_l
     if level.shown_l is not None:
         values["fill_repeatability_estimated_l"] = level.shown_l
     if study.ledger.fill_repeatability_l is not None:
         values["fill_repeatability_stated_l"] = study.ledger.fill_repeatability_l
-    measured = used["litres"].to_numpy(dtype=float)
     common = _common_scale(measured, computed, level.covariances, study)
     if common is not None:
         values |= dict(zip(("scale", "scale_low", "scale_high"), common, strict=True))
     found = widest(measured, computed, level.covariances)
     return NOTHING if found is None else found[1]
+
+
+@dataclass(frozen=True)
+class ArmRatio:
+    """What one car's tanks say of the arms' ratio, beside those of other cars.
+
+    `log` is that of litres for a computed litre, fitted over baseline; `noise` its variance and
+    `squares` the tanks' residual sum of squares with `df` degrees of freedom, both over the
+    variance that stated errors of pump and level make.
+    """
+
+    log: float
+    noise: float
+    squares: float
+    df: int
+
+
+def arm_ratio(table: pd.DataFrame, study: Study) -> ArmRatio | None:
+    """The arms' ratio by the used tanks of `tank_rows`; None where they can't tell it."""
+    used = table[table["used"].astype(bool)]
+    if used.empty:
+        return None
+    measured, computed = amounts_of(used)
+    share = used["share_sd"].to_numpy(dtype=float)
+    level = study.ledger.fill_repeatability_l or ASSUMED_FILL_SD_L
+    fit = fit_arms(measured, computed, tank_covariance(measured, _adjoining(used), level, share))
+    if fit is None or not (fit.coefficients > 0).all():
+        return None
+    squares = fit.chi2_per_df * fit.df if fit.df else 0.0
+    by_arm = np.array([-1.0, 1.0]) / fit.coefficients
+    noise = float(by_arm @ fit.covariance @ by_arm) / max(1.0, fit.chi2_per_df if fit.df else 1.0)
+    if noise > MOST_OPEN**2:
+        return None
+    return ArmRatio(
+        float(np.log(fit.coefficients[1] / fit.coefficients[0])), noise, squares, fit.df
+    )
+
+
+def amounts_of(used: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
+    """Litres measured (n,), and computed by arm (n, 2) with what wasn't logged at the same rate."""
+    logged = np.minimum(used["logged_pct"].to_numpy(dtype=float) / 100, 1.0)[:, None]
+    computed = used[["computed_baseline_l", "computed_fitted_l"]].to_numpy(dtype=float)
+    return used["litres"].to_numpy(dtype=float), computed / logged
+
+
+def _adjoining(used: pd.DataFrame) -> np.ndarray:
+    """Whether each tank but the first begins with the fill that ended the one before it."""
+    return np.asarray(np.diff(used.index.to_numpy()) == 1)
 
 
 def _common_scale(
@@ -171,7 +229,7 @@ def level_of_tanks(used: pd.DataFrame, by_arm: np.ndarray, study: Study) -> _Lev
     """
     stated = study.ledger.fill_repeatability_l
     litres = used["litres"].to_numpy(dtype=float)
-    adjoining = np.diff(used.index.to_numpy()) == 1
+    adjoining = _adjoining(used)
     share = used["share_sd"].to_numpy(dtype=float)
     floor = stated or float(used["reading_l"].max()) / math.sqrt(12)
 

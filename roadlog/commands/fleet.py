@@ -32,6 +32,8 @@ def add(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None
     p.add_argument("study", nargs="+", metavar="STUDY|GLOB", help="folder, or patterns of logs")
     p.add_argument("--vehicles", type=Path, metavar="FILE", help="table of the vehicles: what each "
                    "is, and when the add-on was fitted (default: vehicles.csv)")  # fmt: skip
+    p.add_argument("--fills", type=Path, metavar="FILE", help="table of the fuel that was filled: "
+                   "vehicle, date, time, litres, odometer (default: fills.csv)")  # fmt: skip
     where = p.add_mutually_exclusive_group()
     where.add_argument("--scheduler", metavar="ADDRESS", help="a Dask cluster's scheduler, all of "
                        "whose workers see the same folders (extra 'fleet')")  # fmt: skip
@@ -87,6 +89,8 @@ def _what(a: argparse.Namespace) -> "tuple[Study, Path, FleetRule | None, Path]"
     from roadlog.study.fleet import FleetRule
     from roadlog.study.settings import Study
 
+    tables = {"vehicles": a.vehicles, "fills": a.fills}
+    named = {k: str(path.resolve()) for k, path in tables.items() if path is not None}
     first = Path(a.study[0])
     if len(a.study) == 1 and first.is_dir():
         study = opened(first, fleet=True)
@@ -95,11 +99,7 @@ def _what(a: argparse.Namespace) -> "tuple[Study, Path, FleetRule | None, Path]"
                 f"{first}: this is one car's study: roadlog analyze {first} (a fleet's study.toml "
                 'has [fleet] with logs = ["cars/*/logs/*.csv"])'
             )
-        rule = study.fleet
-        if a.vehicles is not None:
-            rule = rule.model_copy(update={"vehicles": str(a.vehicles.resolve())})
+        rule = study.fleet.model_copy(update=named)
         return study, first, rule, a.out or first / "results"
-    rule = FleetRule(logs=tuple(a.study))
-    if a.vehicles is not None:
-        rule = rule.model_copy(update={"vehicles": str(a.vehicles.resolve())})
+    rule = FleetRule(logs=tuple(a.study)).model_copy(update=named)
     return Study(name="a fleet"), Path.cwd(), rule, a.out or Path("results")

@@ -13,6 +13,8 @@ import pandas as pd
 from roadlog.effect import FuelPhysics, fuel_physics
 from roadlog.errors import InputError
 from roadlog.fleet.design import FleetDesign
+from roadlog.fleet.filled import held_fills
+from roadlog.fleet.fills import Receipt
 from roadlog.fleet.fit import fit_fleet
 from roadlog.fleet.one_vehicle import PASSES, RUNS, Record
 from roadlog.fleet.pipeline import Fleet, Tables
@@ -56,7 +58,7 @@ def answer(tables: Tables, run: Run, *, progress: bool = False) -> FleetStudy:
     design, groups = design_of(fleet), _labels(fleet, fleet.rule.group)
     tasks = (
         Task(r.vehicle, reduced, (tables.out, r, design, _physics(fleet, r), _sort(fleet, r),
-                                  groups.get(r.vehicle, "")))
+                                  groups.get(r.vehicle, ""), _bought(fleet, r)))
         for r in tables.compared
     )  # fmt: skip
     units: list[VehicleUnits] = []
@@ -77,9 +79,11 @@ def answer(tables: Tables, run: Run, *, progress: bool = False) -> FleetStudy:
 
 
 def reduced(
-    out: Path, record: Record, design: FleetDesign, physics: FuelPhysics, sort: "Sort", group: str
-) -> VehicleUnits:
-    """One vehicle's pass table, read and reduced to its switch units, with what its signals say."""
+    out: Path, record: Record, design: FleetDesign, physics: FuelPhysics, sort: "Sort", group: str,
+    bought: "Bought | None" = None,
+) -> VehicleUnits:  # fmt: skip
+    """One vehicle's pass table, read and reduced to its switch units, with what its signals and its
+    fills say."""
     passes = read_partitions(out / PASSES, list(record.passes), record.vehicle)
     units = reduce_vehicle(passes, design, physics, group=group, whole_runs=record.road == "run")
     if units.figures is None:
@@ -94,7 +98,11 @@ def reduced(
         diesel=sort.diesel,
         doubts=[Veto(w, Against.WHEELS()) for w in record.warnings],
     )
-    return replace(units, signals=signals)
+    if bought is None:
+        return replace(units, signals=signals)
+    filled = held_fills(record.vehicle, bought.receipts, runs, bought.study, table=bought.table,
+                        by_order=bought.by_order)  # fmt: skip
+    return replace(units, signals=signals, filled=filled)
 
 
 class Sort(NamedTuple):
@@ -102,6 +110,23 @@ class Sort(NamedTuple):
 
     acts_on: Place | None
     diesel: bool
+
+
+class Bought(NamedTuple):
+    """A vehicle's receipts, its study with its own `[vehicle]`, and the table that they are of."""
+
+    receipts: tuple[Receipt, ...]
+    study: Study
+    table: str
+    by_order: bool
+
+
+def _bought(fleet: Fleet, record: Record) -> Bought | None:
+    receipts = fleet.receipts
+    if receipts is None:
+        return None
+    own = fleet.study.model_copy(update={"vehicle": _declared(fleet, record)})
+    return Bought(receipts.of.get(record.vehicle, ()), own, receipts.name, receipts.by_order)
 
 
 def _sort(fleet: Fleet, record: Record) -> Sort:

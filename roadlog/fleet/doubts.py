@@ -16,11 +16,14 @@ from roadlog.analysis.doubts import ambiguity_blocking, unit_blocking
 from roadlog.closure import TrimsSeen, bend_blocking
 from roadlog.closure.bend import BENDING_CLUES
 from roadlog.closure.evidence import CLUES, beyond_chance
-from roadlog.closure.result import Evidence
+from roadlog.closure.of_tanks import NOTHING
+from roadlog.closure.result import Closure, Evidence
 from roadlog.errors import DesignError, FitError
+from roadlog.fleet.closed import FilledFuel, bend_of, closure_of, fleet_gap, parted, silent
 from roadlog.fleet.contrast import FleetContrast
 from roadlog.fleet.design import FleetDesign
 from roadlog.fleet.estimators import at_equal_driving, estimate, estimate_without
+from roadlog.fleet.filled import Filled
 from roadlog.fleet.inference import named, word_of
 from roadlog.fleet.signals import PART, Signals
 from roadlog.fleet.vehicle import Figures, VehicleUnits
@@ -32,13 +35,35 @@ from roadlog.study.settings import Study
 
 @dataclass(frozen=True)
 class _Group:
-    """Vehicles whose figure comes from the same signals, and what these show by arm."""
+    """Vehicles whose figure comes from the same signals, and what these show by arm.
+
+    `filled` are those whose fills can be held against it and don't part from it by themselves,
+    `bend` how far it bends with the arm by these [%].
+    """
 
     vehicles: tuple[str, ...]
     study: Study
     estimator: str
     trims: TrimsSeen
     evidence: Evidence
+    filled: tuple[str, ...] = ()
+    bend: Interval = NOTHING
+
+    def blocking(
+        self, claim: Claim | None, effect: Interval, smallest_pct: float
+    ) -> list[tuple[tuple[str, ...], Veto]]:
+        """Those of the vehicles that are in doubt, with why; fills may close it for theirs."""
+
+        def told(closed: Closure | None) -> list[Veto]:
+            study = self.study.model_copy(update={"claim": claim})
+            said = bend_blocking(study, self.estimator, self.trims, self.evidence, closed, effect,
+                                 smallest_pct)  # fmt: skip
+            return [v for v in said if isinstance(v, Veto)]
+
+        found, rest = told(None), self.vehicles
+        if found and self.filled and not told(closure_of(self.bend, smallest_pct)):
+            rest = tuple(v for v in self.vehicles if v not in self.filled)
+        return [(rest, v) for v in found] if rest else []
 
 
 @dataclass(frozen=True)
@@ -58,10 +83,7 @@ class Doubts:
         """Vehicles in doubt if the effect is held against a claim, each lot with why."""
         found = list(self.always)
         for g in self.groups:
-            study = g.study.model_copy(update={"claim": claim})
-            told = bend_blocking(study, g.estimator, g.trims, g.evidence, None, effect,
-                                 smallest_pct)  # fmt: skip
-            found += [(g.vehicles, v) for v in told if isinstance(v, Veto)]
+            found += g.blocking(claim, effect, smallest_pct)
         return found
 
 
@@ -84,9 +106,15 @@ def doubts_of(contrast: FleetContrast, design: FleetDesign) -> Doubts:
         for w, v in zip(contrast.unit_weights, contrast.vehicles, strict=True)
         if v.signals is not None
     )
+    filled = [v.filled for v in contrast.vehicles if v.filled is not None]
+    beyond = parted(filled)
+    sound = [f for f in filled if beyond is None or f.vehicle not in beyond[0]]
     return Doubts(
-        tuple(_group(own, design) for own in groups.values()),
-        tuple((tuple(n for n, _ in lot), lot[0][1]) for lot in always.values()),
+        tuple(_with_fills(_group(own, design), sound, design) for own in groups.values()),
+        (
+            *((tuple(n for n, _ in lot), lot[0][1]) for lot in always.values()),
+            *([] if beyond is None else [beyond]),
+        ),
         100 * abs(opened),
     )
 
@@ -99,6 +127,7 @@ def forbidden_by_figure(
     claim: Claim | None,
     effect: Interval,
     *,
+    fuel: FilledFuel | None = None,
     margin: float,
     smallest_pct: float,
 ) -> tuple[list[Veto], str]:
@@ -109,10 +138,11 @@ def forbidden_by_figure(
     contrast : FleetContrast
     vehicles : all vehicles, to leave those in doubt out
     effect : Interval [% fuel use]
+    fuel : what the fleet's fills say, if there are any
     margin : what a firm word must clear [log]
     """
     found = doubts.against(claim, effect, smallest_pct)
-    whole: list[Veto] = []
+    whole = fleet_gap(fuel)
     for g in sorted(doubts.groups, key=lambda g: -len(g.vehicles))[:1]:
         whole += [v for v in unit_blocking(g.study, g.estimator, effect) if isinstance(v, Veto)]
     whole += [v for v in ambiguity_blocking(effect, doubts.open_pct, claim) if isinstance(v, Veto)]
@@ -170,6 +200,14 @@ def _group(own: Sequence[VehicleUnits], design: FleetDesign) -> _Group:
         TrimsSeen(f"{first.lacking} of {own[0].vehicle}" if first.lacking else "", part),
         Evidence(_table(rows), (), ()),
     )
+
+
+def _with_fills(group: _Group, sound: Sequence[Filled], design: FleetDesign) -> _Group:
+    """The group with what the fills of its vehicles say of its figure."""
+    own = [f for f in sound if f.vehicle in group.vehicles and silent(f, design) is None]
+    if not own:
+        return group
+    return replace(group, filled=tuple(f.vehicle for f in own), bend=bend_of(own, design))
 
 
 def _of_clue(v: VehicleUnits, name: str) -> VehicleUnits | None:

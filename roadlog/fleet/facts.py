@@ -53,3 +53,47 @@ class ReadFact(Kind):
     """What was put right in a vehicle's rows."""
 
     ROWS_TWICE = "{n} [row was|rows were] there twice and count once"
+
+
+class FillOut(Kind):
+    """Why a fill isn't held against the computed fuel as it stands, or a vehicle's fills aren't."""
+
+    UNREADABLE = "can't be read: {why}"
+    NO_VEHICLE = "no vehicle is named"
+    NO_SUCH_VEHICLE = "no vehicle of this fleet is called so{near}"
+    NO_FUEL = "'{goods}' isn't fuel"
+    OTHER_FUEL = "'{goods}' isn't this vehicle's fuel: another one was filled with it"
+    TWICE = "the same fill is on line {line} already: it counts once"
+    TAKEN_BACK = "taken back on line {line}: neither counts"
+    NOTHING_TAKEN_BACK = "takes litres back that no fill before it has"
+    OVERFULL = "{litres} L don't go into a tank of {tank} L: another unit, or another vehicle's"
+    ODOMETER = (
+        "its odometer, {km} km, doesn't go with the fills before and after it: mistyped, or "
+        "another vehicle's receipt; no tank is reckoned across it"
+    )
+    IN_A_DRIVE = "falls into {file}, when nobody fills up: its litres count with the next full fill"
+    NO_HOUR = "no time of day on a day that was driven: its litres count with the next full fill"
+    NO_HOUR_OF_TWO = "no time of day, and another fill that day: no tank is reckoned across it"
+    NOT_FULL = (
+        "its tank lacks what the next one has too much, so it wasn't filled to the brim: its "
+        "litres count with the next full fill"
+    )
+
+    NONE = "no fill of it is in {table}"
+    NO_DATES = "its logs have no dates, so no fill can be placed among them"
+    TURNED = (
+        "the dates of its fills fit its drives better with day and month the other way round: "
+        "write them as YYYY-MM-DD"
+    )
+    CLOCK = (
+        "{n} of {of} fills fall into a drive: the receipts' clock isn't the logs', or drives go on "
+        "while the car is filled up"
+    )
+    NO_TANK = "none of its [tank|{n} tanks] can be used: {why}"
+    TOO_FEW = "no two of its fills are full, with an odometer reading and a place among its drives"
+    ONE_ARM = "its tanks hold fuel of one arm only"
+    SAME_MIX = "its tanks are too few, or each holds much the same mix of both arms"
+    OTHER_UNIT = (
+        "its receipts seem to be in {unit} in one arm and in litres in the other: correct them"
+    )
+    NOT_HELD = "its logs came to nothing"

@@ -13,12 +13,14 @@ from functools import partial
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from roadlog.analysis.summary import economy_interval, economy_interval_mpg_us
 from roadlog.effect.fixed_offset import FuelPhysics
 from roadlog.effect.held_equal import MOST_UNKNOWN_UNITS, filled_air, held_by
 from roadlog.effect.result import HeldEqual
 from roadlog.errors import DesignError, FitError, InputError
+from roadlog.fleet.closed import FilledFuel, filled_fuel
 from roadlog.fleet.contrast import FleetContrast, in_order, t_half
 from roadlog.fleet.design import FleetDesign
 from roadlog.fleet.doubts import doubts_of, forbidden_by_figure
@@ -32,9 +34,16 @@ from roadlog.fleet.rollout import estimate_rollout
 from roadlog.fleet.tables import forest_rows, left_out_table, vehicle_table
 from roadlog.fleet.vehicle import VEHICLE, VehicleUnits, reduce_vehicle
 from roadlog.fleet.within import orders_within
-from roadlog.quantities.facts import Veto, Warned
+from roadlog.quantities.facts import Fact, Veto, Warned
 from roadlog.stats import power
-from roadlog.stats.interval import Interval, Obstacle, Randomisation, percent, percent_interval
+from roadlog.stats.interval import (
+    Finding,
+    Interval,
+    Obstacle,
+    Randomisation,
+    percent,
+    percent_interval,
+)
 from roadlog.stats.rollout import RolloutOrders
 from roadlog.stats.unit_contrast import LEAST_DF
 from roadlog.stats.unit_randomisation import Orders, in_percent
@@ -177,22 +186,12 @@ def _result(
     total = _interval(estimate(vehicles, design, lambda f: f.total))
     spread, following, reading = _between(contrast)
     held = _held(contrast)
-    apart = outlying(contrast)
-    apart_names = [v.vehicle for v, a in zip(contrast.vehicles, apart, strict=True) if a]
     smallest = power.smallest_detectable_pct(contrast.se, contrast.df)
-    always = [*_blocking(double, design), *forbidden_by_order(contrast.vehicles, design)]
-    by_figure = partial(
-        forbidden_by_figure, doubts_of(contrast, design), contrast, vehicles, design,
-        effect=effect, margin=held.margin, smallest_pct=smallest,
-    )  # fmt: skip
-    bent, told = by_figure(claim=claim)
-    finding = decide_fleet(
-        contrast, effect, claim, held=held, orders=made.orders,
-        rest=estimate_without(vehicles, apart_names, design), apart=apart_names,
-        next_vehicle=following, blocking=[*always, *bent],
-    )  # fmt: skip
-    arms = [_arm_use(contrast, arm) for arm in (0, 1)]
-    base = arms[0].l_per_100km
+    fuel = filled_fuel([v.filled for v in contrast.vehicles], design, smallest)
+    said = _said(made, vehicles, double, design, claim, effect, held, following, fuel, smallest)
+    apart = said.apart
+    baseline, fitted = (_arm_use(contrast, arm) for arm in (0, 1))
+    base = baseline.l_per_100km
     return FleetResult(
         design=design.switched,
         effect=effect,
@@ -200,8 +199,8 @@ def _result(
         spread=spread,
         next_vehicle=following,
         next_reading=reading,
-        baseline=arms[0],
-        fitted=arms[1],
+        baseline=baseline,
+        fitted=fitted,
         economy_pct=economy_interval(effect),
         economy_mpg_us=economy_interval_mpg_us(effect, base),
         l_per_100km=scaled(effect, base / 100),
@@ -210,21 +209,61 @@ def _result(
         forest=forest_rows(effect, total, following, _plain_means(contrast)),
         randomisation=made.chance,
         held=held,
-        finding=finding,
+        finding=said.finding,
         smallest_detectable_pct=smallest,
         n_vehicles=len(contrast.vehicles),
         n_units=sum(len(v.units) for v in contrast.vehicles),
         n_passes=sum(v.passes for v in contrast.vehicles),
         by_group=_by_group(vehicles, design),
         exposure=made.exposure,
-        warnings=(
-            *_warnings(contrast, apart_names, double),
-            *([Warned("figure-in-doubt", told)] if told else ()),
-        ),
-        against_change=tuple(
-            dict.fromkeys(v.plain for v in [*always, *by_figure(claim=NO_CHANGE)[0]])
-        ),
+        warnings=said.warnings,
+        against_change=said.against_change,
+        filled=fuel,
     )
+
+
+@dataclass(frozen=True, eq=False)
+class _Said:
+    """The finding, what stands against a change, what is to be told, and vehicles that stand apart
+    (n,)."""
+
+    finding: Finding
+    against_change: tuple[Fact | str, ...]
+    warnings: tuple[Warned, ...]
+    apart: NDArray[np.bool_]
+
+
+def _said(
+    made: _Made,
+    vehicles: Sequence[VehicleUnits],
+    double: Sequence[tuple[str, str, bool]],
+    design: FleetDesign,
+    claim: Claim | None,
+    effect: Interval,
+    held: HeldEqual,
+    following: Interval | None,
+    fuel: FilledFuel | None,
+    smallest_pct: float,
+) -> _Said:
+    contrast = made.contrast
+    apart = outlying(contrast)
+    names = [v.vehicle for v, a in zip(contrast.vehicles, apart, strict=True) if a]
+    always = [*_blocking(double, design), *forbidden_by_order(contrast.vehicles, design)]
+    by_figure = partial(
+        forbidden_by_figure, doubts_of(contrast, design), contrast, vehicles, design,
+        fuel=fuel, effect=effect, margin=held.margin, smallest_pct=smallest_pct,
+    )  # fmt: skip
+    bent, told = by_figure(claim=claim)
+    finding = decide_fleet(
+        contrast, effect, claim, held=held, orders=made.orders,
+        rest=estimate_without(vehicles, names, design), apart=names,
+        next_vehicle=following, blocking=[*always, *bent],
+    )  # fmt: skip
+    of_change = [*always, *by_figure(claim=NO_CHANGE)[0]]
+    warnings = _warnings(contrast, names, double)
+    warnings += [Warned("figure-in-doubt", told)] if told else []
+    against = tuple(dict.fromkeys(v.plain for v in of_change))
+    return _Said(finding, against, tuple(warnings), apart)
 
 
 def _interval(contrast: FleetContrast) -> Interval:

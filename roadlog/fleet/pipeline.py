@@ -16,6 +16,7 @@ import pandas as pd
 
 from roadlog.errors import DesignError, InputError
 from roadlog.fleet.facts import LeftOut
+from roadlog.fleet.fills import Receipts, read_receipts
 from roadlog.fleet.inputs import Source, sources_by_data, sources_by_pattern
 from roadlog.fleet.one_vehicle import PASSES, RUNS, Job, Record, of_vehicle
 from roadlog.fleet.reading import NO_MARK, Read, Rules, read_source
@@ -49,7 +50,8 @@ MOST_NAMES = 2  # of one car; a number in more vehicles is the logger's that wen
 class Fleet:
     """What is to be read: the study, its vehicles' lines, and the sources of each vehicle.
 
-    `left_out` has what can't count whatever the logs hold: (what, why).
+    `receipts` are the fills, None without a table of them; `left_out` has what can't count whatever
+    the logs hold: (what, why).
     """
 
     study: Study
@@ -58,6 +60,7 @@ class Fleet:
     listed: Mapping[str, Listed]
     arms: Mapping[str, Arms]
     sources: Mapping[str, tuple[Source, ...]]
+    receipts: Receipts | None = None
     left_out: tuple[tuple[str, Fact], ...] = ()
 
 
@@ -143,7 +146,10 @@ def find_fleet(study: Study, root: Path, rule: FleetRule | None = None) -> Fleet
         what, why = lost[0] if lost else ("its data", LeftOut.NO_VEHICLE(n=1))
         raise DesignError(f"no vehicle can be compared: {what}: {why}")
     arms = {n: arms_of(n, listed.get(n), schedule, study, rule.vehicles) for n in kept}
-    return Fleet(study, root, rule, listed, arms, kept, tuple(lost))
+    labels = {n: listed[n].labels if n in listed else {} for n in {**kept, **listed}}
+    filled = root / rule.fills
+    receipts = read_receipts(filled, labels, study.time.day_first) if filled.is_file() else None
+    return Fleet(study, root, rule, listed, arms, kept, receipts, tuple(lost))
 
 
 def _as_listed(rule: FleetRule, listed: Iterable[Listed], *, scheduled: bool) -> FleetRule:
@@ -167,6 +173,8 @@ def _tables(root: Path, rule: FleetRule, study: Study) -> tuple[dict[str, Listed
         If one that was named isn't there, or is wrong.
     """
     named = {"vehicles": rule.vehicles} if "vehicles" in rule.model_fields_set else {}
+    if "fills" in rule.model_fields_set:
+        named["fills"] = rule.fills
     if rule.schedule is not None:
         named["schedule"] = rule.schedule
     for key, name in named.items():

@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 
 from roadlog.effect.result import HeldEqual
+from roadlog.fleet.closed import FilledFuel
 from roadlog.quantities.facts import Fact, Warned
 from roadlog.stats.interval import Finding, Interval, NamedInterval, Randomisation
 from roadlog.wording.forest import said_rows
@@ -64,6 +65,8 @@ class FleetResult(Shown):
         `vehicle`, `why`: what said nothing.
     exposure : DataFrame
         Of a roll-out: `periods` since the add-on came, `estimate`, `low`, `high`, `vehicles`.
+    filled : FilledFuel or None
+        The computed fuel held against fills; None without any.
     against_change : tuple
         What forbids to say that fuel use changed, as clauses, beside what the vehicles show.
     """
@@ -93,6 +96,7 @@ class FleetResult(Shown):
     exposure: pd.DataFrame = field(default_factory=pd.DataFrame)
     warnings: tuple[Warned, ...] = ()
     against_change: tuple[Fact | str, ...] = ()
+    filled: FilledFuel | None = None
 
     def to_json(self) -> dict[str, Any]:
         """Everything as plain dictionaries, lists, numbers and None."""

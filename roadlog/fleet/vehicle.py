@@ -21,6 +21,7 @@ from roadlog.effect.layout import Layout
 from roadlog.effect.one_car import arm_blind_fits, one_road, physical_ratio, work_obstacles
 from roadlog.errors import DesignError, FitError, InputError
 from roadlog.fleet.design import FleetDesign
+from roadlog.fleet.filled import Filled
 from roadlog.fleet.signals import Signals
 from roadlog.quantities.arrays import Floats
 from roadlog.quantities.tables import PASSES
@@ -68,7 +69,8 @@ class VehicleUnits:
 
     `block` are labels within which chance dealt the arms, empty where over all units; `obstacles`
     and `notes` say what holding the driving equal lacks and what stands in place of a fit;
-    `signals` what its own signals say of the fuel figure, None where only passes are known.
+    `signals` what its own signals say of the fuel figure, None where only passes are known;
+    `filled` what its fills do, None in a fleet without any.
     """
 
     vehicle: str
@@ -81,6 +83,7 @@ class VehicleUnits:
     notes: tuple[str, ...] = ()
     left_out: str = ""
     signals: Signals | None = None
+    filled: Filled | None = None
 
     @property
     def known(self) -> Figures:

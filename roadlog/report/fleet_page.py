@@ -12,7 +12,16 @@ from roadlog.fleet.answered import answer_of_fleet
 from roadlog.quantities.facts import Veto
 from roadlog.report.fleet_map import fleet_map
 from roadlog.report.fleet_plot import vehicles_plot
-from roadlog.report.fleet_words import figures, first_lines, readable, reasons, silent, told_reasons
+from roadlog.report.fleet_words import (
+    figures,
+    first_lines,
+    of_fills,
+    readable,
+    reasons,
+    silent,
+    told_reasons,
+    unused_fills,
+)
 from roadlog.report.span import span_picture
 from roadlog.report.templating import NO_NETWORK, raw, render
 from roadlog.wording.units import in_own_units
@@ -33,6 +42,7 @@ def fleet_page(found: FleetStudy, *, with_map: bool = True) -> str:
     own = [f"{r.vehicle}: {Veto(w, '').bare}" for r in records for w in r.warnings]
     left_out = found.left_out.head(MOST_ROWS).to_dict("records")
     mute = silent(found)
+    fuel, unused = found.result.filled, unused_fills(found)
     return render(
         "fleet.html",
         study=found.study,
@@ -57,6 +67,11 @@ def fleet_page(found: FleetStudy, *, with_map: bool = True) -> str:
         left_out=[{**row, "what": readable(str(row["what"]))} for row in left_out],
         n_left_out=len(found.left_out),
         map=drawn,
+        fills=of_fills(found),
+        filled=[] if fuel is None else fuel.vehicles.head(MOST_ROWS).to_dict("records"),
+        more_filled=0 if fuel is None else max(0, len(fuel.vehicles) - MOST_ROWS),
+        unused=unused.head(MOST_ROWS).to_dict("records"),
+        n_unused=len(unused),
         warnings=[*warnings, *own[:MOST_ROWS]],
         result=found.result,
         version=__version__,

@@ -144,6 +144,50 @@ def figures(found: FleetStudy) -> list[tuple[str, str]]:
     return lines
 
 
+def of_fills(found: FleetStudy) -> list[str]:
+    """What the fleet's fills say of the computed fuel, as sentences; none without fills."""
+    fuel = found.result.filled
+    if fuel is None:
+        return []
+    said = [*fuel.said, *_silent_fills(fuel.vehicles)]
+    odd = unused_fills(found)
+    if len(odd):
+        first = odd[odd["code"] == odd["code"].value_counts().index[0]].iloc[0]
+        whose = f"{first['vehicle']}, " if first["vehicle"] else ""
+        many = "1 fill doesn't count as it stands" if len(odd) == 1 else (
+            f"{len(odd):,} fills don't count as they stand; the first of the commonest kind"
+        )  # fmt: skip
+        said.append(f"{many}: {whose}{first['what']}: {first['why']}.")
+    return said
+
+
+def _silent_fills(vehicles: pd.DataFrame) -> list[str]:
+    """Of how many vehicles the fills say nothing, and why."""
+    silent = vehicles[vehicles["why"] != ""]
+    if not len(silent):
+        return []
+    why = str(silent["why"].value_counts().index[0])
+    alike = silent[silent["why"] == why]
+    others = len(silent) - len(alike)
+    more = [f"so of {len(alike) - 1} more"] if len(alike) > 1 else []
+    more += [f"{others} for other reasons"] if others else []
+    told = f" ({', '.join(more)})" if more else ""
+    return [
+        f"The fills of {_counted(len(silent))} say nothing of it: {alike['vehicle'].iloc[0]}: "
+        f"{why}{told}."
+    ]
+
+
+def unused_fills(found: FleetStudy) -> pd.DataFrame:
+    """Fills that don't count as they stand: `vehicle`, `what`, `code`, `why`."""
+    fuel, receipts = found.result.filled, found.tables.fleet.receipts
+    none = pd.DataFrame(columns=["vehicle", "what", "code", "why"])
+    own = none if fuel is None else fuel.left_out
+    lost = [] if receipts is None else [(v, w, f.code.name, str(f)) for v, w, f in receipts.lost]
+    table = pd.concat([own, pd.DataFrame(lost, columns=own.columns)], ignore_index=True)
+    return table.sort_values(["vehicle", "what"], kind="stable", ignore_index=True)
+
+
 def told_reasons(found: FleetStudy) -> list[str]:
     """The finding's reasons as sentences of their own, without the word that stands before them."""
     said = found.result.finding.reasons
@@ -170,6 +214,8 @@ def fleet_lines(found: FleetStudy) -> list[str]:
                            f"{row.name}: {percent(row.interval.estimate)} ({span})")  # fmt: skip
     for label, text in figures(found):
         lines += paragraph(label, text)
+    for i, sentence in enumerate(of_fills(found)):
+        lines += paragraph(" " if i else "Fuel filled", sentence)
     for w in found.result.warnings:
         lines += paragraph("Note", str(w.message))
     finding = found.result.finding

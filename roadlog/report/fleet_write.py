@@ -21,7 +21,7 @@ LAST_RUN = "last_run.json"
 
 def fleet_json(found: FleetStudy) -> dict[str, Any]:
     """Everything as plain dictionaries: schema 1 of fleet.json (`fleet.schema.json`)."""
-    tables = found.tables
+    tables, fills = found.tables, found.tables.fleet.receipts
     return {
         "schema": SCHEMA,
         "study": found.study.name,
@@ -43,6 +43,10 @@ def fleet_json(found: FleetStudy) -> dict[str, Any]:
             for code, rows in found.left_out.groupby("code", sort=True)
         },
         "result": found.result.to_json(),
+        "fills_of_nobody": [
+            {"vehicle": v, "what": what, "why": str(why)}
+            for v, what, why in (() if fills is None else fills.lost)
+        ],
         "answer": answer_json(answer_of_fleet(found)),
     }
 

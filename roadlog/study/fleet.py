@@ -17,7 +17,8 @@ class FleetRule(_Table):
     part that `{vehicle}` stands for. `data` is a Parquet file or a folder of them instead, with the
     vehicle in the column `vehicle_column` or in the folders' names (`vehicle=…/month=…`).
     `vehicles` is a table kept by hand of what each vehicle is; `schedule` one with vehicle, day and
-    arm. `switched`: `within` each vehicle by day, by `vehicle` for good, or by `rollout`: every one
+    arm; `fills` one of the fuel that was filled, with vehicle, date, time, litres and odometer.
+    `switched`: `within` each vehicle by day, by `vehicle` for good, or by `rollout`: every one
     without the add-on first, each with it from its own day on. `strata` and `group` are headings
     of the table of vehicles: chance dealt within `strata`; an effect by `group` was planned.
     """
@@ -28,6 +29,7 @@ class FleetRule(_Table):
     run_column: str | None = None
     vehicles: str = "vehicles.csv"
     schedule: str | None = None
+    fills: str = "fills.csv"
     switched: Switching = "within"
     randomised: bool = False
     baseline_until: dt.date | None = None

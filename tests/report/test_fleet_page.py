@@ -15,6 +15,10 @@ import pytest
 
 from roadlog.fleet.answer import FleetStudy
 from roadlog.fleet.answered import answer_of_fleet
+from roadlog.fleet.closed import filled_fuel
+from roadlog.fleet.facts import FillOut
+from roadlog.fleet.filled import held_fills
+from roadlog.fleet.fills import Receipts
 from roadlog.fleet.fit import fit_fleet
 from roadlog.fleet.signals import Signals
 from roadlog.quantities.facts import Veto
@@ -23,6 +27,7 @@ from roadlog.report.fleet_page import fleet_page
 from roadlog.report.fleet_words import fleet_lines, reasons
 from roadlog.report.fleet_write import fleet_json
 from roadlog.stats.interval import FindingWord, Interval, Randomisation
+from tests.fleet.bought import TAXI, taxis
 from tests.fleet.invented import invented_answer
 from tests.fleet.made import switching_fleet
 
@@ -229,3 +234,28 @@ def test_a_roll_outs_page_shows_the_effect_by_time_since_it_came() -> None:
     )
     page = text_of(fleet_page(replace(found, result=replace(found.result, exposure=table))))
     assert "days since change, % from to vehicles 0 to 6 −1.0 % −3.0 % +1.0 % 5 7 to 13" in page
+
+
+def test_fills_stand_on_page_and_screen_with_those_that_dont_count() -> None:
+    found = invented_answer(8)
+    names = found.result.vehicles["vehicle"].tolist()
+    own = [replace(f, vehicle=n) for f, n in zip(taxis(np.random.default_rng(1), 4, days=12),
+                                                  names, strict=False)]  # fmt: skip
+    own[0] = replace(own[0], told=(("line 7", FillOut.TWICE(line=3)),))
+    own += [held_fills(n, (), pd.DataFrame(), TAXI) for n in names[4:]]
+    result = replace(found.result, filled=filled_fuel(own, found.design, 1.0))
+    stranger = ("XY 99", "line 9", FillOut.NO_SUCH_VEHICLE(near=""))
+    fleet = replace(found.tables.fleet, receipts=Receipts(lost=(stranger,)))
+    with_fills = replace(found, result=result, tables=replace(found.tables, fleet=fleet))
+    page = unescape(text_of(fleet_page(with_fills)))
+    screen = " ".join(" ".join(fleet_lines(with_fills)).split())
+    for told in (page, screen):
+        assert "tanks of 4 of 8 vehicles, fuel filled for each litre computed" in told
+        assert "no fill of it is in fills.csv (so of 3 more)" in told
+        assert "2 fills don't count as they stand" in told
+    assert STATISTICS.search(page.split("Annex for sceptics In numbers")[0]) is None
+    assert "no vehicle of this fleet is called so" in page
+    told = json.loads(json.dumps(fleet_json(with_fills), allow_nan=False))
+    text = importlib.resources.files("roadlog.report").joinpath("fleet.schema.json").read_text()
+    jsonschema.validate(told, json.loads(text))
+    assert len(told["result"]["filled"]["vehicles"]) == 8
