@@ -1,9 +1,9 @@
 """How often a fleet's fills tell the truth about its computed fuel, receipts as people keep them.
 
 `python -m tests.studies.fleet_fills --fleets 20` makes taxis with two drives a day and a receipt
-an evening, spoils the receipts, and prints for each case how often the interval of the bend held the
-truth, its half-width, the verdicts, and how often a word that isn't true was given of an add-on
-that acts on a diesel's fuel and is claimed to save 5 %.
+an evening, spoils the receipts, and prints for each case how often the interval of the bend held
+the truth, its half-width, the verdicts, and the words on an add-on that acts on diesel fuel,
+changes none, and is claimed to save 5 %: `supported` is wrong.
 """
 
 import argparse
