@@ -17,7 +17,7 @@ from roadlog.analysis.earlier import NOTHING_EARLIER, Earlier, has_few_samples
 from roadlog.analysis.facts import NotUsed, Righted
 from roadlog.errors import DesignError
 from roadlog.fuel.batches import weighed_baseline_l
-from roadlog.fuel.flow import flow_of
+from roadlog.fuel.flow import flow_of_each
 from roadlog.fuel.levels import arm_refusal, level_of, refusals
 from roadlog.fuel.outliers import outlying_signals
 from roadlog.ingest import Log, timebase
@@ -307,10 +307,8 @@ def metered_by(
 ) -> Metered:
     """Fuel flow and totals of every run by a yardstick; parameters as for `meter`."""
     batches = fuel.fuels_by_run(runs, study, ledger.fills, notes)
-    flows = [
-        flow_of(columns_of(s), study, gauge.estimator, gauge.calibration, batch)
-        for s, batch in zip(bar(samples, "fuel", progress), batches, strict=True)
-    ]
+    told = [columns_of(s) for s in bar(samples, "fuel", progress)]
+    flows = flow_of_each(told, study, gauge.estimator, gauge.calibration, batches)
     return Metered(
         _with_totals(runs, flows, study, batches),
         tuple(flows),

@@ -103,7 +103,7 @@ class Calibration:
 def ve_terms(rpm: Array, map_kpa: Array) -> Array:
     """The five terms of the volumetric-efficiency surface, shape (n, 5)."""
     r, p = np.asarray(rpm) / 1000, np.asarray(map_kpa) / 100
-    return np.stack([np.ones_like(r), r, r * r, p, r * p], axis=-1)
+    return np.stack([np.ones_like(r), r, r * r, p, r * p]).T
 
 
 def manifold_air(samples: Table, displacement_l: float) -> Array:

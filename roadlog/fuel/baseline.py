@@ -7,7 +7,7 @@ one arm only would move it, and one threshold for both arms can't make a differe
 """
 
 import dataclasses
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 
 import numpy as np
 
@@ -32,10 +32,10 @@ from roadlog.fuel.rest import (
 )
 from roadlog.fuel.states import certain_overrun, overrun, trims_zero
 from roadlog.ingest.timebase import integrate
-from roadlog.quantities.columns import Columns, Table, columns_of, joined
+from roadlog.quantities.arrays import middle
+from roadlog.quantities.columns import Columns, Table, columns_of, in_groups
 from roadlog.quantities.fuels import volume_l
-from roadlog.quantities.signals import OPEN_LOOP_LOAD_OR_CUT, SIGNALS, signal
-from roadlog.quantities.tables import SAMPLES
+from roadlog.quantities.signals import OPEN_LOOP_LOAD_OR_CUT, signal
 from roadlog.quantities.warm import WARM_AFTER_S, WARM_COOLANT_C
 from roadlog.study.settings import Study
 
@@ -54,6 +54,7 @@ ZERO_IN_CUT, ZERO_UNDER_LOAD = 0.6, 0.3
 PEDAL_FLOOR = 0.01
 LOWER_MODE, LOW_EDGE, UPPER_EDGE = 0.2, 0.05, 0.95
 SETTLED_IDLE = 3  # samples before moving off and after coming to rest that aren't idle
+SURFACE_ROWS = 4_000  # at once: more outgrow the processor's cache
 _WHOLE_RANGE = (0.0, np.inf)
 
 
@@ -99,25 +100,22 @@ def calibrate(
         raise DesignError("there is no baseline run to calibrate fuel on: add baseline logs")
     every_run = [columns_of(s) for s in (*baseline_samples, *fitted_samples)]
     baseline = every_run[: len(baseline_samples)]
-    every = joined(every_run, (*SAMPLES.columns, *SIGNALS))
-    samples = every.rows(slice(0, sum(map(len, baseline))))
     warnings: list[str] = []
-    idle = _warm_idle(every)
-    if idle.sum() < MIN_IDLE_SAMPLES:
-        idle[:] = False
+    idle = _at_idle(every_run)
+    if not len(idle["rpm"]):
         warnings.append(
             "the runs hold no warm idle: fuel cut can be told only by the fuel-system status and "
             "the pedal, and not at all without them"
         )
-    idle_rpm = signal(every, "rpm")[idle]
-    plate = signal(every, "throttle_pct")[idle & ~_pedal_down(every, idle)]
-    ve, ve_warning = _volumetric_efficiency(samples, study)
+    pedal_rest = _pedal_rest(every_run, idle["pedal_pct"])
+    plate = idle["throttle_pct"][~(idle["pedal_pct"] > pedal_rest + PEDAL_MARGIN_PCT)]
+    ve, ve_warning = _volumetric_efficiency(baseline, study)
     warnings += [ve_warning] if ve_warning else []
     calibration = Calibration(
-        idle_rpm=_quantile(idle_rpm, LOWER_MODE, DEFAULT_IDLE_RPM),
+        idle_rpm=_quantile(idle["rpm"], LOWER_MODE, DEFAULT_IDLE_RPM),
         throttle_low_pct=_quantile(plate, LOW_EDGE, np.nan),
         throttle_shut_pct=_quantile(plate, UPPER_EDGE, np.nan),
-        pedal_rest_pct=_pedal_rest(every, idle),
+        pedal_rest_pct=pedal_rest,
         full_load=learn_full_load(baseline, every_run, study.vehicle),
         rate_signal=next(
             (
@@ -129,11 +127,11 @@ def calibrate(
         ),
         ve=ve,
     )
-    surest = np.concatenate([_surest_cuts(run, calibration) for run in baseline])
+    clues = _clues(baseline, calibration)
     calibration = dataclasses.replace(
         calibration,
-        status_shows_cut=_status_shows_cut(baseline, surest, calibration),
-        trims_show_cut=_trims_show_cut(baseline, surest, calibration),
+        status_shows_cut=_status_shows_cut(clues),
+        trims_show_cut=_trims_show_cut(clues),
     )
     if ve is not None and ve_warning and baseline_fuel_l is not None:
         calibration = _scale_to_fuel(baseline, study, calibration, baseline_fuel_l)
@@ -141,18 +139,28 @@ def calibrate(
     return dataclasses.replace(calibration, warnings=tuple(warnings))
 
 
-def _warm_idle(samples: Table) -> Array:
-    coolant = signal(samples, "coolant_temp_c")
-    if np.isfinite(coolant).any():
-        warm = coolant >= WARM_COOLANT_C
-    else:
-        warm = signal(samples, "t_s") >= WARM_AFTER_S
-    rpm = signal(samples, "rpm")
-    moves = np.append(0, np.cumsum(~(signal(samples, "speed_kmh") < 1)))
-    at = np.arange(len(samples))
-    before, after = np.maximum(at - SETTLED_IDLE, 0), np.minimum(at + SETTLED_IDLE + 1, len(at))
-    idle: Array = warm & (moves[before] == moves[after]) & (rpm > 300) & (rpm < 1500)
-    return idle
+def _at_idle(runs: Sequence[Columns]) -> dict[str, Array]:
+    """Engine speed, pedal and throttle where the warm engine idles; nothing if it hardly does."""
+    names = ("rpm", "pedal_pct", "throttle_pct")
+    moves = np.concatenate([~(signal(group, "speed_kmh") < 1) for group in in_groups(runs)])
+    near = np.concatenate([np.zeros(SETTLED_IDLE, bool), moves, np.zeros(SETTLED_IDLE, bool)])
+    settled = ~np.logical_or.reduce([near[i : i + len(moves)] for i in range(2 * SETTLED_IDLE + 1)])
+    has_coolant = any(np.isfinite(signal(run, "coolant_temp_c")).any() for run in runs)
+    found: list[list[Array]] = []
+    at = 0
+    for group in in_groups(runs):
+        rpm = signal(group, "rpm")
+        warm = (
+            signal(group, "coolant_temp_c") >= WARM_COOLANT_C
+            if has_coolant
+            else signal(group, "t_s") >= WARM_AFTER_S
+        )
+        idle = warm & settled[at : at + len(group)] & (rpm > 300) & (rpm < 1500)
+        found.append([signal(group, name)[idle] for name in names])
+        at += len(group)
+    values = [np.concatenate(of) for of in zip(*found, strict=True)]
+    enough = len(values[0]) >= MIN_IDLE_SAMPLES
+    return {n: v if enough else v[:0] for n, v in zip(names, values, strict=True)}
 
 
 def _quantile(values: Array, share: float, default: float) -> float:
@@ -160,23 +168,50 @@ def _quantile(values: Array, share: float, default: float) -> float:
     return float(np.quantile(values, share)) if len(values) else default
 
 
-def _pedal_rest(samples: Table, idle: Array) -> float:
+def _pedal_rest(runs: Sequence[Columns], at_idle: Array) -> float:
     """The pedal's median at idle, else its lowest position but for outliers [%].
 
     It is one position: the pedal knows nothing of accessories.
     """
-    pedal = signal(samples, "pedal_pct")
-    return _quantile(pedal[idle], 0.5, _quantile(pedal, PEDAL_FLOOR, np.nan))
+    if np.isfinite(at_idle).any():
+        return _quantile(at_idle, 0.5, np.nan)
+    every = np.concatenate([signal(run, "pedal_pct") for run in runs])
+    return _quantile(every, PEDAL_FLOOR, np.nan)
 
 
-def _pedal_down(samples: Table, idle: Array) -> Array:
-    down: Array = signal(samples, "pedal_pct") > _pedal_rest(samples, idle) + PEDAL_MARGIN_PCT
-    return down
+@dataclasses.dataclass(frozen=True)
+class _Clues:
+    """What shows how cuts look in a car's logs.
+
+    The fuel-system status where it is known in samples that are a cut beyond doubt and in those
+    that are likely one; whether trims are zero (1 or 0), where known, in the first and under load.
+    """
+
+    status_sure: Array
+    status_likely: Array
+    zero_sure: Array
+    zero_pressed: Array
 
 
-def _status_shows_cut(
-    runs: Sequence[Columns], surest: Array, calibration: Calibration
-) -> bool | None:
+def _clues(runs: Sequence[Columns], calibration: Calibration) -> _Clues:
+    each = [_clues_of(group, calibration) for group in in_groups(runs)]
+    return _Clues(*(np.concatenate(of) for of in zip(*each, strict=True)))
+
+
+def _clues_of(samples: Columns, calibration: Calibration) -> tuple[Array, Array, Array, Array]:
+    braking = decelerating(samples, BRAKING_M_S2)
+    fast = signal(samples, "rpm") > calibration.idle_rpm + HIGH_REVS
+    surest = certain_overrun(samples, calibration) & fast & braking
+    likely = overrun(samples, calibration) & braking
+    pressed = asks_for_nothing(samples, calibration) == PRESSED
+    status, zero = signal(samples, "fuel_status"), trims_zero(samples)
+    told, known = np.isfinite(status), np.isfinite(zero)
+    return (
+        status[surest & told], status[likely & told], zero[surest & known], zero[pressed & known]
+    )  # fmt: skip
+
+
+def _status_shows_cut(clues: _Clues) -> bool | None:
     """Whether PID 03 reads 4 in the samples that are a fuel cut beyond doubt.
 
     Some controllers stay in "closed loop" through a cut, and a status that is polled rarely comes
@@ -184,45 +219,30 @@ def _status_shows_cut(
     read 4 while the car slows down shows that it follows; one that doesn't may stick, or fuel
     flowed.
     """
-    status = np.concatenate([signal(run, "fuel_status") for run in runs])
-    told = status[surest & np.isfinite(status)]
-    if len(told) >= MIN_CUT_SAMPLES:
-        return bool(np.mean(told == OPEN_LOOP_LOAD_OR_CUT) >= STATUS_FOLLOWS_SHARE)
-    likely = np.concatenate(
-        [overrun(run, calibration) & decelerating(run, BRAKING_M_S2) for run in runs]
-    )
-    told = status[likely & np.isfinite(status)]
-    if len(told) >= MIN_CUT_SAMPLES:
-        return True if np.mean(told == OPEN_LOOP_LOAD_OR_CUT) >= STATUS_FOLLOWS_SHARE else None
+    for told, otherwise in ((clues.status_sure, False), (clues.status_likely, None)):
+        if len(told) >= MIN_CUT_SAMPLES:
+            follows = np.mean(told == OPEN_LOOP_LOAD_OR_CUT) >= STATUS_FOLLOWS_SHARE
+            return True if follows else otherwise
     return True
 
 
-def _trims_show_cut(runs: Sequence[Columns], surest: Array, calibration: Calibration) -> bool:
+def _trims_show_cut(clues: _Clues) -> bool:
     """Whether the short term trim is exactly zero in cuts, and seldom while the engine works."""
-    feet = np.concatenate([asks_for_nothing(run, calibration) for run in runs])
-    zero = np.concatenate([trims_zero(run) for run in runs])
-    known = np.isfinite(zero)
-    in_cut, working = zero[surest & known], zero[(feet == PRESSED) & known]
+    in_cut, working = clues.zero_sure, clues.zero_pressed
     if min(len(in_cut), len(working)) < MIN_CUT_SAMPLES:
         return False
     return bool(in_cut.mean() >= ZERO_IN_CUT and working.mean() <= ZERO_UNDER_LOAD)
 
 
-def _surest_cuts(samples: Table, calibration: Calibration) -> Array:
-    fast = signal(samples, "rpm") > calibration.idle_rpm + HIGH_REVS
-    braking = decelerating(samples, BRAKING_M_S2)
-    surest: Array = certain_overrun(samples, calibration) & fast & braking
-    return surest
-
-
-def _volumetric_efficiency(samples: Table, study: Study) -> tuple[VolumetricEfficiency | None, str]:
+def _volumetric_efficiency(
+    runs: Sequence[Columns], study: Study
+) -> tuple[VolumetricEfficiency | None, str]:
     """The surface for speed-density, and a warning if its level is assumed."""
     size = study.vehicle.displacement_l
-    if size is None or not np.isfinite(signal(samples, "map_kpa")).any():
+    if size is None or not any(np.isfinite(signal(run, "map_kpa")).any() for run in runs):
         return None, ""
-    full = manifold_air(samples, size)
     for measure, basis in (("maf", "MAF"), ("absolute-load", "absolute load")):
-        fitted = _fit_ve(samples, full, air_flow(samples, measure, size), basis)
+        fitted = _fit_ve(runs, size, measure, basis)
         if fitted is not None:
             return fitted, ""
     flat = VolumetricEfficiency(
@@ -235,26 +255,55 @@ def _volumetric_efficiency(samples: Table, study: Study) -> tuple[VolumetricEffi
     )
 
 
-def _fit_ve(samples: Table, full: Array, air: Array, basis: str) -> VolumetricEfficiency | None:
+def _fit_ve(
+    runs: Sequence[Columns], size_l: float, measure: str, basis: str
+) -> VolumetricEfficiency | None:
     """Least squares over rpm and manifold pressure, refitted once without outliers."""
-    rpm, pressure = signal(samples, "rpm"), signal(samples, "map_kpa")
-    use = np.isfinite(full) & np.isfinite(air) & (rpm > 500) & (full > 0) & (air > 0)
-    if use.sum() < MIN_VE_SAMPLES:
+    each = [_drawn_in(group, size_l, measure) for group in in_groups(runs)]
+    rpm, pressure, y = (np.concatenate(of) for of in zip(*each, strict=True))
+    if len(y) < MIN_VE_SAMPLES:
         return None
-    rpm, pressure, y = rpm[use], pressure[use], air[use] / full[use]
-    terms = ve_terms(rpm, pressure)
-    coefficients = np.linalg.lstsq(terms, y, rcond=None)[0]
-    off = np.abs(y - terms @ coefficients)
-    kept = off <= 4.5 * np.median(off) + 1e-9
-    coefficients = np.linalg.lstsq(terms[kept], y[kept], rcond=None)[0]
-    a, b, c, d, e = (float(x) for x in coefficients)
-    ranges = np.quantile(np.stack([rpm, pressure]), [0.005, 0.995], axis=1)
+    coefficients = _surface(rpm, pressure, y)
+    off = np.empty(len(y))
+    for part in _parts(len(y)):
+        off[part] = np.abs(y[part] - ve_terms(rpm[part], pressure[part]) @ coefficients)
+    kept = off <= 4.5 * middle(off) + 1e-9
+    a, b, c, d, e = _surface(rpm, pressure, y, kept).tolist()
+    edges = [np.quantile(v, [0.005, 0.995], overwrite_input=True).tolist() for v in (rpm, pressure)]
     return VolumetricEfficiency(
         (a, b, c, d, e),
-        (float(ranges[0, 0]), float(ranges[1, 0])),
-        (float(ranges[0, 1]), float(ranges[1, 1])),
+        (edges[0][0], edges[0][1]),
+        (edges[1][0], edges[1][1]),
         basis,
     )
+
+
+def _drawn_in(samples: Columns, size_l: float, measure: str) -> tuple[Array, Array, Array]:
+    """Engine speed, manifold pressure and volumetric efficiency where all are known."""
+    rpm, pressure = signal(samples, "rpm"), signal(samples, "map_kpa")
+    full, air = manifold_air(samples, size_l), air_flow(samples, measure, size_l)
+    use = np.isfinite(full) & np.isfinite(air) & (rpm > 500) & (full > 0) & (air > 0)
+    return rpm[use], pressure[use], air[use] / full[use]
+
+
+def _surface(rpm: Array, pressure: Array, y: Array, kept: Array | None = None) -> Array:
+    """Coefficients of the surface by least squares, as `numpy.linalg.lstsq` of all its terms.
+
+    The terms of a part go over into a triangle before the next part's are made.
+    """
+    triangles = []
+    for part in _parts(len(y)):
+        some = [a[part] if kept is None else a[part][kept[part]] for a in (rpm, pressure, y)]
+        terms = np.vstack([ve_terms(some[0], some[1]).T, some[2]]).T
+        triangles.append(np.linalg.qr(terms, mode="r"))
+    whole = np.concatenate(triangles)
+    rounding = np.finfo(float).eps * len(y)
+    found: Array = np.linalg.lstsq(whole[:, :-1], whole[:, -1], rcond=rounding)[0]
+    return found
+
+
+def _parts(rows: int) -> Iterator[slice]:
+    yield from (slice(at, at + SURFACE_ROWS) for at in range(0, rows, SURFACE_ROWS))
 
 
 def _scale_to_fuel(

@@ -4,6 +4,9 @@ Implements estimators 1 to 4 in section 1 of the method on top of `roadlog.fuel.
 `roadlog.fuel.states`; `fuel_variants` puts every available estimator of a run side by side.
 """
 
+from collections.abc import Sequence
+from itertools import groupby
+
 import numpy as np
 import pandas as pd
 
@@ -18,7 +21,7 @@ from roadlog.fuel.air import (
 from roadlog.fuel.choice import ESTIMATORS, computable_estimators
 from roadlog.fuel.states import CUT, UNCLEAR, cut_state, lambda_bounds, standing_still
 from roadlog.ingest.timebase import distance_km, integrate
-from roadlog.quantities.columns import Columns, Table, Words, columns_of, frame_of
+from roadlog.quantities.columns import Columns, Table, Words, columns_of, frame_of, in_groups
 from roadlog.quantities.fuels import FUELS, Fuel, blend, mass_g
 from roadlog.quantities.signals import signal
 from roadlog.quantities.tables import FUEL
@@ -111,19 +114,49 @@ def flow_of(
     batch: Fuel | None = None,
 ) -> Columns:
     """`fuel_flow` of a run's columns."""
+    return flow_of_each([samples], study, estimator, calibration, [batch])[0]
+
+
+def flow_of_each(
+    samples: Sequence[Columns],
+    study: Study,
+    estimator: str,
+    calibration: Calibration,
+    batches: Sequence[Fuel | None],
+) -> list[Columns]:
+    """`flow_of` of each run with its batch, some runs together: each as if it were alone."""
+    flows: list[Columns] = []
+    fuels = [
+        fuel_of(run, study, None if estimator in TRIMMED else batch)
+        for run, batch in zip(samples, batches, strict=True)
+    ]
+    alike = groupby(zip(samples, fuels, strict=True), key=lambda each: each[1])
+    for fuel, runs in alike:
+        for group in in_groups([run for run, _ in runs]):
+            low, high, state = _bounds(group, study, estimator, calibration, fuel)
+            low, high = study.vehicle.fuel_scale * low, study.vehicle.fuel_scale * high
+            burned = Columns(
+                {
+                    "fuel_flow_g_s": (low + high) / 2,
+                    "fuel_flow_low_g_s": low,
+                    "fuel_flow_high_g_s": high,
+                    "fuel_state": Words(state, STATES),
+                },
+                len(group),
+            )
+            flows += group.with_its_rows_of(burned)
+    return flows
+
+
+def _bounds(
+    samples: Columns, study: Study, estimator: str, calibration: Calibration, fuel: Fuel
+) -> tuple[Array, Array, Array]:
+    """Bounds and state code of runs that burned one fuel."""
     if estimator == "rate":
-        low, high, state = _from_rate(samples, study, calibration, batch)
-    elif estimator == "injection":
-        low, high, state = _from_injection(samples, study)
-    else:
-        low, high, state = _from_air(samples, study, estimator, calibration, batch)
-    low, high = study.vehicle.fuel_scale * low, study.vehicle.fuel_scale * high
-    return samples.assign(
-        fuel_flow_g_s=(low + high) / 2,
-        fuel_flow_low_g_s=low,
-        fuel_flow_high_g_s=high,
-        fuel_state=Words(state, STATES),
-    )
+        return _from_rate(samples, calibration, fuel)
+    if estimator == "injection":
+        return _from_injection(samples, study)
+    return _from_air(samples, study, estimator, calibration, fuel)
 
 
 def fuel_variants(
@@ -193,14 +226,13 @@ def idle_flow_g_s(flow: Table) -> float:
 
 
 def _from_rate(
-    samples: Columns, study: Study, calibration: Calibration, batch: Fuel | None
+    samples: Columns, calibration: Calibration, fuel: Fuel
 ) -> tuple[Array, Array, Array]:
     """Bounds and state code from the engine's own fuel rate."""
     if calibration.rate_signal == "fuel_rate_g_s":
         flow = signal(samples, "fuel_rate_g_s")
     else:
-        per_hour = mass_g(signal(samples, "fuel_rate_l_h"), fuel_of(samples, study, batch))
-        flow = per_hour / 3600
+        flow = mass_g(signal(samples, "fuel_rate_l_h"), fuel) / 3600
     return _told_by_engine(flow, samples)
 
 
@@ -221,18 +253,13 @@ def _told_by_engine(flow: Array, samples: Columns) -> tuple[Array, Array, Array]
 
 
 def _from_air(
-    samples: Columns,
-    study: Study,
-    estimator: str,
-    calibration: Calibration,
-    batch: Fuel | None,
+    samples: Columns, study: Study, estimator: str, calibration: Calibration, fuel: Fuel
 ) -> tuple[Array, Array, Array]:
     """Bounds and state code from air, λ, trims and fuel cut."""
     measure = AIR_MEASURES[estimator]
     air = air_flow(samples, measure, study.vehicle.displacement_l, calibration.ve)
-    trimmed = estimator in TRIMMED
-    stoichiometric = air / fuel_of(samples, study, None if trimmed else batch).stoich_afr
-    if trimmed:
+    stoichiometric = air / fuel.stoich_afr
+    if estimator in TRIMMED:
         stoichiometric = stoichiometric * trim_factor(samples)
     cut = cut_state(samples, calibration)
     lean, rich, enriched = lambda_bounds(

@@ -11,8 +11,8 @@ from collections.abc import Sequence
 import numpy as np
 
 from roadlog.fuel.air import Array, FullLoad
-from roadlog.physics.demand import acceleration
-from roadlog.quantities.columns import Table
+from roadlog.fuel.rest import acceleration_of
+from roadlog.quantities.columns import Table, columns_of, in_groups
 from roadlog.quantities.signals import signal
 from roadlog.study.car import Vehicle
 
@@ -38,10 +38,10 @@ def learn_full_load(
         Samples of all runs; the request is one that all of them have.
     vehicle : Vehicle
     """
-    by = next((s for s in REQUESTS if all(_mostly(run, s) for run in every_run)), "speed_kmh")
-    asked = np.concatenate([_request(run, by) for run in baseline])
-    full = np.concatenate([full_load_by_air(run, vehicle) for run in baseline])
-    band = np.digitize(np.concatenate([signal(run, "rpm") for run in baseline]), RPM_EDGES)
+    every, groups = [columns_of(run) for run in every_run], [columns_of(run) for run in baseline]
+    by = next((s for s in REQUESTS if all(_mostly(run, s) for run in every)), "speed_kmh")
+    each = [_asked(group, by, vehicle) for group in in_groups(groups)]
+    asked, full, band = (np.concatenate(of) for of in zip(*each, strict=True))
     thresholds = []
     for k in range(len(RPM_EDGES) + 1):
         mine = (band == k) & np.isfinite(asked)
@@ -74,9 +74,15 @@ def full_load_by_air(samples: Table, vehicle: Vehicle) -> Array:
     return high
 
 
+def _asked(samples: Table, by: str, vehicle: Vehicle) -> tuple[Array, Array, Array]:
+    """What is asked for, whether there is full load by air, and the band of rpm."""
+    band = np.digitize(signal(samples, "rpm"), RPM_EDGES).astype(np.int8)
+    return _request(samples, by), full_load_by_air(samples, vehicle), band
+
+
 def _mostly(run: Table, name: str) -> bool:
     there = np.isfinite(signal(run, name))
-    return bool(there.size and there.mean() >= 0.5)
+    return bool(there.size and 2 * np.count_nonzero(there) >= there.size)
 
 
 def _request(samples: Table, by: str) -> Array:
@@ -85,5 +91,5 @@ def _request(samples: Table, by: str) -> Array:
     if "speed_kmh" not in samples.columns or len(samples) < 2:
         return np.full(len(samples), np.nan)
     speed, rpm = signal(samples, "speed_kmh"), signal(samples, "rpm")
-    power = speed * acceleration(signal(samples, "t_s"), speed)
+    power = speed * acceleration_of(samples)
     return np.where(rpm > 0, power / np.where(rpm > 0, rpm, 1.0), np.nan)

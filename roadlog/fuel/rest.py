@@ -9,8 +9,8 @@ import numpy as np
 
 from roadlog.fuel.air import Array, Calibration
 from roadlog.physics.demand import acceleration
-from roadlog.quantities.arrays import median_step
-from roadlog.quantities.columns import Table, once
+from roadlog.quantities.arrays import steps_of_each
+from roadlog.quantities.columns import Table, once, starts_of
 from roadlog.quantities.signals import signal
 
 PRESSED, OPEN_QUESTION, AT_REST, NOT_KNOWN = range(4)
@@ -72,7 +72,8 @@ def _foot(samples: Table, calibration: Calibration) -> Array:
     found[resting & plate_known & ~shut] = NOT_KNOWN
     alone = resting & ~plate_known
     if alone.any():
-        found[alone & _held_or_gained(samples)] = OPEN_QUESTION
+        at = alone.nonzero()[0]
+        found[at[_held_or_gained(samples, at)]] = OPEN_QUESTION
     return found
 
 
@@ -80,7 +81,8 @@ def seconds_at_rest(samples: Table, resting: Array) -> Array:
     """How long the foot has been off without a break [s], 0 where it isn't; gaps are breaks."""
     t = signal(samples, "t_s")
     unbroken = resting & (signal(samples, "dt_s") > 0)
-    before = np.concatenate([[False], unbroken[:-1] & (np.diff(t) > 0)])
+    before = np.append(False, unbroken[:-1] & (t[1:] > t[:-1]))
+    before[starts_of(samples)] = False
     first = np.maximum.accumulate(np.where(unbroken & ~before, np.arange(len(t)), 0))
     age: Array = np.where(unbroken, t - t[first], 0.0)
     return age
@@ -88,43 +90,32 @@ def seconds_at_rest(samples: Table, resting: Array) -> Array:
 
 def decelerating(samples: Table, threshold_m_s2: float = DECELERATING_M_S2) -> Array:
     """Where the car slows down more than it would by rolling free on a level road."""
-    slowing: Array = _acceleration(samples) < threshold_m_s2
+    slowing: Array = acceleration_of(samples) < threshold_m_s2
     return slowing
 
 
-def _acceleration(samples: Table) -> Array:
+def acceleration_of(samples: Table) -> Array:
+    """Acceleration by wheel speed [m/s²], NaN where that isn't known."""
     if len(samples) < 2 or "speed_kmh" not in samples.columns:
         return np.full(len(samples), np.nan)
-    return once(
-        samples,
-        "acceleration",
-        lambda: acceleration(signal(samples, "t_s"), signal(samples, "speed_kmh")),
-    )
-
-
-def _held_or_gained(samples: Table) -> Array:
-    """Where speed stays within `HELD_KMH` either way over `HELD_HALF_S`, or rises."""
     t, speed = signal(samples, "t_s"), signal(samples, "speed_kmh")
-    step = median_step(t) if len(t) > 1 else 1.0
-    half = max(1, round(HELD_HALF_S / step))
-    known = np.isfinite(speed)
-    number = np.concatenate([[0], np.cumsum(known)])
-    at = np.arange(len(t))
-    enough = number[np.minimum(at + half + 1, len(t))] - number[np.maximum(at - half, 0)] > half
-    highest = _highest(np.where(known, speed, -np.inf), half)
-    lowest = -_highest(np.where(known, -speed, -np.inf), half)
-    held = enough & (highest - lowest <= 2 * HELD_KMH)
-    driven: Array = held | (_acceleration(samples) > -DECELERATING_M_S2)
+    return once(samples, "acceleration", lambda: acceleration(t, speed, starts_of(samples)))
+
+
+def _held_or_gained(samples: Table, at: Array) -> Array:
+    """Whether speed stays within `HELD_KMH` either way over `HELD_HALF_S`, or rises, at samples."""
+    t, speed, starts = signal(samples, "t_s"), signal(samples, "speed_kmh"), starts_of(samples)
+    ends = np.append(starts[1:], len(t))
+    run = np.searchsorted(starts, at, side="right") - 1
+    step = steps_of_each(t, starts, ends)
+    half = np.maximum(1, np.round(HELD_HALF_S / step)).astype(np.int64)[run]
+    reach = np.arange(-half.max(), half.max() + 1)[:, None]
+    near = at + reach
+    inside = (np.abs(reach) <= half) & (near >= starts[run]) & (near < ends[run])
+    window = np.where(inside, speed[np.clip(near, 0, len(t) - 1)], np.nan)
+    known = np.isfinite(window)
+    highest = np.where(known, window, -np.inf).max(axis=0)
+    lowest = np.where(known, window, np.inf).min(axis=0)
+    held = (known.sum(axis=0) > half) & (highest - lowest <= 2 * HELD_KMH)
+    driven: Array = held | (acceleration_of(samples)[at] > -DECELERATING_M_S2)
     return driven
-
-
-def _highest(value: Array, half: int) -> Array:
-    """The highest within `half` samples either way, by doubling the reach."""
-    none = np.full(half, -np.inf)
-    top, reach, width = np.concatenate([none, value, none]), 1, 2 * half + 1
-    while 2 * reach <= width:
-        top = np.maximum(top[: len(top) - reach], top[reach:])
-        reach *= 2
-    rest = width - reach
-    highest: Array = np.maximum(top[: len(top) - rest], top[rest:])
-    return highest

@@ -19,7 +19,7 @@ from roadlog.fuel.rest import (
     decelerating,
     seconds_at_rest,
 )
-from roadlog.quantities.columns import Table, once
+from roadlog.quantities.columns import Table, once, spread, starts_of
 from roadlog.quantities.signals import (
     CLOSED_LOOP,
     CLOSED_LOOP_FAULT,
@@ -86,10 +86,11 @@ def cut_state(samples: Table, calibration: Calibration) -> Array:
     state[sure & ~(trim_moves & calibration.trims_show_cut)] = CUT
     load_or_cut = status == OPEN_LOOP_LOAD_OR_CUT
     closed = np.isfinite(status) & ~load_or_cut
-    if calibration.status_shows_cut and not _never_moves(samples):
-        state[closed] = FUELLED
-    elif calibration.status_shows_cut is not False:
-        state[closed & (state != FUELLED)] = UNCLEAR
+    if calibration.status_shows_cut is not False:
+        follows = np.full(len(state), bool(calibration.status_shows_cut))
+        follows &= ~spread(samples, np.isfinite(_stands_at(samples)))
+        state[closed & follows] = FUELLED
+        state[closed & ~follows & (state != FUELLED)] = UNCLEAR
     loaded = (foot == PRESSED) | (signal(samples, "engine_load_pct") >= ENRICHED_LOAD_PCT)
     state[load_or_cut & ~(signal(samples, "speed_kmh") < 1)] = UNCLEAR
     state[load_or_cut & loaded] = FUELLED
@@ -105,25 +106,34 @@ def fuel_status(samples: Table) -> Array:
     sticks, or isn't what it is taken for.
     """
     status = signal(samples, "fuel_status")
-    return np.full(len(status), np.nan) if status_sticks(samples) else status
+    sticks = _stands_at(samples) == OPEN_LOOP_LOAD_OR_CUT
+    return np.where(spread(samples, sticks), np.nan, status) if sticks.any() else status
 
 
 def status_sticks(samples: Table) -> bool:
-    """Whether the fuel-system status stands at 'open loop by load or cut' all along."""
-    stands = bool((signal(samples, "fuel_status") == OPEN_LOOP_LOAD_OR_CUT).any())
-    return stands and _never_moves(samples)
+    """Whether the fuel-system status of a run stands at 'open loop by load or cut' all along."""
+    return bool((_stands_at(samples) == OPEN_LOOP_LOAD_OR_CUT).all())
 
 
-def _never_moves(samples: Table) -> bool:
-    """Whether a run's fuel-system status keeps one value for minutes of driving."""
-    return once(samples, "status never moves", lambda: _stuck(samples))
+def _stands_at(samples: Table) -> Array:
+    """The value that each run's fuel-system status keeps for minutes of driving, else NaN."""
+    return once(samples, "status stands at", lambda: _stuck_at(samples))
 
 
-def _stuck(samples: Table) -> bool:
-    status = signal(samples, "fuel_status")
-    there = np.isfinite(status) & (signal(samples, "speed_kmh") > CUT_MIN_SPEED_KMH)
-    long = there.sum() and signal(samples, "dt_s")[there].sum() >= LEAST_STUCK_S
-    return bool(long) and bool(np.ptp(status[np.isfinite(status)]) == 0)
+def _stuck_at(samples: Table) -> Array:
+    status, starts = signal(samples, "fuel_status"), starts_of(samples)
+    if not len(status):
+        return np.full(len(starts), np.nan)
+    value = np.fmin.reduceat(status, starts)
+    value[value != np.fmax.reduceat(status, starts)] = np.nan
+    ends = np.append(starts[1:], len(status))
+    for k in np.isfinite(value).nonzero()[0].tolist():
+        run = slice(starts[k], ends[k])
+        driven = signal(samples, "speed_kmh")[run] > CUT_MIN_SPEED_KMH
+        there = np.isfinite(status[run]) & driven
+        if not there.any() or signal(samples, "dt_s")[run][there].sum() < LEAST_STUCK_S:
+            value[k] = np.nan
+    return value
 
 
 def standing_still(samples: Table) -> Array:

@@ -4,7 +4,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from roadlog.physics.roadload import REFERENCE_DENSITY_KG_M3, RoadLoad
-from roadlog.quantities.arrays import Floats, median_step
+from roadlog.quantities.arrays import Floats, Ints, ranges, steps_of_each
 from roadlog.quantities.units import KM_PER_MILE, STANDARD_GRAVITY_M_S2
 
 ROTATING_MASS = 1.04  # wheels and driveline as a share of mass; common practice, no source
@@ -113,24 +113,47 @@ def operating_mode(
     return np.where(np.isfinite(vsp_kw_t) & np.isfinite(mph), mode, -1).astype(np.int64)
 
 
-def acceleration(t_s: Floats, speed_kmh: Floats) -> Floats:
+def acceleration(t_s: Floats, speed_kmh: Floats, starts: Ints | None = None) -> Floats:
     """Acceleration [m/s²]: slope of a line through the speeds of `ACCELERATION_WINDOW_S`.
 
-    Samples are evenly spaced (the time base sees to that); NaN where the speed is.
+    Samples are evenly spaced (the time base sees to that); NaN where the speed is. Where `starts`
+    are given, a run begins at each of them and no line reaches from one run into another.
 
     >>> acceleration(np.arange(5.0), np.array([36.0, 37.8, 39.6, 41.4, 43.2]))[2:3]
     array([0.5])
     """
+    first = np.zeros(1, np.int64) if starts is None else starts
+    end = np.append(first[1:], len(t_s))
     known = np.isfinite(speed_kmh)
-    if known.sum() < 2:
-        return np.full(len(t_s), np.nan)
-    step = median_step(t_s)
-    half = max(1, round(ACCELERATION_WINDOW_S / step / 2 - 0.25))
-    if known.all():
-        v = speed_kmh / 3.6
-    else:
-        v = np.interp(t_s, t_s[known], speed_kmh[known]) / 3.6
-    k = np.arange(-half, half + 1)
-    ends = np.concatenate([np.full(half, v[0]), v, np.full(half, v[-1])])
-    slope = np.convolve(ends, k[::-1], "valid") / (k @ k) / step
+    v = speed_kmh / 3.6
+    number = np.append(0, np.cumsum(known))
+    some = number[end] - number[first]
+    for k in ((some >= 2) & (some < end - first)).nonzero()[0].tolist():
+        run = slice(first[k], end[k])
+        t, there = t_s[run], known[run]
+        v[run][~there] = np.interp(t[~there], t[there], speed_kmh[run][there]) / 3.6
+    step, few = steps_of_each(t_s, first, end), some < 2
+    half = np.maximum(1, np.round(ACCELERATION_WINDOW_S / step / 2 - 0.25)).astype(np.int64)
+    slope = np.full(len(t_s), np.nan)
+    for reach in set(half[~few].tolist()):
+        mine = ((half == reach) & ~few).nonzero()[0]
+        at, value = _slopes(v, first[mine], end[mine], reach)
+        slope[at] = value / np.repeat(step[mine], end[mine] - first[mine])
     return np.where(known, slope, np.nan)
+
+
+def _slopes(v: Floats, first: Ints, end: Ints, half: int) -> tuple[Ints, Floats]:
+    """Rows of some runs, and there the slope a sample over `half` samples either way.
+
+    Before a run and after it stand its first and its last value.
+    """
+    size = end - first
+    at = ranges(first, size)
+    place = np.arange(len(at)) + np.repeat(half * (2 * np.arange(len(first)) + 1), size)
+    padded = np.empty(len(at) + 2 * half * len(first))
+    padded[place] = v[at]
+    begin, last = place[np.cumsum(size) - size], place[np.cumsum(size) - 1]
+    for i in range(1, half + 1):
+        padded[begin - i], padded[last + i] = v[first], v[end - 1]
+    k = np.arange(-half, half + 1)
+    return at, (np.convolve(padded, k[::-1], "valid") / (k @ k))[place - half]

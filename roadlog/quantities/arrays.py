@@ -19,6 +19,22 @@ def median_step(t: Floats) -> float:
     return middle(t[1:] - t[:-1]) if len(t) > 1 else 0.0
 
 
+def steps_of_each(t: Floats, first: Ints, end: Ints) -> Floats:
+    """`median_step` of each part of times on even grids; 1 where a part has one time alone.
+
+    >>> steps_of_each(np.array([0.0, 0.5, 1.0, 7.0, 7.5]), np.array([0, 3]), np.array([3, 5]))
+    array([0.5, 0.5])
+    """
+    if len(t) < 2:
+        return np.ones(len(first))
+    step = t[1:] - t[:-1]
+    step[first[1:] - 1] = step[0]
+    if end[0] > 1 and step.min() == step.max():
+        return np.full(len(first), step[0])
+    parts = zip(first.tolist(), end.tolist(), strict=True)
+    return np.array([median_step(t[a:b]) if b - a > 1 else 1.0 for a, b in parts])
+
+
 def middle(values: Floats) -> float:
     """Median of finite values, at least one, as `numpy.median` without its cost on short arrays.
 

@@ -4,7 +4,7 @@ A frame of a thousand samples costs more to take apart and put together than a s
 reckon. `columns_of` takes the arrays out of a frame once, `frame_of` makes a frame of them again.
 """
 
-from collections.abc import Callable, Hashable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Hashable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import Any, TypeVar
@@ -17,6 +17,8 @@ from roadlog.quantities.arrays import Floats, Ints
 
 Array = NDArray[Any]
 T = TypeVar("T")
+
+AT_ONCE = 10_000  # rows that are worked on together: more outgrow the processor's cache
 
 
 @dataclass(frozen=True)
@@ -40,7 +42,8 @@ class Columns:
 
     `columns` has their names in the frame's order. What several stages ask of the same columns is
     reckoned once (`kept`) and isn't pickled. Of a `frame` a column is taken when it is asked for.
-    `block` has all arrays as its rows where they lie so.
+    `block` has all arrays as its rows where they lie so. Of `parts`, runs one below the other, a
+    column is joined when it is asked for.
     """
 
     def __init__(
@@ -49,9 +52,10 @@ class Columns:
         length: int,
         frame: pd.DataFrame | None = None,
         block: Floats | None = None,
+        parts: "Sequence[Columns]" = (),
     ) -> None:
         self._arrays, self._length, self._frame = dict(arrays), length, frame
-        self._block = block
+        self._block, self._parts = block, parts
         self._kept: dict[Hashable, Any] = {}
 
     def __reduce__(self) -> tuple[Any, ...]:
@@ -72,9 +76,19 @@ class Columns:
         """One column as it is held."""
         held = self._arrays[name]
         if held is None:
-            assert self._frame is not None
-            held = self._arrays[name] = _array(self._frame[name])
+            if self._frame is not None:
+                held = _array(self._frame[name])
+            else:
+                held = np.concatenate([part.floats(name) for part in self._parts])
+            self._arrays[name] = held
         return held
+
+    @property
+    def starts(self) -> Ints:
+        """Where each run begins; a run that isn't joined to others begins at 0."""
+        if not self._parts:
+            return np.zeros(1, np.int64)
+        return self.kept("starts", lambda: np.cumsum([0, *map(len, self._parts[:-1])]))
 
     def __getitem__(self, name: str) -> Array:
         column = self.column(name)
@@ -111,6 +125,15 @@ class Columns:
         }
         return Columns(cut, len(range(self._length)[which]))
 
+    def with_its_rows_of(self, whole: "Columns") -> "list[Columns]":
+        """The runs of these columns, each with its rows of other columns beside its own."""
+        found, starts = [], self.starts.tolist()
+        runs = self._parts or [self]
+        for part, a, b in zip(runs, starts, [*starts[1:], len(self)], strict=True):
+            own = whole.rows(slice(a, b))
+            found.append(part.assign(**{n: own.column(n) for n in own.columns}))
+        return found
+
     def kept(self, what: Hashable, make: Callable[[], T]) -> T:
         """`make()`, kept for whoever asks for the same again."""
         if what not in self._kept:
@@ -142,19 +165,42 @@ def columns_of(table: Table) -> Columns:
     return Columns(dict.fromkeys(names), len(table), table)
 
 
-def joined(tables: Sequence[Columns], names: Iterable[str]) -> Columns:
-    """The named columns of numbers one below the other, NaN where a table lacks one.
+def joined(tables: Sequence[Columns], names: Iterable[str] | None = None) -> Columns:
+    """The named columns of numbers one below the other, by default all; NaN where one is lacking.
 
     >>> tables = [Columns({"rpm": np.array([800.0])}, 1), Columns({}, 1)]
     >>> joined(tables, ["rpm", "maf_g_s"]).floats("rpm")
     array([800.,  nan])
     """
-    arrays = {
-        name: np.concatenate([t.floats(name) for t in tables])
-        for name in names
-        if any(name in t for t in tables)
-    }
-    return Columns(arrays, sum(map(len, tables)))
+    there = dict.fromkeys(name for t in tables for name in t.columns)
+    wanted = there if names is None else [name for name in names if name in there]
+    return Columns(dict.fromkeys(wanted), sum(map(len, tables)), parts=tuple(tables))
+
+
+def in_groups(tables: Sequence[Columns], most: int = AT_ONCE) -> Iterator[Columns]:
+    """The tables joined, as many as hold no more than `most` rows together, one at least."""
+    group: list[Columns] = []
+    held = 0
+    for table in tables:
+        if group and (held + len(table) > most or not held or not len(table)):
+            yield group[0] if len(group) == 1 else joined(group)
+            group, held = [], 0
+        group.append(table)
+        held += len(table)
+    if group:
+        yield group[0] if len(group) == 1 else joined(group)
+
+
+def starts_of(table: Table) -> Ints:
+    """Where each run of a table begins: a frame holds one."""
+    return table.starts if isinstance(table, Columns) else np.zeros(1, np.int64)
+
+
+def spread(table: Table, of_run: Array) -> Array:
+    """A value a run as a value a row."""
+    if len(of_run) == 1:
+        return np.broadcast_to(of_run, len(table))
+    return np.repeat(of_run, np.diff(starts_of(table), append=len(table)))
 
 
 def frame_of(columns: Columns) -> pd.DataFrame:

@@ -133,7 +133,7 @@ def measure(folder: Path, rounds: int) -> dict[str, float]:
     )
     flows = clock(
         "fuel flow",
-        lambda: [stages.flow(s, study, "maf-trims", calibration, None) for s in samples],
+        lambda: stages.flow(samples, study, "maf-trims", calibration, [None] * len(samples)),
         anew,
     )
     runs = metering._with_totals(runs, flows, study, [None] * len(flows))
@@ -182,7 +182,7 @@ def _stages() -> _Stages:
 
     if not hasattr(road, "placed_each"):
         return _before(fuel.fuel_flow, conditions.add_conditions)
-    from roadlog.fuel.flow import flow_of
+    from roadlog.fuel.flow import flow_of_each
     from roadlog.ingest.timebase import each_on_one_clock
     from roadlog.passes.sky import sky_of
     from roadlog.quantities.columns import Columns, frame_of
@@ -202,7 +202,7 @@ def _stages() -> _Stages:
     def together(tracks: dict[int, Any], network: Any) -> dict[int, Any]:
         return dict(road.placed_each(tracks.items(), network))
 
-    stages = (read, sampled, flow_of, road.placed, together, sky_of)
+    stages = (read, sampled, flow_of_each, road.placed, together, sky_of)
     return _Stages(*stages, conditions.conditions_of)
 
 
@@ -212,10 +212,14 @@ def _before(flow: Callable[..., Any], conditions: Callable[..., Any]) -> _Stages
     def each(tracks: dict[int, Any], network: Any) -> dict[int, Any]:
         return {r: road.match(f, network, r) for r, f in tracks.items()}
 
+    def flows(runs: list[Any], study: Any, name: str, calibration: Any, batches: Any) -> list[Any]:
+        each = zip(runs, batches, strict=True)
+        return [flow(run, study, name, calibration, batch) for run, batch in each]
+
     def same(table: Any) -> Any:
         return table
 
-    stages = (pd.read_parquet, _sampled, flow, road.match, each, same)
+    stages = (pd.read_parquet, _sampled, flows, road.match, each, same)
     return _Stages(*stages, conditions)
 
 
@@ -249,7 +253,7 @@ def streamed(folder: Path, runs: int) -> float:
             path = folder / "runs" / file
             samples = stages.sampled([stages.read(path)])[0]
             calibration = calibration or fuel.calibrate([samples], study)
-            yield stages.flow(samples, study, "maf-trims", calibration, None)
+            yield stages.flow([samples], study, "maf-trims", calibration, [None])[0]
 
     calibration, stages = None, _stages()
     sky = stages.sky(weather)
