@@ -25,6 +25,7 @@ from roadlog.quantities.arrays import Bools, Floats
 from roadlog.quantities.columns import Columns, columns_of, frame_of
 
 LARGE_ROWS = 1 << 20
+_SOME_STEPS, _ABOUT_HALF = 4001, (0.46, 0.54)
 FEW_ROWS = 100_000  # of more rows no second copy of all columns is made
 _shelved: WeakSet[mmap.mmap] = WeakSet()
 
@@ -209,12 +210,39 @@ def median_step(t: Floats) -> float:
     """`roadlog.quantities.arrays.median_step`, the steps on the shelf if they are many."""
     if len(t) < LARGE_ROWS:
         return arrays.median_step(t)
-    steps, half = steps_of(t), (len(t) - 1) // 2
-    steps.partition(half)
-    below = steps[half] if len(steps) % 2 else steps[:half].max()
-    middle = float((below + steps[half]) / 2)
+    found = _near_middle(t)
+    if found is None:
+        steps, half = steps_of(t), (len(t) - 1) // 2
+        steps.partition(half)
+        found = float(steps[half] if len(steps) % 2 else steps[:half].max()), float(steps[half])
     rest()
-    return middle
+    return (found[0] + found[1]) / 2
+
+
+def _near_middle(t: Floats) -> tuple[float, float] | None:
+    """The two middle steps, sought among those near the middle of some; None if they lie beyond."""
+    n = len(t) - 1
+    at = np.linspace(0, n - 1, _SOME_STEPS).astype(int)
+    low, high = np.quantile(t[at + 1] - t[at], _ABOUT_HALF)
+    below = at_low = at_high = 0
+    between = []
+    for part in parts(n):
+        steps = t[part.start + 1 : part.stop + 1] - t[part]
+        below += int(np.count_nonzero(steps < low))
+        at_low += int(np.count_nonzero(steps == low))
+        at_high += int(np.count_nonzero(steps == high)) * int(high > low)
+        between.append(steps[(steps > low) & (steps < high)])
+    inside = np.sort(np.concatenate(between))
+
+    def ranked(rank: int) -> float:
+        if rank < at_low:
+            return float(low)
+        return float(inside[rank - at_low] if rank - at_low < len(inside) else high)
+
+    first, last = (n - 1) // 2 - below, n // 2 - below
+    if first < 0 or last >= at_low + len(inside) + at_high:
+        return None
+    return ranked(first), ranked(last)
 
 
 def wider(t: Floats, limit: float) -> NDArray[np.intp]:

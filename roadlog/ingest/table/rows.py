@@ -223,7 +223,7 @@ def _parse(
     )
     grown = Grown({f"c{i}": t for i, t in types.items()}, len(body))
     for start, piece in body.pieces(0, _PIECE, whole_quotes=over_lines):
-        if piece.strip(b"\r\n"):
+        if piece[:1] not in b"\r\n" or piece.strip(b"\r\n"):
             part = pa_csv.read_csv(pa.BufferReader(piece), read, parse, convert)
             if len(piece) == len(body):
                 return part, torn

@@ -6,7 +6,7 @@ values, mixed decimal marks, thousands marks, hemisphere letters, words for a st
 """
 
 import re
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from contextlib import suppress
 from functools import partial
 
@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 from roadlog.ingest import shelf
 from roadlog.ingest.text.columns import unit_of
 from roadlog.ingest.text.dialect import BLANKS
+from roadlog.ingest.text.evenly import Piece, behind_numbers, even_degrees, even_numbers
 from roadlog.ingest.text.numerals import (
     MarkUnclear,
     Unsettled,
@@ -114,13 +115,40 @@ def numbers(
 def _of_text(
     column: pa.ChunkedArray | pa.Array, decimal: str, unit: str | None, unsettled: Unsettled
 ) -> tuple[Floats, Bools]:
-    """`numbers` of a column of text, cell by cell."""
+    """`numbers` of a column of text, cell by cell unless all are written one way."""
+    pieces = _pieces(column)
+    behind = behind_numbers(pieces)
+    if behind is not None:
+        even = even_numbers(pieces, behind, decimal)
+        own = None if unit is None else partial(_from_own_unit, text=behind, unit=unit)
+        if (found := _joined_even(even, len(column), own)) is not None:
+            return found
     if isinstance(column, pa.ChunkedArray) and len(column) >= shelf.LARGE_ROWS:
-        pieces = [partial(texts, chunk) for chunk in column.chunks]
-        plain = plain_numerals_of(pieces, decimal, unsettled)
+        plain = plain_numerals_of([partial(texts, p) for p in pieces], decimal, unsettled)
         with suppress(_LongWholeNumbers):
             return _joined((_of_plain(text, unit, piece=True) for text in plain), len(column))
     return _of_plain(plain_numerals(texts(column), decimal, unsettled), unit)
+
+
+def _pieces(column: pa.ChunkedArray | pa.Array) -> list[pa.Array]:
+    return list(column.chunks) if isinstance(column, pa.ChunkedArray) else [column]
+
+
+def _joined_even(
+    pieces: Iterable[Piece | None], rows: int, own: Callable[[Floats], Floats] | None = None
+) -> tuple[Floats, Bools] | None:
+    """Values of pieces that are written one way, and which are bad; None if one isn't."""
+    values, bad, at = shelf.space(rows), np.zeros(rows, bool), 0
+    for piece in pieces:
+        if piece is None:
+            return None
+        here = slice(at, at + len(piece.values))
+        values[here] = piece.values if own is None else own(piece.values)
+        bad[here] = np.isnan(values[here]) & piece.filled
+        at = here.stop
+        if rows >= shelf.LARGE_ROWS:
+            shelf.rest()
+    return values, bad
 
 
 class _LongWholeNumbers(Exception):
@@ -181,6 +209,11 @@ def _of_few(
 
 def angles(column: pa.ChunkedArray, decimal: str) -> tuple[Floats, Bools]:
     """Degrees of a column that writes them as plain numbers or as `52°30.5'N`, `N 52 30 15`."""
+    if not pa.types.is_floating(column.type):
+        pieces = _pieces(column)
+        even = even_degrees(pieces, behind_numbers(pieces) or "", decimal)
+        if (found := _joined_even(even, len(column))) is not None:
+            return found
     values, bad = numbers(column, decimal, unsettled="decimal")
     if not bad.any() and not _has_letters(column):
         return values, bad
@@ -273,16 +306,19 @@ def _own_units(values: Floats, behind: pa.Array, unit: str) -> Floats:
     codes = coded.indices.fill_null(-1).to_numpy(zero_copy_only=False)
     out = values.copy()
     for code, text in enumerate(coded.dictionary.to_pylist()):
-        own = unit_of(text)
-        if not text.strip() or own == unit:
-            continue
-        if own in BARE and unit in BARE[own]:
-            continue
         here = codes == code
-        known = own is not None and own not in BARE
-        fits = known and UNITS[str(own)].dimension == UNITS[unit].dimension
-        out[here] = convert(values[here], own, unit) if fits and own else np.nan
+        out[here] = _from_own_unit(values[here], text, unit)
     return out
+
+
+def _from_own_unit(values: Floats, text: str, unit: str) -> Floats:
+    """Values that have this text behind them in `unit`; NaN where it is none or doesn't fit."""
+    own = unit_of(text)
+    if not text.strip() or own == unit or (own in BARE and unit in BARE[own]):
+        return values
+    known = own is not None and own not in BARE
+    fits = known and UNITS[str(own)].dimension == UNITS[unit].dimension
+    return convert(values, own, unit) if fits and own else np.full(len(values), np.nan)
 
 
 def step_of(values: Floats) -> float:

@@ -157,6 +157,8 @@ def _transcoded(raw: Text, encoding: str) -> Text:
 
 def _valid_utf8(raw: Text) -> int:
     """Number of leading bytes that are whole UTF-8 characters; 0 if a bad one lies within."""
+    if raw.is_ascii:
+        return len(raw)
     decoder = codecs.getincrementaldecoder("utf-8")()
     try:
         for _, piece in raw.pieces():

@@ -13,6 +13,7 @@ from typing import BinaryIO
 
 MAX_IN_MEMORY = 1 << 24
 PIECE = 1 << 22
+_ASKED_FOR = (b"\0", b'"')
 _LINE = re.compile(r"[^\r\n]*(?:\r\n|\r|\n)|[^\r\n]+")
 
 
@@ -26,6 +27,8 @@ class Text:
 
     def __init__(self, held: bytes | BinaryIO, start: int, end: int) -> None:
         self._held, self._start, self._end = held, start, end
+        self._has: dict[bytes, bool] = {}
+        self._ascii: bool | None = None
 
     @classmethod
     def of(cls, raw: bytes) -> "Text":
@@ -82,11 +85,30 @@ class Text:
         return self._held.read(max(0, b - a))
 
     def __contains__(self, byte: bytes) -> bool:
-        return any(byte in piece for _, piece in self.pieces())
+        self._look_through()
+        return self._has[byte] if byte in self._has else any(byte in p for _, p in self.pieces())
+
+    @property
+    def is_ascii(self) -> bool:
+        """Whether no byte is beyond ASCII."""
+        self._look_through()
+        return bool(self._ascii)
+
+    def _look_through(self) -> None:
+        """Look once for all that is asked of every text."""
+        if self._ascii is not None:
+            return
+        self._has, self._ascii = dict.fromkeys(_ASKED_FOR, False), True
+        for _, piece in self.pieces():
+            self._ascii = self._ascii and piece.isascii()
+            for byte, found in self._has.items():
+                self._has[byte] = found or byte in piece
 
     def part(self, start: int, end: int | None = None) -> "Text":
         """The text from one place to another."""
         a, b, _ = slice(start, end).indices(len(self))
+        if (a, b) == (0, len(self)):
+            return self
         return Text(self._held, self._start + a, self._start + b)
 
     def count(self, byte: bytes, end: int | None = None) -> int:
