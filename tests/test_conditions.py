@@ -2,7 +2,13 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from roadlog.passes.conditions import add_conditions, usual_level
+from roadlog.passes.conditions import (
+    add_conditions,
+    conditions_of,
+    conditions_of_each,
+    usual_level,
+)
+from roadlog.passes.sky import sky_of
 from roadlog.physics.air import air_density, wind_share
 from roadlog.physics.atmosphere import standard_pressure
 from roadlog.physics.demand import (
@@ -11,6 +17,7 @@ from roadlog.physics.demand import (
     tractive_power,
     vehicle_specific_power,
 )
+from roadlog.quantities.columns import columns_of, in_groups
 from roadlog.study.car import Vehicle
 
 CAR = Vehicle(mass_kg=1500, cda_m2=0.7, crr=0.01)
@@ -230,3 +237,44 @@ def test_a_valley_stations_warmth_is_not_taken_up_the_hill() -> None:
 def test_shelter_takes_wind_from_the_car() -> None:
     assert wind_share("open") > wind_share("hedges") > wind_share("built-up") >= 0
     assert wind_share("open", 2.0) > wind_share("open", 10.0)
+
+
+def test_runs_together_have_the_conditions_that_each_has_alone(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    rng = np.random.default_rng(4)
+    n, begin = 90, pd.Timestamp("2026-03-02 07:00")
+    whole = pd.DataFrame(
+        {
+            "t_s": np.arange(float(n)), "dt_s": 1.0, "speed_kmh": rng.uniform(0, 120, n).round(),
+            "grade": rng.normal(0, 0.03, n), "bearing_deg": rng.uniform(0, 360, n),
+            "altitude_m": rng.normal(300, 5, n), "ambient_temp_c": rng.normal(8, 1, n),
+            "baro_kpa": 97.5, "intake_air_temp_c": 12.0, "coolant_temp_c": 14.0,
+        }
+    )  # fmt: skip
+    frames = [
+        whole, whole.drop(columns="grade"), whole.iloc[40:].reset_index(drop=True), whole.iloc[:1],
+        whole.drop(columns=["ambient_temp_c", "baro_kpa"]), whole.drop(columns="bearing_deg"),
+        whole.assign(t_s=whole["t_s"] / 2 + 0.37, dt_s=0.5), whole.drop(columns="speed_kmh"),
+        whole.assign(speed_kmh=whole["speed_kmh"].where(whole["t_s"] % 7 > 2)),
+        whole[["t_s", "dt_s", "speed_kmh"]],
+    ]  # fmt: skip
+    runs = [columns_of(f) for f in frames]
+    starts = [None if i == 3 else begin + pd.Timedelta(hours=5 * i) for i in range(len(runs))]
+    hours = pd.date_range(begin.floor("D"), periods=30, freq="h")
+    sky = pd.DataFrame({"time": hours, "temp_c": rng.normal(5, 2, 30), "raining": 0.0})
+    sky["wind_speed_m_s"], sky["wind_from_deg"] = 4.0, rng.uniform(0, 360, 30)
+    usual = usual_level(runs)
+    told = [2.0 if i % 2 else None for i in range(len(runs))]
+    for at_once in (100, 10_000):
+        monkeypatch.setattr(in_groups, "__defaults__", (at_once,))
+        together = conditions_of_each(
+            runs, CAR, starts=starts, ambient_start_c=told, weather=sky_of(sky), usual=usual
+        )
+        for run, start, ambient, got in zip(runs, starts, told, together, strict=True):
+            alone = conditions_of(
+                run, CAR, start=start, ambient_start_c=ambient, weather=sky_of(sky), usual=usual
+            )
+            assert got.columns == alone.columns
+            for name in got.columns:
+                np.testing.assert_array_equal(got[name], alone[name])

@@ -13,7 +13,7 @@ from roadlog import road
 from roadlog.analysis.driven import Driven
 from roadlog.analysis.metering import Metered
 from roadlog.errors import InputError
-from roadlog.passes.conditions import Level, conditions_of, usual_level
+from roadlog.passes.conditions import Level, conditions_of_each, usual_level
 from roadlog.passes.sky import sky_of
 from roadlog.physics.air import wind_share
 from roadlog.quantities.columns import Columns
@@ -87,18 +87,17 @@ def placed_runs(
     usual = usual or usual_level(metered.usable.values())
     told = runs["ambient_start_c"] if "ambient_start_c" in runs else pd.Series(dtype=float)
     ambient = dict(zip(runs["run"], told, strict=False))
-    return {
-        r: conditions_of(
-            track,
-            study.vehicle,
-            start=starts[r],
-            weather=sky,
-            wind_at_car=wind,
-            usual=usual,
-            ambient_start_c=float(ambient[r]) if pd.notna(ambient.get(r)) else None,
-        )
-        for r, track in road.bridged(matched, network).items()
-    }
+    bridged = road.bridged(matched, network)
+    conditions = conditions_of_each(
+        list(bridged.values()),
+        study.vehicle,
+        starts=[starts[r] for r in bridged],
+        weather=sky,
+        wind_at_car=wind,
+        usual=usual,
+        ambient_start_c=[float(ambient[r]) if pd.notna(ambient.get(r)) else None for r in bridged],
+    )
+    return dict(zip(bridged, conditions, strict=True))
 
 
 def _network(

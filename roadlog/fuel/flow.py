@@ -135,16 +135,16 @@ def flow_of_each(
         for group in in_groups([run for run, _ in runs]):
             low, high, state = _bounds(group, study, estimator, calibration, fuel)
             low, high = study.vehicle.fuel_scale * low, study.vehicle.fuel_scale * high
-            burned = Columns(
-                {
-                    "fuel_flow_g_s": (low + high) / 2,
-                    "fuel_flow_low_g_s": low,
-                    "fuel_flow_high_g_s": high,
-                    "fuel_state": Words(state, STATES),
-                },
-                len(group),
-            )
-            flows += group.with_its_rows_of(burned)
+            middle = (low + high) / 2
+            flows += [
+                run.assign(
+                    fuel_flow_g_s=middle[rows],
+                    fuel_flow_low_g_s=low[rows],
+                    fuel_flow_high_g_s=high[rows],
+                    fuel_state=Words(state[rows], STATES),
+                )
+                for run, rows in group.runs
+            ]
     return flows
 
 

@@ -5,11 +5,14 @@ vehicle specific power come out. Nothing here looks at the engine's answer (load
 Implements the demand, air and wind parts of method section 4.
 """
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from itertools import islice
+from typing import Any
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from roadlog.passes.sky import Sky, rain_between, sky_of, weather_at
 from roadlog.physics.air import ASSUMED_HUMIDITY_PCT, WIND_AT_CAR, air_density
@@ -26,8 +29,16 @@ from roadlog.physics.demand import (
     vehicle_specific_power,
 )
 from roadlog.physics.roadload import rolling_share
-from roadlog.quantities.arrays import Floats, median_step, middle
-from roadlog.quantities.columns import Columns, Table, Words, columns_of, frame_of
+from roadlog.quantities.arrays import Floats, middle, steps_of_each
+from roadlog.quantities.columns import (
+    Columns,
+    Table,
+    Words,
+    columns_of,
+    frame_of,
+    in_groups,
+    joined,
+)
 from roadlog.quantities.signals import signal
 from roadlog.study.car import Vehicle
 
@@ -148,49 +159,136 @@ def conditions_of(
     ambient_start_c: float | None = None,
 ) -> Columns:
     """`add_conditions` of a run's columns."""
+    return conditions_of_each(
+        [track],
+        vehicle,
+        starts=[start],
+        weather=weather,
+        wind_at_car=wind_at_car,
+        usual=usual,
+        ambient_start_c=[ambient_start_c],
+    )[0]
+
+
+def conditions_of_each(
+    tracks: Sequence[Columns],
+    vehicle: Vehicle,
+    *,
+    starts: Sequence[pd.Timestamp | None],
+    weather: Sky | None = None,
+    wind_at_car: float = WIND_AT_CAR,
+    usual: Level | None = None,
+    ambient_start_c: Sequence[float | None] | None = None,
+) -> list[Columns]:
+    """`conditions_of` each run, some runs together: each as if it were alone.
+
+    `starts` and `ambient_start_c` have a value a run.
+    """
+    told = ambient_start_c or [None] * len(tracks)
+    level = usual or Level()
+    each = zip(tracks, starts, told, strict=True)
+    airs = iter([_air(track, start, weather, level, ambient) for track, start, ambient in each])
+    found: list[Columns] = []
+    for group in in_groups(tracks):
+        own = list(islice(airs, len(group.runs)))
+        asked = _asked(group, joined([air.values for air in own]), vehicle, wind_at_car)
+        for (run, rows), air in zip(group.runs, own, strict=True):
+            here = {name: value[rows] for name, value in asked.items()}
+            one = np.zeros(len(run), np.int64)
+            found.append(
+                run.assign(
+                    accel_m_s2=here["accel_m_s2"],
+                    ambient_c=air.values["ambient_c"],
+                    ambient_source=Words(one, (air.ambient_source,)),
+                    pressure_kpa=air.values["pressure_kpa"],
+                    pressure_source=Words(one, (air.pressure_source,)),
+                    air_density_kg_m3=here["air_density_kg_m3"],
+                    headwind_m_s=here["headwind_m_s"],
+                    wet_road=air.values["wet_road"],
+                    traction_w=here["traction_w"],
+                    vsp_kw_t=here["vsp_kw_t"],
+                    op_mode=here["op_mode"],
+                )
+            )
+    return found
+
+
+@dataclass(frozen=True)
+class _Air:
+    """The air about a run and whether its road was wet; what temperature and pressure rest on.
+
+    `values` are `ambient_c`, `pressure_kpa`, `humidity_pct`, `north`, `east` (wind) and `wet_road`.
+    """
+
+    values: Columns
+    ambient_source: str
+    pressure_source: str
+
+
+def _air(
+    track: Columns,
+    start: pd.Timestamp | None,
+    weather: Sky | None,
+    usual: Level,
+    ambient_start_c: float | None,
+) -> _Air:
     t = signal(track, "t_s")
-    speed = signal(track, "speed_kmh")
-    accel = acceleration(t, speed)
-    air = weather_at(t, start, weather)
-    usual = usual or Level()
-    ambient, ambient_source = _ambient(track, air["temp_c"], weather, usual)
+    own_c, own_kpa = (_filled(signal(track, name)) for name in ("ambient_temp_c", "baro_kpa"))
+    asked = ["humidity_pct", "north", "east"]
+    asked += [] if np.isfinite(own_c).any() else ["temp_c"]
+    asked += [] if np.isfinite(own_kpa).any() else ["pressure_kpa", "qnh_kpa"]
+    air = weather_at(t, start, weather, asked)
+    if "temp_c" in air:
+        ambient, ambient_source = _ambient(track, air["temp_c"], weather, usual)
+    else:
+        ambient, ambient_source = own_c, "car's sensor"
     if not np.isfinite(ambient).any() and ambient_start_c is not None:
         ambient, ambient_source = np.full(len(t), ambient_start_c), TOLD_OF_START
-    pressure, pressure_source = _pressure(track, air["pressure_kpa"], air["qnh_kpa"], usual)
+    if "qnh_kpa" in air:
+        pressure, pressure_source = _pressure(track, air["pressure_kpa"], air["qnh_kpa"], usual)
+    else:
+        pressure, pressure_source = own_kpa, "car's barometer"
     humidity = _first_known(_filled(signal(track, "humidity_pct")), air["humidity_pct"])
+    values = {
+        "ambient_c": ambient, "pressure_kpa": pressure, "humidity_pct": humidity,
+        "north": air["north"], "east": air["east"], "wet_road": _wet(t, start, weather),
+    }  # fmt: skip
+    return _Air(Columns(values, len(t)), ambient_source, pressure_source)
+
+
+def _asked(
+    track: Columns, air: Columns, vehicle: Vehicle, wind_at_car: float
+) -> dict[str, NDArray[Any]]:
+    """What road and air ask of the car, for runs that are joined."""
+    t, speed = signal(track, "t_s"), signal(track, "speed_kmh")
+    accel = acceleration(t, speed, track.starts)
+    humidity = air["humidity_pct"]
     humidity = np.where(np.isfinite(humidity), humidity, ASSUMED_HUMIDITY_PCT)
-    temp = np.where(np.isfinite(ambient), ambient, STANDARD_TEMP_C)
-    density = np.asarray(air_density(temp, pressure, humidity), float)
+    temp = np.where(np.isfinite(air["ambient_c"]), air["ambient_c"], STANDARD_TEMP_C)
+    density = np.asarray(air_density(temp, air["pressure_kpa"], humidity), float)
     bearing = np.radians(signal(track, "bearing_deg"))
     headwind = air["north"] * np.cos(bearing) + air["east"] * np.sin(bearing)
-    grade = signal(track, "grade") if "grade" in track else np.zeros(len(t))
+    grades = [r.floats("grade") if "grade" in r else np.zeros(len(r)) for r, _ in track.runs]
+    grade = np.concatenate(grades)
     felt = np.where(np.isfinite(headwind), wind_at_car * headwind, 0.0)
     v = speed / 3.6
     vsp = vehicle_specific_power(v, accel, grade)
-    step = median_step(t) if len(t) > 1 else 1.0
-    return track.assign(
-        accel_m_s2=accel,
-        ambient_c=ambient,
-        ambient_source=Words(np.zeros(len(t), np.int64), (ambient_source,)),
-        pressure_kpa=pressure,
-        pressure_source=Words(np.zeros(len(t), np.int64), (pressure_source,)),
-        air_density_kg_m3=density,
-        headwind_m_s=headwind,
-        wet_road=_wet(t, start, weather),
-        traction_w=tractive_power(
-            v, accel, grade, density, vehicle.resistance, felt, rolling_share(temp)
-        ),
-        vsp_kw_t=vsp,
-        op_mode=operating_mode(vsp, speed, accel, step),
-    )
+    rolling = rolling_share(temp)
+    step = steps_of_each(t, track.starts, track.ends)
+    return {
+        "accel_m_s2": accel,
+        "air_density_kg_m3": density,
+        "headwind_m_s": headwind,
+        "traction_w": tractive_power(v, accel, grade, density, vehicle.resistance, felt, rolling),
+        "vsp_kw_t": vsp,
+        "op_mode": operating_mode(vsp, speed, accel, step, track.starts),
+    }
 
 
 def _ambient(
     track: Columns, weather_c: Floats, weather: Sky | None, usual: Level
 ) -> tuple[Floats, str]:
-    own = _filled(signal(track, "ambient_temp_c"))
-    if np.isfinite(own).any():
-        return own, "car's sensor"
+    """Temperature of a car without a sensor of it."""
     if np.isfinite(weather_c).any():
         altitude = _altitude(track, usual)
         if altitude is None or weather is None or weather.station_elevation_m is None:
@@ -210,9 +308,7 @@ def _ambient(
 def _pressure(
     track: Columns, weather_kpa: Floats, qnh_kpa: Floats, usual: Level
 ) -> tuple[Floats, str]:
-    own = _filled(signal(track, "baro_kpa"))
-    if np.isfinite(own).any():
-        return own, "car's barometer"
+    """Pressure of a car without a barometer."""
     altitude = _altitude(track, usual)
     if altitude is not None and np.isfinite(qnh_kpa).any():
         here = station_pressure(qnh_kpa, altitude)

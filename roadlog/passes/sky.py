@@ -4,6 +4,7 @@ A weather table goes in; out come the weather interpolated to a run's samples an
 reported before them. Implements the joining of weather in method section 4.
 """
 
+from collections.abc import Collection
 from dataclasses import dataclass
 
 import numpy as np
@@ -91,7 +92,12 @@ def _seconds(
     return rows, (every[rows] - zero) / _SECOND_NS
 
 
-def weather_at(t_s: Floats, start: pd.Timestamp | None, weather: Sky | None) -> dict[str, Floats]:
+def weather_at(
+    t_s: Floats,
+    start: pd.Timestamp | None,
+    weather: Sky | None,
+    names: Collection[str] = (*WEATHER_COLUMNS, "north", "east"),
+) -> dict[str, Floats]:
     """Weather interpolated to the samples; wind as the components that it comes from [m/s].
 
     Parameters
@@ -100,23 +106,27 @@ def weather_at(t_s: Floats, start: pd.Timestamp | None, weather: Sky | None) -> 
         Times since `start`, not decreasing.
     start, weather
         As for `roadlog.passes.conditions.conditions_of`.
+    names
+        What is asked for, by default all.
     """
     nothing = np.full(len(t_s), np.nan)
-    out = dict.fromkeys((*WEATHER_COLUMNS, "north", "east"), nothing)
+    out = dict.fromkeys(names, nothing)
     if weather is None or start is None or pd.isna(start) or not len(weather):
         return out
     rows, clock = _seconds(weather.local_ns, weather.utc_ns, start, t_s)
     reach = WEATHER_REACH.total_seconds()
     read = dict[bytes, Bools]()
-    for name, every in weather.values.items():
-        value = every[rows]
+    for name in names:
+        if name not in weather.values:
+            continue
+        value = weather.values[name][rows]
         known = np.isfinite(value)
         if not known.any():
             continue
         at = clock[known]
         near = read.get(key := known.tobytes())
         if near is None:
-            after = np.clip(np.searchsorted(at, t_s), 0, len(at) - 1)
+            after = np.minimum(np.searchsorted(at, t_s), len(at) - 1)
             before = np.maximum(after - 1, 0)
             nearest = np.minimum(np.abs(at[after] - t_s), np.abs(at[before] - t_s))
             near = read[key] = nearest <= reach

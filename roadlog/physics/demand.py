@@ -78,9 +78,12 @@ def vehicle_specific_power(speed_m_s: Floats, accel_m_s2: Floats, grade: Floats)
 
 
 def operating_mode(
-    vsp_kw_t: Floats, speed_kmh: Floats, accel_m_s2: Floats, step_s: float = 1.0
-) -> NDArray[np.int64]:
+    vsp_kw_t: Floats, speed_kmh: Floats, accel_m_s2: Floats, step_s: float | Floats = 1.0,
+    starts: Ints | None = None,
+) -> NDArray[np.int64]:  # fmt: skip
     """Operating mode of running light-duty vehicles: bins of specific power and speed class.
+
+    Where `starts` are given, a run begins at each of them, and `step_s` may differ by run.
 
     0 braking (deceleration of 2 mph/s, or more than 1 mph/s for three seconds), 1 idle (below
     1 mph), 11-16 below 25 mph, 21-30 from 25 to 50 mph, 33-40 from 50 mph; -1 where unknown.
@@ -105,11 +108,15 @@ def operating_mode(
         place = np.searchsorted(np.array(lower), vsp_kw_t, "right") - 1
         named = np.array(modes)[np.clip(place, 0, len(modes) - 1)]
         mode = np.where(mph >= start, named, mode)
-    back = max(1, round(1.0 / step_s))
+    first = np.zeros(1, np.int64) if starts is None else starts
+    size = np.diff(first, append=len(rate))
+    back = np.maximum(1, np.round(1.0 / np.broadcast_to(step_s, len(first)))).astype(np.int64)
+    at, begin, back = np.arange(len(rate)), np.repeat(first, size), np.repeat(back, size)
     slowing = rate < -1.0
-    before = np.zeros((2, len(rate)), bool)
-    before[0, back:], before[1, 2 * back :] = slowing[:-back], slowing[: -2 * back]
-    mode = np.where((rate <= -2.0) | (slowing & before[0] & before[1]), 0, mode)
+    long = slowing.copy()
+    for earlier in (at - back, at - 2 * back):
+        long &= (earlier >= begin) & slowing[np.maximum(earlier, 0)]
+    mode = np.where((rate <= -2.0) | long, 0, mode)
     return np.where(np.isfinite(vsp_kw_t) & np.isfinite(mph), mode, -1).astype(np.int64)
 
 

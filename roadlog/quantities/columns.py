@@ -125,14 +125,17 @@ class Columns:
         }
         return Columns(cut, len(range(self._length)[which]))
 
-    def with_its_rows_of(self, whole: "Columns") -> "list[Columns]":
-        """The runs of these columns, each with its rows of other columns beside its own."""
-        found, starts = [], self.starts.tolist()
-        runs = self._parts or [self]
-        for part, a, b in zip(runs, starts, [*starts[1:], len(self)], strict=True):
-            own = whole.rows(slice(a, b))
-            found.append(part.assign(**{n: own.column(n) for n in own.columns}))
-        return found
+    @property
+    def runs(self) -> "list[tuple[Columns, slice]]":
+        """The runs that were joined, and which rows here are theirs."""
+        starts = self.starts.tolist()
+        rows = map(slice, starts, [*starts[1:], len(self)])
+        return list(zip(self._parts or [self], rows, strict=True))
+
+    @property
+    def ends(self) -> Ints:
+        """Behind which row each run ends, as `starts`."""
+        return np.append(self.starts[1:], len(self))
 
     def kept(self, what: Hashable, make: Callable[[], T]) -> T:
         """`make()`, kept for whoever asks for the same again."""

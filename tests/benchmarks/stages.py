@@ -147,12 +147,15 @@ def measure(folder: Path, rounds: int) -> dict[str, float]:
 
     def conditioned() -> dict[int, Any]:
         sky = stages.sky(weather)
-        return {
-            r: stages.conditions(
-                t, study.vehicle, start=starts[r], weather=sky, wind_at_car=0.33, usual=usual
-            )
-            for r, t in matched.items()
-        }
+        each = stages.conditions(
+            list(matched.values()),
+            study.vehicle,
+            starts=[starts[r] for r in matched],
+            weather=sky,
+            wind_at_car=0.33,
+            usual=usual,
+        )
+        return dict(zip(matched, each, strict=True))
 
     tracks = clock("conditions", conditioned)
     passes = clock("pass table", lambda: build_passes(tracks, runs, network, study, None))
@@ -203,7 +206,7 @@ def _stages() -> _Stages:
         return dict(road.placed_each(tracks.items(), network))
 
     stages = (read, sampled, flow_of_each, road.placed, together, sky_of)
-    return _Stages(*stages, conditions.conditions_of)
+    return _Stages(*stages, conditions.conditions_of_each)
 
 
 def _before(flow: Callable[..., Any], conditions: Callable[..., Any]) -> _Stages:
@@ -219,8 +222,12 @@ def _before(flow: Callable[..., Any], conditions: Callable[..., Any]) -> _Stages
     def same(table: Any) -> Any:
         return table
 
+    def conditions_of(runs: list[Any], vehicle: Any, *, starts: list[Any], **given: Any) -> Any:
+        each = zip(runs, starts, strict=True)
+        return [conditions(run, vehicle, start=start, **given) for run, start in each]
+
     stages = (pd.read_parquet, _sampled, flows, road.match, each, same)
-    return _Stages(*stages, conditions)
+    return _Stages(*stages, conditions_of)
 
 
 def _sampled(frames: list[pd.DataFrame]) -> list[pd.DataFrame]:
@@ -260,9 +267,8 @@ def streamed(folder: Path, runs: int) -> float:
     some = dict(enumerate(flows(0, 40)))
     network = road.find_network(some, dict(zip(some, table["arm"], strict=False)))
     for run, flow in enumerate(flows(0, runs)):
-        track = stages.conditions(
-            stages.place(flow, network, run), study.vehicle, start=table["start"][run], weather=sky
-        )
+        placed, starts = [stages.place(flow, network, run)], [table["start"][run]]
+        track = stages.conditions(placed, study.vehicle, starts=starts, weather=sky)[0]
         row = table.iloc[[run]].assign(used=True, reason="", km=1.0, run=run)
         build_passes({run: track}, row, network, study, None)
     return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
