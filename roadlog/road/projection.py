@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from pyproj import Proj
 
 from roadlog.quantities.arrays import Floats
-from roadlog.quantities.columns import Table
+from roadlog.quantities.columns import Table, once
 from roadlog.quantities.signals import signal
 
 Origin = tuple[float, float]
@@ -37,6 +37,10 @@ def positions(track: Table) -> tuple[Floats, Floats, NDArray[np.bool_]]:
 
     The exact point 0° N 0° E is what a receiver writes before its first fix, so it is none.
     """
+    return once(track, positions, lambda: _positions(track))
+
+
+def _positions(track: Table) -> tuple[Floats, Floats, NDArray[np.bool_]]:
     n = len(track)
     if not {"lat_deg", "lon_deg"} <= set(track.columns):
         return np.full(n, np.nan), np.full(n, np.nan), np.zeros(n, bool)

@@ -154,10 +154,12 @@ def _spread(owner: Ints) -> Ints:
 
 def _of_runs(points: Points, runs: Ints) -> Points:
     """The points of these runs alone, which are numbered anew."""
-    mask = np.isin(points.owner, runs)
+    if len(runs) == points.owner[-1] + 1:
+        return points
+    some = np.flatnonzero(np.isin(points.owner, runs))
     names = ("d_m", "x_m", "y_m", "hx", "hy", "seen")
-    owner = np.searchsorted(runs, points.owner[mask])
-    return Points(owner, *(getattr(points, n)[mask] for n in names))
+    owner = np.searchsorted(runs, points.owner.take(some))
+    return Points(owner, *(getattr(points, n).take(some) for n in names))
 
 
 def _reference(points: Points, cells: Cells, free: Bools, good: Bools, support: Ints) -> Ints:
@@ -194,9 +196,9 @@ def _mean_line(points: Points, reference: Ints, free: Bools) -> tuple[Line, Ints
     line = make_line(points.x_m[reference], points.y_m[reference])
     rows = approach(points, [line], free)
     near = np.flatnonzero(rows.near >= 0)
-    runs = _spread(points.owner[rows.point[near]])
+    runs = _spread(rows.owner.take(near))
     some, usable = _of_runs(points, runs), free[np.isin(points.owner, runs)]
-    near = near[np.isin(points.owner[rows.point[near]], runs)]
+    near = near[np.isin(rows.owner.take(near), runs)]
     if len(near):
         wander = _mean_offset(rows.s_m[near], rows.unbiased_m[near], line, REACH_M)
         offset = rows.unbiased_m[near] - np.interp(rows.s_m[near], line.s_m, wander)
@@ -228,7 +230,7 @@ def _with_corners(line: Line) -> Line:
 
 def _through_tunnels(points: Points, rows: Alignment, line: Line, runs: Ints) -> Line:
     """The line with its course redrawn where none of these runs has fixes."""
-    index = np.flatnonzero((rows.chain >= 0) & np.isin(points.owner[rows.point], runs))
+    index = np.flatnonzero((rows.chain >= 0) & np.isin(rows.owner, runs))
     if not len(index):
         return line
     bins = int(line.length_m / STEP_M) + 1
@@ -319,7 +321,8 @@ def _mean_offset(s: Floats, offset: Floats, line: Line, within_m: float) -> Floa
     count = np.bincount(bins, minlength=n)
     mean = np.bincount(bins, offset, n) / np.maximum(count, 1)
     for _ in range(3):
-        near = mean[bins] + np.clip(offset - mean[bins], -within_m, within_m)
+        usual = mean.take(bins)
+        near = usual + np.clip(offset - usual, -within_m, within_m)
         mean = np.bincount(bins, near, n) / np.maximum(count, 1)
     there = np.flatnonzero(count)
     at = (there + 0.5) * STEP_M

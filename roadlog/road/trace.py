@@ -159,11 +159,14 @@ def _paths(at: Floats, x: Floats, y: Floats, size: Ints) -> list[_Path]:
     before = _places_before(at, np.repeat(begin, size), np.repeat(n, size), head, size, n, step)
     with np.errstate(divide="ignore", invalid="ignore"):
         gap, slopes = np.diff(at), [np.diff(c) / np.diff(at) for c in (x, y)]
-    beyond = grid - at[before]
+    beyond = grid - at.take(before)
     rough = np.array(
-        [slope[before] * beyond + c[before] for slope, c in zip(slopes, (x, y), strict=True)]
+        [
+            slope.take(before) * beyond + c.take(before)
+            for slope, c in zip(slopes, (x, y), strict=True)
+        ]
     )
-    width = gap[np.maximum(before - (beyond == 0), np.repeat(start, n))]
+    width = gap.take(np.maximum(before - (beyond == 0), np.repeat(start, n)))
     inner = np.ones(len(gap), bool)
     inner[last[:-1]] = False
     close = median_at_most(gap[inner], size - 1, SPARSE_M)
@@ -175,14 +178,14 @@ def _paths(at: Floats, x: Floats, y: Floats, size: Ints) -> list[_Path]:
     inside = np.arange(n.sum()) + np.repeat(PAD * (2 * order + 1), n)
     padded = np.arange(longer.sum()) - np.repeat(PAD * (2 * order + 1), longer)
     padded = np.clip(padded, np.repeat(head, longer), np.repeat(head + n - 1, longer))
-    held = rough[:, padded]
-    wide = gaussian_filter1d(held, NOISY_SMOOTHING_M / step)[:, inside]
+    held = rough.take(padded, axis=1)
+    wide = gaussian_filter1d(held, NOISY_SMOOTHING_M / step).take(inside, axis=1)
     quiet = median_at_most(np.abs(rough - wide).T.ravel(), 2 * n, QUIET_M)
     half = np.flatnonzero(number % 2 == 0)
-    fx, fy = wide[:, half]
+    fx, fy = wide.take(half, axis=1)
     if quiet.any():
-        narrow = gaussian_filter1d(held, SMOOTHING_M / step)[:, inside[half]]
-        fx, fy = np.where(np.repeat(quiet, (n + 1) // 2), narrow, wide[:, half])
+        narrow = gaussian_filter1d(held, SMOOTHING_M / step).take(inside[half], axis=1)
+        fx, fy = np.where(np.repeat(quiet, (n + 1) // 2), narrow, (fx, fy))
     hx, hy = _slopes(wide, half, head, n)
     norm = np.maximum(np.hypot(hx, hy), 1e-9)
     columns = (grid[half], fx, fy, hx / norm, hy / norm, (width <= MAX_FIX_GAP_M)[half])
@@ -223,7 +226,7 @@ def _slopes(rows: Floats, at: Ints, head: Ints, n: Ints) -> Floats:
     first, last = np.zeros(rows.shape[1], np.int64), np.zeros(rows.shape[1], np.int64)
     first[head], last[head + n - 1] = 1, 1
     low, high = at - 1 + first[at], at + 1 - last[at]
-    return (rows[:, high] - rows[:, low]) / (high - low)
+    return np.asarray((rows.take(high, axis=1) - rows.take(low, axis=1)) / (high - low), float)
 
 
 def _height(path: _Path, at: Floats, height: Floats) -> Floats:
