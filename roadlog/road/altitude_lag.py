@@ -62,7 +62,7 @@ def lagged(trace: Trace, lag_s: float) -> Floats:
 def _lagged(trace: Trace, lags_s: Floats) -> Floats:
     """The trace's altitudes [m] by each of the lags (lags, points)."""
     known = np.isfinite(trace.altitude_m)
-    if not known.any():
+    if not known.any() or not lags_s.any():
         return np.tile(trace.altitude_m, (len(lags_s), 1))
     t = trace.t_s + 1e-6 * np.arange(len(trace.t_s))
     at = t + lags_s[:, None]

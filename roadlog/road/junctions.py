@@ -93,9 +93,8 @@ def _moved(line: Line, placed: Placed, seen: Bools, at: Path) -> Line:
     point, s = placed.point[there], placed.s_m[there]
     if not len(point):
         return line
-    place = np.interp(s, line.s_m, line.x_m + 1j * line.y_m)
-    along = np.interp(s, line.s_m, line.tx + 1j * line.ty)
-    offset = (at[1][point] - place.imag) * along.real - (at[0][point] - place.real) * along.imag
+    x, y, tx, ty = (np.interp(s, line.s_m, c) for c in (line.x_m, line.y_m, line.tx, line.ty))
+    offset = (at[1][point] - y) * tx - (at[0][point] - x) * ty
     bins = int(line.length_m / STEP_M) + 1
     bin_ = np.minimum((s / STEP_M).astype(int), bins - 1)
     total = np.bincount(bin_, np.clip(offset, -OUTLIER_M, OUTLIER_M), bins)

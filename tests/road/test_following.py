@@ -5,7 +5,7 @@ import pytest
 
 from roadlog.road.alignment import Line, Points, approach, make_line
 from roadlog.road.trace import STEP_M
-from roadlog.road.viterbi import follow
+from roadlog.road.viterbi import _chains_of, _is_steady, _likeliest, _steady, follow
 
 START_M = -2000.0
 MAIN = make_line(np.array([START_M, 3000.0]), np.zeros(2))
@@ -81,3 +81,45 @@ def test_run_that_leaves_its_only_line_and_comes_back_is_on_it_in_two_pieces() -
     assert (begin, end) == (START_M, START_M + 239 * STEP_M)
     assert leaves == pytest.approx(START_M + 80 * STEP_M, abs=60)
     assert returns == pytest.approx(START_M + 140 * STEP_M, abs=60)
+
+
+def test_a_run_that_is_never_near_two_lines_is_told_as_by_the_search() -> None:
+    """One line after another, with a part without fixes, ends on a line and between them."""
+    before = make_line(np.array([START_M, 500.0]), np.zeros(2))
+    behind = make_line(np.array([700.0, 3000.0]), np.zeros(2))
+    told = 0
+    for seed in range(40):
+        rng = np.random.default_rng(seed)
+        n = int(rng.integers(5, 230))
+        points = driven(noise(n, seed) * rng.choice([0.3, 1.0]))
+        points.seen[rng.integers(n) : rng.integers(n)] = False
+        chains = [c for _, c in _chains_of(approach(points, [before, behind]))]
+        chains.sort(key=lambda c: c.first)
+        if not chains or not _is_steady(chains):
+            continue
+        told += 1
+        found = _steady(chains, n)
+        expected = _likeliest(chains, [before, behind], 0, n)
+        assert [p[0] for p in found] == [p[0] for p in expected]
+        for one, two in zip(found, expected, strict=True):
+            np.testing.assert_array_equal(one[1], two[1])
+            np.testing.assert_array_equal(one[2], two[2])
+    assert told > 15
+
+
+def test_runs_together_are_followed_as_each_alone() -> None:
+    runs = [driven(on_branch(220) + noise(220, seed)) for seed in range(3)]
+    runs.insert(1, driven(np.full(50, 400.0)))
+    sizes = [len(r) for r in runs]
+    owner = np.repeat(np.arange(4), sizes)
+    names = ("d_m", "x_m", "y_m", "hx", "hy", "seen")
+    every = Points(owner, *(np.concatenate([getattr(r, n) for r in runs]) for n in names))
+    first, lines = np.cumsum([0, *sizes]), [MAIN, BRANCH]
+    together = follow(approach(every, lines), lines, first)
+    for k, run in enumerate(runs):
+        (alone,) = follow(approach(run, lines), lines, np.array([0, len(run)]))
+        assert len(alone) == len(together[k]) == (0 if k == 1 else 2)
+        for one, two in zip(together[k], alone, strict=True):
+            assert one[0] == two[0]
+            np.testing.assert_array_equal(one[1] - first[k], two[1])
+            np.testing.assert_array_equal(one[2], two[2])

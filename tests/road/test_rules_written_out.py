@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from roadlog.road.alignment import Points, _bias, _chains, tolerance
+from roadlog.road.alignment import Points, _bias, _chains, sustained, tolerance
 from roadlog.road.cells import Cells
 from roadlog.road.elevation import fuse
 
@@ -28,11 +28,13 @@ def _points(seed: int, runs: int = 12, laps: int = 2) -> Points:
     return Points(*(np.concatenate(c) for c in zip(*parts, strict=True)))
 
 
-@pytest.mark.parametrize("seed", range(2))
-def test_runs_that_share_a_cell_are_those_whose_free_points_are_filed_there(seed: int) -> None:
-    points = _points(seed)
+@pytest.mark.parametrize(("seed", "runs"), [(0, 12), (1, 70)])
+def test_runs_that_share_a_cell_are_those_whose_free_points_are_filed_there(
+    seed: int, runs: int
+) -> None:
+    points = _points(seed, runs, laps=2 if runs == 12 else 1)
     rng = np.random.default_rng(seed)
-    free, fitted = rng.random(len(points)) < 0.4, np.arange(12) % 3 == 0
+    free, fitted = rng.random(len(points)) < 0.4, np.arange(runs) % 3 == 0
     filed: dict[tuple[int, ...], set[int]] = {}
     sector = np.arctan2(points.hy, points.hx) / (np.pi / 4)
     place = np.array([points.x_m / 40 - 0.5, points.y_m / 40 - 0.5, sector])
@@ -79,6 +81,27 @@ def test_a_run_stays_on_a_line_by_the_rule_written_out(seed: int) -> None:
         use = np.flatnonzero(expected >= 0)
     assert expected.max() > 10
     np.testing.assert_array_equal(found, expected)
+
+
+@pytest.mark.parametrize("over_m", [60.0, 200.0, 1000.0])
+def test_an_offset_is_sustained_over_the_rows_of_its_own_chain(over_m: float) -> None:
+    rng = np.random.default_rng(7)
+    chain = np.repeat([4, -1, 0, 2, -1, 9], [90, 3, 1, 40, 5, 4])
+    value = rng.normal(0, 9, len(chain))
+    half = {60.0: 2, 200.0: 5, 1000.0: 25}[over_m]
+    expected = [
+        np.mean([value[j] for j in range(i - half, i + half + 1) if j in rows])
+        if chain[i] >= 0
+        else np.nan
+        for i in range(len(chain))
+        for rows in [set(np.flatnonzero(chain == chain[i]))]
+    ]
+    found = sustained(value, chain, over_m)
+    np.testing.assert_allclose(found, expected, rtol=1e-9, atol=1e-12)
+    alone = sustained(value[94:134], chain[94:134], over_m)
+    np.testing.assert_array_equal(found[94:134], alone)
+    assert not len(sustained(value[:0], chain[:0], over_m))
+    assert np.isnan(sustained(value[:3], np.full(3, -1), over_m)).all()
 
 
 @pytest.mark.parametrize("seed", range(2))
