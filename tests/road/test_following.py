@@ -84,27 +84,27 @@ def test_run_that_leaves_its_only_line_and_comes_back_is_on_it_in_two_pieces() -
 
 
 def test_a_run_that_is_never_near_two_lines_is_told_as_by_the_search() -> None:
-    """One line after another, with a part without fixes, ends on a line and between them."""
-    before = make_line(np.array([START_M, 500.0]), np.zeros(2))
-    behind = make_line(np.array([700.0, 3000.0]), np.zeros(2))
-    told = 0
+    """Lines one after another, some too short to be worth a change, and a part without fixes."""
+    told: list[int] = []
     for seed in range(40):
         rng = np.random.default_rng(seed)
-        n = int(rng.integers(5, 230))
+        n, ends = int(rng.integers(5, 230)), np.cumsum([500, 60, rng.integers(80, 260), 60])
+        edges = [(START_M, ends[0]), (ends[1], ends[2]), (ends[3], 3000.0)]
+        lines = [make_line(np.array(e, float), np.zeros(2)) for e in edges]
         points = driven(noise(n, seed) * rng.choice([0.3, 1.0]))
         points.seen[rng.integers(n) : rng.integers(n)] = False
-        chains = [c for _, c in _chains_of(approach(points, [before, behind]))]
+        chains = [c for _, c in _chains_of(approach(points, lines))]
         chains.sort(key=lambda c: c.first)
-        if not chains or not _is_steady(chains):
+        if not _is_steady(chains):
             continue
-        told += 1
-        found = _steady(chains, n)
-        expected = _likeliest(chains, [before, behind], 0, n)
+        found, expected = _steady(chains, n), _likeliest(chains, lines, 0, n)
+        told += [len(chains) - len(found)]
         assert [p[0] for p in found] == [p[0] for p in expected]
         for one, two in zip(found, expected, strict=True):
             np.testing.assert_array_equal(one[1], two[1])
             np.testing.assert_array_equal(one[2], two[2])
-    assert told > 15
+    assert len(told) > 15
+    assert sum(told) > 3
 
 
 def test_runs_together_are_followed_as_each_alone() -> None:
@@ -123,3 +123,11 @@ def test_runs_together_are_followed_as_each_alone() -> None:
             assert one[0] == two[0]
             np.testing.assert_array_equal(one[1] - first[k], two[1])
             np.testing.assert_array_equal(one[2], two[2])
+
+
+def test_where_lines_lie_on_one_another_a_run_is_on_one_of_them() -> None:
+    lines = [make_line(np.array(e), np.zeros(2)) for e in ((START_M, 600.0), (400.0, 3000.0))]
+    points = driven(noise(200, 1) * 0.3)
+    pieces = follow(approach(points, lines), lines, np.array([0, 200]))[0]
+    assert [line for line, _, _ in pieces] == [0, 1]
+    np.testing.assert_array_equal(np.concatenate([at for _, at, _ in pieces]), np.arange(200))
