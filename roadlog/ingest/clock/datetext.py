@@ -19,6 +19,7 @@ import pyarrow.compute as pc
 from numpy.typing import NDArray
 
 from roadlog.ingest import shelf
+from roadlog.ingest.clock.places import groups_by_place
 from roadlog.ingest.facts import Repair
 from roadlog.ingest.text.cells import coded
 from roadlog.quantities.arrays import Bools, Floats
@@ -183,7 +184,9 @@ def _cut_up(pieces: Sequence[pa.Array], pattern: str, names: set[str]) -> _Cut:
     columns: dict[str, Floats] = {}
     minutes_only, separator, zone, at = True, "", None, 0
     for piece in pieces:
-        parts = pc.extract_regex(piece, pattern=pattern)
+        parts = groups_by_place(piece, pattern)
+        if parts is None:
+            parts = pc.extract_regex(piece, pattern=pattern)
         clock, no_seconds = _clock_seconds(parts, names)
         offset, named = _offsets(parts, names)
         found = {"clock": clock, **_day_fields(parts, names)}
@@ -396,7 +399,10 @@ def _offsets(parts: pa.Array, names: set[str]) -> tuple[Floats | None, str | Non
     """Offset from UTC [s] of each cell (NaN without), and the first one's zone."""
     if "z" not in names:
         return None, None
-    text = pd.Series(pc.struct_field(parts, "z").to_numpy(zero_copy_only=False))
+    zones = pc.struct_field(parts, "z")
+    if not any(pc.unique(zones).to_pylist()):
+        return None, None
+    text = pd.Series(zones.to_numpy(zero_copy_only=False))
     known = {z: _offset_minutes(z) for z in text.dropna().unique() if z}
     minutes = text.map({z: m for z, m in known.items() if m is not None}).to_numpy(np.float64)
     have: Bools = ~np.isnan(minutes)

@@ -39,6 +39,7 @@ _PIECE = 1 << 24
 _ROWS_AT_ONCE = 10_000
 _MAX_RETRIES = 3
 _HEADER_LIKE = r"^[^\d\s][^\d]*[\[(][^\d]*[\])]\s*$"  # words with a unit in brackets
+_HEADER_ENDS = (b"]", b")")
 _FAILED_COLUMN = re.compile(r"In CSV column #(\d+)")
 
 
@@ -275,6 +276,10 @@ def _header_rows(
 
 def _heads(cells: pa.Array, header: str) -> pa.Array:
     """Which cells are this header, or look like one."""
+    letters = cells.buffers()[2]
+    text = b"" if letters is None else letters.to_pybytes()
+    if not any(word in text for word in (header.encode(), *_HEADER_ENDS)):
+        return pa.array(np.zeros(len(cells), bool))
     plain = pc.utf8_trim_whitespace(cells)
     return pc.or_(pc.equal(plain, header), pc.match_substring_regex(plain, _HEADER_LIKE))
 
