@@ -7,6 +7,8 @@ out (method section 4), with the passes that a rule set beforehand leaves out li
 import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from itertools import islice
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -15,8 +17,8 @@ from numpy.typing import NDArray
 from roadlog.errors import InputError
 from roadlog.ingest.text.handtable import split_unit
 from roadlog.passes.facts import Lost
-from roadlog.quantities.arrays import Floats, median_step
-from roadlog.quantities.columns import Columns, Table, Words, columns_of
+from roadlog.quantities.arrays import Floats, steps_of_each
+from roadlog.quantities.columns import Columns, Table, Words, columns_of, in_groups, joined, strings
 from roadlog.quantities.facts import Fact
 from roadlog.quantities.fuels import FUELS
 from roadlog.quantities.tables import NOTE, PASSES, REMARK
@@ -32,6 +34,7 @@ from roadlog.study.settings import Analysis, Study
 MIN_LENGTH_SHARE = 0.9  # a pass has to cover this share of its segment
 MAX_DISTANCE_ERROR = 0.10  # wheel distance against the segment's length
 IDLE_BELOW_KMH = 1.0
+AT_ONCE = 40_000  # samples whose sums are made together
 YES_NO = {"yes": "1", "no": "0", "true": "1", "false": "0", "on": "1", "off": "0"}
 
 _MEANS = {  # pass column: track column, averaged over time
@@ -103,8 +106,7 @@ def build_passes(
     driven = {r: columns_of(tracks[r]) for r in runs["run"] if r in tracks and len(tracks[r])}
     if bare := [r for r, track in driven.items() if "ambient_source" not in track]:
         raise InputError(f"run {bare[0]} has no conditions: give its track through add_conditions")
-    samples = _stack(driven)
-    table = _sums(samples, _ml_per_g(runs, study))
+    table = _sums(driven, _ml_per_g(runs, study))
     table["why"] = pd.Series("", table.index, dtype=object)
     absent = _without_pass(runs, driven, network, set(table["run"]))
     if len(absent):
@@ -135,7 +137,7 @@ def build_passes(
 
 @dataclass(frozen=True)
 class _Samples:
-    """All samples on the network, run after run; the first one and the segment of each pass."""
+    """Samples on the network, run after run; the first one, run and segment of each pass."""
 
     columns: dict[str, Floats]
     first: NDArray[np.int64]
@@ -145,39 +147,47 @@ class _Samples:
     elapsed_s: Floats
     d_m: Floats
     step_m: Floats
-    source: dict[int, tuple[str, str]]
 
 
-def _stack(driven: Mapping[int, Columns]) -> _Samples:
-    tracks = list(driven.values())
-    if not tracks:
-        none, whole = np.empty(0), np.empty(0, dtype=np.int64)
-        return _Samples(
-            dict.fromkeys(_TAKEN, none), whole, whole, whole, np.empty(0, object), none, none, none,
-            {},
-        )  # fmt: skip
-    entries = np.concatenate([t["traversal"] for t in tracks]).astype(np.int64)
+def _on_network(group: Columns, numbers: Sequence[int]) -> _Samples:
+    """What of some runs, which have these numbers, lies on the network."""
+    entries = group["traversal"].astype(np.int64)
     on = np.flatnonzero(entries >= 0)
-    runs = np.repeat(np.array(list(driven)), [len(t) for t in tracks])[on]
+    last = group.ends - 1
+    run = np.repeat(np.array(numbers, np.int64), last + 1 - group.starts)[on]
+    t = group.floats("t_s")
+    d = np.concatenate([_distance(track) for track, _ in group.runs])
+    elapsed, step = np.diff(t, append=np.nan), np.diff(d, append=np.nan)
+    one = group.starts == last
+    elapsed[last] = np.where(one, 0.0, steps_of_each(t, group.starts, group.ends))
+    step[last] = 0.0
     entries = entries[on]
-    ways = [_distance(t) for t in tracks]
-    elapsed, step = [], []
-    for track, d in zip(tracks, ways, strict=True):
-        t = track.floats("t_s")
-        last = median_step(t) if len(t) > 1 else 0.0
-        elapsed.append(np.append(t[1:] - t[:-1], last))
-        step.append(np.append(d[1:] - d[:-1], 0.0))
-    new = np.append(True, (np.diff(runs) != 0) | (np.diff(entries) != 0))[: len(runs)]
-    source = {
-        r: (_first_word(t, "ambient_source"), _first_word(t, "pressure_source"))
-        for r, t in driven.items()
-    }
+    new = np.append(True, (run[1:] != run[:-1]) | (entries[1:] != entries[:-1]))[: len(on)]
     first = np.flatnonzero(new)
+    parts = _parts(group, on)
+
+    def taken(name: str) -> Floats:
+        if name not in group:
+            return np.full(len(on), np.nan)
+        return np.concatenate([track.floats(name)[rows] for track, rows in parts])
+
     return _Samples(
-        {c: np.concatenate([t.floats(c) for t in tracks])[on] for c in _TAKEN},
-        first, runs, entries, _words(tracks, on[first]),
-        np.concatenate(elapsed)[on], np.concatenate(ways)[on], np.concatenate(step)[on], source,
+        {name: taken(name) for name in _TAKEN}, first, run[first], entries[first],
+        _words([track for track, _ in group.runs], on[first]), elapsed[on], d[on], step[on],
     )  # fmt: skip
+
+
+def _parts(
+    group: Columns, on: NDArray[np.int64]
+) -> list[tuple[Columns, slice | NDArray[np.int64]]]:
+    """Each run with its rows `on` the network: a slice, which copies nothing, if none between."""
+    cut = np.searchsorted(on, [*group.starts, len(group)]).tolist()
+    found: list[tuple[Columns, slice | NDArray[np.int64]]] = []
+    for (track, rows), a, b in zip(group.runs, cut[:-1], cut[1:], strict=True):
+        mine = on[a:b] - rows.start
+        whole = b > a and mine[-1] - mine[0] == b - a - 1
+        found.append((track, slice(int(mine[0]), int(mine[-1]) + 1) if whole else mine))
+    return found
 
 
 def _words(tracks: Sequence[Columns], at: NDArray[np.int64]) -> NDArray[np.object_]:
@@ -212,8 +222,27 @@ def _ml_per_g(runs: pd.DataFrame, study: Study) -> dict[int, float]:
     return {int(r): float(x) for r, x in zip(runs["run"], own, strict=True)}
 
 
-def _sums(samples: _Samples, ml_per_g: Mapping[int, float]) -> pd.DataFrame:
+def _sums(driven: Mapping[int, Columns], ml_per_g: Mapping[int, float]) -> pd.DataFrame:
     """One row a pass: sums and means over its samples."""
+    numbers, each = iter(driven), []
+    for group in in_groups(list(driven.values()), AT_ONCE):
+        each.append(_summed(_on_network(group, list(islice(numbers, len(group.runs)))), ml_per_g))
+    each = each or [_summed(_on_network(joined([]), []), ml_per_g)]
+    sums = {name: np.concatenate([part[name] for part in each]) for name in each[0]}
+    place = np.searchsorted(list(driven), sums["run"])
+    sources = {
+        name: Words(np.arange(len(driven)), tuple(_first_word(t, name) for t in driven.values()))
+        for name in ("ambient_source", "pressure_source")
+    }
+    told = {
+        name: strings(Words(words.codes[place], words.words)) for name, words in sources.items()
+    }
+    segment = pd.array(sums["segment"], dtype="str")
+    return pd.DataFrame({**sums, "segment": segment, **told})
+
+
+def _summed(samples: _Samples, ml_per_g: Mapping[int, float]) -> dict[str, NDArray[Any]]:
+    """The columns of `_sums`, for some runs."""
     c, first = samples.columns, samples.first
     n = len(first)
     known = np.isfinite(c["fuel_flow_g_s"]) & np.isfinite(c["speed_kmh"])
@@ -233,7 +262,7 @@ def _sums(samples: _Samples, ml_per_g: Mapping[int, float]) -> pd.DataFrame:
 
     time, elapsed = _added(dt, first), _added(samples.elapsed_s, first)
     km = total(c["speed_kmh"]) / 3600
-    own_ml_per_g = np.array([ml_per_g[int(r)] for r in samples.run[first]], dtype=float)
+    own_ml_per_g = np.array([ml_per_g[r] for r in samples.run.tolist()], dtype=float)
     fuel = {
         name: own_ml_per_g * total(c[column])
         for name, column in (
@@ -247,32 +276,27 @@ def _sums(samples: _Samples, ml_per_g: Mapping[int, float]) -> pd.DataFrame:
     coolant = c["coolant_temp_c"]
     cold = np.where(np.isfinite(coolant), (coolant < WARM_COOLANT_C).astype(float), np.nan)
     runtime = c["engine_runtime_s"][first]
-    ends = np.append(first[1:], len(dt)) - 1
-    wheel_km = _added(samples.step_m, first) / 1000
-    return pd.DataFrame(
-        {
-            "run": samples.run[first],
-            "traversal": samples.traversal[first],
-            "segment": pd.array(samples.segment, dtype="str"),
-            "entry_s": c["t_s"][first],
-            "entry_km": samples.d_m[first] / 1000,
-            "distance_km": km,
-            "duration_s": time,
-            **fuel,
-            "ml_per_km": fuel["fuel_ml"] * per_km,
-            "mean_speed_kmh": _ratio(3600 * km, time),
-            "idle_s_per_km": total((c["speed_kmh"] < IDLE_BELOW_KMH).astype(float)) * per_km,
-            "demand_kj_per_km": work * per_km,
-            "cold_share": mean(cold),
-            "since_start_s": np.where(np.isfinite(runtime), runtime, c["t_s"][first]),
-            **{name: mean(c[column]) for name, column in _MEANS.items()},
-            "coverage": np.minimum(_ratio(time, elapsed), 1.0),
-            "ambient_source": [samples.source[r][0] for r in samples.run[first]],
-            "pressure_source": [samples.source[r][1] for r in samples.run[first]],
-            "wheel_km": wheel_km,
-            "driven_m": c["s_m"][ends] - c["s_m"][first] + samples.step_m[ends],
-        }
-    )  # fmt: skip
+    ends = np.append(first[1:], len(dt))[:n] - 1
+    return {
+        "run": samples.run,
+        "traversal": samples.traversal,
+        "segment": samples.segment,
+        "entry_s": c["t_s"][first],
+        "entry_km": samples.d_m[first] / 1000,
+        "distance_km": km,
+        "duration_s": time,
+        **fuel,
+        "ml_per_km": fuel["fuel_ml"] * per_km,
+        "mean_speed_kmh": _ratio(3600 * km, time),
+        "idle_s_per_km": total((c["speed_kmh"] < IDLE_BELOW_KMH).astype(float)) * per_km,
+        "demand_kj_per_km": work * per_km,
+        "cold_share": mean(cold),
+        "since_start_s": np.where(np.isfinite(runtime), runtime, c["t_s"][first]),
+        **{name: mean(c[column]) for name, column in _MEANS.items()},
+        "coverage": np.minimum(_ratio(time, elapsed), 1.0),
+        "wheel_km": _added(samples.step_m, first) / 1000,
+        "driven_m": c["s_m"][ends] - c["s_m"][first] + samples.step_m[ends],
+    }
 
 
 def _added(value: Floats, first: NDArray[np.int64]) -> Floats:
@@ -320,19 +344,19 @@ def _of_run(runs: pd.DataFrame, driven: Mapping[int, Columns]) -> pd.DataFrame:
     ]
     km = pd.Series(length, index=out.index, dtype=float).fillna(0.0)
     before = km.groupby(since_switch(runs)).cumsum() - km
-    out["never_switched"] = runs["period"] == 1 if "period" in runs else False
-    out["before_km"] = _told(runs, "before_km").fillna(before)
-    coolant = {r: _first_known(t, "coolant_temp_c") for r, t in driven.items()}
-    logged = out["run"].map(coolant).astype(float)
-    out["coolant_start_c"] = _told(runs, "coolant_start_c").fillna(logged)
-    return out
+    cool = [
+        _first_known(driven[r], "coolant_temp_c") if r in driven else np.nan for r in runs["run"]
+    ]
+    return out.assign(
+        never_switched=runs["period"] == 1 if "period" in runs else False,
+        before_km=_told(runs, "before_km", before),
+        coolant_start_c=_told(runs, "coolant_start_c", pd.Series(cool, out.index, dtype=float)),
+    )
 
 
-def _told(runs: pd.DataFrame, column: str) -> pd.Series:
-    """What the list of runs tells of how each began; NaN where it doesn't."""
-    if column not in runs:
-        return pd.Series(np.nan, index=runs.index)
-    return runs[column].astype(float)
+def _told(runs: pd.DataFrame, column: str, else_: pd.Series) -> pd.Series:
+    """What the list of runs tells of how each began, or another figure where it doesn't."""
+    return runs[column].astype(float).fillna(else_) if column in runs else else_
 
 
 def _first_known(track: Columns, column: str) -> float:
@@ -343,15 +367,16 @@ def _first_known(track: Columns, column: str) -> float:
 
 def _placed(table: pd.DataFrame, network: Network) -> pd.DataFrame:
     """Add start, share of the segment driven, and distance since the switch."""
-    out = table.copy()
     lengths = {s.id: s.length_m for s in network.segments}
-    length = out["segment"].map(lengths).astype(float)
+    length = np.array([lengths.get(name, np.nan) for name in table["segment"].tolist()], float)
     whole = network.kind == "run"
-    out["length_share"] = 1.0 if whole else np.minimum(out["driven_m"] / length, 1.0)
-    out["length_ratio"] = 1.0 if whole else 1000 * out["wheel_km"] / out["driven_m"]
-    out["start"] = out["run_start"] + pd.to_timedelta(out["entry_s"], unit="s")
-    out["km_since_switch"] = out["before_km"] + out["entry_km"]
-    return out.drop(columns=["run_start", "driven_m", "wheel_km"])
+    placed = table.assign(
+        length_share=1.0 if whole else np.minimum(table["driven_m"] / length, 1.0),
+        length_ratio=1.0 if whole else 1000 * table["wheel_km"] / table["driven_m"],
+        start=table["run_start"] + pd.to_timedelta(table["entry_s"], unit="s"),
+        km_since_switch=table["before_km"] + table["entry_km"],
+    )
+    return placed.drop(columns=["run_start", "driven_m", "wheel_km"])
 
 
 def usual_length_ratio(table: pd.DataFrame) -> float:

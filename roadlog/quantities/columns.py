@@ -220,7 +220,7 @@ def frame_of(columns: Columns) -> pd.DataFrame:
     if len(numbers) == len(held):
         return frame
     rest = {
-        n: _strings(c) if isinstance(c, Words) else c for n, c in held.items() if n not in numbers
+        n: strings(c) if isinstance(c, Words) else c for n, c in held.items() if n not in numbers
     }
     whole = pd.concat([frame, pd.DataFrame(rest)], axis=1)
     return whole if [*numbers, *rest] == list(held) else whole[list(held)]
@@ -238,5 +238,6 @@ def _array(column: pd.Series) -> Array:
     return column.to_numpy()
 
 
-def _strings(words: Words) -> Any:
+def strings(words: Words) -> Any:
+    """A frame's column of strings."""
     return pd.array(words.words, dtype="str").take(words.codes)
