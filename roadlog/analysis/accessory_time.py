@@ -21,6 +21,7 @@ from roadlog.errors import DesignError
 from roadlog.fuel.accessory_state import SHRINK_S, AccessoryState, find_accessory, on_less_off
 from roadlog.quantities.against import Against
 from roadlog.quantities.arms import ARMS
+from roadlog.quantities.columns import Table
 from roadlog.quantities.facts import Veto, Warned
 from roadlog.quantities.fuels import FUELS
 from roadlog.runs.accessory_notes import COLUMN, accessory_noted
@@ -43,7 +44,7 @@ LEAST_POINTS = 5.0  # of the time: the same where what it takes isn't known
 
 
 def seen_by_run(
-    samples: Sequence[pd.DataFrame], runs: pd.DataFrame, vehicle: Vehicle, *, sealed: bool = False
+    samples: Sequence[Table], runs: pd.DataFrame, vehicle: Vehicle, *, sealed: bool = False
 ) -> tuple[AccessoryState, pd.DataFrame]:
     """The accessory's state in the usable runs, and a table of them.
 

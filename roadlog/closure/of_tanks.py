@@ -173,14 +173,13 @@ def arm_ratio(table: pd.DataFrame, study: Study) -> ArmRatio | None:
     fit = fit_arms(measured, computed, tank_covariance(measured, _adjoining(used), level, share))
     if fit is None or not (fit.coefficients > 0).all():
         return None
-    squares = fit.chi2_per_df * fit.df if fit.df else 0.0
+    shown = fit.chi2_per_df if fit.df else 1.0
     by_arm = np.array([-1.0, 1.0]) / fit.coefficients
-    noise = float(by_arm @ fit.covariance @ by_arm) / max(1.0, fit.chi2_per_df if fit.df else 1.0)
-    if noise > MOST_OPEN**2:
+    noise = float(by_arm @ fit.covariance @ by_arm) / max(1.0, shown)
+    if noise * shown > MOST_OPEN**2:
         return None
-    return ArmRatio(
-        float(np.log(fit.coefficients[1] / fit.coefficients[0])), noise, squares, fit.df
-    )
+    told = float(np.log(fit.coefficients[1] / fit.coefficients[0]))
+    return ArmRatio(told, noise, shown * fit.df, fit.df)
 
 
 def amounts_of(used: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:

@@ -12,6 +12,7 @@ import pandas as pd
 
 from roadlog.effect import FuelPhysics, fuel_physics
 from roadlog.errors import InputError
+from roadlog.fleet.asked import veto_of
 from roadlog.fleet.design import FleetDesign
 from roadlog.fleet.filled import held_fills
 from roadlog.fleet.fills import Receipt
@@ -23,8 +24,6 @@ from roadlog.fleet.signals import of_units
 from roadlog.fleet.store import read_partitions
 from roadlog.fleet.vehicle import VehicleUnits, reduce_vehicle
 from roadlog.fleet.workers import Run, Task, in_batches
-from roadlog.quantities.against import Against
-from roadlog.quantities.facts import Veto
 from roadlog.quantities.fuels import FUELS
 from roadlog.study.car import Place, Vehicle
 from roadlog.study.settings import Study
@@ -96,7 +95,7 @@ def reduced(
         estimator=record.estimator,
         acts_on=sort.acts_on,
         diesel=sort.diesel,
-        doubts=[Veto(w, Against.WHEELS()) for w in record.warnings],
+        doubts=[veto_of(d) for d in record.doubts],
     )
     if bought is None:
         return replace(units, signals=signals)

@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
+from roadlog.analysis.accessory_time import LEAST_WORTH_PCT
 from roadlog.analysis.doubts import ambiguity_blocking, unit_blocking
 from roadlog.closure import TrimsSeen, bend_blocking
 from roadlog.closure.bend import BENDING_CLUES
@@ -25,8 +26,9 @@ from roadlog.fleet.design import FleetDesign
 from roadlog.fleet.estimators import at_equal_driving, estimate, estimate_without
 from roadlog.fleet.filled import Filled
 from roadlog.fleet.inference import named, word_of
-from roadlog.fleet.signals import PART, Signals
+from roadlog.fleet.signals import ACCESSORY, PART, Signals
 from roadlog.fleet.vehicle import Figures, VehicleUnits
+from roadlog.quantities.against import Against
 from roadlog.quantities.facts import Veto
 from roadlog.stats.interval import Interval, p_of, percent_interval
 from roadlog.study.car import Claim, Device, Vehicle
@@ -71,11 +73,13 @@ class Doubts:
     """What stands against the fuel figure of a fleet.
 
     `groups` are held against a claim, `always` are (vehicles, sentence) whatever the claim.
+    `accessory` is how much more of the fuel an accessory took with the add-on [%], where it shows.
     """
 
     groups: tuple[_Group, ...] = ()
     always: tuple[tuple[tuple[str, ...], Veto], ...] = ()
     open_pct: float = 0.0
+    accessory: Interval = NOTHING
 
     def against(
         self, claim: Claim | None, effect: Interval, smallest_pct: float
@@ -116,6 +120,7 @@ def doubts_of(contrast: FleetContrast, design: FleetDesign) -> Doubts:
             *([] if beyond is None else [beyond]),
         ),
         100 * abs(opened),
+        _of_accessory(contrast.vehicles, design),
     )
 
 
@@ -145,6 +150,7 @@ def forbidden_by_figure(
     whole = fleet_gap(fuel)
     for g in sorted(doubts.groups, key=lambda g: -len(g.vehicles))[:1]:
         whole += [v for v in unit_blocking(g.study, g.estimator, effect) if isinstance(v, Veto)]
+    whole += accessory_differed(doubts.accessory)
     whole += [v for v in ambiguity_blocking(effect, doubts.open_pct, claim) if isinstance(v, Veto)]
     if not found:
         return whole, ""
@@ -155,6 +161,35 @@ def forbidden_by_figure(
         return whole, f"{named(names)}: {found[0][1].bare}; the word stands without"
     every = len(contrast.vehicles)
     return [*whole, *(v if len(lot) == every else _named(lot, v) for lot, v in found)], ""
+
+
+def accessory_differed(more: Interval) -> list[Veto]:
+    """What forbids a word where an accessory took more of the fuel in one arm, as for one car."""
+    if more.low is None or more.high is None or more.low <= 0 <= more.high:
+        return []
+    if abs(more.estimate) < LEAST_WORTH_PCT:
+        return []
+    plain = Against.COOLING_MORE() if more.estimate > 0 else Against.COOLING_LESS()
+    return [
+        Veto(
+            "undecided: accessory differed: by closed-throttle air, air conditioning or the like "
+            f"took {more.estimate:+.1f} points ({more.low:+.1f} to {more.high:+.1f}) of the fuel "
+            "with the add-on beside without it",
+            plain,
+        )
+    ]
+
+
+def _of_accessory(vehicles: Sequence[VehicleUnits], design: FleetDesign) -> Interval:
+    some = [u for v in vehicles if (u := _of_clue(v, ACCESSORY)) is not None]
+    try:
+        found = estimate(some, replace(design, randomised=False, groups=()), at_equal_driving)
+    except (DesignError, FitError):
+        return NOTHING
+    tau, half = 100 * found.tau, 100 * found.half
+    if not np.isfinite(half):
+        return NOTHING
+    return Interval(tau, tau - half, tau + half, found.df, "accessory time by the fleet's model")
 
 
 def _named(lot: Sequence[str], veto: Veto) -> Veto:

@@ -26,9 +26,10 @@ from roadlog.analysis.metering import (
 )
 from roadlog.analysis.placed import placed_runs
 from roadlog.errors import DesignError, InputError, RoadlogError
+from roadlog.fleet.asked import Asked, asked_of_vehicle, named
 from roadlog.fleet.facts import LeftOut
 from roadlog.fleet.reading import Card, Read, Rules, read_alike_units
-from roadlog.fleet.signals import of_runs
+from roadlog.fleet.signals import ACCESSORY, CLUE, of_runs
 from roadlog.fleet.store import (
     Packed,
     keyed,
@@ -47,7 +48,7 @@ from roadlog.passes.road_use import uneven_wheels
 from roadlog.passes.table import build_passes, usual_length_ratio
 from roadlog.quantities.arms import ARMS
 from roadlog.quantities.columns import Columns
-from roadlog.quantities.facts import Fact, commonest
+from roadlog.quantities.facts import Fact, Veto, commonest
 from roadlog.runs.order import believed_units
 from roadlog.study.settings import Study
 from roadlog.weather.reports import study_weather
@@ -113,7 +114,7 @@ class Record:
     km: float
     samples: int
     left_out: tuple[tuple[str, str, str], ...]  # what, code, why
-    warnings: tuple[str, ...] = ()
+    doubts: tuple[tuple[str, str], ...] = ()  # sentence, code of `Against`
     why_not: str = ""
     why_code: str = ""
     idle_g_s: float | None = None
@@ -159,8 +160,8 @@ def _kept(path: Path, out: Path) -> Record | None:
     data = read_json(path)
     if data is None:
         return None
-    lists = ("passes", "runs", "warnings", "segments")
-    data |= {k: tuple(data[k]) for k in lists}
+    data |= {k: tuple(data[k]) for k in ("passes", "runs", "segments")}
+    data["doubts"] = tuple((a, b) for a, b in data["doubts"])
     record = Record(**{**data, "left_out": tuple((a, b, c) for a, b, c in data["left_out"])})
     every = [*(out / PASSES / f for f in record.passes), *(out / RUNS / f for f in record.runs)]
     return record if all(p.is_file() for p in every) else None
@@ -195,7 +196,7 @@ def _computed(job: Job, key: str) -> tuple[Record, pd.DataFrame | None, pd.DataF
         n_used=int(used.sum()),
         km=float(done.runs.loc[used, "km"].sum()),
         left_out=(*base.left_out, *own),
-        warnings=done.warnings,
+        doubts=done.doubts,
         idle_g_s=done.idle_g_s,
         segments=done.segments,
         road=done.road,
@@ -255,7 +256,7 @@ def _listed(
 class _Done:
     passes: pd.DataFrame
     runs: pd.DataFrame
-    warnings: tuple[str, ...] = ()
+    doubts: tuple[tuple[str, str], ...] = ()
     idle_g_s: float | None = None
     segments: tuple[dict[str, Any], ...] = ()
     road: str = ""
@@ -285,26 +286,29 @@ def _through(job: Job, table: pd.DataFrame, cards: Sequence[Card]) -> _Done:
     settled, first = _settle(job, table.iloc[chosen], [cards[i] for i in chosen], whole=whole)
     passes, runs, idle = [], [], []
     for at in [np.arange(len(table))] if whole else _pieces(table):
-        metered = (
-            first if whole else _metered(job, table.iloc[at], [cards[int(i)] for i in at], settled)
-        )
-        made = _passes(job, metered, settled)
+        metered, made = first.metered, first.passes
+        if not whole:
+            metered = _metered(job, table.iloc[at], [cards[int(i)] for i in at], settled)
+            made, _ = _passes(job, metered, settled)
         passes.append(made)
         runs.append(pd.concat([metered.runs, of_runs(metered, job.study)], axis=1))
         idle += [x for f in metered.usable.values() if np.isfinite(x := fuel.idle_flow_g_s(f))]
     every = pd.concat(passes, ignore_index=True)
+    asked = first.asked
     listed = pd.concat(runs, ignore_index=True)
+    listed[CLUE + ACCESSORY] = listed["run"].map(dict(asked.accessory_pct or {})).astype(float)
     every = every.assign(run_start=every["run"].map(listed.set_index("run")["start"]))
     used = every[every["used"].astype(bool)]
     if not len(used):
         raise DesignError(str(LeftOut.NO_USABLE_RUN(why=commonest(every["reason"]))))
     _require_arms(job, used)
     rule = job.study.fleet
-    both = used["arm"].nunique() == len(ARMS)
+    both = used["arm"].nunique() == len(ARMS) and rule is not None
+    wheels = [named(v) for v in uneven_wheels(every) if isinstance(v, Veto)] if both else []
     return _Done(
         every.assign(row=np.arange(len(every))),
         listed.assign(run_start=listed["start"], row=np.arange(len(listed))),
-        tuple(map(str, uneven_wheels(every))) if both and rule is not None else (),
+        (*asked.doubts, *wheels),
         float(np.median(idle)) if idle else None,
         _drawn(settled.network, used),
         settled.network.kind,
@@ -377,7 +381,7 @@ def _judged(table: pd.DataFrame, samples: Sequence[Columns]) -> pd.DataFrame:
 
 def _settle(
     job: Job, table: pd.DataFrame, cards: Sequence[Card], *, whole: bool
-) -> tuple[_Settled, Metered]:
+) -> tuple[_Settled, "_Chosen"]:
     samples = _samples(job, cards)
     runs = _judged(table, samples)
     if not runs["used"].any():
@@ -389,11 +393,23 @@ def _settle(
     metered = metered_by(gauge, study, runs, samples, closure.Ledger(), None, False)
     network = _network(job, metered)
     settled = _Settled(gauge, network)
+    passes, tracks = _passes(job, metered, settled)
+    sketches = [c.sketches for c in cards]
+    asked = asked_of_vehicle(study, metered, samples, tracks, passes, network, units, sketches)
+    first = _Chosen(metered, passes, asked)
     if whole:
-        return settled, metered
-    level = usual_level(metered.usable.values())
-    ratio = usual_length_ratio(_passes(job, metered, settled))
-    return _Settled(gauge, dataclasses.replace(network, lines={}), level, ratio), metered
+        return settled, first
+    level, ratio = usual_level(metered.usable.values()), usual_length_ratio(passes)
+    return _Settled(gauge, dataclasses.replace(network, lines={}), level, ratio), first
+
+
+@dataclass(frozen=True)
+class _Chosen:
+    """The runs that a vehicle's road and calibration rest on, and what was asked of them."""
+
+    metered: Metered
+    passes: pd.DataFrame
+    asked: Asked
 
 
 def _network(job: Job, metered: Metered) -> road.Network:
@@ -455,11 +471,14 @@ def _metered(job: Job, table: pd.DataFrame, cards: Sequence[Card], settled: _Set
     return metered_by(settled.gauge, job.study, runs, samples, closure.Ledger(), None, False)
 
 
-def _passes(job: Job, metered: Metered, settled: _Settled) -> pd.DataFrame:
+def _passes(
+    job: Job, metered: Metered, settled: _Settled
+) -> tuple[pd.DataFrame, dict[int, Columns]]:
     starts = metered.runs["start"]
     weather = None if job.root is None else study_weather(job.root, job.study, starts)
     tracks = placed_runs(job.study, metered, settled.network, weather, False, settled.level)
-    return build_passes(tracks, metered.runs, settled.network, job.study, None, settled.ratio)
+    made = build_passes(tracks, metered.runs, settled.network, job.study, None, settled.ratio)
+    return made, tracks
 
 
 def _plain(table: pd.DataFrame) -> pd.DataFrame:

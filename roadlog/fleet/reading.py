@@ -25,9 +25,11 @@ from roadlog.fleet.facts import LeftOut, ReadFact
 from roadlog.fleet.inputs import Source, not_whole
 from roadlog.fleet.store import keyed, read_told, samples_file, write_samples
 from roadlog.fleet.vehicles import alike, tidy
+from roadlog.fuel.levels import CARRIERS
 from roadlog.ingest import Log, read_columns, read_log
 from roadlog.ingest.alike import read_alike
 from roadlog.ingest.clock.localday import possible_days
+from roadlog.ingest.copied import Marks, changes_of, sketch_of
 from roadlog.ingest.datum import settled
 from roadlog.ingest.drives import find_drives, piece
 from roadlog.ingest.log import Datum, UnitEvidence, read_units
@@ -41,6 +43,7 @@ from roadlog.study.settings import ColumnRule, RoadRule, TimeRule
 
 MARK_BYTES = 12
 NO_MARK = bytes(MARK_BYTES)
+SKETCHED = (*dict.fromkeys(s for c in CARRIERS.values() for s in c), "speed_kmh", "gps_speed_kmh")
 _LEAST_MARKED = 100  # samples, for two runs of the same readings to be one drive
 
 
@@ -82,6 +85,12 @@ class Card:
     datum: Datum | None
     facts: tuple[str, ...]
     days: tuple[str, ...] = ()
+    sketch: Mapping[str, str] = field(default_factory=dict)
+
+    @property
+    def sketches(self) -> dict[str, Marks]:
+        """Marks of how the signals that tell fuel, and speed, changed as they were polled."""
+        return {n: np.frombuffer(bytes.fromhex(h), "<u8") for n, h in self.sketch.items()}
 
     @property
     def light(self) -> Log:
@@ -297,6 +306,14 @@ def _told(log: Log, samples: Columns, facts: Sequence[str]) -> dict[str, Any]:
         "evidence": evidence,
         "datum": log.altitude_datum,
         "facts": list(facts),
+        "sketch": {
+            n: sketch_of(changes_of(log.frame[n].to_numpy(np.float64)))
+            .astype("<u8")
+            .tobytes()
+            .hex()
+            for n in SKETCHED
+            if n in log.frame
+        },
     }
 
 

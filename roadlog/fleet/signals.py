@@ -29,6 +29,7 @@ from roadlog.study.car import Place
 from roadlog.study.settings import Study
 
 CLUE = "clue_"  # of a run, before its name: as `roadlog.closure.evidence` has it [%]
+ACCESSORY = "accessory"  # what one took of a run's fuel [%]
 PART = "trims_part"  # 100 log of a run's fuel over the same fuel without trims
 SEEN = ("fuel_g", "trims_logged_g", "trims_closed_g", "trims_moving_g")  # as `TrimsOfRun`
 CEILING = "at_ceiling"  # share of a run's fuel
@@ -91,7 +92,7 @@ def of_units(
     doubts : sentences that forbid a word on this vehicle already
     """
     used = runs[runs["used"].astype(bool)]
-    names = [*(CLUE + c for c in BENDING_CLUES), PART]
+    names = [c for c in (*(CLUE + c for c in (*BENDING_CLUES, ACCESSORY)), PART) if c in used]
     means = used.groupby("switch_unit")[names].mean().reindex(list(units))
     clues = {
         n.removeprefix(CLUE): means[n].to_numpy(dtype=np.float32)

@@ -125,7 +125,7 @@ class _Run:
 
 
 def find_accessory(
-    samples: Sequence[pd.DataFrame], arms: Sequence[str], displacement_l: float | None = None
+    samples: Sequence[Table], arms: Sequence[str], displacement_l: float | None = None
 ) -> AccessoryState:
     """Find the accessory's state in a study's runs.
 

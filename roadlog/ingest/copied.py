@@ -5,7 +5,7 @@ on one drive it says on no other, reading for reading; which of the two logs is 
 A whole drive in two logs is `roadlog.ingest.twice`'s subject.
 """
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -18,9 +18,10 @@ from roadlog.quantities.signals import POSITION
 WINDOW = 20  # changes in a row, each a value and how many readings it stood
 LEAST_TURNS = 5  # within a window: an engine that warms up does so alike every morning
 LEAST_SHARED = 30  # windows
+SKETCH = 2 * LEAST_SHARED + 4
 SHARE = 0.5  # of the shorter column's
 _BASE = 0x9E3779B97F4A7C15  # odd, with bits all over
-_DRIVE = ("speed_kmh", "gps_speed_kmh", *POSITION)  # alike throughout: one drive, or one trace
+ONE_DRIVE = ("speed_kmh", "gps_speed_kmh", *POSITION)  # alike throughout: one drive, or one trace
 
 Marks = NDArray[np.uint64]
 
@@ -66,12 +67,24 @@ def copied_signals(
     list of Copied
         Without signals of logs whose speed is the same too: they hold one drive.
     """
-    marks = list(every(_changes, frames))
+    return shared_signals(list(every(_changes, frames)), files)
+
+
+def shared_signals(marks: Sequence[Mapping[str, Marks]], files: Sequence[str]) -> list[Copied]:
+    """Signals that different drives share, by the marks of their changes (`changes_of`).
+
+    Parameters
+    ----------
+    marks : sequence of mapping of signal to marks
+        Of each log; of all its changes, or of as many as `sketch_of` keeps.
+    files : sequence of str
+        Their names.
+    """
     one_drive: set[tuple[int, int]] = set()
-    for name in _DRIVE:
+    for name in ONE_DRIVE:
         one_drive |= sharing([m.get(name, np.empty(0, np.uint64)) for m in marks])
     found = []
-    for signal in dict.fromkeys(c for m in marks for c in m if c not in _DRIVE):
+    for signal in dict.fromkeys(c for m in marks for c in m if c not in ONE_DRIVE):
         pairs = sharing([m.get(signal, np.empty(0, np.uint64)) for m in marks]) - one_drive
         if pairs:
             of = dict.fromkeys(i for pair in sorted(pairs) for i in pair)
@@ -85,6 +98,15 @@ def _changes(frame: pd.DataFrame) -> dict[str, Marks]:
         for c in frame.columns
         if c not in ("t_s", *POSITION)
     }
+
+
+def sketch_of(marks: Marks) -> Marks:
+    """So many of a column's marks that a copy has most of the same, whatever the column's length.
+
+    The smallest ones: of two columns alike they are alike too (Broder A.Z. (1997), On the
+    resemblance and containment of documents, Compression and Complexity of Sequences).
+    """
+    return marks[:SKETCH]  # `changes_of` has them in order
 
 
 def changes_of(v: Floats) -> Marks:

@@ -9,7 +9,7 @@ import math
 from roadlog import __version__
 from roadlog.fleet.answer import FleetStudy
 from roadlog.fleet.answered import answer_of_fleet
-from roadlog.quantities.facts import Veto
+from roadlog.fleet.asked import veto_of
 from roadlog.report.fleet_map import fleet_map
 from roadlog.report.fleet_plot import vehicles_plot
 from roadlog.report.fleet_words import (
@@ -39,7 +39,7 @@ def fleet_page(found: FleetStudy, *, with_map: bool = True) -> str:
         ["estimate", "vehicle"], kind="stable", ignore_index=True
     )
     warnings = [str(w.message) for w in found.result.warnings]
-    own = [f"{r.vehicle}: {Veto(w, '').bare}" for r in records for w in r.warnings]
+    own = [f"{r.vehicle}: {veto_of(d).bare}" for r in records for d in r.doubts]
     left_out = found.left_out.head(MOST_ROWS).to_dict("records")
     mute = silent(found)
     fuel, unused = found.result.filled, unused_fills(found)
