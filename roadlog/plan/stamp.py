@@ -106,7 +106,7 @@ def verified(token: Token, sha256: str, roots: Sequence[x509.Certificate], name:
         )
     try:
         return _verified(token, sha256, roots, name)
-    except (ValueError, x509.InvalidVersion) as e:
+    except (ValueError, KeyError, x509.InvalidVersion) as e:  # KeyError: cryptography to 48
         raise InputError(f"{name}: a certificate in it can't be read: ask for a new one") from e
 
 
