@@ -33,6 +33,8 @@ def unit_shift_blocking(
     runs: pd.DataFrame,
     units: Sequence[Mapping[str, str]],
     primary: Interval,
+    *,
+    beyond: float = 0.0,
 ) -> tuple[str, ...]:
     """Forbid a firm word where one arm's fuel looks as if it were in another unit.
 
@@ -47,6 +49,9 @@ def unit_shift_blocking(
     units : sequence of mapping of signal to unit
         In which units each run's log was read.
     primary : Interval [% fuel use]
+    beyond : float
+        By how many half-widths of its interval the shift must lie off none to be known, where many
+        cars are asked.
 
     Returns
     -------
@@ -65,7 +70,8 @@ def unit_shift_blocking(
     ratio, shift = _shift(flows, runs, carrier)
     if shift.low is None or shift.high is None:
         return _near(primary, factors, carrier)
-    known = shift.low > 0 or shift.high < 0
+    half = (shift.high - shift.low) / 2
+    known = (shift.low > 0 or shift.high < 0) and abs(shift.estimate) > beyond * half
     for name, factor in factors:
         by = 100 * (factor - 1)
         if not shift.low - NEAREST_PCT <= by <= shift.high + NEAREST_PCT:
@@ -82,6 +88,19 @@ def unit_shift_blocking(
             ),
         )
     return ()
+
+
+def near_a_unit(study: Study, estimator: str, unit: str, primary: Interval) -> tuple[str, ...]:
+    """Forbid a firm word on an effect that another unit in one arm's logs would make.
+
+    `unit` is what the engine's fuel rate was read in; for figures by which nothing else tells the
+    two apart.
+    """
+    carriers = CARRIERS[estimator]
+    if carriers != CARRIERS["rate"]:
+        return ()
+    read_in = [{carriers[0]: unit}] if unit else [{}]
+    return _near(primary, _factors(carriers[0], read_in, study), carriers[0])
 
 
 def _factors(

@@ -96,6 +96,7 @@ def reduced(
         acts_on=sort.acts_on,
         diesel=sort.diesel,
         doubts=[veto_of(d) for d in record.doubts],
+        unit=record.unit,
     )
     if bought is None:
         return replace(units, signals=signals)

@@ -26,6 +26,8 @@ from roadlog.quantities.signals import signal
 from roadlog.road import Network
 from roadlog.study.settings import Study
 
+SURE = 2.0  # half-widths of its interval from none: one vehicle of many shifts less by chance
+
 
 @dataclass(frozen=True)
 class Asked:
@@ -60,7 +62,9 @@ def asked_of_vehicle(
     found: list[str] = []
     if runs.loc[runs["used"].astype(bool), "arm"].nunique() == len(ARMS):
         found += _lost(study, runs, samples, tracks, passes, network)
-        found += unit_shift_blocking(study, metered.estimator, metered.flows, runs, units, UNKNOWN)
+        found += unit_shift_blocking(
+            study, metered.estimator, metered.flows, runs, units, UNKNOWN, beyond=SURE
+        )
     found += _copied(sketches, runs)
     pct, gap = _accessory(study, metered, samples)
     if gap > ONE_ARM_ONLY:

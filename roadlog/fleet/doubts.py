@@ -19,6 +19,7 @@ from roadlog.closure.bend import BENDING_CLUES
 from roadlog.closure.evidence import CLUES, beyond_chance
 from roadlog.closure.of_tanks import NOTHING
 from roadlog.closure.result import Closure, Evidence
+from roadlog.closure.unit_shift import near_a_unit
 from roadlog.errors import DesignError, FitError
 from roadlog.fleet.closed import FilledFuel, bend_of, closure_of, fleet_gap, parted, silent
 from roadlog.fleet.contrast import FleetContrast
@@ -39,8 +40,8 @@ from roadlog.study.settings import Study
 class _Group:
     """Vehicles whose figure comes from the same signals, and what these show by arm.
 
-    `filled` are those whose fills can be held against it and don't part from it by themselves,
-    `bend` how far it bends with the arm by these [%].
+    `unit` is what the figure was read in; `filled` are those whose fills can be held against it and
+    don't part from it by themselves, `bend` how far it bends with the arm by these [%].
     """
 
     vehicles: tuple[str, ...]
@@ -48,6 +49,7 @@ class _Group:
     estimator: str
     trims: TrimsSeen
     evidence: Evidence
+    unit: str = ""
     filled: tuple[str, ...] = ()
     bend: Interval = NOTHING
 
@@ -149,7 +151,10 @@ def forbidden_by_figure(
     found = doubts.against(claim, effect, smallest_pct)
     whole = fleet_gap(fuel)
     for g in sorted(doubts.groups, key=lambda g: -len(g.vehicles))[:1]:
-        whole += [v for v in unit_blocking(g.study, g.estimator, effect) if isinstance(v, Veto)]
+        units = unit_blocking(g.study, g.estimator, effect)
+        if "air_per_rate" not in set(g.evidence.table["name"]):  # else the clue tells
+            units = (*units, *near_a_unit(g.study, g.estimator, g.unit, effect))
+        whole += [v for v in units if isinstance(v, Veto)]
     whole += accessory_differed(doubts.accessory)
     whole += [v for v in ambiguity_blocking(effect, doubts.open_pct, claim) if isinstance(v, Veto)]
     if not found:
@@ -234,6 +239,7 @@ def _group(own: Sequence[VehicleUnits], design: FleetDesign) -> _Group:
         first.estimator,
         TrimsSeen(f"{first.lacking} of {own[0].vehicle}" if first.lacking else "", part),
         Evidence(_table(rows), (), ()),
+        first.unit,
     )
 
 

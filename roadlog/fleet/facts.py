@@ -35,6 +35,11 @@ class LeftOut(Kind):
         "the days of its schedule fit its drives better with day and month the other way round: "
         "write them as YYYY-MM-DD"
     )
+    A_DAY_OFF = (
+        "{n} of the {of} days that it drove aren't in the schedule, and all of them are with its "
+        "drives a day {way}: its clock or its zone seems a day off, and every arm with it; "
+        "correct the clock, or give each day driven a line"
+    )
     NOT_SCHEDULED = "no arm for {day}: the schedule has no line for it"
     NO_ARM = (
         "no arm: {table} gives neither an arm nor the day on which the add-on was fitted "

@@ -6,7 +6,7 @@ all runs then go through in pieces of whole days, so that memory doesn't grow wi
 """
 
 import dataclasses
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -42,6 +42,7 @@ from roadlog.fleet.store import (
     write_partitions,
 )
 from roadlog.fleet.vehicles import Arms, Assigned
+from roadlog.fuel.levels import CARRIERS
 from roadlog.ingest.twice import logged_twice
 from roadlog.passes.conditions import Level, usual_level
 from roadlog.passes.road_use import uneven_wheels
@@ -121,6 +122,7 @@ class Record:
     segments: Iterable[Mapping[str, Any]] = ()
     road: str = ""  # kind of the network
     estimator: str = ""  # the fuel figure
+    unit: str = ""  # that it was read in
 
 
 def of_vehicle(job: Job) -> tuple[Record, bool]:
@@ -175,8 +177,7 @@ def _computed(job: Job, key: str) -> tuple[Record, pd.DataFrame | None, pd.DataF
         tuple((c.file, f.code.name, str(f)) for c, f in lost),
     )  # fmt: skip
     try:
-        if job.arms.turned({c.start[:10] for c in cards if c.start}):
-            raise DesignError(str(LeftOut.DAYS_TURNED()))
+        _require_days(job.arms, {c.start[:10] for c in cards if c.start})
         if not len(table):
             raise DesignError(_why_none([f for _, f in lost]))
         done = _through(job, table, counted)
@@ -201,8 +202,29 @@ def _computed(job: Job, key: str) -> tuple[Record, pd.DataFrame | None, pd.DataF
         segments=done.segments,
         road=done.road,
         estimator=done.estimator,
+        unit=_read_in(cards, done.estimator),
     )
     return record, _plain(done.passes), _plain(done.runs)
+
+
+def _read_in(cards: Sequence[Card], estimator: str) -> str:
+    """The unit in which the logs have what the fuel figure comes from."""
+    return next((c.units[s] for c in cards for s in CARRIERS[estimator] if s in c.units), "")
+
+
+def _require_days(arms: Arms, driven: Collection[str]) -> None:
+    """Refuse a vehicle whose drives fit the schedule's days better when they are read otherwise.
+
+    Raises
+    ------
+    DesignError
+    """
+    if arms.turned(driven):
+        raise DesignError(str(LeftOut.DAYS_TURNED()))
+    if by := arms.shifted(driven):
+        lacking = sum(d not in (arms.days or {}) for d in driven)
+        way = "earlier" if by > 0 else "later"
+        raise DesignError(str(LeftOut.A_DAY_OFF(n=lacking, of=len(driven), way=way)))
 
 
 def _why_none(facts: Sequence[Fact]) -> str:

@@ -41,7 +41,8 @@ class Signals:
 
     `clues` (name -> (u,)) are of its switch units, 100 log or percent, NaN where not read;
     `open_log` (u,) is the log of fuel by the upper bound over that by the lower; `lacking` says
-    what stands against its trims, `doubts` what forbids to rest a word on it whatever the claim.
+    what stands against its trims, `doubts` what forbids to rest a word on it whatever the claim;
+    `unit` is what its fuel figure was read in.
     """
 
     estimator: str
@@ -51,6 +52,7 @@ class Signals:
     clues: Mapping[str, NDArray[np.float32]]
     open_log: Floats
     doubts: tuple[Veto, ...] = ()
+    unit: str = ""
 
 
 def of_runs(metered: Metered, study: Study) -> pd.DataFrame:
@@ -80,6 +82,7 @@ def of_units(
     acts_on: Place | None,
     diesel: bool,
     doubts: Sequence[Veto] = (),
+    unit: str = "",
 ) -> Signals:
     """What a vehicle's run table and pass table say of its fuel figure, by switch unit.
 
@@ -113,6 +116,7 @@ def of_units(
         clues,
         np.where(np.isfinite(open_log), open_log, 0.0),
         (*doubts, *_at_ceiling(used)),
+        unit,
     )
 
 

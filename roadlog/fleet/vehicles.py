@@ -54,6 +54,7 @@ DATES = {
 BLOCK = ("block",)
 NEVER = ("never", "not fitted", "none", "no", "-", "–")  # for the day on which it was fitted
 LATEST = "9999-12-31"
+LEAST_MISSED, MISSED_SHARE = 2, 0.1  # days that the schedule lacks, for a clock to be a day off
 _ZEROS, _JOINTS = re.compile(r"(?<!\d)0+(?=\d)"), re.compile(r"[\s_-]+")
 DECLARED = ("fuel", "displacement_l", "mass_kg", "cylinders", "aspiration")
 
@@ -108,6 +109,23 @@ class Arms:
         as_read = {d for d in driven if d in self.days}
         other = {d for d in driven if f"{d[:4]}-{d[8:]}-{d[5:7]}" in self.days}
         return len(other) > len(as_read)
+
+    def shifted(self, driven: Collection[str]) -> int:
+        """By how many days the drives lie off the schedule (1: a day late), 0 where they don't.
+
+        A clock that is a day off gives every drive another day's arm. What it leaves behind are
+        days driven that the schedule hasn't got, and all of them are there a day earlier or later.
+        """
+        if self.days is None:
+            return 0
+        days = [dt.date.fromisoformat(d) for d in driven]
+        missed = sum(d.isoformat() not in self.days for d in days)
+        if missed < max(LEAST_MISSED, MISSED_SHARE * len(days)):
+            return 0
+        for by in (1, -1):
+            if all((d - dt.timedelta(days=by)).isoformat() in self.days for d in days):
+                return by
+        return 0
 
     def of(self, day: str) -> Assigned | Fact:
         """What a day (YYYY-MM-DD) was given, or why nothing."""

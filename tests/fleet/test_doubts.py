@@ -118,6 +118,16 @@ def test_a_change_that_no_add_on_makes_is_a_unit() -> None:
     assert Against.TOO_LARGE() in found.against_change
 
 
+def test_a_gallon_for_the_other_one_in_one_arm_supports_nothing() -> None:
+    fleet = switching_fleet(np.random.default_rng(3), 8, effect=-np.log(1.2009), spread=0.005)
+    seen = with_signals(fleet, estimator="rate", acts_on="electrical")
+    assert fitted(seen).finding.word == "supported"  # read in litres
+    gallons = [replace(v, signals=replace(v.signals, unit="gal (us)/h")) for v in seen if v.signals]
+    found = fitted(gallons)
+    assert found.finding.word == "undecided"
+    assert Against.OTHER_UNIT() in found.against_change
+
+
 def test_a_vehicles_own_logs_tell_what_its_signals_show(made: Tables) -> None:
     car = fuel_physics(density_kg_m3=745, lhv_mj_kg=42.0, displacement_l=1.8)
     units = [
