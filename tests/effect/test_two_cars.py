@@ -11,6 +11,7 @@ from roadlog.effect.finding import decide
 from roadlog.effect.layout import lay_out
 from roadlog.effect.ratio_test import ratio_test
 from roadlog.effect.two_cars import CarUnits, car_units, compare_periods, compare_switched
+from roadlog.stats import periods
 from roadlog.stats.periods import LEAST_OF_INDEPENDENT, _one_beyond_others, contrast_periods
 from roadlog.study.car import Claim
 from tests.effect.drives import PETROL, passes
@@ -149,6 +150,44 @@ def test_periods_of_days_alike_hold_the_truth(alike: float, low: float, high: fl
     x = drawn(np.random.default_rng(21), 2500, 20, alike)
     found = [contrast_periods([row[:10], row[10:]], (-1.0, 1.0)) for row in x]
     assert low < np.mean([abs(f.tau) <= f.half for f in found]) < high
+
+
+@pytest.mark.parametrize(
+    ("ar", "days", "least", "most"), [(0.0, 10, 1, 1.02), (0.8, 8, 1, 1.15), (0.8, 30, 1.15, 1.5)]
+)
+def test_long_periods_say_themselves_how_far_days_are_alike(
+    ar: float, days: int, least: float, most: float, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Thirty days tell it and widen the interval; ten hardly do."""
+    x = drawn(np.random.default_rng(23), 100, 2 * days, ar)
+
+    def halves() -> float:
+        cut = (np.split(row, [days]) for row in x)
+        return float(np.mean([contrast_periods(c, (-1.0, 1.0)).half for c in cut]))
+
+    told = halves()
+    monkeypatch.setattr(periods, "alike", lambda _: periods.ALIKE)
+    assert least <= told / halves() < most
+
+
+def test_restricted_likelihood_of_days_alike_is_the_dense_one() -> None:
+    """Against the formula written out with the whole matrix of correlations."""
+    rng = np.random.default_rng(24)
+    lengths = (5, 8, 4)
+    y = rng.standard_normal(sum(lengths))
+    squares, log = periods._restricted(y, lengths)
+    means = np.repeat(np.eye(3), lengths, axis=0)
+    for ar, s, g in list(zip(periods._GRID, squares, log, strict=True))[::6]:
+        v = ar ** np.abs(np.subtract.outer(np.arange(len(y)), np.arange(len(y))))
+        vi = np.linalg.inv(v)
+        info = means.T @ vi @ means
+        rest = y - means @ np.linalg.solve(info, means.T @ vi @ y)
+        assert s == pytest.approx(rest @ vi @ rest, rel=1e-9)
+        assert g == pytest.approx(-(np.linalg.slogdet(v)[1] + np.linalg.slogdet(info)[1]) / 2)
+
+
+def test_days_without_any_scatter_are_taken_as_alike_as_ever() -> None:
+    assert periods.alike([np.zeros(6), np.ones(6)]) == periods.ALIKE
 
 
 def test_a_year_of_days_is_bounded_at_once() -> None:

@@ -18,8 +18,9 @@ from roadlog.stats.interval import satterthwaite
 from roadlog.stats.periods import contrast_periods
 
 DESIGNS = {"2 x 10": ((10, 10), (-1.0, 1.0)), "3 x 8": ((8, 8, 8), (-0.5, 1.0, -0.5)),
-           "2 x 5": ((5, 5), (-1.0, 1.0)), "2 x 30": ((30, 30), (-1.0, 1.0))}  # fmt: skip
-ALIKE = (0.0, 0.3, 0.5, 0.7)
+           "2 x 5": ((5, 5), (-1.0, 1.0)), "2 x 15": ((15, 15), (-1.0, 1.0)),
+           "2 x 30": ((30, 30), (-1.0, 1.0))}  # fmt: skip
+ALIKE = (0.0, 0.3, 0.5, 0.7, 0.8)
 GRID = np.linspace(0, 0.95, 39)
 Rule = Callable[[np.ndarray, tuple[int, ...], tuple[float, ...]], np.ndarray]
 
@@ -112,17 +113,17 @@ def with_prior(first: float, second: float) -> Rule:
     return half
 
 
-def chosen(alike: float, floor: float) -> Rule:
-    """`roadlog.stats.periods` with other constants."""
+def chosen(alike: float | None, floor: float, prior: tuple[float, float] = periods.PRIOR) -> Rule:
+    """`roadlog.stats.periods` with other constants; `alike` holds it fixed."""
 
     def half(x: np.ndarray, lengths: tuple[int, ...], signs: tuple[float, ...]) -> np.ndarray:
-        kept = periods.ALIKE, periods.LEAST_OF_INDEPENDENT
-        periods.ALIKE, periods.LEAST_OF_INDEPENDENT = alike, floor
-        periods._critical.cache_clear()
+        kept = periods.alike, periods.LEAST_OF_INDEPENDENT, periods.PRIOR
+        if alike is not None:
+            periods.alike = lambda _: alike
+        periods.LEAST_OF_INDEPENDENT, periods.PRIOR = floor, prior
         cuts = np.cumsum(lengths)[:-1]
         out = np.array([contrast_periods(np.split(row, cuts), signs).half for row in x])
-        periods.ALIKE, periods.LEAST_OF_INDEPENDENT = kept
-        periods._critical.cache_clear()
+        periods.alike, periods.LEAST_OF_INDEPENDENT, periods.PRIOR = kept
         return out
 
     return half
@@ -141,6 +142,8 @@ def rules() -> Iterator[tuple[str, Rule]]:
     for alike in (0.3, 0.4, 0.5):
         for floor in (0.0, 0.6, 1.0):
             yield f"exact for {alike}, floor {floor}", chosen(alike, floor)
+    for prior in ((1, 1), (2, 2), (2, 3), (4, 6)):
+        yield f"exact for 0.4 or as days say, prior beta {prior}", chosen(None, 0.6, prior)
 
 
 def main() -> None:
