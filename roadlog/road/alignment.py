@@ -15,7 +15,7 @@ import numpy as np
 from scipy.ndimage import gaussian_filter1d
 from scipy.spatial import cKDTree
 
-from roadlog.quantities.arrays import Bools, Floats, Ints
+from roadlog.quantities.arrays import Bools, Floats, Ints, middle
 from roadlog.road.trace import STEP_M, Trace
 
 LINE_STEP_M = 10.0
@@ -470,9 +470,8 @@ def tolerance(owner: Ints, residual_m: Floats, within_m: tuple[float, float]) ->
     )
     bound = np.where(quiet, within_m[0], within_m[1])
     between = np.flatnonzero(np.repeat(~(quiet | noisy)[of], size))
-    if len(between):
-        between = between[np.lexsort((aside[between], owner[between]))]
-        begin, count = blocks(owner[between])
-        low, high = (aside[between[begin + half]] for half in ((count - 1) // 2, count // 2))
-        bound[owner[between[begin]]] = np.clip(3 * 1.4826 * ((low + high) / 2), *within_m)
+    between = between[np.argsort(owner[between], kind="stable")]
+    begin, _ = blocks(owner[between])
+    medians = [middle(part) for part in np.split(aside[between], begin[1:]) if len(part)]
+    bound[owner[between[begin]]] = np.clip(3 * 1.4826 * np.array(medians), *within_m)
     return np.repeat(bound[of], size)
