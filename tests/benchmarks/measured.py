@@ -26,7 +26,7 @@ STAGES = {  # (module of roadlog, function): stage
     ("fleet.reading", "_digest"): "content hashed",
     ("fleet.reading", "_columnar"): "log read",
     ("fleet.reading", "_logged"): "log read",
-    ("fleet.reading", "columns_on_one_clock"): "time base",
+    ("fleet.reading", "each_on_one_clock"): "time base",
     ("fleet.reading", "_mark"): "content hashed",
     ("fleet.reading", "write_samples"): "samples written",
     ("fleet.one_vehicle", "read_pieces"): "samples read back",
