@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 
 from roadlog.ingest import interpolation, timebase, twospeeds
-from roadlog.quantities.columns import Columns, Words, columns_of, frame_of
+from roadlog.quantities.columns import Columns, Words, columns_of, frame_of, where_word
 
 
 @pytest.fixture
@@ -139,3 +139,11 @@ def test_signals_sampled_together_are_sampled_as_each_by_itself(seed: int) -> No
         alone = interpolation.carry(name, *mine, at, edges, 1.0)
         alone[dt == 0] = np.nan
         np.testing.assert_array_equal(samples[name], alone, err_msg=name)
+
+
+def test_a_word_is_found_in_codes_strings_and_objects() -> None:
+    words = Words(np.array([0, 1, 1, 2]), ("cut", "metered", "missing"))
+    table = Columns({"state": words}, 4)
+    for kind in (table, frame_of(table), frame_of(table).astype(object)):
+        assert where_word(kind, "state", "metered").tolist() == [False, True, True, False]
+        assert not where_word(kind, "state", "enriched").any()

@@ -114,7 +114,8 @@ def trims_of_run(flow: Table) -> TrimsOfRun:
     for short, long in TRIMS:
         both = np.isfinite(signal(flow, short)) & np.isfinite(signal(flow, long))
         there |= both
-        if len(np.unique(np.round(signal(flow, short)[both & closed], 6))) > 1:
+        read = np.round(signal(flow, short)[both & closed], 6)
+        if len(read) and read.min() != read.max():
             moving |= both & closed
     return TrimsOfRun(
         float(grams.sum()),

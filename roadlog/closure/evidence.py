@@ -25,7 +25,7 @@ from roadlog.fuel.air import (
 )
 from roadlog.fuel.trims import LEAST_SECONDS, bank_trims
 from roadlog.quantities.arrays import Floats
-from roadlog.quantities.columns import Table
+from roadlog.quantities.columns import Table, where_word
 from roadlog.quantities.facts import Warned
 from roadlog.quantities.signals import signal
 from roadlog.quantities.warm import loop_is_closed, warm_samples
@@ -128,7 +128,7 @@ def run_evidence(flow: Table, study: Study, calibration: Calibration) -> dict[st
         signals, or with under a minute of them, is absent.
     """
     dt = signal(flow, "dt_s")
-    fuelled = warm_samples(flow) & (np.asarray(flow["fuel_state"], object) == "metered")
+    fuelled = warm_samples(flow) & where_word(flow, "fuel_state", "metered")
     closed = fuelled & loop_is_closed(flow)
     size = study.vehicle.displacement_l or 1.0
     maf = signal(flow, "maf_g_s")

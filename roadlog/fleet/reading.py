@@ -44,6 +44,7 @@ from roadlog.study.settings import ColumnRule, RoadRule, TimeRule
 MARK_BYTES = 12
 NO_MARK = bytes(MARK_BYTES)
 SKETCHED = (*dict.fromkeys(s for c in CARRIERS.values() for s in c), "speed_kmh", "gps_speed_kmh")
+_NO_READINGS = pd.DataFrame()
 _LEAST_MARKED = 100  # samples, for two runs of the same readings to be one drive
 
 
@@ -96,7 +97,7 @@ class Card:
     def light(self) -> Log:
         """The run's log without its readings, for what looks at units and clocks alone."""
         start = pd.Timestamp(self.start) if self.start else None
-        return Log(Path(self.file), pd.DataFrame(), start, units=self.evidence)
+        return Log(Path(self.file), _NO_READINGS, start, units=self.evidence)
 
 
 @dataclass(frozen=True, slots=True)

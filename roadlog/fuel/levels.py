@@ -16,6 +16,7 @@ from roadlog.fuel.air import AIR_MEASURES, Array, air_flow, manifold_air
 from roadlog.fuel.facts import Odd, TwoDigits, Use
 from roadlog.physics.demand import acceleration, tractive_power
 from roadlog.physics.roadload import REFERENCE_DENSITY_KG_M3
+from roadlog.quantities.arrays import quantile
 from roadlog.quantities.columns import Table, columns_of
 from roadlog.quantities.facts import Fact
 from roadlog.quantities.fuels import Fuel
@@ -253,7 +254,7 @@ def _quantile(
     values: Array, where: Array, dt: Array, share: float, least_s: float = LEAST_S
 ) -> float:
     there = where & np.isfinite(values)
-    return float(np.quantile(values[there], share)) if dt[there].sum() >= least_s else np.nan
+    return quantile(values[there], share) if dt[there].sum() >= least_s else np.nan
 
 
 def refusal(

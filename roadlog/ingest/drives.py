@@ -13,8 +13,10 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from roadlog.ingest import shelf
 from roadlog.ingest.log import Log
 from roadlog.quantities.arrays import Floats
+from roadlog.quantities.columns import frame_of
 
 LONGEST_GAP_S = 600.0  # these four: common practice, no source
 LONGEST_STOP_S = 300.0  # a stop-start engine at a level crossing stands for less
@@ -72,11 +74,12 @@ def find_drives(log: Log) -> tuple[Drive, ...]:
 def piece(log: Log, drive: Drive) -> Log:
     """The rows of one drive as a log whose `t_s` begins at 0."""
     t = log.frame["t_s"].to_numpy(np.float64)
-    inside = (t >= drive.start_s) & (t <= drive.end_s)
-    frame = log.frame[inside].reset_index(drop=True)
-    first = float(frame["t_s"].iloc[0])
+    rows = slice(t.searchsorted(drive.start_s), t.searchsorted(drive.end_s, side="right"))
+    told = shelf.told(log.frame.iloc[rows])
+    times = told.floats("t_s")
+    first = float(times[0])
     start = None if log.start is None else log.start + pd.Timedelta(first, unit="s")
-    return replace(log, frame=frame.assign(t_s=frame["t_s"] - first), start=start)
+    return replace(log, frame=frame_of(told.assign(t_s=times - first)), start=start)
 
 
 def write_piece(log: Log, path: Path) -> None:

@@ -199,6 +199,15 @@ def starts_of(table: Table) -> Ints:
     return table.starts if isinstance(table, Columns) else np.zeros(1, np.int64)
 
 
+def where_word(table: Table, name: str, word: str) -> NDArray[np.bool_]:
+    """Which rows hold a word."""
+    column = table.column(name) if isinstance(table, Columns) else table[name]
+    if isinstance(column, Words):
+        codes = [i for i, w in enumerate(column.words) if w == word]
+        return column.codes == codes[0] if codes else np.zeros(len(column), bool)
+    return np.asarray(np.asarray(column, object) == word, bool)
+
+
 def spread(table: Table, of_run: Array) -> Array:
     """A value a run as a value a row."""
     if len(of_run) == 1:

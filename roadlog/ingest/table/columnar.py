@@ -169,7 +169,11 @@ def sorted_by_time(
     if all(key is not None for key in keys):
         names = [str(i) for i in range(len(keys))]
         order = pa.table(dict(zip(names, keys, strict=True)))
-        table = table.take(pc.sort_indices(order, [(n, "ascending") for n in names]))
+        rows = pc.sort_indices(order, [(n, "ascending") for n in names])
+        in_order = np.array_equal(rows.to_numpy(), np.arange(len(rows)))
+        table = table if in_order else table.take(rows)
+    if any(pc.count_distinct(table[name], mode="all").as_py() == len(table) for name in columns):
+        return table, 0
     frame = table.to_pandas(ignore_metadata=True)
     twice = frame.duplicated().to_numpy()
     if not twice.any():
