@@ -61,12 +61,13 @@ def lagged(trace: Trace, lag_s: float) -> Floats:
 
 def _lagged(trace: Trace, lags_s: Floats) -> Floats:
     """The trace's altitudes [m] by each of the lags (lags, points)."""
-    known = np.isfinite(trace.altitude_m)
-    if not known.any() or not lags_s.any():
-        return np.tile(trace.altitude_m, (len(lags_s), 1))
     t = trace.t_s + 1e-6 * np.arange(len(trace.t_s))
+    known = np.isfinite(trace.altitude_m)
+    timed = known & np.isfinite(t)
+    if not timed.any() or not lags_s.any():
+        return np.tile(trace.altitude_m, (len(lags_s), 1))
     at = t + lags_s[:, None]
-    z = np.interp(at.ravel(), t[known], trace.altitude_m[known]).reshape(at.shape)
+    z = np.interp(at.ravel(), t[timed], trace.altitude_m[timed]).reshape(at.shape)
     z[:, ~known] = np.nan
     z[lags_s == 0] = trace.altitude_m
     return z

@@ -1,5 +1,7 @@
 """A receiver that filters its altitude shows every hill late; there and back give it away."""
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -70,6 +72,18 @@ def test_the_disagreement_is_that_of_grouped_frames_with_holes_in_the_altitudes(
     plain = [plain_disagreement(traces, float(lag)) for lag in LAGS_S]
     assert np.isfinite(plain).all()
     np.testing.assert_allclose(_disagreements(traces), plain, rtol=1e-9)
+
+
+def test_a_time_that_is_missing_costs_its_own_points_at_each_lag() -> None:
+    one, *others = traces_of(drives(BOTH_WAYS, seed=2))
+    t = one.t_s.copy()
+    t[-40:] = np.nan
+    traces = [replace(one, t_s=t), *others]
+    found = _disagreements(traces)
+    for k in (0, 1, 20):
+        plain = plain_disagreement(traces, float(LAGS_S[k]))
+        assert found[k] == pytest.approx(plain, rel=1e-9)
+    assert found[0] == pytest.approx(_disagreements([one, *others])[0], rel=1e-9)
 
 
 @pytest.mark.parametrize("lag_s", [5, 10, 15])
