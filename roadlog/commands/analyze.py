@@ -6,7 +6,15 @@ import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from roadlog.commands.sources import add_sources, chosen, held, require_one_source, results_folder
+from roadlog.commands.sources import (
+    add_device,
+    add_sources,
+    chosen,
+    device_given,
+    held,
+    require_one_source,
+    results_folder,
+)
 
 if TYPE_CHECKING:
     from roadlog.study.settings import Study
@@ -29,13 +37,7 @@ def add(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )
     add_sources(p)
-    claim = p.add_mutually_exclusive_group()
-    claim.add_argument(
-        "--claim-economy", type=float, metavar="PCT", help="claimed gain in distance per fuel, %%"
-    )
-    claim.add_argument(
-        "--claim-fuel", type=float, metavar="PCT", help="claimed saving of fuel per distance, %%"
-    )
+    add_device(p)
     p.add_argument(
         "--switched-by",
         choices=("day", "run", "stretch"),
@@ -48,13 +50,6 @@ def add(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None
     )
     p.add_argument("--displacement", type=float, metavar="L", help="engine displacement, litres")
     p.add_argument("--mass", type=float, metavar="KG", help="test mass of the car, kg")
-    p.add_argument(
-        "--acts-on",
-        choices=("intake", "fuel", "oxygen-sensor", "electrical", "aero-or-rolling", "other"),
-        help="where the add-on acts: decides which fuel figure it can't bend; 'other' touches "
-        "neither intake nor fuel nor sensors (not declared: only alike fuel trims allow a firm "
-        "word)",
-    )
     p.add_argument("--out", type=Path, metavar="DIR", help="where to write (default: results/)")
     p.add_argument(
         "--tiles", action="store_true", help="add a tile background to the map (needs a network)"
@@ -128,11 +123,5 @@ def _with_options(study: "Study", a: argparse.Namespace) -> "Study":
     from roadlog.study.settings import override
 
     vehicle = {"fuel": a.fuel, "displacement_l": a.displacement, "mass_kg": a.mass}
-    claim = {"economy_pct": a.claim_economy, "fuel_pct": a.claim_fuel}
-    given = {k: v for k, v in claim.items() if v is not None}
-    return override(
-        study,
-        vehicle={k: v for k, v in vehicle.items() if v is not None},
-        device={"acts_on": a.acts_on} if a.acts_on else {},
-        claim=given or None,
-    )
+    given = {k: v for k, v in vehicle.items() if v is not None}
+    return override(study, vehicle=given, **device_given(a))

@@ -5,6 +5,8 @@ import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from roadlog.commands.sources import add_device, device_given
+
 if TYPE_CHECKING:
     from roadlog.study.fleet import FleetRule
     from roadlog.study.settings import Study
@@ -34,6 +36,7 @@ def add(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None
                    "is, and when the add-on was fitted (default: vehicles.csv)")  # fmt: skip
     p.add_argument("--fills", type=Path, metavar="FILE", help="table of the fuel that was filled: "
                    "vehicle, date, time, litres, odometer (default: fills.csv)")  # fmt: skip
+    add_device(p)
     where = p.add_mutually_exclusive_group()
     where.add_argument("--scheduler", metavar="ADDRESS", help="a Dask cluster's scheduler, all of "
                        "whose workers see the same folders (extra 'fleet')")  # fmt: skip
@@ -54,10 +57,12 @@ def _fleet(a: argparse.Namespace) -> int:
     from roadlog.report.fleet_write import write_fleet, write_left_out, write_run
     from roadlog.study.durable import make_folder
     from roadlog.study.lock import one_writer
+    from roadlog.study.settings import override
 
     if a.workers is not None and a.workers < 1:
         raise InputError(f"--workers {a.workers}: give 1 or more")
     study, root, rule, out = _what(a)
+    study = override(study, vehicle={}, **device_given(a))
     fleet = find_fleet(study, root, rule)
     design_of(fleet)  # a heading that isn't there is told before hours of work
     where = cluster(a.scheduler) if a.scheduler else processes(a.workers or usual_workers())

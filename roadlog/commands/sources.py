@@ -5,7 +5,7 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import fields, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 from roadlog.errors import InputError
 
@@ -171,3 +171,28 @@ def results_folder(a: argparse.Namespace) -> Path:
     if out.exists() and not out.is_dir():
         raise InputError(f"--out {out} is a file: name a folder")
     return out
+
+
+def add_device(p: argparse.ArgumentParser) -> None:
+    """Add what is claimed of the add-on, and where it acts."""
+    claim = p.add_mutually_exclusive_group()
+    claim.add_argument(
+        "--claim-economy", type=float, metavar="PCT", help="claimed gain in distance per fuel, %%"
+    )
+    claim.add_argument(
+        "--claim-fuel", type=float, metavar="PCT", help="claimed saving of fuel per distance, %%"
+    )
+    p.add_argument(
+        "--acts-on",
+        choices=("intake", "fuel", "oxygen-sensor", "electrical", "aero-or-rolling", "other"),
+        help="where the add-on acts: decides which fuel figure it can't bend; 'other' touches "
+        "neither intake nor fuel nor sensors (not declared: only alike fuel trims allow a firm "
+        "word)",
+    )
+
+
+def device_given(a: argparse.Namespace) -> dict[str, Any]:
+    """What the options of `add_device` change in a study, as `override` takes it."""
+    claim = {"economy_pct": a.claim_economy, "fuel_pct": a.claim_fuel}
+    given = {k: v for k, v in claim.items() if v is not None}
+    return {"device": {"acts_on": a.acts_on} if a.acts_on else {}, "claim": given or None}

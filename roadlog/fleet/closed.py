@@ -185,6 +185,8 @@ def _said(
     sound = vehicles[vehicles["why"] == ""]
     tanks, n = int(sound["tanks_used"].sum()), len(sound)
     of = f"{tanks:,} tanks of {n:,} of {len(vehicles):,} vehicles"
+    if not n:
+        return ("No vehicle's fills can be held against its computed fuel.",)
     if gap.low is None or gap.high is None:
         return (
             f"From {of} it can't be told whether fuel filled and fuel computed keep the same ratio "

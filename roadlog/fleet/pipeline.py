@@ -6,7 +6,7 @@ one task; a second run finds by content what the first one finished.
 """
 
 from collections import Counter, defaultdict
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import NamedTuple
@@ -121,7 +121,7 @@ def find_fleet(study: Study, root: Path, rule: FleetRule | None = None) -> Fleet
         sources = sources_by_pattern(root, rule.logs)
     else:
         sources, lost = sources_by_data(root, rule)
-    listed, schedule = _tables(root, rule, study)
+    listed, schedule = _tables(root, rule, study, {s.vehicle for s in sources})
     rule = _as_listed(rule, listed.values(), scheduled=bool(schedule or study.schedule))
     study = study.model_copy(update={"fleet": rule})
     by_vehicle: dict[str, list[Source]] = defaultdict(list)
@@ -164,7 +164,9 @@ def _as_listed(rule: FleetRule, listed: Iterable[Listed], *, scheduled: bool) ->
     return rule
 
 
-def _tables(root: Path, rule: FleetRule, study: Study) -> tuple[dict[str, Listed], Schedule | None]:
+def _tables(
+    root: Path, rule: FleetRule, study: Study, logged: Collection[str]
+) -> tuple[dict[str, Listed], Schedule | None]:
     """The tables kept by hand: of the vehicles, and of their days.
 
     Raises
@@ -181,7 +183,7 @@ def _tables(root: Path, rule: FleetRule, study: Study) -> tuple[dict[str, Listed
         if not (root / name).is_file():
             raise InputError(f"{root / name}: no such file: correct {key}, or leave it out")
     table = root / rule.vehicles
-    listed = read_vehicles(table, study) if table.is_file() else {}
+    listed = read_vehicles(table, study, logged) if table.is_file() else {}
     return listed, None if rule.schedule is None else read_schedule(root / rule.schedule, study)
 
 

@@ -185,11 +185,12 @@ def near_name(name: str, others: Mapping[str, Sequence[str]], where: str) -> str
     return f"; {where} '{found[0]}': spell the two alike" if found else ""
 
 
-def read_vehicles(path: Path, study: Study) -> dict[str, Listed]:
+def read_vehicles(path: Path, study: Study, logged: Collection[str] = ()) -> dict[str, Listed]:
     """The table of vehicles, by name.
 
-    A column that isn't known is a label of the vehicle (depot, tyre), for strata and groups. What
-    a line leaves blank is as in the study's `[vehicle]`.
+    Of several columns that may name the vehicle (a number, a plate) that one does which has most of
+    the names that are `logged`. A column that isn't known is a label of the vehicle (depot, tyre),
+    for strata and groups. What a line leaves blank is as in the study's `[vehicle]`.
 
     Raises
     ------
@@ -197,7 +198,7 @@ def read_vehicles(path: Path, study: Study) -> dict[str, Listed]:
         If it has no column of names, or naming the line of a wrong cell.
     """
     table = read_table(path)
-    columns, labels = _columns(table, path, study.time.day_first)
+    columns, labels = _columns(table, path, study.time.day_first, logged)
     if "vehicle" not in columns:
         raise InputError(f"{path}: no column 'vehicle': add one with the name of each vehicle")
     if not len(table):
@@ -277,17 +278,20 @@ def read_schedule(path: Path, study: Study) -> Schedule:
 
 
 def _columns(
-    table: pd.DataFrame, path: Path, day_first: bool | None
+    table: pd.DataFrame, path: Path, day_first: bool | None, logged: Collection[str] = ()
 ) -> tuple[dict[str, pd.Series], dict[str, pd.Series]]:
     """Columns by our field, in our units; those that mean nothing to us by their heading."""
     mark = decimal_mark(table)
     known: dict[str, pd.Series] = {}
     labels: dict[str, pd.Series] = {}
+    heads = [h for h in map(str, table.columns) if _field(split_unit(h)[0], h) == "vehicle"]
+    known_of = {h: sum(tidy(c) in logged for c in table[h].dropna()) for h in heads}
+    called = max(known_of, key=known_of.__getitem__, default="")
     for header in map(str, table.columns):
         words, unit = split_unit(header)
         cells = table[header]
         name = _field(words, header)
-        if name is None:
+        if name is None or (name == "vehicle" and header != called):
             labels[" ".join(header.split())] = cells
             continue
         if name in known:

@@ -35,7 +35,8 @@ def test_the_command_finds_the_true_effect(
     demo_fleet: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     out = tmp_path / "out"
-    assert main(["fleet", str(demo_fleet), "--workers", "1", "--out", str(out)]) == 0
+    given = ["--claim-fuel", "9", "--workers", "1", "--out", str(out)]
+    assert main(["fleet", str(demo_fleet), *given]) == 0
     said = capsys.readouterr().out
     assert "SYNTHETIC DATA" in said
     truth = json.loads((demo_fleet / "truth.json").read_text())["effect_pct"]
@@ -43,6 +44,7 @@ def test_the_command_finds_the_true_effect(
     effect = found["result"]["effect"]
     assert effect["low"] < sum(truth.values()) / 3 < effect["high"] < 1
     assert found["synthetic"] is True
+    assert found["claim_fuel_use_change_pct"] == -9
     assert found["result"]["finding"]["word"] in ("refuted", "undecided")
     page = (out / "fleet.html").read_text()
     assert "SYNTHETIC DATA" in page

@@ -4,6 +4,8 @@ from pathlib import Path
 
 import pytest
 
+from roadlog.cli import _parser
+from roadlog.commands.sources import device_given
 from roadlog.errors import InputError
 from roadlog.fleet import vehicles
 from roadlog.fleet.pipeline import Fleet, find_fleet
@@ -140,3 +142,20 @@ def test_a_schedule_read_with_day_and_month_changed_over_is_found_by_the_drives(
         arms = arms_of("van 1", None, read_schedule(path, study), study, "vehicles.csv")
         assert arms.turned(days) is turned
         assert not arms.turned([])
+
+
+def test_of_a_number_and_a_plate_the_one_that_logs_are_called_by_names_the_vehicle(
+    tmp_path: Path,
+) -> None:
+    table = "plate,number,fuel\nAB 1,van 1,diesel\nAB 2,van 2,diesel\n"
+    fills = "plate;date;litres\nAB 2;2026-03-02;40\n"
+    (tmp_path / "fills.csv").write_text(fills)
+    fleet = fleet_of(tmp_path, "van 1", "van 2", vehicles=table.replace("number", "car"))
+    assert fleet.listed["van 2"].label("plate") == "AB 2"
+    assert fleet.receipts is not None
+    assert list(fleet.receipts.of) == ["van 2"]
+
+
+def test_what_a_fleets_answer_asks_for_can_be_given_to_its_command() -> None:
+    a = _parser().parse_args(["fleet", "cars/*/*.csv", "--acts-on", "fuel", "--claim-fuel", "8"])
+    assert device_given(a) == {"device": {"acts_on": "fuel"}, "claim": {"fuel_pct": 8.0}}
