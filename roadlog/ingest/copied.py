@@ -7,6 +7,7 @@ A whole drive in two logs is `roadlog.ingest.twice`'s subject.
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 import pandas as pd
@@ -20,6 +21,7 @@ LEAST_TURNS = 5  # within a window: an engine that warms up does so alike every 
 LEAST_SHARED = 30  # windows
 SKETCH = 2 * LEAST_SHARED + 4
 SHARE = 0.5  # of the shorter column's
+_FEW = 20_000  # changes of a drive, whose powers are made once
 _BASE = 0x9E3779B97F4A7C15  # odd, with bits all over
 ONE_DRIVE = ("speed_kmh", "gps_speed_kmh", *POSITION)  # alike throughout: one drive, or one trace
 
@@ -112,21 +114,34 @@ def sketch_of(marks: Marks) -> Marks:
 def changes_of(v: Floats) -> Marks:
     """A hash of each window of changes that isn't a mere rise or fall."""
     v = v[np.isfinite(v)]
-    at = np.flatnonzero(np.concatenate([[True], v[1:] != v[:-1]])) if len(v) else np.arange(0)
-    value, stood = v[at], np.diff(np.append(at, len(v))).astype(np.uint64)
+    at = np.append(True, v[1:] != v[:-1]).nonzero()[0] if len(v) else np.arange(0)
+    value, stood = v[at], np.diff(at, append=len(v)).astype(np.uint64)
     n = len(value) - WINDOW + 1
     if n < 1:
         return np.empty(0, np.uint64)
     with np.errstate(over="ignore"):
-        power = np.multiply.accumulate(np.full(len(value), _BASE, np.uint64))
-        inverse = np.multiply.accumulate(np.full(n, pow(_BASE, -1, 1 << 64), np.uint64))
+        few = len(value) <= _FEW
+        power, inverse = _few_powers() if few else _powers(len(value))
         bits = np.ascontiguousarray(value + 0.0).view(np.uint64)
         bits = (bits ^ (bits >> np.uint64(29)) ^ (stood << np.uint64(7))) * np.uint64(_BASE)
-        sums = np.concatenate([np.zeros(1, np.uint64), np.cumsum(bits * power)])
-        mark = (sums[WINDOW:] - sums[:-WINDOW]) * inverse
+        sums = np.concatenate([np.zeros(1, np.uint64), np.cumsum(bits * power[: len(value)])])
+        mark = (sums[WINDOW:] - sums[:-WINDOW]) * inverse[:n]
     up = np.diff(value) > 0
     turns = np.concatenate([[0, 0], np.cumsum(up[1:] != up[:-1])])
-    return np.unique(mark[turns[WINDOW - 1 :] - turns[:n] >= LEAST_TURNS])
+    told = np.sort(mark[turns[WINDOW - 1 :] - turns[:n] >= LEAST_TURNS])
+    return told[np.append(True, told[1:] != told[:-1])] if len(told) else told
+
+
+@cache
+def _few_powers() -> tuple[Marks, Marks]:
+    return _powers(_FEW)
+
+
+def _powers(n: int) -> tuple[Marks, Marks]:
+    """The powers of the base and of its inverse, from the first on."""
+    with np.errstate(over="ignore"):
+        power = np.multiply.accumulate(np.full(n, _BASE, np.uint64))
+        return power, np.multiply.accumulate(np.full(n, pow(_BASE, -1, 1 << 64), np.uint64))
 
 
 def sharing(marks: Sequence[Marks]) -> set[tuple[int, int]]:
