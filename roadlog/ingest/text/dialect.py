@@ -40,9 +40,8 @@ _HEAD_BYTES = 1 << 18
 _FEW_BYTES = 1 << 15
 _HEAD_LINES = 200
 _NUMBER = re.compile(r"[+-]?(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE][+-]?\d+)?")
-_NUMBERS = re.compile(
-    r"(?:[+-]?+(?:[0-9]++(?:[.,][0-9]*+)?+|[.,][0-9]++)(?:[eE][+-]?+[0-9]++)?+\n)*+"
-)
+_PLAIN = r"[+-]?+(?:[0-9]++(?:[.,][0-9]*+)?+|[.,][0-9]++)(?:[eE][+-]?+[0-9]++)?+"
+_NUMBERS = re.compile(rf"(?:{_PLAIN}\n)*+")
 _UNIT_BEHIND = r"(\s*[^\d\s.,:/-].*)?"
 _COMMA_NUMBER = re.compile(r"[+-]?\d*,\d+([eE][+-]?\d+)?" + _UNIT_BEHIND)
 _DOT_NUMBER = re.compile(r"[+-]?\d*\.\d+([eE][+-]?\d+)?" + _UNIT_BEHIND)
@@ -300,9 +299,8 @@ def _columns(
 ) -> tuple[tuple[tuple[str, ...], ...], tuple[bool, ...]]:
     """The rows' cells column by column, and which columns hold but plain numbers and blanks."""
     columns = list(zip(*rows, strict=True)) or [()] * width
-    rest = [cells - (BLANKS & cells) for cells in map(set, columns)]
-    likely = [i for i, cells in enumerate(rest) if not cells or is_number(next(iter(cells)))]
-    together = set().union(*(rest[i] for i in likely))
+    likely = [i for i, cells in enumerate(columns) if is_number(next(filter(None, cells), "0"))]
+    together = set().union(*(columns[i] for i in likely)) - BLANKS
     sure = set(likely) if all_match(_NUMBERS, together) else set()
     numeric = [i in sure for i in range(width)]
     for i in set(range(width)) - sure:
