@@ -37,21 +37,25 @@ RADIUS_M = 3000.0  # of the ring road
 M_A_DEGREE = 111_195.0  # of latitude, on a sphere of mean radius R1 (IUGG)
 BLANKS = 0.05
 STATUS = (1.0, 2.0, 2.0, 2.0, 4.0)  # SAE J1979 PID 03: open, closed, open under load
-# words: units behind values, dates as 31/12/2026; readings: time, signal, value and unit a row
-FORMS = ("iso", "elapsed", "comma", "words", "readings")
+# words: units behind values, dates as 31/12/2026; apart: the same with semicolons, decimal commas,
+# date and time apart; readings: time, signal, value and unit a row
+FORMS = ("iso", "elapsed", "comma", "words", "apart", "readings")
+_COMMAS = ("comma", "apart")
 
 
 def write_log(path: Path, megabytes: float, form: str) -> int:
     """Write a log of that size, a drive on a ring road; return its number of rows."""
     rng = np.random.default_rng(20260302)
-    delimiter = ";" if form == "comma" else ","
+    delimiter = ";" if form in _COMMAS else ","
     rows, driven_m = 0, 0.0
     with path.open("wb") as file:
-        clock_name = "time" if form in ("iso", "words") else "time [s]"
-        heads = [clock_name, *(("signal", "value", "unit") if form == "readings" else COLUMNS)]
+        heads = [
+            *_clock(0, form),
+            *(("signal", "value", "unit") if form == "readings" else COLUMNS),
+        ]
         file.write((delimiter.join(heads) + "\n").encode())
         while file.tell() < megabytes * 1e6:
-            cells = {clock_name: _clock(rows, form)}
+            cells = _clock(rows, form)
             drawn = {h: rng.uniform(low, high, CHUNK) for h, (low, high, _) in COLUMNS.items()}
             drawn["fuel system status [-]"] = rng.choice(STATUS, CHUNK)
             way_m = driven_m + STEP_S / 3.6 * np.cumsum(np.round(drawn["vehicle speed [km/h]"]))
@@ -63,9 +67,12 @@ def write_log(path: Path, megabytes: float, form: str) -> int:
                 values = np.round(drawn[header], decimals)
                 numbers = values.astype(np.int64) if decimals == 0 else values
                 text = pa.array(numbers, mask=rng.random(CHUNK) < BLANKS).cast(pa.string())
-                if form == "words" and (unit := header[header.find("[") + 1 : -1]) != "-":
+                if (
+                    form in ("words", "apart")
+                    and (unit := header[header.find("[") + 1 : -1]) != "-"
+                ):
                     text = pc.binary_join_element_wise(text, unit, " ")
-                cells[header] = pc.replace_substring(text, ".", ",") if form == "comma" else text
+                cells[header] = pc.replace_substring(text, ".", ",") if form in _COMMAS else text
             table = _one_a_row(cells, rows) if form == "readings" else pa.table(cells)
             pa_csv.write_csv(
                 table, file,
@@ -89,17 +96,20 @@ def _one_a_row(cells: dict[str, pa.Array], rows: int) -> pa.Table:
     return pa.table([pa.array(c[there]) for c in columns], ["time", "signal", "value", "unit"])
 
 
-def _clock(rows: int, form: str) -> pa.Array:
-    """The times of the next rows, as they are written."""
+def _clock(rows: int, form: str) -> dict[str, pa.Array]:
+    """The times of the next rows, as they are written, by column."""
     tenths = np.arange(rows, rows + CHUNK)
     if form in ("elapsed", "comma", "readings"):
         text = pa.array(np.round(STEP_S * tenths, 1)).cast(pa.string())
-        return pc.replace_substring(text, ".", ",") if form == "comma" else text
+        return {"time [s]": pc.replace_substring(text, ".", ",") if form == "comma" else text}
     at = np.datetime64("2026-03-02T07:00:00.000") + (100 * tenths).astype("timedelta64[ms]")
     if form == "words":
-        return pc.strftime(pa.array(at), "%d/%m/%Y %H:%M:%S")
+        return {"time": pc.strftime(pa.array(at), "%d/%m/%Y %H:%M:%S")}
+    if form == "apart":
+        day, of_day = (pc.strftime(pa.array(at), f) for f in ("%d.%m.%Y", "%H:%M:%S"))
+        return {"date": day, "time": pc.replace_substring(of_day, ".", ",")}
     text = pc.replace_substring(pa.array(at).cast(pa.string()), " ", "T")
-    return pc.binary_join_element_wise(text, "+01:00", "")
+    return {"time": pc.binary_join_element_wise(text, "+01:00", "")}
 
 
 def plain_pyarrow(path: Path, form: str) -> dict[str, np.ndarray]:
