@@ -3,10 +3,13 @@ import pandas as pd
 import pytest
 
 from roadlog.errors import InputError
+from roadlog.ingest import timebase
 from roadlog.ingest.clock.coarse import spread_rounded
 from roadlog.ingest.timebase import (
     clock_steps,
+    columns_on_one_clock,
     distance_km,
+    each_on_one_clock,
     integrate,
     resample,
     shift_positions,
@@ -293,3 +296,29 @@ def test_positions_are_late_by_the_lag_of_the_speeds_or_not_at_all(late_s):
     assert surely_late_s(wheel, gps, 1.0, 1.0) == (lag.lag_s if abs(lag.lag_s) >= 1 else None)
     step = np.where(t < 450, gps, np.interp(t - 9, fine, speed))
     assert surely_late_s(wheel, step, 1.0, 1.0) is None
+
+
+def test_logs_together_come_as_each_alone_and_few_are_held_at_once(monkeypatch):
+    rng = np.random.default_rng(2)
+    frames = []
+    for n in (400, 3, 150, 700, 1, 90, 260):
+        frame = pd.DataFrame({"t_s": np.cumsum(rng.choice([0.5, 1.0, 7.0], n))})
+        for name in ("speed_kmh", "gps_speed_kmh", "lat_deg", "coolant_temp_c", "fuel_status"):
+            frame[name] = rng.uniform(0, 90, n)
+            frame.loc[1:, name] = frame.loc[1:, name].where(rng.random(n - 1) > 0.2)
+        frames.append(frame)
+    alone = [columns_on_one_clock(frame) for frame in frames]
+    sizes = []
+    plain = timebase._on_one_clock
+    monkeypatch.setattr(timebase, "TOGETHER_ROWS", 800)
+    monkeypatch.setattr(
+        timebase, "_on_one_clock", lambda logs: sizes.append(len(logs)) or plain(logs)
+    )
+    together = each_on_one_clock(frames)
+    assert sizes == [3, 3, 1]
+    assert each_on_one_clock([]) == []
+    for (one, lag), (other, other_lag) in zip(together, alone, strict=True):
+        assert lag == other_lag
+        assert one.columns == other.columns
+        for name in one.columns:
+            np.testing.assert_array_equal(one[name], other[name])

@@ -38,7 +38,7 @@ T = TypeVar("T", pd.DataFrame, Columns)
 _STEP_TOLERANCE_S = 3.0  # engine run time is whole seconds and is polled late
 _MOVING_KMH = 20.0
 _LEAST_LATE_S = 1.0
-TOGETHER_ROWS = 100_000  # of a longer log one signal at a time is worked on
+TOGETHER_ROWS = 100_000  # of logs worked on together; in a longer one signal after signal is
 
 
 @dataclass(frozen=True)
@@ -359,7 +359,18 @@ def columns_on_one_clock(log: pd.DataFrame) -> tuple[Columns, float | None]:
 
 
 def each_on_one_clock(logs: Sequence[pd.DataFrame]) -> list[tuple[Columns, float | None]]:
-    """`columns_on_one_clock` of each log; step by step for all of them, which is quicker."""
+    """`columns_on_one_clock` of each log; step by step for some together, which is quicker."""
+    found: list[tuple[Columns, float | None]] = []
+    begin = held = 0
+    for i, log in enumerate(logs):
+        if held and held + len(log) > TOGETHER_ROWS:
+            found += _on_one_clock(logs[begin:i])
+            begin, held = i, 0
+        held += len(log)
+    return found + _on_one_clock(logs[begin:])
+
+
+def _on_one_clock(logs: Sequence[pd.DataFrame]) -> list[tuple[Columns, float | None]]:
     gridded = [_gridded(shelf.told(log), 1.0) for log in logs]
     resampled = [_resampled(log) for log in gridded]
     samples = [Columns(dict(zip(n, b, strict=True)), b.shape[1], block=b) for n, b in resampled]
