@@ -18,7 +18,7 @@ from roadlog.fleet.filled import held_fills
 from roadlog.fleet.fills import Receipt
 from roadlog.fleet.fit import fit_fleet
 from roadlog.fleet.one_vehicle import PASSES, RUNS, Record
-from roadlog.fleet.pipeline import Fleet, Tables
+from roadlog.fleet.pipeline import Fleet, Tables, time_rule
 from roadlog.fleet.result import FleetResult
 from roadlog.fleet.signals import of_units
 from roadlog.fleet.store import read_partitions
@@ -125,7 +125,8 @@ def _bought(fleet: Fleet, record: Record) -> Bought | None:
     receipts = fleet.receipts
     if receipts is None:
         return None
-    own = fleet.study.model_copy(update={"vehicle": _declared(fleet, record)})
+    _, time = time_rule(fleet, record.vehicle)
+    own = fleet.study.model_copy(update={"vehicle": _declared(fleet, record), "time": time})
     return Bought(receipts.of.get(record.vehicle, ()), own, receipts.name, receipts.by_order)
 
 

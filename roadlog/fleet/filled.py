@@ -9,7 +9,8 @@ import datetime as dt
 import itertools
 from collections import Counter
 from collections.abc import Collection, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from zoneinfo import ZoneInfo
 
 import numpy as np
 import pandas as pd
@@ -83,13 +84,14 @@ def held_fills(
     runs : DataFrame
         Its run table, unused runs too: they burned fuel.
     study : Study
-        With the vehicle's own `[vehicle]`.
+        With the vehicle's own `[vehicle]` and zone.
     table : what the table of fills is called
     by_order : whether its dates hang on which of day and month comes first
     """
     if not receipts:
         return Filled(vehicle, 0, FillOut.NONE(table=table))
     told: _Told = []
+    receipts = [_on_the_logs_clock(r, study.time.zone) for r in receipts]
     runs = runs[runs["start"].notna()]
     if not len(runs):
         return Filled(vehicle, len(receipts), FillOut.NO_DATES())
@@ -133,6 +135,17 @@ def _of_tanks(
         arm=(share[pure] > 0.5).astype(np.intp), day=end[pure].astype(np.intp),
         log=np.log(litres[pure] / whole[pure]), ml=1000 * whole[pure],
     )  # fmt: skip
+
+
+def _on_the_logs_clock(receipt: Receipt, zone: str | None) -> Receipt:
+    """The receipt with its time as the vehicle's logs tell it, if it names a zone and theirs is
+    known; else with the time as written."""
+    time = receipt.time
+    if not isinstance(time, dt.datetime) or time.tzinfo is None:
+        return receipt
+    local = (time if zone is None else time.astimezone(ZoneInfo(zone))).replace(tzinfo=None)
+    fill = None if receipt.fill is None else receipt.fill.model_copy(update={"time": local})
+    return replace(receipt, time=local, fill=fill)
 
 
 def _turned(receipts: Sequence[Receipt], runs: pd.DataFrame) -> bool:

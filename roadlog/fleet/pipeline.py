@@ -277,7 +277,7 @@ def _read_all(
     rules: dict[str, Rules] = {}
     lost: list[tuple[str, str, Fact]] = []
     first = (
-        Task(n, vehicle_rules, (*_time_rule(fleet, n), own)) for n, own in fleet.sources.items()
+        Task(n, vehicle_rules, (*time_rule(fleet, n), own)) for n, own in fleet.sources.items()
     )
     n = len(fleet.sources)
     for done in bar(in_batches(run, first, n), "dates", progress, n):
@@ -303,7 +303,7 @@ def _read_all(
     return reads, rules, lost
 
 
-def _time_rule(fleet: Fleet, name: str) -> tuple[Study, TimeRule]:
+def time_rule(fleet: Fleet, name: str) -> tuple[Study, TimeRule]:
     """The study, and its clock with the vehicle's own zone."""
     listed, time = fleet.listed.get(name), fleet.study.time
     if listed is not None and listed.zone is not None:

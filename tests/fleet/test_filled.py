@@ -8,6 +8,7 @@ import pytest
 
 from roadlog.fleet.filled import Filled, held_fills
 from roadlog.fleet.fills import Receipt
+from roadlog.study.settings import TimeRule
 from tests.fleet.bought import (
     FIRST,
     TAXI,
@@ -166,3 +167,14 @@ def test_a_vehicle_with_no_tank_is_told_so(
     spoil: Callable[[list[Receipt]], list[Receipt]],
 ) -> None:
     assert held(spoil(SOUND)).why is not None
+
+
+def test_a_receipt_that_names_its_zone_is_put_on_the_logs_clock() -> None:
+    study = TAXI.model_copy(update={"time": TimeRule(zone="Europe/Vienna")})
+    utc = [
+        with_fill(r, time=pd.Timestamp(r.time).tz_localize("Europe/Vienna").tz_convert("UTC"))
+        for r in SOUND
+        if r.fill
+    ]
+    found = held_fills("taxi 1", utc, RUNS, study)
+    pd.testing.assert_frame_equal(found.tanks, held(SOUND).tanks)
