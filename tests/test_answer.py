@@ -426,3 +426,20 @@ def test_a_veto_survives_being_copied_and_stored() -> None:
         "plain",
         "something stands against its figures that is told below",
     )
+
+
+def test_an_add_on_that_stays_isn_t_to_be_switched_again() -> None:
+    """It was told to switch it in and out in an order that chance draws, which can't be done."""
+    bare = Facts(Interval(-1.0, None, None), TWELVE, "undecided", one_change=True)
+    assert "in an order that chance draws" in answer(bare).sentences[-1]
+    stays = answer(replace(bare, stays=True)).sentences[-1]
+    assert "drive a second car that never gets it beside this one" in stays
+
+
+def test_too_few_days_of_two_cars_aren_t_too_few_switches() -> None:
+    bare = Facts(Interval(-1.0, None, None), TWELVE, "undecided")
+    assert "went in and out too few times" in answer(bare).sentences[0]
+    said = " ".join(answer(replace(bare, few_together=True)).sentences)
+    assert "both cars drove on too few days in one of the periods" in said
+    assert "four days or more of each period" in said
+    assert "in and out" not in said

@@ -101,7 +101,8 @@ def test_facts_that_differ_in_numbers_are_told_together() -> None:
     shifts = [Made.OFF(s=s) for s in (12, 3, 3.4)]
     assert together(shifts) == "+3 to 12 s off"
     assert together([Made.RUN(why=f) for f in shifts]) == "run not used: +3 to 12 s off"
-    assert together([Made.GAP(n=2, s=3), Made.GAP(n=4, s=3)]) == "… gaps of … s"
+    assert together([Made.GAP(n=2, s=3), Made.GAP(n=4, s=5)]) == "… gaps of … s"
+    assert together([Made.GAP(n=2, s=3), Made.GAP(n=4, s=3)]) == "2 to 4 gaps of 3 s"
     assert together([Made.OFF(s=-12), Made.OFF(s=-3)]) == "-12 to -3 s off"
     days = [Made.DAY(day=date(1970, 1, d)) for d in (1, 3)]
     assert together(days) == "begins on 1970-01-01 to 1970-01-03"

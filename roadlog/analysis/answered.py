@@ -43,11 +43,19 @@ def answer_facts(analysed: "Analysed") -> Facts:
         against_change=() if a.of_change is None else plain_reasons(a.of_change.vetoes),
         waiting=_waiting(a),
         one_change=any(w.code == BEFORE_AFTER for w in a.effect.warnings),
+        stays=a.study.device.carry_over == "permanent",
+        few_together=_few_together(a),
         only_measured=a.fuel_estimator == "ledger",
         switched_by=a.switched_by,
         synthetic=a.study.synthetic,
         device=a.study.device.name,
     )
+
+
+def _few_together(a: "Analysed") -> bool:
+    """Whether two cars' periods gave no interval, for want of days that both drove."""
+    found = None if a.control is None else a.control.difference
+    return found is not None and found.design != "switched" and found.primary.low is None
 
 
 def deciding_interval(analysed: "Analysed") -> Interval:

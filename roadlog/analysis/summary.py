@@ -89,7 +89,7 @@ def summary_rows(analysed: "Analysed") -> list[tuple[str, str]]:
         ("Warnings", f"{count}, explained in report.html." if count else ""),
         ("Beside it", f"{more} in report.html." if beside else ""),
         ("Finding", f"{(a.finding.word or 'no finding').upper()}: {answer.text}"),
-        ("In detail", " ".join(further_reasons(a))),
+        ("In detail", " ".join(f"{r.rstrip('.')}." for r in further_reasons(a))),
     ]
     return [(label, text) for label, text in rows if text]
 

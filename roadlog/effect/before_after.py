@@ -21,7 +21,8 @@ from roadlog.study.car import Device
 ONE_CHANGE = Veto(
     "undecided: before and after with one change between them: whatever else changed at that time "
     "(weather, tyres, fuel, traffic) can't be told from the add-on; switch it in and out again, in "
-    "an order that chance draws (roadlog plan)",
+    "an order that chance draws, or, if it stays for good, drive a second car beside this one that "
+    "never gets it (roadlog plan)",
     Against.ONCE(),
 )
 METHOD = "before and after with one change between them: no interval"

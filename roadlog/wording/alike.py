@@ -46,19 +46,23 @@ def alike(facts: Sequence[Fact], weights: Sequence[float] | None = None) -> list
 
 
 def together(texts: Sequence[Fact | str]) -> str:
-    """One sentence for facts of one kind: with the range of their number if there is but one.
+    """One sentence for facts of one kind: with the range of the number that differs, if one does.
 
     >>> from roadlog.quantities.facts import Kind
     >>> off = Kind("Clock", {"OFF": "the clock was {s:+.0f} s off"}).OFF
     >>> together([off(s=3.2), off(s=12)])
     'the clock was +3 to 12 s off'
+    >>> rare = Kind("Rare", {"OUT": "outside {low:g} to {high:g} for {share:.0%}"}).OUT
+    >>> together([rare(low=0.6, high=1.6, share=0.02), rare(low=0.6, high=1.6, share=0.04)])
+    'outside 0.6 to 1.6 for 2% to 4%'
     """
     facts = [fact for fact in texts if isinstance(fact, Fact)]
     if len(set(map(str, texts))) == 1:
         return str(texts[0])
-    each = [tuple(_numbers(fact)) for fact in facts]
-    ends = sorted({numbers[0] for numbers in each}) if len(each[0]) == 1 else []  # type: ignore[type-var]
-    return _told(facts[0], _Ends(ends))
+    of_place = [sorted(set(n)) for n in zip(*map(_numbers, facts), strict=True)]
+    one_differs = sum(len(ends) > 1 for ends in of_place) == 1
+    shown = [_Ends(ends if one_differs or len(ends) == 1 else ()) for ends in of_place]
+    return _told(facts[0], iter(shown))
 
 
 class _Ends:
@@ -90,10 +94,10 @@ def _numbers(fact: Fact) -> Iterator[object]:
             yield value
 
 
-def _told(fact: Fact, ends: _Ends) -> str:
+def _told(fact: Fact, numbers: Iterator[_Ends]) -> str:
     def shown(value: object) -> object:
         if isinstance(value, Fact):
-            return _told(value, ends)
-        return ends if isinstance(value, _NUMBERS) else value
+            return _told(value, numbers)
+        return next(numbers) if isinstance(value, _NUMBERS) else value
 
     return fact.sentence.format_map({name: shown(v) for name, v in fact.values})

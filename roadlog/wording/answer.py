@@ -71,6 +71,10 @@ class Facts:
         None once the test is over.
     one_change : bool
         Whether the arm changed but once.
+    stays : bool
+        Whether the add-on, once it was in, stays or leaves something behind for good.
+    few_together : bool
+        Whether there is no range because a control car drove on too few days of a period.
     only_measured : bool
         Whether fuel was only weighed or filled, so that nothing was held equal.
     switched_by : str
@@ -93,6 +97,8 @@ class Facts:
     against_change: tuple[Fact | str, ...] = ()
     waiting: Waiting | None = None
     one_change: bool = False
+    stays: bool = False
+    few_together: bool = False
     only_measured: bool = False
     switched_by: str = "day"
     synthetic: bool = False
@@ -415,7 +421,9 @@ def _no_range(facts: Facts) -> list[Fact]:
     if not math.isfinite(facts.interval.estimate):
         why = Told.NO_FIGURE()
     elif facts.one_change:
-        why, then = Told.ONE_CHANGE(), [Told.SWITCH_AGAIN()]
+        why, then = Told.ONE_CHANGE(), [Told.SECOND_CAR() if facts.stays else Told.SWITCH_AGAIN()]
+    elif facts.few_together:
+        why, then = Told.FEW_TOGETHER(), [Told.DRIVE_TOGETHER()]
     elif facts.vehicles > 1:
         why, then = ToldOfMany.TOO_FEW(), [ToldOfMany.TEST_MORE()]
     else:

@@ -127,6 +127,11 @@ class Told(Kind):
         "the add-on went in and out too few times to show how much the car's fuel use varies by "
         "itself"
     )
+    FEW_TOGETHER = (
+        "both cars drove on too few days in one of the periods, with or without the add-on"
+    )
+    DRIVE_TOGETHER = "To tell, drive both cars on four days or more of each period."
+    SECOND_CAR = "To tell, drive a second car that never gets it beside this one, before and after."
     SWITCH_AGAIN = "To tell, switch it in and out again, in an order that chance draws."
     SWITCH_MORE = "To tell, switch it in and out more often, in an order that chance draws."
 
