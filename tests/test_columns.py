@@ -7,7 +7,15 @@ import pandas as pd
 import pytest
 
 from roadlog.ingest import interpolation, timebase, twospeeds
-from roadlog.quantities.columns import Columns, Words, columns_of, frame_of, where_word
+from roadlog.quantities.columns import (
+    Columns,
+    Words,
+    columns_of,
+    frame_of,
+    in_groups,
+    joined,
+    where_word,
+)
 
 
 @pytest.fixture
@@ -147,3 +155,14 @@ def test_a_word_is_found_in_codes_strings_and_objects() -> None:
     for kind in (table, frame_of(table), frame_of(table).astype(object)):
         assert where_word(kind, "state", "metered").tolist() == [False, True, True, False]
         assert not where_word(kind, "state", "enriched").any()
+
+
+def test_joined_runs_keep_where_each_begins_and_join_what_is_asked_for() -> None:
+    one, two = Columns({"rpm": np.array([800.0, 810.0])}, 2), Columns({"maf_g_s": np.ones(3)}, 3)
+    both = joined([one, two]).assign(speed_kmh=0.0)
+    assert both.starts.tolist() == [0, 2]
+    assert both.ends.tolist() == [2, 5]
+    assert [(run, rows.start) for run, rows in both.runs] == [(one, 0), (two, 2)]
+    np.testing.assert_array_equal(both.floats("rpm"), [800, 810, np.nan, np.nan, np.nan])
+    assert [len(group) for group in in_groups([one, two, one, one], 4)] == [2, 3, 4]
+    assert next(in_groups([two])) is two

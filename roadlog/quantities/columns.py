@@ -115,7 +115,7 @@ class Columns:
             name: np.full(self._length, value) if isinstance(value, int | float) else value
             for name, value in arrays.items()
         }
-        return Columns({**self._arrays, **whole}, self._length, self._frame)
+        return Columns({**self._arrays, **whole}, self._length, self._frame, parts=self._parts)
 
     def rows(self, which: slice) -> "Columns":
         """Some rows, one after another."""
