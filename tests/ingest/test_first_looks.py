@@ -66,3 +66,17 @@ def test_a_column_that_turns_to_words_behind_the_first_lines_is_read_as_before(
     log = read_log(tmp_path / "log.csv")
     assert np.flatnonzero(np.isnan(log.frame["speed_kmh"])).tolist() == [300]
     assert any("first in line 302" in note for note in log.notes)
+
+
+@pytest.mark.parametrize("remark", ["", "wet"])
+def test_a_header_is_found_again_among_rows_that_end_in_a_delimiter(
+    tmp_path: Path, remark: str
+) -> None:
+    header = "time [s],speed [km/h],rpm,remark\n"
+    rows = [f"{i},{30 + i % 7},{900 + i % 50},{remark},\n" for i in range(300)]
+    (tmp_path / "log.csv").write_text(
+        "".join([header, *rows[:250], header[:-1] + ",\n", *rows[250:]])
+    )
+    log = read_log(tmp_path / "log.csv")
+    assert len(log.frame) == 300
+    assert any("header" in note for note in log.notes)

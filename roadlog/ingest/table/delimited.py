@@ -252,8 +252,9 @@ def _check_names_fit(meanings: Sequence[Meaning], dialect: Dialect, path: Path) 
     InputError
         Naming the line and the column.
     """
-    stand = np.array([_misfit(m, _column(dialect, i)) for i, m in enumerate(meanings)], int)
-    moved = [_misfit(m, _column(dialect, i + 1)) for i, m in enumerate(meanings[:-1])]
+    below = [_numbers_below(dialect, i) for i in range(dialect.width)]
+    stand = np.array(list(map(_misfit, meanings, below)), int)
+    moved = list(map(_misfit, meanings[:-1], below[1:]))
     after = np.cumsum([*moved, 0][::-1])[::-1]
     before = np.concatenate([[0], np.cumsum(stand)[:-1]])
     if not len(stand) or not (before + after).min() < stand.sum():
@@ -261,17 +262,25 @@ def _check_names_fit(meanings: Sequence[Meaning], dialect: Dialect, path: Path) 
     i = int(np.argmax(stand))
     raise InputError(
         f"{path}: line {dialect.first_line - 1}: rows have one cell more than names, and "
-        f"{next(s for s in _column(dialect, i) if is_number(s))} below "
+        f"{next(s for s in dialect.columns[i] if is_number(s))} below "
         f"'{shown(meanings[i].header)}' can't be that: name every column"
     )
 
 
-def _misfit(meaning: Meaning, cells_below: Sequence[str]) -> bool:
-    """Whether most numbers in these cells are out of the range of what the header means."""
-    filled = [s for s in cells_below if is_number(s)]
-    if meaning.signal is None or meaning.unit is None or not filled:
+def _numbers_below(dialect: Dialect, index: int) -> Floats:
+    """The plain numbers among a column's first cells."""
+    cells_below = dialect.columns[index]
+    if dialect.numeric[index]:
+        numbers = [s for s in cells_below if s and s.lower() not in BLANKS]
+    else:
+        numbers = [s for s in cells_below if is_number(s)]
+    return np.array([float(s.replace(",", ".")) for s in numbers])
+
+
+def _misfit(meaning: Meaning, plain: Floats) -> bool:
+    """Whether most of these numbers are out of the range of what the header means."""
+    if meaning.signal is None or meaning.unit is None or not len(plain):
         return False
-    plain = np.array([float(s.replace(",", ".")) for s in filled])
     signal = SIGNALS[meaning.signal]
     values = convert(plain, meaning.unit, signal.unit)
     return bool(np.mean((values < signal.low) | (values > signal.high)) > 0.5)
@@ -411,10 +420,6 @@ def _note_assumed(meanings: Sequence[Meaning], notes: list[Fact]) -> None:
     ]
     if taken:
         notes.append(Repair.UNITS_ASSUMED(columns=", ".join(taken)))
-
-
-def _column(dialect: Dialect, index: int) -> tuple[str, ...]:
-    return dialect.columns[index]
 
 
 def _listed(headers: Sequence[str]) -> str:

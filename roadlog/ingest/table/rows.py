@@ -129,7 +129,7 @@ def _named_rows(
     """The rows to keep if others hold something behind the last column that has a name."""
     beyond = np.zeros(len(table), bool)
     for i in nameless:
-        beyond |= _where(table[f"c{i}"], lambda c: pc.not_equal(pc.utf8_trim_whitespace(c), ""))
+        beyond |= _where(table[f"c{i}"], _is_filled)
     if not beyond.any():
         return None
     first = line_of(int(np.flatnonzero(beyond)[0]))
@@ -252,6 +252,11 @@ def _header_rows(
     wordy = np.zeros(len(table), bool)
     for name in texts:
         wordy |= _where(table[name], partial(_heads, header=dialect.headers[int(name[1:])]))
+    if not all(dialect.headers[int(name[1:])] for name in texts):
+        filled = np.zeros(len(table), bool)  # blank cells below no name make no header
+        for name in texts:
+            filled |= _where(table[name], _is_filled)
+        wordy &= filled
     repeats: list[int] = []
     for row in map(int, np.flatnonzero(wordy)):
         here = {int(n[1:]): str(table[n][row].as_py() or "").strip() for n in texts}
@@ -282,6 +287,10 @@ def _heads(cells: pa.Array, header: str) -> pa.Array:
         return pa.array(np.zeros(len(cells), bool))
     plain = pc.utf8_trim_whitespace(cells)
     return pc.or_(pc.equal(plain, header), pc.match_substring_regex(plain, _HEADER_LIKE))
+
+
+def _is_filled(cells: pa.Array) -> pa.Array:
+    return pc.not_equal(pc.utf8_trim_whitespace(cells), "")
 
 
 def _where(column: pa.ChunkedArray, test: Callable[[pa.Array], pa.Array]) -> NDArray[np.bool_]:
