@@ -16,6 +16,7 @@ import pandas as pd
 
 from roadlog.fuel.air import Array, air_flow, manifold_air
 from roadlog.fuel.choice import is_logged
+from roadlog.quantities.arrays import middle
 from roadlog.quantities.columns import Table, columns_of
 from roadlog.quantities.signals import signal
 from roadlog.quantities.warm import WARM_AFTER_S, WARM_COOLANT_C
@@ -260,9 +261,12 @@ def values(x: Array, keep: Array, t_s: Array, every_s: float = VALUE_S) -> Array
     """Medians of `x` where `keep` holds, one for each `every_s` seconds of which half is there."""
     if not keep.any():
         return np.empty(0)
-    group = pd.Series(x[keep]).groupby(np.floor(t_s[keep] / every_s))
-    enough = group.size() >= every_s / 2
-    return np.asarray(group.median()[enough], dtype=float)
+    some, number = x[keep], np.floor(t_s[keep] / every_s)
+    first = np.append(True, number[1:] != number[:-1]).nonzero()[0]
+    size = np.diff(first, append=len(some))
+    parts = [some[a : a + n] for a, n in zip(first, size, strict=True) if n >= every_s / 2]
+    known = [part[~np.isnan(part)] for part in parts]
+    return np.array([middle(part) if len(part) else np.nan for part in known], dtype=float)
 
 
 def _measure(samples: Sequence[Table]) -> str | None:
