@@ -20,7 +20,13 @@ from roadlog.cli import main
 from roadlog.effect import fuel_physics
 from roadlog.effect.estimate import estimate_effect, primary_stages
 from roadlog.errors import InputError
-from roadlog.fuel.accessory_state import find_accessory, on_less_off, two_modes
+from roadlog.fuel.accessory_state import (
+    VALUE_S,
+    find_accessory,
+    on_less_off,
+    two_modes,
+    values,
+)
 from roadlog.report.along import along
 from roadlog.runs.accessory_notes import accessory_noted, write_answers
 from roadlog.runs.notes import read_notes
@@ -405,3 +411,14 @@ def test_the_command_asks_blind_and_keeps_answers(tmp_path: Path, capsys) -> Non
     assert kept["accessory"].dropna().tolist() == ["on"]
     assert main(["accessory", str(study), "--answer", "2026-03-04=hot"]) == 2
     assert main(["accessory", str(study), "--answer", "2027-03-04=on"]) == 2
+
+
+def test_idle_air_is_the_median_of_each_five_seconds_of_which_half_is_there():
+    rng = np.random.default_rng(9)
+    for n, step in ((1, 1.0), (4, 1.0), (300, 1.0), (300, 0.2)):
+        t, x = 3.7 + step * np.arange(n), rng.normal(size=n)
+        x[rng.random(n) < 0.3] = np.nan
+        keep = np.repeat(rng.random(n // 10 + 1) < 0.6, 10)[:n]
+        groups = pd.Series(x[keep]).groupby(np.floor(t[keep] / VALUE_S))
+        expected = groups.median()[groups.size() >= VALUE_S / 2]
+        np.testing.assert_array_equal(values(x, keep, t), expected)

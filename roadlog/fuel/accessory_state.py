@@ -16,7 +16,7 @@ import pandas as pd
 
 from roadlog.fuel.air import Array, air_flow, manifold_air
 from roadlog.fuel.choice import is_logged
-from roadlog.quantities.arrays import middle
+from roadlog.quantities.arrays import ranges
 from roadlog.quantities.columns import Table, columns_of
 from roadlog.quantities.signals import signal
 from roadlog.quantities.warm import WARM_AFTER_S, WARM_COOLANT_C
@@ -264,9 +264,13 @@ def values(x: Array, keep: Array, t_s: Array, every_s: float = VALUE_S) -> Array
     some, number = x[keep], np.floor(t_s[keep] / every_s)
     first = np.append(True, number[1:] != number[:-1]).nonzero()[0]
     size = np.diff(first, append=len(some))
-    parts = [some[a : a + n] for a, n in zip(first, size, strict=True) if n >= every_s / 2]
-    known = [part[~np.isnan(part)] for part in parts]
-    return np.array([middle(part) if len(part) else np.nan for part in known], dtype=float)
+    rows = np.full((len(first), size.max()), np.nan)
+    rows[np.repeat(np.arange(len(first)), size), ranges(0 * first, size)] = some
+    ordered = np.sort(rows[size >= every_s / 2], axis=1)  # what isn't known comes last
+    known, each = np.count_nonzero(~np.isnan(ordered), axis=1), np.arange(len(ordered))
+    below = np.maximum(known - 1, 0) // 2
+    middle: Array = (ordered[each, known // 2] + ordered[each, below]) / 2
+    return middle
 
 
 def _measure(samples: Sequence[Table]) -> str | None:
