@@ -59,8 +59,8 @@ MOST_OWN_CHANGE = 0.04  # of the control car between periods: as much as `ONE_CA
 LEAST_TELLING = 0.01  # a change of the control car under it moves no word
 
 _ONE_VEHICLE = (
-    "its logs and the test car's tell one vehicle identification number: one of the two folders "
-    "holds the other car's logs"
+    "the control car's logs and the test car's tell one vehicle identification number: one of the "
+    "two folders holds the other car's logs"
 )
 _FEW_PERIODS = Veto(
     "undecided: the add-on came and went once, and without a control car whatever else came and "

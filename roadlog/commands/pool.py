@@ -59,23 +59,30 @@ def add(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None
 
 
 def _run(a: argparse.Namespace) -> int:
+    from roadlog.errors import DesignError
     from roadlog.publish.pool.told import not_pooled, screen
-    from roadlog.publish.pool.write import pool_archives, require_place, write_known
+    from roadlog.publish.pool.write import PAGE, pool_archives, require_place, write_known
 
     def told(step: str) -> None:
         if sys.stderr.isatty():
             print(f"{step} …", file=sys.stderr)
 
     require_place(a.out)
-    found = pool_archives(
-        a.archives,
-        device=a.device,
-        claim=_claim(a),
-        roots=[_hash("root", h) for h in a.root],
-        plans=[_hash("fingerprint", h) for h in a.fingerprint],
-        told=told,
-        refused=lambda out: print("\n".join(not_pooled(out))),
-    )
+    try:
+        found = pool_archives(
+            a.archives,
+            device=a.device,
+            claim=_claim(a),
+            roots=[_hash("root", h) for h in a.root],
+            plans=[_hash("fingerprint", h) for h in a.fingerprint],
+            told=told,
+            refused=lambda out: print("\n".join(not_pooled(out))),
+        )
+    except DesignError as e:
+        page = a.out / PAGE
+        if not page.is_file():
+            raise
+        raise DesignError(f"{e}; {page} is an earlier pool's, and says nothing of these") from e
     written = write_known(found, a.out)
     print("\n".join(screen(found)))
     print(f"\nWritten: {', '.join(map(str, written))}")

@@ -243,7 +243,19 @@ def test_one_archive_left_is_no_pool_and_the_others_are_told(archives, tmp_path,
     said = capsys.readouterr()
     assert "no whole zip" in " ".join(said.out.split())
     assert "only one of 2 archives can be pooled" in said.err
+    assert "an earlier pool's" not in said.err
     assert not (tmp_path / "out").exists()
+
+
+def test_a_page_of_an_earlier_pool_isn_t_taken_for_the_answer(archives, tmp_path, capsys):
+    """It stayed beside "only one can be pooled", as if it were of these archives."""
+    (tmp_path / "out").mkdir()
+    (tmp_path / "out" / "what-is-known.html").write_text("earlier")
+    assert main(["pool", str(archives[0]), "--out", str(tmp_path / "out")]) == 1
+    assert "what-is-known.html is an earlier pool's, and says nothing of these" in " ".join(
+        capsys.readouterr().err.split()
+    )
+    assert (tmp_path / "out" / "what-is-known.html").read_text() == "earlier"
 
 
 def test_a_missing_file_is_a_slip_and_no_archives_fault(archives, tmp_path, capsys):
