@@ -53,7 +53,7 @@ def without_contradicted(log: Log) -> Log:
     -------
     Log
     """
-    frame, columns = log.frame, log.told
+    frame, columns = log.frame, log.read
     if not {"maf_g_s", "rpm"} <= set(columns.columns):
         return log
     parts = _parts(len(columns))

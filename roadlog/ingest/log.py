@@ -98,7 +98,7 @@ class Log(Shown):
         return {f.name: getattr(self, f.name) for f in fields(self)}  # not what is reckoned of it
 
     @cached_property
-    def told(self) -> Columns:
+    def read(self) -> Columns:
         """The frame's columns as arrays."""
         return shelf.told(self.frame)
 

@@ -23,9 +23,9 @@ def refuse_crawling(log: Log) -> Log:
     InputError
         If over a tenth of the engine speeds above zero are under 50 rpm and have decimals.
     """
-    if "rpm" not in log.told:
+    if "rpm" not in log.read:
         return log
-    rpm = log.told.floats("rpm")
+    rpm = log.read.floats("rpm")
     turning, found = 0, []
     for part in shelf.parts(len(rpm)):
         some = rpm[part][rpm[part] > 0]

@@ -36,15 +36,15 @@ def without_false_fixes(log: Log) -> Log:
         such a stretch is kept, unless it is the log's first: then it is where the receiver last
         was, perhaps another day.
     """
-    frame, told = log.frame, log.told
-    if not {"lat_deg", "lon_deg"} <= set(told.columns):
+    frame, read = log.frame, log.read
+    if not {"lat_deg", "lon_deg"} <= set(read.columns):
         return log
-    lat, lon = (told.floats(c) for c in ("lat_deg", "lon_deg"))
+    lat, lon = (read.floats(c) for c in ("lat_deg", "lon_deg"))
     nowhere = np.empty(len(lat), bool)
     for part in shelf.parts(len(lat)):
         nowhere[part] = (np.abs(lat[part]) < NOWHERE_DEG) & (np.abs(lon[part]) < NOWHERE_DEG)
     some = bool(nowhere.any())
-    frozen, seconds, metres = _frozen(told, np.where(nowhere, np.nan, lat) if some else lat, lon)
+    frozen, seconds, metres = _frozen(read, np.where(nowhere, np.nan, lat) if some else lat, lon)
     if not nowhere.any() and not frozen.any():
         return log
     facts = list(log.facts)
@@ -96,12 +96,12 @@ def wheel_distance_m(t_s: Floats, speed_kmh: Floats, at_s: Floats) -> tuple[Floa
     return metres, blind
 
 
-def _frozen(told: Columns, lat: Floats, lon: Floats) -> tuple[Bools, float, float]:
+def _frozen(read: Columns, lat: Floats, lon: Floats) -> tuple[Bools, float, float]:
     """Rows whose fix is an old one, how long they last [s] and how far the wheels turned [m]."""
-    old = np.zeros(len(told), bool)
-    if "speed_kmh" not in told:
+    old = np.zeros(len(read), bool)
+    if "speed_kmh" not in read:
         return old, 0.0, 0.0
-    t, speed = spread_rounded(told.floats("t_s")), told.floats("speed_kmh")
+    t, speed = spread_rounded(read.floats("t_s")), read.floats("speed_kmh")
     fix = shelf.finite(lat) & shelf.finite(lon)
     if fix.sum() < 2:
         return old, 0.0, 0.0

@@ -81,10 +81,10 @@ def held_against_positions(log: Log) -> Log:
         the car's speed in none.
     """
     log = without_false_fixes(log)
-    told = log.told
+    read = log.read
     frame: Mapping[str, Floats] = {
-        "t_s": spread_rounded(told.floats("t_s")),
-        **{name: told.floats(name) for name in ("lat_deg", "lon_deg", *_SPEEDS) if name in told},
+        "t_s": spread_rounded(read.floats("t_s")),
+        **{name: read.floats(name) for name in ("lat_deg", "lon_deg", *_SPEEDS) if name in read},
     }
     for signal in _SPEEDS:
         held = chords(frame, signal)
