@@ -13,6 +13,10 @@ class Repair(Kind):
     SHORT_ROWS = "rows shorter than the header were read as if blank cells ended them"
     LONG_ROWS = "blank cells beyond the header's last column were passed over"
     ENDED_ROWS = "rows end in a delimiter that the header hasn't: names count from the left"
+    ABOVE = (
+        "{n} [row|rows] of numbers above the header in line {line} passed over: if they are of the "
+        "same drive, split the file there"
+    )
     WRONG_WIDTH = "{n} [line|lines] with the wrong number of cells dropped, first in line {line}"
     WRONG_WIDTH_SOMEWHERE = "{n} [line|lines] with the wrong number of cells dropped"
     MORE_CELLS = (

@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 
 from roadlog.errors import InputError
 from roadlog.ingest import read_log
+from roadlog.ingest.facts import Repair
 from roadlog.quantities.units import convert
 from roadlog.study.settings import ColumnRule
 
@@ -391,3 +392,30 @@ def test_positions_beside_a_long_log_are_kept_in_their_unit(write: Write) -> Non
     )
     np.testing.assert_allclose(log.frame["altitude_m"], [30.48, 60.96])
     assert log.frame["rpm"].tolist() == [800, 810]
+
+
+def _drive(first: int, last: int, end: str = "") -> str:
+    return "".join(f"{i},{30 + i % 40},{900 + 3 * i}{end}\n" for i in range(first, last))
+
+
+def test_a_header_written_once_more_with_a_delimiter_behind_it_loses_no_row(tmp_path: Path) -> None:
+    """The later one fits the rows' width better: taken for the header, it cost 40 rows of 60."""
+    head = "time (s),speed (km/h),rpm"
+    (tmp_path / "log.csv").write_text(f"{head}\n{_drive(0, 40, ',')}{head},\n{_drive(40, 60, ',')}")
+    log = read_log(tmp_path / "log.csv")
+    assert log.frame["t_s"].tolist() == list(range(60))
+
+
+@pytest.mark.parametrize(
+    ("above", "told"),
+    [
+        ("time (s),speed (km/h)\n" + "".join(f"{i},30\n" for i in range(40)), True),
+        ("Distance (km),Average speed (km/h),Duration (min)\n12.3,45,16\n\n", False),
+        ("Vehicle: van\nspeed in km/h, rpm in 1/min\n", False),
+    ],
+)
+def test_rows_of_numbers_above_the_header_are_told(above: str, told: bool, tmp_path: Path) -> None:
+    (tmp_path / "log.csv").write_text(f"{above}time (s),speed (km/h),rpm\n{_drive(0, 60)}")
+    log = read_log(tmp_path / "log.csv")
+    assert len(log.frame) == 60
+    assert [f.code for f in log.facts] == [Repair.ABOVE] * told

@@ -154,13 +154,18 @@ def read_delimited(
 
 
 def _of_the_headings(dialect: Dialect, meanings: Sequence[Meaning]) -> list[Fact]:
-    """Rows that end unlike their header, and headings that come near a signal's words."""
+    """Rows above or unlike their header, and headings that come near a signal's words."""
     has = {m.signal for m in meanings}
-    return [Repair.ENDED_ROWS()] * dialect.ended + [
-        Repair.NEAR_MISS(header=shown(m.header), word=m.word, means=m.means)
-        for m in near_misses(meanings)
-        if m.means in SIGNALS and m.means not in has
-    ]
+    above = [Repair.ABOVE(n=dialect.passed, line=dialect.first_line - 1)] * (dialect.passed > 1)
+    return (
+        above
+        + [Repair.ENDED_ROWS()] * dialect.ended
+        + [
+            Repair.NEAR_MISS(header=shown(m.header), word=m.word, means=m.means)
+            for m in near_misses(meanings)
+            if m.means in SIGNALS and m.means not in has
+        ]
+    )
 
 
 def _counted_otherwise(notes: Sequence[Fact], header: str, unit: str) -> list[Fact]:

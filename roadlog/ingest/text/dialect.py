@@ -59,7 +59,7 @@ class Dialect:
     column, `numeric` whether those of a column are all plain numbers or blank; `units` the units
     row or, where there is none, the unit that follows every value of a column in its cells; `named`
     the number of columns up to the last name; `ended` says that rows end in a delimiter that the
-    header hasn't.
+    header hasn't; `passed` counts rows of numbers above the header.
     """
 
     delimiter: str
@@ -74,6 +74,7 @@ class Dialect:
     preamble: tuple[str, ...]
     named: int
     ended: bool
+    passed: int
 
 
 def as_utf8(raw: bytes, path: Path, *, legacy: str = "cp1252") -> bytes:
@@ -217,6 +218,7 @@ def sniff(data: Text, path: Path, rules: Mapping[str, ColumnRule]) -> Dialect:
         preamble=tuple(x.strip() for x in lines[: line - 1]),
         named=len(stripped(written)),
         ended=len(written) < width,
+        passed=_rows_of_numbers(records[:at]),
     )
 
 
@@ -344,7 +346,8 @@ def _header(
             if not spare and followed:
                 spare = delimiter, records, i
     if best:
-        return best[1:]
+        _, delimiter, records, i = best
+        return delimiter, records, _first_alike(records, i)
     if spare:
         return spare
     if re.match(r"\s*[{\[]\s*[{\[\"]", text):
@@ -361,6 +364,17 @@ def _header(
         f"{path}: no header row found in the first {len(lines)} lines: "
         "the log needs a line that names its columns"
     )
+
+
+def _first_alike(records: Sequence[_Record], at: int) -> int:
+    """The first row with the same names: a logger that began anew writes its header once more."""
+    names = stripped(records[at].cells)
+    return next(i for i in range(at + 1) if stripped(records[i].cells) == names)
+
+
+def _rows_of_numbers(records: Iterable[_Record]) -> int:
+    """How many of the rows are measured values: two numbers and more, as no title has."""
+    return sum(sum(map(is_number, r.cells)) > 1 for r in records)
 
 
 def _units_row(cells: Sequence[str]) -> list[str | None]:
