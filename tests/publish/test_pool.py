@@ -247,6 +247,20 @@ def test_one_archive_left_is_no_pool_and_the_others_are_told(archives, tmp_path,
     assert not (tmp_path / "out").exists()
 
 
+def test_a_drive_whose_log_is_known_whole_and_trimmed_is_shared_once():
+    """A study published again "shared 48 of its 24 drives"."""
+    whole, shown = (frozenset(f"{kind}{n}" for n in range(24)) for kind in ("whole", "shown"))
+    one, again = (
+        entry(change, logs=whole | shown, whole_logs=whole, drives=24) for change in (0.0, 0.001)
+    )
+    (out,) = counted_once([one, again])[1]
+    assert "it shares 24 of its 24 drives with" in out.why
+    part = replace(one, logs=frozenset({"whole1", "shown1"}), whole_logs=frozenset({"whole1"}))
+    assert "it shares 1 of its 24 drives" in counted_once([again, part])[1][0].why
+    untrimmed = replace(one, logs=whole, whole_logs=frozenset())
+    assert "it shares 24 of its 24 drives" in counted_once([again, untrimmed])[1][0].why
+
+
 def test_a_page_of_an_earlier_pool_isn_t_taken_for_the_answer(archives, tmp_path, capsys):
     """It stayed beside "only one can be pooled", as if it were of these archives."""
     (tmp_path / "out").mkdir()

@@ -172,7 +172,13 @@ def shared(a: Entry, b: Entry) -> int:
     rows = len(a.weighed & b.weighed)
     if rows < max(LEAST_ROWS, SHARE_OF_ROWS * min(len(a.weighed), len(b.weighed))):
         rows = 0
-    return max(len(a.logs & b.logs), drives, rows)
+    return max(_same_logs(a, b), drives, rows)
+
+
+def _same_logs(a: Entry, b: Entry) -> int:
+    """How many logs two studies share; a drive's, before and after trimming, count once."""
+    ways = [(e.whole_logs, e.logs - e.whole_logs) for e in (a, b)]
+    return max(len(mine & other) for mine in ways[0] for other in ways[1])
 
 
 def _alike(entries: Sequence[Entry]) -> dict[str, int]:

@@ -81,6 +81,7 @@ class Entry:
     logs: frozenset[str]
     weighed: frozenset[tuple[float, float]]
     marks: tuple[Marks, ...] = field(default=(), compare=False, repr=False)
+    whole_logs: frozenset[str] = frozenset()  # those of `logs` that are of logs before trimming
 
     @property
     def only_measured(self) -> bool:
@@ -165,6 +166,7 @@ def entry_of(
         estimator=a.fuel_estimator,
         other_code=bool(done.other_versions),
         logs=_logs(a, done),
+        whole_logs=frozenset(done.opened.about.untrimmed_sha256.values()),
         marks=tuple(marks),
         weighed=_weighed(a),
     )
