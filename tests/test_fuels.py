@@ -10,7 +10,7 @@ from roadlog.quantities.fuels import FUELS, blend, mass_g, volume_l
 
 
 def test_every_declared_fuel_has_properties():
-    assert list(FUELS) == ["E0", "E10", "E15", "E85", "diesel"]
+    assert list(FUELS) == ["E0", "E5", "E10", "E15", "E20", "E27", "E30", "E85", "diesel"]
     for name, fuel in FUELS.items():
         assert fuel.name == name
         assert fuel.source
@@ -28,6 +28,7 @@ def test_more_ethanol_needs_less_air_and_gives_less_heat_in_a_denser_fuel():
 
 def test_blend_of_the_declared_share_is_the_declared_fuel():
     assert blend(0.10) == FUELS["E10"]
+    assert blend(0.05) == FUELS["E5"]
     assert blend(0.0) == FUELS["E0"]
 
 

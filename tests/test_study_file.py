@@ -65,7 +65,7 @@ def test_an_empty_folder_still_says_what_is_missing(tmp_path: Path) -> None:
         ("[vehicle]\ncrr = 9", "crr = 9 is no vehicle"),
         ("[vehicle]\ntank_l = 1e9", "tank_l = 1e+09"),
         ('[vehicle]\nmass_kg = "heavy"', "'vehicle.mass_kg': 'heavy' won't do: give a number"),
-        ('[vehicle]\nfuel = "E11"', 'give "E0", "E10", "E15", "E85" or "diesel"'),
+        ('[vehicle]\nfuel = "E11"', '"E30", "E85" or "diesel"'),
         ("vehicle = 3", "'vehicle': '3' won't do: give a table of keys and values"),
         ("[plan]\ndays = 3.5", "'plan.days': '3.5' won't do: give a whole number"),
         ("[plan]\ndays = 9000", "give at most 400"),

@@ -15,6 +15,7 @@ from roadlog.commands.sources import (
     require_one_source,
     results_folder,
 )
+from roadlog.quantities.fuelnames import FUEL_NAMES
 
 if TYPE_CHECKING:
     from roadlog.study.settings import Study
@@ -45,9 +46,7 @@ def add(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None
         "each unbroken stretch in one arm)",
     )
     _add_order(p)
-    p.add_argument(
-        "--fuel", choices=("E0", "E10", "E15", "E85", "diesel"), help="fuel in the tank (E10)"
-    )
+    p.add_argument("--fuel", choices=FUEL_NAMES, help="fuel in the tank (E10)")
     p.add_argument("--displacement", type=float, metavar="L", help="engine displacement, litres")
     p.add_argument("--mass", type=float, metavar="KG", help="test mass of the car, kg")
     p.add_argument("--out", type=Path, metavar="DIR", help="where to write (default: results/)")

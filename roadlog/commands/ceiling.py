@@ -8,6 +8,7 @@ if TYPE_CHECKING:
     from roadlog.trials.ceiling import Ceiling, Cell
 
 from roadlog.commands.sources import given, held, say_saved
+from roadlog.quantities.fuelnames import FUEL_NAMES
 
 
 def add(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
@@ -49,7 +50,7 @@ def add(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None
         help="of added load (by fuel and aspiration: EU 2017/1151)",
     )  # fmt: skip
     p.add_argument("--fuel-l-h", type=float, metavar="L_H", help="mean fuel flow, litres an hour")
-    p.add_argument("--fuel", choices=("E0", "E10", "E15", "E85", "diesel"), help="fuel (E10)")
+    p.add_argument("--fuel", choices=FUEL_NAMES, help="fuel (E10)")
     claim = p.add_mutually_exclusive_group()
     claim.add_argument("--claim-economy", type=float, metavar="PCT", help="claimed gain, %%")
     claim.add_argument("--claim-fuel", type=float, metavar="PCT", help="claimed saving, %%")

@@ -6,6 +6,7 @@ import sys
 from pathlib import Path
 
 from roadlog.errors import InputError
+from roadlog.quantities.fuelnames import FUEL_NAMES
 
 
 def add(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
@@ -34,7 +35,7 @@ def add(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None
     claim = p.add_mutually_exclusive_group()
     claim.add_argument("--claim-economy", metavar="PCT", help="claimed gain in distance per fuel")
     claim.add_argument("--claim-fuel", metavar="PCT", help="claimed saving of fuel per distance")
-    p.add_argument("--fuel", help="E0, E10, E15, E85 or diesel")
+    p.add_argument("--fuel", help=" ".join(FUEL_NAMES))
     p.add_argument("--displacement", metavar="L", help="engine displacement, litres")
     p.add_argument("--mass", metavar="KG", help="mass of the car as driven")
     p.add_argument("--days", metavar="N", help="driving days available")

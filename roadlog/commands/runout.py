@@ -4,6 +4,7 @@ import argparse
 from pathlib import Path
 
 from roadlog.commands.sources import given, held, say_saved
+from roadlog.quantities.fuelnames import FUEL_NAMES
 
 
 def add(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
@@ -31,7 +32,7 @@ def add(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None
     p.add_argument(
         "--claim-run-time", type=float, metavar="PCT", help="claimed: %% longer run time"
     )
-    p.add_argument("--fuel", choices=("E0", "E10", "E15", "E85", "diesel"), help="fuel (E10)")
+    p.add_argument("--fuel", choices=FUEL_NAMES, help="fuel (E10)")
     p.add_argument("--randomised", action="store_true", help="chance decided each trial's arm")
     p.add_argument(
         "--fixed-end-state",

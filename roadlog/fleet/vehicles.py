@@ -25,6 +25,7 @@ from roadlog.ingest.text.handtable import line_of, read_table, split_unit
 from roadlog.physics.roadload import CLASSES
 from roadlog.quantities.arms import ARMS, Arm
 from roadlog.quantities.facts import Fact
+from roadlog.quantities.fuelnames import FUEL_NAMES
 from roadlog.study.car import Vehicle
 from roadlog.study.faults import first_fault
 from roadlog.study.settings import Study
@@ -326,7 +327,7 @@ def _listed(cells: Mapping[str, object], study: Study, where: str) -> dict[str, 
     """What a line says, as `Listed` has it."""
     declared: dict[str, object] = {k: cells[k] for k in DECLARED if k in cells}
     if "fuel" in declared:
-        declared["fuel"] = _spelled(str(declared["fuel"]), ("E0", "E10", "E15", "E85", "diesel"))
+        declared["fuel"] = _spelled(str(declared["fuel"]), FUEL_NAMES)
     if "aspiration" in declared:
         declared["aspiration"] = str(declared["aspiration"]).strip().lower()
     if "cylinders" in declared:

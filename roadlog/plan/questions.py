@@ -12,6 +12,7 @@ from typing import get_args
 
 from roadlog.errors import InputError
 from roadlog.ingest.text.handanswer import as_typed, measured, number_in, plain_answer
+from roadlog.quantities.fuelnames import FUEL_NAMES
 from roadlog.quantities.units import UnitChoice, canonical_unit, convert
 from roadlog.study.folder import row_of
 from roadlog.study.settings import Study, parse_study
@@ -65,7 +66,7 @@ QUESTIONS: tuple[Question, ...] = (
         "claim_fuel", "Or claimed saving of fuel per distance, % (blank: none)", "", number=True,
         key="claim.fuel_pct",
     ),
-    Question("fuel", "Which fuel is in the tank?", "E10", ("E0", "E10", "E15", "E85", "diesel")),
+    Question("fuel", "Which fuel is in the tank?", "E10", FUEL_NAMES),
     Question(
         "displacement", "Engine displacement, litres (blank: unknown)", "", number=True,
         key="vehicle.displacement_l",
@@ -306,7 +307,7 @@ baseline = {_text(a["device"] + " out")}
 fitted = {_text(a["device"] + " in")}
 
 [vehicle]
-fuel = "{a["fuel"]}"  # E0, E10, E15, E85 or diesel: what is in the tank
+fuel = "{a["fuel"]}"  # what is in the tank: petrol E0 to E85, or diesel
 {litres}  # needed where fuel is computed from pressure or absolute load
 mass_kg = {_number(a["mass"])}  # car, driver and load
 

@@ -12,6 +12,7 @@ from typing import TypeVar
 import numpy as np
 
 from roadlog.errors import InputError
+from roadlog.quantities.fuelnames import FUEL_NAMES
 
 T = TypeVar("T", float, np.ndarray)
 
@@ -245,9 +246,7 @@ _DIESEL = _fuel(
 )  # fmt: skip
 
 FUELS: dict[str, Fuel] = {
-    "E0": _PETROL,
-    "E10": blend(0.10),
-    "E15": blend(0.15),
-    "E85": blend(0.85),  # pumped E85 holds 51 to 83 % ethanol (ASTM D5798): log PID 52
-    "diesel": _DIESEL,
+    # pumped E85 holds 51 to 83 % ethanol (ASTM D5798): log PID 52
+    name: _DIESEL if name == "diesel" else blend(int(name[1:]) / 100)
+    for name in FUEL_NAMES
 }

@@ -5,13 +5,15 @@ An `Analysed` goes in, labels with one short line each come out, without statist
 
 from roadlog.analysis.result import Analysed
 from roadlog.quantities.arms import ARMS
+from roadlog.quantities.fuelnames import FUEL_NAMES
 from roadlog.study.car import Vehicle
 from roadlog.wording.numbers import number
 from roadlog.wording.units import told
 
 _UNITS = {"day": ("day", "days"), "run": ("drive", "drives"), "stretch": ("stretch", "stretches")}
-_FUELS = {"diesel": "diesel", "E0": "petrol without ethanol", "E10": "petrol E10",
-          "E15": "petrol E15", "E85": "E85"}  # fmt: skip
+_FUELS = {name: f"petrol {name}" for name in FUEL_NAMES} | {
+    "diesel": "diesel", "E0": "petrol without ethanol", "E85": "E85"
+}  # fmt: skip
 
 
 def first_lines(analysed: Analysed) -> list[tuple[str, str]]:

@@ -5,8 +5,7 @@ from typing import Annotated, Any, Literal
 from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
 
 from roadlog.physics.roadload import CLASSES, RoadLoad, VehicleClass, road_load_of
-
-FuelName = Literal["E0", "E10", "E15", "E85", "diesel"]
+from roadlog.quantities.fuelnames import FuelName
 
 Estimator = Literal[
     "rate", "injection", "maf", "maf-trims", "absolute-load", "speed-density",

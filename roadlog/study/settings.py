@@ -17,9 +17,10 @@ from pydantic import BaseModel, Field, ValidationError, field_validator, model_v
 from roadlog.errors import InputError
 from roadlog.physics.geodesic import place_fault
 from roadlog.quantities.arms import Arm
+from roadlog.quantities.fuelnames import FuelName
 from roadlog.quantities.signals import SIGNALS
 from roadlog.quantities.units import UnitChoice
-from roadlog.study.car import Claim, Control, Device, Estimator, FuelName, Positive, Vehicle, _Table
+from roadlog.study.car import Claim, Control, Device, Estimator, Positive, Vehicle, _Table
 from roadlog.study.faults import first_fault, toml_fault
 from roadlog.study.fleet import FleetRule
 
