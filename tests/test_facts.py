@@ -10,9 +10,9 @@ from roadlog.quantities.facts import Fact, Kind
 from roadlog.wording.alike import alike, together
 from tests.test_layout import modules
 
-CATALOGUES = ("analysis.facts", "fuel.facts", "ingest.facts", "passes.facts", "plan.facts",
-              "quantities.against", "road.by_distance",
-              "runs.facts", "wording.facts")  # fmt: skip
+CATALOGUES = ("analysis.facts", "fleet.facts", "fuel.facts", "ingest.facts", "passes.facts",
+              "plan.facts", "quantities.against", "road.by_distance", "runs.facts",
+              "wording.facts")  # fmt: skip
 PROSE = {"message", "messages", "note", "notes", "reason", "reasons", "sentence", "why", "warning",
          "warnings", "fault", "cause", "how", "said", "told"}  # fmt: skip
 READERS = {"startswith", "endswith", "removeprefix", "removesuffix", "match", "search", "fullmatch",
@@ -32,7 +32,8 @@ Made = Kind("Made", {
 def kinds() -> dict[str, type[Kind]]:
     for name in CATALOGUES:
         importlib.import_module(f"roadlog.{name}")
-    return {kind.__name__: kind for kind in Kind.__subclasses__() if kind is not Made}
+    told = {f"roadlog.{name}" for name in CATALOGUES}
+    return {kind.__name__: kind for kind in Kind.__subclasses__() if kind.__module__ in told}
 
 
 def names(node: ast.AST) -> set[str | None]:

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from roadlog.closure.evidence import between_arms
 from roadlog.fuel.levels import CARRIERS, other_readings
 from roadlog.quantities.against import Against
+from roadlog.quantities.columns import Table
 from roadlog.quantities.facts import Veto
 from roadlog.quantities.fuels import FUELS
 from roadlog.quantities.signals import SIGNALS, plain, signal
@@ -29,7 +30,7 @@ UNKNOWN = Interval(float("nan"), None, None)
 def unit_shift_blocking(
     study: Study,
     estimator: str,
-    flows: Sequence[pd.DataFrame],
+    flows: Sequence[Table],
     runs: pd.DataFrame,
     units: Sequence[Mapping[str, str]],
     primary: Interval,
@@ -42,7 +43,7 @@ def unit_shift_blocking(
     ----------
     study : Study
     estimator : str
-    flows : sequence of DataFrame
+    flows : sequence of DataFrame or Columns
         `tables.FUEL`, one for each row of `runs`.
     runs : DataFrame
         `tables.RUNS`.
@@ -63,7 +64,7 @@ def unit_shift_blocking(
     carriers = CARRIERS[estimator]
     if carriers != CARRIERS["rate"]:
         return ()
-    carrier = next((c for c in carriers if any(c in f and f[c].notna().any() for f in flows)), "")
+    carrier = next((c for c in carriers if any(np.isfinite(signal(f, c)).any() for f in flows)), "")
     if not carrier:
         return ()
     factors = _factors(carrier, units, study)
@@ -134,7 +135,7 @@ def _near(primary: Interval, factors: Sequence[tuple[str, float]], carrier: str)
     return ()
 
 
-def _shift(flows: Sequence[pd.DataFrame], runs: pd.DataFrame, carrier: str) -> tuple[str, Interval]:
+def _shift(flows: Sequence[Table], runs: pd.DataFrame, carrier: str) -> tuple[str, Interval]:
     """Fuel over the first figure of air that both arms have, compared between them [%]."""
     for name, of in _AIR.items():
         found = between_arms([_log_over(f, carrier, of) for f in flows], runs)
@@ -143,7 +144,7 @@ def _shift(flows: Sequence[pd.DataFrame], runs: pd.DataFrame, carrier: str) -> t
     return "", UNKNOWN
 
 
-def _log_over(flow: pd.DataFrame, carrier: str, air: Sequence[str]) -> float:
+def _log_over(flow: Table, carrier: str, air: Sequence[str]) -> float:
     """100 log of a run's fuel over its air, where both are told."""
     fuel = signal(flow, carrier)
     drawn: NDArray[np.float64] = np.prod([signal(flow, s) for s in air], axis=0)

@@ -63,7 +63,7 @@ def asked_of_vehicle(
     if runs.loc[runs["used"].astype(bool), "arm"].nunique() == len(ARMS):
         found += _lost(study, runs, samples, tracks, passes, network)
         found += unit_shift_blocking(
-            study, metered.estimator, metered.flows, runs, units, UNKNOWN, beyond=SURE
+            study, metered.estimator, metered.burned, runs, units, UNKNOWN, beyond=SURE
         )
     found += _copied(sketches, runs)
     pct, gap = _accessory(study, metered, samples)

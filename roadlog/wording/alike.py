@@ -30,8 +30,8 @@ def alike(facts: Sequence[Fact], weights: Sequence[float] | None = None) -> list
         By default 1 each, so that the sum is a count.
 
     >>> from roadlog.quantities.facts import Kind
-    >>> Lost = Kind("Lost", {"GAP": "gap of {s} s", "FIX": "no fix"})
-    >>> alike([Lost.GAP(s=3), Lost.GAP(s=5), Lost.FIX()])
+    >>> Met = Kind("Met", {"GAP": "gap of {s} s", "FIX": "no fix"})
+    >>> alike([Met.GAP(s=3), Met.GAP(s=5), Met.FIX()])
     [('gap of 3 to 5 s', 2.0), ('no fix', 1.0)]
     """
     told: dict[Hashable, list[Fact | str]] = {}

@@ -27,6 +27,7 @@ import pyarrow.parquet as pq
 
 DAYS = 20  # of the demonstration, two runs a day: the material of which all runs are made
 TOLERANCE = 1e-9
+FROM_PARQUET, FROM_CSV, SCAN = "reading Parquet", "reading CSV", "scan by DuckDB"
 
 
 def make_runs(folder: Path, copies: int, seed: int = 1) -> None:
@@ -101,6 +102,7 @@ def measure(folder: Path, rounds: int) -> dict[str, float]:
     import roadlog
     from roadlog import fuel, road
     from roadlog.analysis import metering
+    from roadlog.ingest import read_log
     from roadlog.passes.conditions import usual_level
     from roadlog.passes.table import build_passes
 
@@ -108,8 +110,10 @@ def measure(folder: Path, rounds: int) -> dict[str, float]:
         study, runs, weather = pickle.load(source)
     files = [folder / "runs" / f for f in runs["file"]]
     clock, stages = _Clock(rounds), _stages()
-    raw = clock("read", lambda: [stages.read(f) for f in files])
-    clock("scan by DuckDB", lambda: _scan(folder))
+    raw = clock(FROM_PARQUET, lambda: [stages.read(f) for f in files])
+    clock(SCAN, lambda: _scan(folder))
+    texts = _texts(folder, len(files))
+    clock(FROM_CSV, lambda: [read_log(t, alone=False) for t in texts])
     samples = clock("time base", lambda: stages.sampled(raw))
     n = sum(map(len, samples))
 
@@ -237,6 +241,12 @@ def _sampled(frames: list[pd.DataFrame]) -> list[pd.DataFrame]:
     return metering.sampled(logs, False)[0]  # type: ignore[arg-type]
 
 
+def _texts(folder: Path, runs: int) -> list[Path]:
+    """As many logs of text: the drives that all runs are made of, again and again."""
+    drives = sorted((folder / "demo" / "logs").glob("*.csv"))
+    return [drives[i % len(drives)] for i in range(runs)]
+
+
 def _scan(folder: Path) -> None:
     """Every cell of every file through DuckDB: the sum of each column, on one thread."""
     import duckdb
@@ -305,6 +315,15 @@ def _run(folder: Path, tree: Path | None, *arguments: str) -> dict[str, Any]:
     return json.loads(said.stdout)  # type: ignore[no-any-return]
 
 
+def _sum_up(told: dict[str, Any]) -> None:
+    """Add what all stages take from either kind of file."""
+    rest = sum(
+        v for k, v in told.items() if k not in (FROM_PARQUET, FROM_CSV, SCAN, "samples", "tree")
+    )
+    for name in (FROM_PARQUET, FROM_CSV):
+        told[f"all, {name}"] = rest + told[name]
+
+
 def compare(folder: Path, tree: Path | None, rounds: int) -> None:
     """Print the table of stages, and whether the pass tables are equal."""
     told = {}
@@ -312,6 +331,8 @@ def compare(folder: Path, tree: Path | None, rounds: int) -> None:
     for name, of in [("before", tree), ("now", None)] if tree else [("now", None)]:
         told[name] = _run(folder, of, "--measure", "--rounds", str(rounds))
         tables.append(pd.read_parquet(folder / "out" / "passes.parquet"))
+    for of in told.values():
+        _sum_up(of)
     now = told["now"]
     n = now["samples"]
     print(f"{n:,} samples; thousand samples a second of one core (CPU s)")
