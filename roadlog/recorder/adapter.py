@@ -19,6 +19,8 @@ from roadlog.recorder.pids import ASKED, BY_PID, OWN_DECODERS, supported_by
 
 CAN_PROTOCOLS = frozenset("6789")
 K_LINE_PROTOCOLS = frozenset("345")
+SHORT_HEADERS = frozenset("68")  # 11 bits, three digits; the other CAN ones have 29, eight digits
+CAN_BYTES = 8
 MAX_PIDS_PER_REQUEST = 6  # SAE J1979 on ISO 15765-4
 
 _CONNECT_SILENCE_S = 15.0  # a search over all protocols is silent for long
@@ -106,6 +108,7 @@ class Adapter:
             raise AdapterLost(f"{port}: no adapter answers")
         self._patience.silence_s, self._patience.pause_s = _POLL_SILENCE_S[self.can]
         self._commands: dict[tuple[int, ...], Any] = {}
+        self._filled = False  # whether the engine's frames were seen to be filled up
         try:
             connected = bool(self._connection.is_connected())
             self._answers = connected and self._ask((0x00,), 4) is not None
@@ -249,7 +252,21 @@ class Adapter:
                 return None
         data = bytes(ours[0].data)
         whole = ours[0].frames[0].data_len  # set on CAN only
-        return data if whole is None or len(data) == whole else None
+        if whole is None:
+            return data
+        single = len(ours[0].frames) == 1
+        return data if len(data) == whole and (not single or self._fills(ours[0], whole)) else None
+
+    def _fills(self, message: Any, whole: int) -> bool:
+        """Whether a single CAN frame is as long as it has to be for this many bytes of data.
+
+        It has eight bytes, of which filling follows the data (ISO 15765-4), or as many as it needs;
+        from an engine that fills its frames, a shorter one has lost digits.
+        """
+        header = 3 if self.protocol in SHORT_HEADERS else 8
+        n = (len(message.frames[0].raw) - header) / 2
+        self._filled = self._filled or n == CAN_BYTES > whole + 1
+        return n == CAN_BYTES or (n == whole + 1 and not self._filled)
 
     def _checksum(self) -> Checksum:
         if self.protocol in K_LINE_PROTOCOLS:

@@ -12,6 +12,7 @@ from roadlog.recorder.session import Session, Setup
 from roadlog.study.settings import parse_study
 
 UTC_S = 1772437500.0  # 2026-03-02T07:45:00Z
+EASTWARD_DEG_S = 1.766e-4  # of longitude: 50 km/h at 45 degrees north
 BOOT = "11111111-2222-3333-4444-555555555555"
 PLAN = PollingPlan(
     fast=("maf_g_s", "speed_kmh"),
@@ -89,7 +90,7 @@ def drive(
             yield Supply(t, volts)
         yield Values(t, values)
         if fixes_from_s is not None and t >= fixes_from_s and i % per_second == 0:
-            place = {"lat_deg": 45.0, "lon_deg": 7.0 + t * 1e-4, "gps_speed_kmh": speed}
+            place = {"lat_deg": 45.0, "lon_deg": 7.0 + t * EASTWARD_DEG_S, "gps_speed_kmh": speed}
             yield PositionFix(t + 0.2, place, t + utc_minus_boot_s)
 
 

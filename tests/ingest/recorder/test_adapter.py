@@ -107,6 +107,7 @@ NO_VALUE = [
     ("?", "damaged"),
     ("7E8 04 41 10 05 1", "no answer"),
     ("41 10 05 1F", "no answer"),
+    ("7E8 04 41 10 51 FA AA AA", "damaged"),  # 05 1F and filling, less two digits: 209.86 g/s
 ]
 
 
