@@ -109,7 +109,7 @@ def test_two_hundred_kills_lose_no_committed_reading(tmp_path, monkeypatch, flus
 @pytest.mark.slow
 def test_whole_command_killed_against_the_emulated_car_loses_nothing_it_had_written(tmp_path):
     """What a reader of the file saw before a kill is all there after it, and the run goes on."""
-    (tmp_path / "study.toml").write_text('[logs]\nany = ["logs/*.log"]\n')
+    (tmp_path / "study.toml").write_text('[logs]\nany = ["logs/**/*.log"]\n')
     line = Line()
     rng = random.Random(3)
     kills = int(os.environ.get("ROADLOG_KILLS", "12"))
@@ -121,12 +121,12 @@ def test_whole_command_killed_against_the_emulated_car_loses_nothing_it_had_writ
                 stdout=subprocess.DEVNULL,
             )  # fmt: skip
             time.sleep(rng.uniform(4.0, 8.0))
-            before = [p.read_bytes() for p in tmp_path.glob("logs/*.log")]
+            before = [p.read_bytes() for p in tmp_path.glob("logs/**/*.log")]
             process.kill()
             process.wait()
-            for raw, path in zip(before, tmp_path.glob("logs/*.log"), strict=False):
+            for raw, path in zip(before, tmp_path.glob("logs/**/*.log"), strict=False):
                 assert path.read_bytes().startswith(raw)
-        journals = sorted(tmp_path.glob("logs/*.log"))
+        journals = sorted(tmp_path.glob("logs/**/*.log"))
         assert len(journals) == 1, [(p.name, p.read_bytes()[-300:]) for p in journals]
         path = journals[0]
         lines = path.read_bytes().split(b"\n")
