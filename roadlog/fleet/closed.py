@@ -6,7 +6,7 @@ the vehicles whose own fills and figure part.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 
 import numpy as np
 import pandas as pd
@@ -15,10 +15,10 @@ from roadlog.closure.against_fuel import gap_veto, judge
 from roadlog.closure.evidence import beyond_chance
 from roadlog.closure.of_tanks import NOTHING
 from roadlog.closure.result import Closure
-from roadlog.errors import DesignError, FitError
+from roadlog.errors import FitError
 from roadlog.fleet.contrast import t_half
 from roadlog.fleet.design import FleetDesign
-from roadlog.fleet.estimators import at_equal_driving, estimate
+from roadlog.fleet.estimators import estimate_in_its_place
 from roadlog.fleet.filled import Filled
 from roadlog.fleet.vehicle import Figures, VehicleUnits
 from roadlog.quantities.against import Against
@@ -59,12 +59,11 @@ def bend_of(filled: Sequence[Filled], design: FleetDesign) -> Interval:
     changes for all with the season isn't taken for the arm.
     """
     ordered = sorted(filled, key=lambda f: f.vehicle)
-    try:
-        if design.switched == "within":
-            return _within([f for f in ordered if silent(f, design) is None])
-        units = [u for f in ordered if (u := _units(f, design)) is not None]
-        found = estimate(units, replace(design, randomised=False, groups=()), at_equal_driving)
-    except (DesignError, FitError):
+    if design.switched == "within":
+        return _within([f for f in ordered if silent(f, design) is None])
+    units = [u for f in ordered if (u := _units(f, design)) is not None]
+    found = estimate_in_its_place(units, design)
+    if found is None:
         return NOTHING
     return percent_interval(found.tau, found.half, found.df, "tanks in one arm, by vehicles")
 
@@ -77,7 +76,10 @@ def _within(filled: Sequence[Filled]) -> Interval:
     df = np.array([float(r.df) for r in ratios])
     noise = np.array([r.noise for r in ratios]) * moderate(squares, df).relative
     values = np.array([r.log for r in ratios])
-    fit = fit_between(values, noise, float(squares.sum()), float(df.sum()))
+    try:
+        fit = fit_between(values, noise, float(squares.sum()), float(df.sum()))
+    except FitError:
+        return NOTHING
     se, nu = fit.robust
     return percent_interval(
         fit.mean,

@@ -20,11 +20,10 @@ from roadlog.closure.evidence import CLUES, beyond_chance
 from roadlog.closure.of_tanks import NOTHING
 from roadlog.closure.result import Closure, Evidence
 from roadlog.closure.unit_shift import near_a_unit
-from roadlog.errors import DesignError, FitError
 from roadlog.fleet.closed import FilledFuel, bend_of, closure_of, fleet_gap, parted, silent
 from roadlog.fleet.contrast import FleetContrast
 from roadlog.fleet.design import FleetDesign
-from roadlog.fleet.estimators import at_equal_driving, estimate, estimate_without
+from roadlog.fleet.estimators import estimate_in_its_place, estimate_without
 from roadlog.fleet.filled import Filled
 from roadlog.fleet.inference import named, word_of
 from roadlog.fleet.signals import ACCESSORY, PART, Signals
@@ -187,13 +186,10 @@ def accessory_differed(more: Interval) -> list[Veto]:
 
 def _of_accessory(vehicles: Sequence[VehicleUnits], design: FleetDesign) -> Interval:
     some = [u for v in vehicles if (u := _of_clue(v, ACCESSORY)) is not None]
-    try:
-        found = estimate(some, replace(design, randomised=False, groups=()), at_equal_driving)
-    except (DesignError, FitError):
+    found = estimate_in_its_place(some, design)
+    if found is None or not np.isfinite(found.half):
         return NOTHING
     tau, half = 100 * found.tau, 100 * found.half
-    if not np.isfinite(half):
-        return NOTHING
     return Interval(tau, tau - half, tau + half, found.df, "accessory time by the fleet's model")
 
 
@@ -216,13 +212,11 @@ def _stands_without(
 def _group(own: Sequence[VehicleUnits], design: FleetDesign) -> _Group:
     first = own[0].signals
     assert first is not None
-    plain = replace(design, randomised=False, groups=())
     rows, part = [], None
     for name in (*BENDING_CLUES, PART):
         some = [u for v in own if (u := _of_clue(v, name)) is not None]
-        try:
-            found = estimate(some, plain, at_equal_driving)
-        except (DesignError, FitError):
+        found = estimate_in_its_place(some, design)
+        if found is None:
             continue
         if name == PART:
             part = percent_interval(found.tau, found.half, found.df, found.method)

@@ -1,6 +1,7 @@
 """The estimator of each design: one value a switch unit in, the fleet's contrast out."""
 
 from collections.abc import Collection, Sequence
+from dataclasses import replace
 
 from roadlog.errors import DesignError, FitError
 from roadlog.fleet.contrast import FleetContrast, Which
@@ -32,6 +33,21 @@ def at_equal_driving(figures: Figures) -> Floats:
     return figures.value
 
 
+def estimate_if_told(vehicles: Sequence[VehicleUnits], design: FleetDesign) -> FleetContrast | None:
+    """The contrast at equal driving; None where these vehicles can't tell it."""
+    try:
+        return estimate(vehicles, design, at_equal_driving)
+    except (DesignError, FitError):
+        return None
+
+
+def estimate_in_its_place(
+    vehicles: Sequence[VehicleUnits], design: FleetDesign
+) -> FleetContrast | None:
+    """The contrast of what stands in the place of fuel, by the design's own estimator."""
+    return estimate_if_told(vehicles, replace(design, randomised=False, groups=()))
+
+
 def estimate_without(
     vehicles: Sequence[VehicleUnits], gone: Collection[str], design: FleetDesign
 ) -> FleetContrast | None:
@@ -40,7 +56,4 @@ def estimate_without(
     names = {*gone}
     if not names:
         return None
-    try:
-        return estimate([v for v in vehicles if v.vehicle not in names], design, at_equal_driving)
-    except (DesignError, FitError):
-        return None
+    return estimate_if_told([v for v in vehicles if v.vehicle not in names], design)

@@ -19,12 +19,17 @@ from roadlog.analysis.summary import economy_interval, economy_interval_mpg_us
 from roadlog.effect.fixed_offset import FuelPhysics
 from roadlog.effect.held_equal import MOST_UNKNOWN_UNITS, filled_air, held_by
 from roadlog.effect.result import HeldEqual
-from roadlog.errors import DesignError, FitError, InputError
+from roadlog.errors import InputError
 from roadlog.fleet.closed import FilledFuel, filled_fuel
 from roadlog.fleet.contrast import FleetContrast, in_order, t_half
 from roadlog.fleet.design import FleetDesign
 from roadlog.fleet.doubts import doubts_of, forbidden_by_figure
-from roadlog.fleet.estimators import at_equal_driving, estimate, estimate_without
+from roadlog.fleet.estimators import (
+    at_equal_driving,
+    estimate,
+    estimate_if_told,
+    estimate_without,
+)
 from roadlog.fleet.finding import decide_fleet
 from roadlog.fleet.inference import copies, named, outlying
 from roadlog.fleet.order import forbidden_by_order, without_once
@@ -366,13 +371,12 @@ def _plain_means(contrast: FleetContrast) -> dict[str, Interval]:
 def _by_group(vehicles: Sequence[VehicleUnits], design: FleetDesign) -> tuple[GroupEffect, ...]:
     found = []
     for group in design.groups:
-        own = [v for v in vehicles if v.group == group]
-        try:
-            contrast = estimate(own, design, at_equal_driving)
-        except (DesignError, FitError):
-            found.append(GroupEffect(group, 0, Interval(math.nan, None, None)))
-            continue
-        found.append(GroupEffect(group, len(contrast.vehicles), _interval(contrast)))
+        contrast = estimate_if_told([v for v in vehicles if v.group == group], design)
+        found.append(
+            GroupEffect(group, 0, Interval(math.nan, None, None))
+            if contrast is None
+            else GroupEffect(group, len(contrast.vehicles), _interval(contrast))
+        )
     return tuple(found)
 
 
