@@ -24,6 +24,7 @@ from roadlog.quantities.arms import ARMS
 from roadlog.quantities.columns import Table
 from roadlog.quantities.facts import Veto, Warned
 from roadlog.quantities.fuels import FUELS
+from roadlog.quantities.signals import signal
 from roadlog.runs.accessory_notes import COLUMN, accessory_noted
 from roadlog.stats.interval import Interval, NamedInterval, percent_interval
 from roadlog.stats.unit_contrast import unit_t
@@ -79,6 +80,28 @@ def seen_by_run(
     return found, pd.concat([table, own.drop(columns="on_s").assign(seen=seen)], axis=1)
 
 
+def takes_ml_s(found: AccessoryState, burned: Sequence[Table], vehicle: Vehicle) -> float:
+    """Fuel that the accessory takes while it is on [mL/s], NaN where it can't be seen.
+
+    Parameters
+    ----------
+    found : AccessoryState
+    burned : sequence of Columns or DataFrame
+        `tables.FUEL` of the runs in which it was looked for.
+    vehicle : Vehicle
+    """
+    flow = [signal(b, "fuel_flow_g_s") for b in burned]
+    return on_less_off(found, flow) * 1000 / FUELS[vehicle.fuel].density_kg_m3
+
+
+def one_arm_only(arm_gap: float) -> str:
+    """The clause that says by how much idle air differs between the arms [log], and why it may."""
+    return (
+        f"idle takes {100 * np.expm1(arm_gap):.0f} % more air in one arm than in the other, as air "
+        "conditioning that ran in one arm only would make it"
+    )
+
+
 def accessory_time(
     study: Study,
     metered: Metered,
@@ -110,8 +133,7 @@ def accessory_time(
     table = table.assign(noted=noted.share.to_numpy(float), answered=noted.answered.to_numpy(bool))
     if not found.visible:
         table = table.assign(share=table["noted"])
-    flow = [metered.flows[i]["fuel_flow_g_s"].to_numpy(float) for i in at]
-    takes = on_less_off(found, flow) * 1000 / FUELS[study.vehicle.fuel].density_kg_m3
+    takes = takes_ml_s(found, [metered.flows[i] for i in at], study.vehicle)
     layout = _layout(passes, randomised)
     compared = _Compared() if layout is None else _compare(layout, table, found, takes)
     doubt = _unconfirmed(table) if found.visible else "it can't be seen"
@@ -173,9 +195,8 @@ def accessory_blocking(
     if time.arm_gap > ONE_ARM_ONLY and not time.runs["answered"].all():
         return [
             Veto(
-                f"accessory differed: idle takes {100 * np.expm1(time.arm_gap):.0f} % more air in "
-                "one arm than in the other, as air conditioning that ran in one arm only would "
-                f"make it, and the notes don't say: fill in the column '{COLUMN}' of notes.csv",
+                f"accessory differed: {one_arm_only(time.arm_gap)}, and the notes don't say: fill "
+                f"in the column '{COLUMN}' of notes.csv",
                 Against.COOLING_ONE_ARM(),
             )
         ]

@@ -11,17 +11,21 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from roadlog.analysis.accessory_time import LEAST_KNOWN_S, ONE_ARM_ONLY, seen_by_run
+from roadlog.analysis.accessory_time import (
+    LEAST_KNOWN_S,
+    ONE_ARM_ONLY,
+    one_arm_only,
+    seen_by_run,
+    takes_ml_s,
+)
 from roadlog.analysis.metering import Metered
 from roadlog.closure.unit_shift import UNKNOWN, unit_shift_blocking
-from roadlog.fuel.accessory_state import AccessoryState, on_less_off
 from roadlog.ingest.copied import Marks, shared_signals
 from roadlog.passes.road_use import LEAST_SHARE, lost_blocking, road_use
 from roadlog.quantities.against import Against
 from roadlog.quantities.arms import ARMS
-from roadlog.quantities.columns import Columns, columns_of
+from roadlog.quantities.columns import Columns
 from roadlog.quantities.facts import Fact, Veto
-from roadlog.quantities.fuels import FUELS
 from roadlog.quantities.signals import signal
 from roadlog.road import Network
 from roadlog.study.settings import Study
@@ -68,13 +72,7 @@ def asked_of_vehicle(
     found += _copied(sketches, runs)
     pct, gap = _accessory(study, metered, samples)
     if gap > ONE_ARM_ONLY:
-        found.append(
-            Veto(
-                f"undecided: idle takes {100 * np.expm1(gap):.0f} % more air in one arm than in "
-                "the other, as air conditioning that ran in one arm only would make it",
-                Against.COOLING_ONE_ARM(),
-            )
-        )
+        found.append(Veto(f"undecided: {one_arm_only(gap)}", Against.COOLING_ONE_ARM()))
     return Asked(tuple(named(v) for v in found if isinstance(v, Veto)), pct)
 
 
@@ -130,15 +128,9 @@ def _accessory(
     state, table = seen_by_run([samples[int(i)] for i in at], runs, study.vehicle)
     if not state.visible:
         return {}, state.arm_gap
-    takes = _takes(state, [metered.burned[int(i)] for i in at], study)
+    takes = takes_ml_s(state, [metered.burned[int(i)] for i in at], study.vehicle)
     seconds = 3600 * float(runs["hours"].sum())
     per_s = 1000 * float(runs["burned_l"].sum()) / seconds if seconds > 0 else np.nan
     pct = 100 * table["seen"] * takes / per_s
     known = table["known_s"] >= LEAST_KNOWN_S
     return dict(zip(runs["run"], pct.where(known), strict=True)), 0.0
-
-
-def _takes(state: AccessoryState, burned: Sequence[Columns], study: Study) -> float:
-    """Fuel that the accessory takes while it is on [mL/s]."""
-    flow = [signal(columns_of(b), "fuel_flow_g_s") for b in burned]
-    return on_less_off(state, flow) * 1000 / FUELS[study.vehicle.fuel].density_kg_m3
