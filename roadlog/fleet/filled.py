@@ -28,6 +28,7 @@ from roadlog.closure.of_tanks import (
 )
 from roadlog.fleet.facts import FillOut
 from roadlog.fleet.fills import Receipt, in_gallons, wrong_goods
+from roadlog.ingest.clock.handdates import turned
 from roadlog.quantities.arrays import Floats
 from roadlog.quantities.facts import Fact, commonest
 from roadlog.stats.interval import Interval
@@ -151,9 +152,7 @@ def _on_the_logs_clock(receipt: Receipt, zone: str | None) -> Receipt:
 def _turned(receipts: Sequence[Receipt], runs: pd.DataFrame) -> bool:
     """Whether more fills lie on days that were driven with day and month the other way round."""
     driven = set(runs["start"].dt.strftime("%Y-%m-%d"))
-    days = [f"{r.time:%Y-%m-%d}" for r in receipts if r.time is not None]
-    other = [f"{d[:4]}-{d[8:]}-{d[5:7]}" for d in days]
-    return sum(d in driven for d in other) > sum(d in driven for d in days)
+    return turned([f"{r.time:%Y-%m-%d}" for r in receipts if r.time is not None], driven)
 
 
 def _genuine(receipts: Sequence[Receipt], study: Study, told: _Told) -> list[Receipt]:

@@ -19,7 +19,7 @@ from pydantic import ValidationError
 
 from roadlog.errors import InputError
 from roadlog.fleet.facts import LeftOut
-from roadlog.ingest.clock.handdates import order_matters, read_days
+from roadlog.ingest.clock.handdates import order_matters, read_days, turned
 from roadlog.ingest.text.handnumbers import decimal_mark, quantity
 from roadlog.ingest.text.handtable import line_of, read_table, split_unit
 from roadlog.physics.roadload import CLASSES
@@ -107,9 +107,7 @@ class Arms:
         """Whether the schedule fits the days driven better with day and month changed over."""
         if not self.by_order or self.days is None:
             return False
-        as_read = {d for d in driven if d in self.days}
-        other = {d for d in driven if f"{d[:4]}-{d[8:]}-{d[5:7]}" in self.days}
-        return len(other) > len(as_read)
+        return turned({*driven}, self.days)
 
     def shifted(self, driven: Collection[str]) -> int:
         """By how many days the drives lie off the schedule (1: a day late), 0 where they don't.

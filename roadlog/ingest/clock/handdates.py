@@ -217,6 +217,16 @@ def order_matters(cells: pd.Series) -> bool:
     return any(m is not None and m[1] != m[3] for m in found)
 
 
+def turned(days: Collection[str], known: Collection[str]) -> bool:
+    """Whether more of the days are known with day and month the other way round.
+
+    >>> turned(["2026-04-03"], {"2026-03-04"})
+    True
+    """
+    other = [f"{d[:4]}-{d[8:]}-{d[5:7]}" for d in days]
+    return sum(d in known for d in other) > sum(d in known for d in days)
+
+
 def _as_days(moments: Sequence[Moment | None]) -> list[str | None]:
     return [None if m is None else f"{m:%Y-%m-%d}" for m in moments]
 
