@@ -29,6 +29,7 @@ from roadlog.ingest.text.columns import unit_of
 from roadlog.ingest.text.handnumbers import decimal_mark, quantity
 from roadlog.ingest.text.handtable import line_of, read_table, split_unit
 from roadlog.quantities.facts import Fact
+from roadlog.quantities.fuelnames import FUEL_NAMES
 from roadlog.quantities.units import UNITS, convert
 from roadlog.study.folder import row_of
 from roadlog.study.settings import Fill
@@ -50,7 +51,8 @@ GOODS_WORDS = ("product", "fuel", "fuel type", "grade", "article", "item", "good
                "description")  # fmt: skip
 NO_FUEL = ("adblue", "ad blue", "def", "urea", "aus 32", "aus32", "oil", "wash", "washing",
            "screenwash", "shop", "toll", "parking", "coolant", "fee", "service")  # fmt: skip
-PETROL = ("petrol", "gasoline", "unleaded", "e5", "e10", "e15", "e85", "super", "benzin", "essence")
+PETROL = ("petrol", "gasoline", "unleaded", "super", "benzin", "essence",
+          *(name.lower() for name in FUEL_NAMES if name != "diesel"))  # fmt: skip
 DIESEL = ("diesel", "derv", "gasoil", "gas oil", "gazole", "b7", "b10", "hvo", "xtl")
 _NUMBER = re.compile(r"[+-]?\d[\d.,'\s]*")
 _ALIAS = ("plate", "registration", "number plate", "license plate", "licence plate",

@@ -71,7 +71,8 @@ def test_the_fills_of_a_fleet_of_one_need_no_name(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("goods", "diesel", "code"),
     [("Diesel B7", True, ""), ("Super E10", True, "OTHER_FUEL"), ("", True, ""),
-     ("Super Diesel", True, ""), ("Engine oil 5W30", False, "NO_FUEL"), ("Premium", False, "")],
+     ("E20", True, "OTHER_FUEL"), ("Super Diesel", True, ""),
+     ("Engine oil 5W30", False, "NO_FUEL"), ("Premium", False, "")],
 )  # fmt: skip
 def test_what_a_receipt_names_must_burn_in_this_engine(goods: str, diesel: bool, code: str) -> None:
     why = wrong_goods(goods, diesel=diesel)
