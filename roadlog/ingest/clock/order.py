@@ -53,8 +53,8 @@ def in_order(
     notes: list[Fact],
 ) -> tuple[NDArray[np.int64] | None, Floats]:
     """The order that sorts the rows (None if they are), and the sorted seconds."""
-    steps = seconds[1:] - seconds[:-1]
-    if not len(steps) or (steps.min() >= 0 and steps.max() <= _STRAY_S):
+    least, most = shelf.span(shelf.steps_of(seconds))
+    if len(seconds) < 2 or (least >= 0 and most <= _STRAY_S):
         return None, seconds
     dropped: NDArray[np.int64] | None = None
     strays = _strays(seconds)
