@@ -28,7 +28,7 @@ from roadlog.ingest.interpolation import (
 from roadlog.ingest.together import Readings, interpolate
 from roadlog.ingest.twospeeds import MIN_OVERLAP_S, Lag, lag_of, surely_late_s
 from roadlog.quantities.arrays import ranges
-from roadlog.quantities.columns import Columns, Table, columns_of, frame_of, index_of
+from roadlog.quantities.columns import Columns, Table, columns_of, frame_of, grouped, index_of
 from roadlog.quantities.signals import POSITION, SIGNALS, Nature, signal
 from roadlog.quantities.tables import SAMPLES
 
@@ -360,14 +360,7 @@ def columns_on_one_clock(log: pd.DataFrame) -> tuple[Columns, float | None]:
 
 def each_on_one_clock(logs: Sequence[pd.DataFrame]) -> list[tuple[Columns, float | None]]:
     """`columns_on_one_clock` of each log; step by step for some together, which is quicker."""
-    found: list[tuple[Columns, float | None]] = []
-    begin = held = 0
-    for i, log in enumerate(logs):
-        if held and held + len(log) > TOGETHER_ROWS:
-            found += _on_one_clock(logs[begin:i])
-            begin, held = i, 0
-        held += len(log)
-    return found + _on_one_clock(logs[begin:])
+    return [one for group in grouped(logs, TOGETHER_ROWS) for one in _on_one_clock(group)]
 
 
 def _on_one_clock(logs: Sequence[pd.DataFrame]) -> list[tuple[Columns, float | None]]:

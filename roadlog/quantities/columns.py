@@ -4,7 +4,7 @@ A frame of a thousand samples costs more to take apart and put together than a s
 reckon. `columns_of` takes the arrays out of a frame once, `frame_of` makes a frame of them again.
 """
 
-from collections.abc import Callable, Hashable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Hashable, Iterable, Iterator, Mapping, Sequence, Sized
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import Any, TypeVar
@@ -17,6 +17,7 @@ from roadlog.quantities.arrays import Floats, Ints
 
 Array = NDArray[Any]
 T = TypeVar("T")
+AnySized = TypeVar("AnySized", bound=Sized)
 
 AT_ONCE = 10_000  # rows that are worked on together: more outgrow the processor's cache
 
@@ -180,17 +181,27 @@ def joined(tables: Sequence[Columns], names: Iterable[str] | None = None) -> Col
     return Columns(dict.fromkeys(wanted), sum(map(len, tables)), parts=tuple(tables))
 
 
-def in_groups(tables: Sequence[Columns], most: int = AT_ONCE) -> Iterator[Columns]:
-    """The tables joined, as many as hold no more than `most` rows together, one at least."""
-    group: list[Columns] = []
+def grouped(tables: Iterable[AnySized], most: int) -> Iterator[list[AnySized]]:
+    """As many tables as hold no more than `most` rows together, one at least; empty ones alone.
+
+    >>> [len(group) for group in grouped(["abc", "de", "f", ""], 3)]
+    [1, 2, 1]
+    """
+    group: list[AnySized] = []
     held = 0
     for table in tables:
         if group and (held + len(table) > most or not held or not len(table)):
-            yield group[0] if len(group) == 1 else joined(group)
+            yield group
             group, held = [], 0
         group.append(table)
         held += len(table)
     if group:
+        yield group
+
+
+def in_groups(tables: Sequence[Columns], most: int = AT_ONCE) -> Iterator[Columns]:
+    """The tables joined, as many as hold no more than `most` rows together, one at least."""
+    for group in grouped(tables, most):
         yield group[0] if len(group) == 1 else joined(group)
 
 
