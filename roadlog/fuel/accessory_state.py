@@ -16,7 +16,7 @@ import pandas as pd
 
 from roadlog.fuel.air import Array, air_flow, manifold_air
 from roadlog.fuel.choice import is_logged
-from roadlog.quantities.arrays import ranges
+from roadlog.quantities.arrays import blocks, medians, ranges
 from roadlog.quantities.columns import Table, columns_of
 from roadlog.quantities.signals import signal
 from roadlog.quantities.warm import WARM_AFTER_S, WARM_COOLANT_C
@@ -262,15 +262,10 @@ def values(x: Array, keep: Array, t_s: Array, every_s: float = VALUE_S) -> Array
     if not keep.any():
         return np.empty(0)
     some, number = x[keep], np.floor(t_s[keep] / every_s)
-    first = np.append(True, number[1:] != number[:-1]).nonzero()[0]
-    size = np.diff(first, append=len(some))
+    first, size = blocks(number)
     rows = np.full((len(first), size.max()), np.nan)
     rows[np.repeat(np.arange(len(first)), size), ranges(0 * first, size)] = some
-    ordered = np.sort(rows[size >= every_s / 2], axis=1)  # what isn't known comes last
-    known, each = np.count_nonzero(~np.isnan(ordered), axis=1), np.arange(len(ordered))
-    below = np.maximum(known - 1, 0) // 2
-    middle: Array = (ordered[each, known // 2] + ordered[each, below]) / 2
-    return middle
+    return medians(rows[size >= every_s / 2].T)
 
 
 def _measure(samples: Sequence[Table]) -> str | None:

@@ -90,7 +90,7 @@ def _parts(rows: int) -> list[slice]:
     """Equal parts of at most `PART_ROWS` rows."""
     if rows <= PART_ROWS:
         return [slice(0, rows)]
-    edges = np.linspace(0, rows, max(1, -(-rows // PART_ROWS)) + 1).astype(int)
+    edges = np.linspace(0, rows, -(-rows // PART_ROWS) + 1).astype(int)
     return [slice(int(a), int(b)) for a, b in pairwise(edges)]
 
 

@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from roadlog.quantities.arrays import Floats
+from roadlog.quantities.arrays import Floats, blocks
 from roadlog.quantities.signals import POSITION
 
 WINDOW = 20  # changes in a row, each a value and how many readings it stood
@@ -114,8 +114,8 @@ def sketch_of(marks: Marks) -> Marks:
 def changes_of(v: Floats) -> Marks:
     """A hash of each window of changes that isn't a mere rise or fall."""
     v = v[np.isfinite(v)]
-    at = np.append(True, v[1:] != v[:-1]).nonzero()[0] if len(v) else np.arange(0)
-    value, stood = v[at], np.diff(at, append=len(v)).astype(np.uint64)
+    at, size = blocks(v)
+    value, stood = v[at], size.astype(np.uint64)
     n = len(value) - WINDOW + 1
     if n < 1:
         return np.empty(0, np.uint64)

@@ -15,7 +15,7 @@ import numpy as np
 from scipy.ndimage import gaussian_filter1d
 from scipy.spatial import cKDTree
 
-from roadlog.quantities.arrays import Bools, Floats, Ints, middle
+from roadlog.quantities.arrays import Bools, Floats, Ints, blocks, middle
 from roadlog.road.trace import STEP_M, Trace
 
 LINE_STEP_M = 10.0
@@ -412,12 +412,6 @@ def _bias(
         bx, by = (syy * gx - sxy * gy) / det, (sxx * gy - sxy * gx) / det
     shrink = np.minimum(1.0, MAX_BIAS_M / np.maximum(np.hypot(bx, by), 1e-9))
     return bx * shrink, by * shrink
-
-
-def blocks(owner: Ints) -> tuple[Ints, Ints]:
-    """Where each unbroken block of one owner begins, and its size."""
-    first = np.flatnonzero(np.append(True, owner[1:] != owner[:-1])[: len(owner)])
-    return first, np.diff(np.append(first, len(owner)))
 
 
 def sustained(value: Floats, chain: Ints, over_m: float) -> Floats:

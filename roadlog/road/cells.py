@@ -7,8 +7,8 @@ its direction. It proposes where roads may be shared; alignment decides. Part of
 import numpy as np
 import pandas as pd
 
-from roadlog.quantities.arrays import Bools, Floats, Ints
-from roadlog.road.alignment import Points, blocks
+from roadlog.quantities.arrays import Bools, Floats, Ints, blocks
+from roadlog.road.alignment import Points
 
 CELL_M = 40.0
 SECTORS = 8

@@ -14,14 +14,13 @@ from itertools import chain
 import numpy as np
 from scipy.ndimage import gaussian_filter1d
 
-from roadlog.quantities.arrays import Bools, Floats, Ints
+from roadlog.quantities.arrays import Bools, Floats, Ints, blocks, medians
 from roadlog.road.alignment import (
     LINE_STEP_M,
     SUSTAINED_M,
     Line,
     Points,
     approach,
-    blocks,
     make_line,
 )
 from roadlog.road.trace import STEP_M
@@ -171,7 +170,7 @@ def _together(x: Floats, y: Floats, owner: Ints, fitted: Bools, k: int, steps: F
     x, y, steps = x[:, :length], y[:, :length], steps[:length]
     if not length:
         return x[0], y[0]
-    mx, my = (_medians(c) for c in (x, y))
+    mx, my = (medians(c) for c in (x, y))
     close = np.hypot(x - mx, y - my) <= TOGETHER_M
     n = np.maximum(close.sum(0), 1)
     mx, my = (
@@ -185,13 +184,6 @@ def _together(x: Floats, y: Floats, owner: Ints, fitted: Bools, k: int, steps: F
     count = int(good[lapse[0]] if len(lapse) else good[-1]) + 1
     mx, my = (gaussian_filter1d(c[:count], 1.0, mode="nearest") for c in (mx, my))
     return mx, my
-
-
-def _medians(values: Floats) -> Floats:
-    """`numpy.nanmedian` of each column, which has some that is known, without its cost."""
-    known, column = np.isfinite(values).sum(0), np.arange(values.shape[1])
-    ordered = np.sort(values, axis=0)
-    return np.asarray((ordered[(known - 1) // 2, column] + ordered[known // 2, column]) / 2, float)
 
 
 def _meeting(

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.ndimage import gaussian_filter, gaussian_filter1d
 
-from roadlog.quantities.arrays import Bools, Floats, Ints
+from roadlog.quantities.arrays import Bools, Floats, Ints, blocks
 from roadlog.road.alignment import (
     LINE_STEP_M,
     REACH_M,
@@ -20,7 +20,6 @@ from roadlog.road.alignment import (
     Points,
     align,
     approach,
-    blocks,
     make_line,
     only_seems_away,
     sustained,

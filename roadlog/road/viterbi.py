@@ -17,13 +17,12 @@ from itertools import combinations, pairwise
 
 import numpy as np
 
-from roadlog.quantities.arrays import Floats, Ints
+from roadlog.quantities.arrays import Floats, Ints, blocks
 from roadlog.road.alignment import (
     LEAVING_GATE_M,
     LEAVING_OVER_M,
     Alignment,
     Line,
-    blocks,
     sustained,
     tolerance,
 )
